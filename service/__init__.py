@@ -1,0 +1,1 @@
+"""Linetender: raises the alarm for shore divers who have not rung back."""

@@ -1,0 +1,1 @@
+"""The use cases: load and lock, decide, evolve, record, queue messages, commit."""
