@@ -1,0 +1,168 @@
+"""What can be asked of a dive. Imperative; `by` says who asks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from service.domain.grace import GracePeriods
+from service.domain.people import Actor
+from service.domain.place.position import Position
+from service.domain.plan import DivePlan
+
+
+@dataclass(frozen=True, slots=True)
+class FilePlan:
+    """Take a plan. The codes are unique among the live dives of the receiving number."""
+
+    by: Actor
+    dive_id: str
+    club_id: str
+    club_name: str
+    reference: str
+    start_code: str
+    finish_code: str
+    plan: DivePlan
+    grace: GracePeriods
+    drill: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """Run the clock. `count` is how many go in, where that differs from the plan."""
+
+    by: Actor
+    count: int | None = None
+    position: Position | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finish:
+    """The party is out. `with_code`: the finish code was given."""
+
+    by: Actor
+    count: int | None = None
+    with_code: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ReportSafe:
+    """A contact or an admin knows that `count` divers are safe."""
+
+    by: Actor
+    count: int | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CallOff:
+    """Nobody goes in."""
+
+    by: Actor
+
+
+@dataclass(frozen=True, slots=True)
+class Extend:
+    """Be later: by minutes, or until a local time "HH:MM"."""
+
+    by: Actor
+    minutes: int | None = None
+    until: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RaiseNow:
+    """Raise the alarm. `worry`: the words were no command but told of trouble."""
+
+    by: Actor
+    note: str | None = None
+    worry: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledge:
+    """A contact has the alarm."""
+
+    by: Actor
+
+
+@dataclass(frozen=True, slots=True)
+class ReportCalled:
+    """Rescue has been called."""
+
+    by: Actor
+    reference: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFix:
+    """Where the party is or was."""
+
+    by: Actor
+    position: Position
+    accuracy_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Hear:
+    """Keep a text that is none of the forms."""
+
+    by: Actor
+    words: str
+    near: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NoteHanded:
+    """A gateway took the message of `step` to `person`."""
+
+    step: str
+    person: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoteUnreachable:
+    """Texts to `person` fail: `reason` is refused, opted_out or no_receipt."""
+
+    person: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoteReachable:
+    """Texts to `person` get through, or they wrote to us."""
+
+    person: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Do what is due."""
+
+
+Command = (
+    FilePlan
+    | Start
+    | Finish
+    | ReportSafe
+    | CallOff
+    | Extend
+    | RaiseNow
+    | Acknowledge
+    | ReportCalled
+    | ReportFix
+    | Hear
+    | NoteHanded
+    | NoteUnreachable
+    | NoteReachable
+    | Tick
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Nothing changes. `code` is constant for programs; `words` are for the person who asked."""
+
+    code: str
+    words: str
+    at: datetime

@@ -1,0 +1,226 @@
+"""What can have happened to a dive. Past tense; each carries its UTC instant `at` and all that `evolve` needs.
+
+The audit log stores these and nothing else changes a dive.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from service.domain.grace import GracePeriods, Step
+from service.domain.people import Actor
+from service.domain.place.position import Position
+from service.domain.plan import DivePlan
+
+
+class Outcome(StrEnum):
+    """How a dive closed."""
+
+    SURFACED = "surfaced"
+    CALLED_OFF = "called_off"
+    STOOD_DOWN = "stood_down"
+    LAPSED = "lapsed"
+
+
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """A plan was taken; the settings that hold for it are fixed here."""
+
+    at: datetime
+    by: Actor
+    dive_id: str
+    club_id: str
+    club_name: str
+    reference: str
+    start_code: str
+    finish_code: str
+    plan: DivePlan
+    grace: GracePeriods
+    drill: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The clock runs. `assumed`: nobody said so. `quiet`: a graver message to the contacts follows at once."""
+
+    at: datetime
+    by: Actor
+    started_at: datetime
+    due_out_at: datetime
+    head_count: int
+    assumed: bool = False
+    quiet: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Armed:
+    """A gateway took the start notice of `contact`: somebody ashore holds the plan."""
+
+    at: datetime
+    contact: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotArmed:
+    """No contact could be told in time; the diver is told to phone somebody."""
+
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class StepTaken:
+    """A rung of the ladder: who is told (`to`), when it was due, and which rungs were passed over."""
+
+    at: datetime
+    step: Step
+    due_at: datetime
+    to: tuple[str, ...]
+    number: int = 1
+    passed_over: tuple[Step, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ExtensionAsked:
+    """The party wants to be longer; it counts once a contact has been handed the new raise-by time."""
+
+    at: datetime
+    by: Actor
+    due_out_at: datetime
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class ExtensionTookEffect:
+    """`contact` was handed the new raise-by time, so due out has moved."""
+
+    at: datetime
+    due_out_at: datetime
+    number: int
+    contact: str
+
+
+@dataclass(frozen=True, slots=True)
+class ExtensionNotInForce:
+    """No contact could be told of the extension yet; the old due out stands, and the diver hears it."""
+
+    at: datetime
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class LatePassedOn:
+    """A late text came after the alert: the contacts are told and decide."""
+
+    at: datetime
+    by: Actor
+
+
+@dataclass(frozen=True, slots=True)
+class PartlyOut:
+    """Fewer than the party are out. Not a finish; the clock goes on."""
+
+    at: datetime
+    by: Actor
+    count: int
+    missing: int
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRaised:
+    """Somebody raised the alarm before the clock did. `worry`: their words were not a command."""
+
+    at: datetime
+    by: Actor
+    note: str | None = None
+    worry: bool = False
+    reopened: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """A contact has the alarm and acts on it."""
+
+    at: datetime
+    by: Actor
+
+
+@dataclass(frozen=True, slots=True)
+class RescueCalled:
+    """Somebody called rescue; `reference` is the incident's, if they gave one."""
+
+    at: datetime
+    by: Actor
+    reference: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FixReported:
+    """A position of the party was given."""
+
+    at: datetime
+    by: Actor
+    position: Position
+    accuracy_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A text that is none of the forms, kept word for word. `near` is what was probably meant."""
+
+    at: datetime
+    by: Actor
+    words: str
+    near: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PersonUnreachable:
+    """Texts do not reach this person: `reason` is refused, opted_out or no_receipt."""
+
+    at: datetime
+    person: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class PersonReachable:
+    """This person can be reached after all."""
+
+    at: datetime
+    person: str
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """It is over, by whose word, and how many are out. `never_started`: the clock had not been running."""
+
+    at: datetime
+    by: Actor
+    outcome: Outcome
+    count: int | None = None
+    never_started: bool = False
+    reason: str | None = None
+
+
+Event = (
+    Filed
+    | Started
+    | Armed
+    | NotArmed
+    | StepTaken
+    | ExtensionAsked
+    | ExtensionTookEffect
+    | ExtensionNotInForce
+    | LatePassedOn
+    | PartlyOut
+    | AlarmRaised
+    | Acknowledged
+    | RescueCalled
+    | FixReported
+    | Heard
+    | PersonUnreachable
+    | PersonReachable
+    | Closed
+)

@@ -1,0 +1,238 @@
+"""How each event changes a dive. Total: every event has exactly one function here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from service.domain.dive import events as ev
+from service.domain.dive.state import ALARMED, RANK, Dive, Extension, Fix, LastHeard, Phase, Told
+from service.domain.grace import PARTY_STEPS, Step
+from service.domain.people import Actor, Role, Via
+
+_CONTACT_STEPS = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN)
+
+
+def evolve(dive: Dive | None, event: ev.Event) -> Dive:
+    """The dive after `event`. Raises ValueError for a first event that is not Filed, or a second that is."""
+    if isinstance(event, ev.Filed):
+        if dive is not None:
+            raise ValueError("a dive is filed once")
+        return _filed(event)
+    if dive is None:
+        raise ValueError("the first event of a dive is Filed")
+    after = _CHANGES[type(event)](dive, event)
+    return replace(after, version=dive.version + 1)
+
+
+def _filed(event: ev.Filed) -> Dive:
+    return Dive(
+        id=event.dive_id,
+        club_id=event.club_id,
+        club_name=event.club_name,
+        reference=event.reference,
+        start_code=event.start_code,
+        finish_code=event.finish_code,
+        plan=event.plan,
+        grace=event.grace,
+        drill=event.drill,
+        filed_at=event.at,
+        head_count=len(event.plan.party),
+    )
+
+
+def _risen(dive: Dive, phase: Phase) -> Phase:
+    return phase if RANK[phase] > RANK[dive.phase] else dive.phase
+
+
+def _heard(dive: Dive, by: Actor, at: datetime, words: str | None = None) -> LastHeard | None:
+    """The party's own words are what rescuers ask for; those of others are not "last heard"."""
+    if by.role is not Role.DIVER:
+        return dive.last_heard
+    way = "" if by.via is Via.TEXT else f" ({by.via})"
+    return LastHeard(at=at, name=by.name, words=(words or by.words or "a message") + way)
+
+
+def _started(dive: Dive, event: ev.Started) -> Dive:
+    return replace(
+        dive,
+        phase=_risen(dive, Phase.IN_WATER),
+        started_at=event.started_at,
+        started_by=event.by,
+        assumed=event.assumed,
+        due_out_at=event.due_out_at,
+        first_due_out_at=event.due_out_at,
+        head_count=event.head_count,
+        last_heard=_heard(dive, event.by, event.at),
+    )
+
+
+def _armed(dive: Dive, event: ev.Armed) -> Dive:
+    return replace(dive, armed_at=event.at)
+
+
+def _not_armed(dive: Dive, _: ev.NotArmed) -> Dive:
+    return replace(dive, not_armed_said=True)
+
+
+_PHASE_OF = {
+    Step.DUE_OUT: Phase.UNCERTAINTY,
+    Step.SECOND_CALL: Phase.UNCERTAINTY,
+    Step.ALERT: Phase.ALERT,
+    Step.DISTRESS: Phase.DISTRESS,
+    Step.DISTRESS_AGAIN: Phase.DISTRESS,
+}
+
+
+def _step_taken(dive: Dive, event: ev.StepTaken) -> Dive:
+    taken = tuple(step for step in (*event.passed_over, event.step) if step not in dive.steps)
+    after = replace(dive, steps=dive.steps + taken)
+    reached = [_PHASE_OF[step] for step in taken if step in _PHASE_OF]
+    for phase in reached:
+        after = replace(after, phase=_risen(after, phase))
+    if after.phase in ALARMED and after.alarm_at is None:
+        after = replace(after, alarm_at=event.due_at, extension=None)
+    if event.step in _CONTACT_STEPS:
+        new = tuple(Told(key, event.at) for key in event.to if key not in after.alerted_keys())
+        after = replace(after, alerted=after.alerted + new)
+    if event.step in (Step.DISTRESS, Step.DISTRESS_AGAIN):
+        after = replace(after, distress_at=event.at, distress_count=after.distress_count + 1)
+    return after
+
+
+def _extension_asked(dive: Dive, event: ev.ExtensionAsked) -> Dive:
+    return replace(
+        dive,
+        extension=Extension(event.number, event.due_out_at, event.at),
+        extensions_asked=event.number,
+        last_heard=_heard(dive, event.by, event.at),
+    )
+
+
+def _extension_took_effect(dive: Dive, event: ev.ExtensionTookEffect) -> Dive:
+    again = tuple(step for step in dive.steps if step not in PARTY_STEPS)
+    return replace(dive, due_out_at=event.due_out_at, extension=None, steps=again)
+
+
+def _extension_not_in_force(dive: Dive, _: ev.ExtensionNotInForce) -> Dive:
+    return replace(dive, extension=None if dive.extension is None else replace(dive.extension, answered=True))
+
+
+def _late_passed_on(dive: Dive, event: ev.LatePassedOn) -> Dive:
+    return replace(dive, last_heard=_heard(dive, event.by, event.at))
+
+
+def _partly_out(dive: Dive, event: ev.PartlyOut) -> Dive:
+    heard = _heard(dive, event.by, event.at)
+    return replace(dive, partly_out=event.count, partly_outs=dive.partly_outs + 1, last_heard=heard)
+
+
+def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> Dive:
+    base = _reopened(dive) if event.reopened else dive
+    fresh = base.phase not in ALARMED
+    new = tuple(Told(c.key, event.at) for c in base.contacts if c.key not in base.alerted_keys())
+    over = tuple(step for step in (*PARTY_STEPS, Step.ALERT) if step not in base.steps)
+    return replace(
+        base,
+        phase=_risen(base, Phase.ALERT),
+        alarm_at=event.at if fresh else base.alarm_at,
+        raised_by=event.by,
+        raised_note=event.note,
+        raises=base.raises + 1,
+        alerted=base.alerted + new,
+        steps=base.steps + over,
+        extension=None,
+        last_heard=_heard(base, event.by, event.at),
+    )
+
+
+def _reopened(dive: Dive) -> Dive:
+    """What was answered in the first alarm does not hold for the second."""
+    kept = tuple(step for step in dive.steps if step not in (Step.DISTRESS, Step.HAND_UP))
+    return replace(
+        dive,
+        phase=Phase.FILED,
+        steps=kept,
+        alerted=(),
+        acknowledged=(),
+        called_at=None,
+        called_by=None,
+        called_reference=None,
+        alarm_at=None,
+        closed_at=None,
+        closed_by=None,
+        outcome=None,
+        closed_count=None,
+    )
+
+
+def _acknowledged(dive: Dive, event: ev.Acknowledged) -> Dive:
+    return replace(dive, acknowledged=(*dive.acknowledged, Told(event.by.key or event.by.name, event.at)))
+
+
+def _rescue_called(dive: Dive, event: ev.RescueCalled) -> Dive:
+    over = tuple(step for step in (*PARTY_STEPS, Step.ALERT, Step.DISTRESS) if step not in dive.steps)
+    return replace(
+        dive,
+        phase=_risen(dive, Phase.DISTRESS),
+        alarm_at=dive.alarm_at or event.at,
+        called_at=event.at,
+        called_by=event.by,
+        called_reference=event.reference or dive.called_reference,
+        steps=dive.steps + over,
+        extension=None,
+    )
+
+
+def _fix_reported(dive: Dive, event: ev.FixReported) -> Dive:
+    fix = Fix(event.position, event.at, event.by.name, event.accuracy_m)
+    return replace(dive, fix=fix, last_heard=_heard(dive, event.by, event.at))
+
+
+def _words_heard(dive: Dive, event: ev.Heard) -> Dive:
+    return replace(dive, last_heard=_heard(dive, event.by, event.at, event.words))
+
+
+def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> Dive:
+    return replace(dive, unreachable=(*dive.unreachable, event.person))
+
+
+def _reachable(dive: Dive, event: ev.PersonReachable) -> Dive:
+    return replace(dive, unreachable=tuple(key for key in dive.unreachable if key != event.person))
+
+
+def _closed(dive: Dive, event: ev.Closed) -> Dive:
+    return replace(
+        dive,
+        phase=Phase.CLOSED,
+        closed_at=event.at,
+        closed_by=event.by,
+        outcome=event.outcome,
+        closed_count=event.count,
+        closings=dive.closings + 1,
+        extension=None,
+        last_heard=_heard(dive, event.by, event.at),
+    )
+
+
+_CHANGES: dict[type, Callable[[Dive, Any], Dive]] = {
+    ev.Started: _started,
+    ev.Armed: _armed,
+    ev.NotArmed: _not_armed,
+    ev.StepTaken: _step_taken,
+    ev.ExtensionAsked: _extension_asked,
+    ev.ExtensionTookEffect: _extension_took_effect,
+    ev.ExtensionNotInForce: _extension_not_in_force,
+    ev.LatePassedOn: _late_passed_on,
+    ev.PartlyOut: _partly_out,
+    ev.AlarmRaised: _alarm_raised,
+    ev.Acknowledged: _acknowledged,
+    ev.RescueCalled: _rescue_called,
+    ev.FixReported: _fix_reported,
+    ev.Heard: _words_heard,
+    ev.PersonUnreachable: _unreachable,
+    ev.PersonReachable: _reachable,
+    ev.Closed: _closed,
+}

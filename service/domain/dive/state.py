@@ -1,0 +1,180 @@
+"""A dive as it stands: the fold of its events."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from service.domain.dive.events import Outcome
+from service.domain.grace import GracePeriods, Step
+from service.domain.people import Actor, Recipient, contact_key, diver_key
+from service.domain.place.position import Position
+from service.domain.plan import DivePlan
+
+REOPEN_WITHIN = timedelta(hours=2)
+
+
+class Phase(StrEnum):
+    """The states of a dive in rank order; they only rise, until closed."""
+
+    FILED = "filed"
+    IN_WATER = "in_water"
+    UNCERTAINTY = "uncertainty"
+    ALERT = "alert"
+    DISTRESS = "distress"
+    CLOSED = "closed"
+
+
+RANK = {phase: rank for rank, phase in enumerate(Phase)}
+LIVE = (Phase.IN_WATER, Phase.UNCERTAINTY, Phase.ALERT, Phase.DISTRESS)
+ALARMED = (Phase.ALERT, Phase.DISTRESS)
+
+
+@dataclass(frozen=True, slots=True)
+class Extension:
+    """A later due out that was asked for and is not in force yet. `answered`: the diver heard that."""
+
+    number: int
+    due_out_at: datetime
+    asked_at: datetime
+    answered: bool = False
+
+    @property
+    def step(self) -> str:
+        """The step under which its messages go out."""
+        return f"extension-{self.number}"
+
+
+@dataclass(frozen=True, slots=True)
+class Fix:
+    """A position of the party: when, how known, how exact."""
+
+    position: Position
+    at: datetime
+    source: str
+    accuracy_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LastHeard:
+    """The last thing anybody of the party said."""
+
+    at: datetime
+    name: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A contact and when the alert went to them, or when they answered."""
+
+    key: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Dive:
+    """The whole state of one dive. Frozen; `evolve` makes the next one."""
+
+    id: str
+    club_id: str
+    club_name: str
+    reference: str
+    start_code: str
+    finish_code: str
+    plan: DivePlan
+    grace: GracePeriods
+    drill: bool
+    filed_at: datetime
+    phase: Phase = Phase.FILED
+    head_count: int = 0
+    started_at: datetime | None = None
+    started_by: Actor | None = None
+    assumed: bool = False
+    due_out_at: datetime | None = None
+    first_due_out_at: datetime | None = None  # before any extension: the cap counts from here
+    steps: tuple[Step, ...] = ()
+    armed_at: datetime | None = None
+    not_armed_said: bool = False
+    extension: Extension | None = None
+    extensions_asked: int = 0
+    alarm_at: datetime | None = None  # when phase alert began
+    raised_by: Actor | None = None  # None: the clock raised it
+    raised_note: str | None = None
+    raises: int = 0
+    alerted: tuple[Told, ...] = ()
+    acknowledged: tuple[Told, ...] = ()
+    called_at: datetime | None = None
+    called_by: Actor | None = None
+    called_reference: str | None = None
+    distress_at: datetime | None = None  # when distress was last told
+    distress_count: int = 0
+    partly_out: int | None = None
+    partly_outs: int = 0
+    fix: Fix | None = None
+    last_heard: LastHeard | None = None
+    unreachable: tuple[str, ...] = ()
+    closed_at: datetime | None = None
+    closed_by: Actor | None = None
+    outcome: Outcome | None = None
+    closed_count: int | None = None
+    closings: int = 0
+    version: int = 1  # how many events made it
+
+    @property
+    def raise_by_at(self) -> datetime | None:
+        """When a contact who has heard nothing acts."""
+        return None if self.due_out_at is None else self.due_out_at + self.grace.grace
+
+    @property
+    def lead(self) -> Recipient:
+        """The diver whose phone runs the dive."""
+        return self.divers[0]
+
+    @property
+    def divers(self) -> tuple[Recipient, ...]:
+        """The party as people to tell, the lead first; some have no phone."""
+        return tuple(Recipient(diver_key(i), d.name, d.phone) for i, d in enumerate(self.plan.party))
+
+    @property
+    def party_phones(self) -> tuple[Recipient, ...]:
+        """Those of the party who can be told something."""
+        return tuple(diver for diver in self.divers if diver.phone)
+
+    @property
+    def contacts(self) -> tuple[Recipient, ...]:
+        """The shore contacts in their order."""
+        return tuple(Recipient(contact_key(i), c.name, c.phone) for i, c in enumerate(self.plan.contacts))
+
+    @property
+    def reachable_contacts(self) -> tuple[Recipient, ...]:
+        """The contacts of whom we do not know that texts fail."""
+        return tuple(contact for contact in self.contacts if contact.key not in self.unreachable)
+
+    def person(self, key: str) -> Recipient | None:
+        """The diver or contact of that key."""
+        return next((person for person in self.divers + self.contacts if person.key == key), None)
+
+    def alerted_keys(self) -> frozenset[str]:
+        """The contacts to whom the alarm has gone."""
+        return frozenset(told.key for told in self.alerted)
+
+    @property
+    def live(self) -> bool:
+        """Whether the clock runs."""
+        return self.phase in LIVE
+
+    @property
+    def alarmed(self) -> bool:
+        """Whether contacts have been alerted."""
+        return self.phase in ALARMED
+
+    @property
+    def contacts_told(self) -> bool:
+        """Whether any shore contact was told anything of this dive."""
+        return self.started_at is not None or self.alarm_at is not None
+
+    def can_reopen(self, now: datetime) -> bool:
+        """Whether an alarm may still open this closed dive again."""
+        return self.closed_at is not None and now - self.closed_at < REOPEN_WITHIN

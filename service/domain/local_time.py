@@ -1,0 +1,68 @@
+"""Wall-clock times at a site: reading what people write and writing what people read.
+
+Zones are IANA names; the rules for gaps and overlaps of summer time are those of PEP 495 (`fold`).
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+UTC = ZoneInfo("UTC")
+
+
+class LocalTimeError(ValueError):
+    """A wall-clock time that is no single instant; the message says what to write instead."""
+
+
+def is_zone(name: str) -> bool:
+    """Whether `name` is an IANA zone that this machine knows."""
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return False
+    return True
+
+
+def instant(day: date, clock: time, zone: str) -> datetime:
+    """The UTC instant of a wall-clock time; raises LocalTimeError where it does not exist or exists twice."""
+    written = f"{day.isoformat()} {clock:%H:%M}"
+    wall = datetime.combine(day, clock.replace(tzinfo=None))
+    early = wall.replace(tzinfo=ZoneInfo(zone), fold=0)
+    late = wall.replace(tzinfo=ZoneInfo(zone), fold=1)
+    if early.utcoffset() == late.utcoffset():
+        return early.astimezone(UTC)
+    if early.astimezone(UTC).astimezone(ZoneInfo(zone)).replace(tzinfo=None) != wall:
+        raise LocalTimeError(f"{written} does not exist: the clocks go forward over it. Choose a later time.")
+    raise LocalTimeError(f"{written} comes twice: the clocks go back. Choose a time outside that hour.")
+
+
+def next_instant(hhmm: str, zone: str, after: datetime) -> datetime:
+    """The first instant after `after` at which the site's clock shows `hhmm` ("HH:MM").
+
+    Of a time that comes twice the earlier is taken: a clock in doubt rings early. Raises LocalTimeError for
+    a time that the next day does not have.
+    """
+    clock = time.fromisoformat(hhmm)
+    day = after.astimezone(ZoneInfo(zone)).date()
+    for offset in (0, 1):
+        wall = datetime.combine(day + timedelta(days=offset), clock, tzinfo=ZoneInfo(zone))
+        found = wall.astimezone(UTC)
+        if found.astimezone(ZoneInfo(zone)).time() != clock:
+            raise LocalTimeError(f"{hhmm} does not exist that night: the clocks go forward. Choose a later time.")
+        if found > after:
+            return found
+    return instant(day + timedelta(days=1), clock, zone)
+
+
+def say(at: datetime, zone: str, now: datetime) -> str:
+    """A time for a text: "14:05", or "Tue 1 Jun 14:05" when it is not today at the site."""
+    local, today = at.astimezone(ZoneInfo(zone)), now.astimezone(ZoneInfo(zone)).date()
+    if local.date() == today:
+        return f"{local:%H:%M}"
+    return f"{local:%a} {local.day} {local:%b} {local:%H:%M}"
+
+
+def minutes(length: timedelta) -> int:
+    """Whole minutes of a length of time, rounded down."""
+    return int(length.total_seconds() // 60)

@@ -1,0 +1,61 @@
+"""Who does something and who is told something: keys, actors and recipients."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+ADMINS = "admins"  # a draft to this key goes to every admin of the club
+
+
+def diver_key(index: int) -> str:
+    """The key of a diver within the dive; the lead is diver 0."""
+    return f"diver-{index}"
+
+
+def contact_key(index: int) -> str:
+    """The key of a shore contact within the dive, in the order of the plan."""
+    return f"contact-{index}"
+
+
+class Role(StrEnum):
+    """What somebody is to a dive."""
+
+    DIVER = "diver"
+    CONTACT = "contact"
+    ADMIN = "admin"
+    STRANGER = "stranger"  # a phone that the dive does not know, or a script with a token
+    CLOCK = "clock"
+
+
+class Via(StrEnum):
+    """By which way something reached us."""
+
+    TEXT = "text"
+    PAGE = "page"
+    API = "api"
+    CLOCK = "clock"
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """Who did it, by which way, from which number (E.164) if any. `words` is the text or button, as given."""
+
+    role: Role
+    name: str
+    via: Via
+    key: str | None = None
+    phone: str | None = None
+    words: str = ""
+
+
+CLOCK = Actor(role=Role.CLOCK, name="the clock", via=Via.CLOCK)
+
+
+@dataclass(frozen=True, slots=True)
+class Recipient:
+    """Who is told: `key` is the person's within the dive, or ADMINS, or "phone:+44..." for a stranger."""
+
+    key: str
+    name: str
+    phone: str | None

@@ -1,0 +1,225 @@
+"""A dive plan as it is filed, and the checks it must pass.
+
+That a plan names the party, the site, time in and out, exits and people ashore who raise the alarm is common
+practice of shore divers, no published source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from service.domain.gas import GasPlan, endurance
+from service.domain.local_time import is_zone, minutes
+from service.domain.place.position import Position
+
+RUN_TIME_MIN = timedelta(minutes=5)
+RUN_TIME_MAX = timedelta(hours=6)
+PAST_ALLOWED = timedelta(minutes=10)  # between looking at the watch and pressing the button
+AHEAD_ALLOWED = timedelta(days=14)
+PARTY_MAX = 12
+CONTACTS_MAX = 6
+NAME_MAX = 60
+WORDS_MAX = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Exit:
+    """A place to leave the water, with its position where it is known."""
+
+    name: str
+    position: Position | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SitePlan:
+    """What a dive must know of its site, so that a later edit of the site changes no live dive."""
+
+    name: str
+    zone: str
+    rescue_call: str
+    code: str | None = None
+    position: Position | None = None
+    exits: tuple[Exit, ...] = ()
+    access: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Diver:
+    """One of the party; the first of a plan is the lead. `phone` is E.164."""
+
+    name: str
+    phone: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """A person ashore who will raise the alarm. `phone` is E.164."""
+
+    name: str
+    phone: str
+
+
+@dataclass(frozen=True, slots=True)
+class DivePlan:
+    """What a diver files. `exits` are the names of those chosen, best first."""
+
+    site: SitePlan
+    party: tuple[Diver, ...]
+    contacts: tuple[Contact, ...]
+    run_time: timedelta
+    time_in_at: datetime | None = None
+    depth_m: float | None = None
+    gas: GasPlan | None = None
+    exits: tuple[str, ...] = ()
+    vehicle: str | None = None
+    kit: str | None = None
+    smb: str | None = None
+    notes: str | None = None
+
+    @property
+    def lead(self) -> Diver:
+        """The diver whose phone runs the dive."""
+        return self.party[0]
+
+
+class Level(StrEnum):
+    """How much a check matters: `refuse` keeps a plan from being filed, `advise` never does."""
+
+    REFUSE = "refuse"
+    ADVISE = "advise"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One finding about a plan: which field, how grave, and what to do in plain words."""
+
+    level: Level
+    field: str
+    words: str
+
+
+def check_plan(plan: DivePlan, now: datetime) -> tuple[Check, ...]:
+    """Everything found about a plan, refusals first. Empty means nothing to say."""
+    refusals = [
+        *_check_party(plan),
+        *_check_contacts(plan),
+        *_check_times(plan, now),
+        *_check_site(plan),
+        *_check_lengths(plan),
+    ]
+    return tuple(
+        [Check(Level.REFUSE, field, words) for field, words in refusals]
+        + [Check(Level.ADVISE, field, words) for field, words in _advice(plan)]
+    )
+
+
+def refusals(checks: tuple[Check, ...]) -> tuple[Check, ...]:
+    """Those of `checks` that keep the plan from being filed."""
+    return tuple(check for check in checks if check.level is Level.REFUSE)
+
+
+def _check_party(plan: DivePlan) -> list[tuple[str, str]]:
+    if not plan.party:
+        return [("party", "Name at least one diver.")]
+    found = []
+    if plan.lead.phone is None:
+        found.append(("lead", "The lead diver needs a mobile number: it runs the clock."))
+    if any(not diver.name.strip() for diver in plan.party):
+        found.append(("party", "Give every diver a name; rescuers ask for it."))
+    if len(plan.party) > PARTY_MAX:
+        found.append(("party", f"A plan holds at most {PARTY_MAX} divers. File one plan for each group."))
+    phones = [diver.phone for diver in plan.party if diver.phone]
+    if len(set(phones)) < len(phones):
+        found.append(("party", "Two divers have the same number. Give each their own, or leave one empty."))
+    return found
+
+
+def _check_contacts(plan: DivePlan) -> list[tuple[str, str]]:
+    if not plan.contacts:
+        return [("contacts", "Name at least one person ashore who will raise the alarm.")]
+    found = []
+    wet = {diver.phone for diver in plan.party}
+    if all(contact.phone in wet for contact in plan.contacts):
+        found.append(("contacts", "Your contacts are all in the water with you. Name somebody who stays ashore."))
+    if any(not contact.name.strip() for contact in plan.contacts):
+        found.append(("contacts", "Give every contact a name, so that the others know who is meant."))
+    if len(plan.contacts) > CONTACTS_MAX:
+        found.append(("contacts", f"A plan holds at most {CONTACTS_MAX} contacts."))
+    if len({contact.phone for contact in plan.contacts}) < len(plan.contacts):
+        found.append(("contacts", "Two contacts have the same number. Give each number once."))
+    return found
+
+
+def _check_times(plan: DivePlan, now: datetime) -> list[tuple[str, str]]:
+    found = []
+    if not RUN_TIME_MIN <= plan.run_time <= RUN_TIME_MAX:
+        found.append(
+            (
+                "run_time",
+                f"Run time is from {minutes(RUN_TIME_MIN)} to {minutes(RUN_TIME_MAX)} minutes, from entry to being out."
+                " File a second plan for a second dive.",
+            )
+        )
+    if plan.time_in_at is not None and plan.time_in_at < now - PAST_ALLOWED:
+        found.append(
+            ("time_in", "That time in has passed. Give a later one, or leave it empty and send IN when you go in.")
+        )
+    if plan.time_in_at is not None and plan.time_in_at > now + AHEAD_ALLOWED:
+        found.append(("time_in", f"A plan can be filed at most {AHEAD_ALLOWED.days} days ahead."))
+    return found
+
+
+def _check_site(plan: DivePlan) -> list[tuple[str, str]]:
+    found = []
+    if not plan.site.name.strip():
+        found.append(("site", "Say where you dive: a site of the club, or a name and a position."))
+    if not is_zone(plan.site.zone):
+        found.append(("site", "The site has no time zone that we know. Ask a club admin to set it."))
+    if not plan.site.rescue_call.strip():
+        found.append(("rescue_call", "Say whom your contacts are to call for rescue at this place."))
+    return found
+
+
+def _check_lengths(plan: DivePlan) -> list[tuple[str, str]]:
+    names = [("party", d.name) for d in plan.party] + [("contacts", c.name) for c in plan.contacts]
+    names += [("site", plan.site.name), ("rescue_call", plan.site.rescue_call)]
+    words = [("vehicle", plan.vehicle), ("kit", plan.kit), ("smb", plan.smb), ("notes", plan.notes)]
+    found = [(field, f"Keep it to {NAME_MAX} characters.") for field, text in names if len(text) > NAME_MAX]
+    found += [
+        (field, f"Keep it to {WORDS_MAX} characters.") for field, text in words if text and len(text) > WORDS_MAX
+    ]
+    if plan.depth_m is not None and not 0 < plan.depth_m <= 100:
+        found.append(("depth_m", "Give the planned depth in metres, from 1 to 100."))
+    return found
+
+
+def _advice(plan: DivePlan) -> list[tuple[str, str]]:
+    found = []
+    if len({name.strip().casefold() for name in plan.exits}) < 2:
+        found.append(("exits", "Name two different exits: if one closes, the other is where they will look next."))
+    wet = {diver.phone for diver in plan.party}
+    found += [
+        ("contacts", f"{contact.name} dives with you and cannot raise the alarm.")
+        for contact in plan.contacts
+        if contact.phone in wet
+    ]
+    if len(plan.contacts) == 1:
+        found.append(("contacts", "One contact only: if that phone is off, nobody hears. Name a second."))
+    if len(plan.party) == 1:
+        found.append(("party", "You dive alone. Follow your training and local rules about it."))
+    return found + _gas_advice(plan)
+
+
+def _gas_advice(plan: DivePlan) -> list[tuple[str, str]]:
+    if plan.gas is None or plan.depth_m is None:
+        return []
+    lasts = endurance(plan.gas, plan.depth_m)
+    if lasts >= plan.run_time:
+        return []
+    words = (
+        f"At {plan.depth_m:g} m the gas given lasts about {minutes(lasts)} min to its reserve, less than the run time."
+        " This is a cross-check; your training and your gauge decide."
+    )
+    return [("gas", words)]
