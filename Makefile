@@ -1,0 +1,63 @@
+# Everything that a person or CI does with this checkout. `make` alone lists it.
+
+PORT ?= 8000
+PACE ?= 60
+DATA ?= .demo
+JOBS ?= 2
+ARGS ?=
+
+# The first Python on the path that is new enough; name another with PYTHON=...
+PYTHON ?= $(shell for candidate in python3 python3.13 python3.12 python3.11 python3.14; do \
+	"$$candidate" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null \
+	&& echo "$$candidate" && break; done)
+
+BIN := .venv/bin
+
+.DEFAULT_GOAL := help
+.PHONY: help setup demo tour test lint format bench lock clean python-found ready-to-run
+
+help: ## list these commands
+	@echo "Linetender. Commands:"
+	@sed -n 's/^\([a-z]*\):[^#]*## \(.*\)/  make \1|\2/p' $(firstword $(MAKEFILE_LIST)) \
+		| while IFS='|' read -r command meaning; do printf '%-16s %s\n' "$$command" "$$meaning"; done
+	@echo
+	@echo "Settings, with their present values: PORT=$(PORT) PACE=$(PACE) DATA=$(DATA) JOBS=$(JOBS)"
+
+setup: python-found ## make or refresh .venv for work on the code
+	@"$(PYTHON)" deploy/prepare.py develop
+
+demo: ready-to-run ## run everything on this machine with practice phones (PORT, PACE, DATA)
+	@exec $(BIN)/linetender demo --port $(PORT) --pace $(PACE) --data "$(DATA)"
+
+tour: ready-to-run ## play one overdue dive and print every phone's conversation (PORT, PACE, DATA)
+	@exec $(BIN)/linetender tour --port $(PORT) --pace $(PACE) --data "$(DATA)"
+
+test: setup ## run every test (JOBS at once; ARGS go to pytest)
+	$(BIN)/pytest -n $(JOBS) --dist loadgroup $(ARGS)
+
+lint: setup ## check style, types and import contracts
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: setup ## put the code in the house format
+	$(BIN)/ruff check --fix
+	$(BIN)/ruff format
+
+bench: setup ## measure lateness and the cost of an idle sweep
+	$(BIN)/pytest -s -o python_files='bench_*.py' tests/bench $(ARGS)
+
+lock: setup ## resolve the dependencies and write both lock files (ARGS=--upgrade for newer ones)
+	@$(BIN)/python deploy/lock.py $(ARGS)
+
+clean: ## remove .venv, caches and the demo's data
+	rm -rf .venv .setup .demo build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+	find service workers deploy tests -name __pycache__ -prune -exec rm -rf {} +
+
+python-found:
+	@"$(PYTHON)" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null \
+		|| { echo "Linetender needs Python 3.11 or newer. Install it, or name it: make PYTHON=/path/to/python3"; exit 1; }
+
+ready-to-run: python-found
+	@"$(PYTHON)" deploy/prepare.py run
