@@ -1,0 +1,1 @@
+"""Speaking to message providers, outwards and inwards; one set of files per wire format."""

@@ -1,0 +1,97 @@
+"""What the error codes, HTTP statuses and status words of the form-post format mean to us, kept as data.
+
+Source of the codes: the public error list of the REST shape, https://www.twilio.com/docs/api/errors; of the
+HTTP statuses: RFC 9110 section 15.5 and RFC 6585 section 4. What is in no table is for the caller to report loudly.
+"""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from service.operations.gateway import Blame, ReceiptState
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+OPT_OUT_CODES = frozenset({"21610"})
+"""The phone's owner told the carrier to let no more of our texts through."""
+
+BLAME_BY_CODE: Mapping[str, Blame] = MappingProxyType(
+    {
+        "21211": Blame.NUMBER,  # not a valid number
+        "21214": Blame.NUMBER,  # number cannot be reached
+        "21217": Blame.NUMBER,  # number does not look valid
+        "21610": Blame.NUMBER,  # opted out
+        "21612": Blame.NUMBER,  # no route from our sender to this number
+        "21614": Blame.NUMBER,  # not a mobile number
+        "21635": Blame.NUMBER,  # landline
+        "30004": Blame.NUMBER,  # the receiving number blocks us
+        "30005": Blame.NUMBER,  # unknown handset
+        "30006": Blame.NUMBER,  # landline, or a carrier that cannot be reached
+        "20003": Blame.GATEWAY,  # wrong account or token
+        "20005": Blame.GATEWAY,  # account not active
+        "20404": Blame.GATEWAY,  # no such account or address
+        "21212": Blame.GATEWAY,  # sender is not a valid number
+        "21408": Blame.GATEWAY,  # this account may not send to that country
+        "21603": Blame.GATEWAY,  # sender missing
+        "21606": Blame.GATEWAY,  # this account may not use our sender
+        "21608": Blame.GATEWAY,  # a trial account sends to verified numbers only
+        "30002": Blame.GATEWAY,  # account suspended, as without funds
+        "20429": Blame.THROTTLED,  # too many requests
+        "21611": Blame.THROTTLED,  # the sender's queue is full
+        "30001": Blame.THROTTLED,  # queue overflow
+        "21617": Blame.FILTERED,  # too long for this gateway
+        "30007": Blame.FILTERED,  # a carrier took the wording for spam
+        "30003": Blame.TRANSIENT,  # handset switched off or out of reach
+        "30008": Blame.TRANSIENT,  # carrier gave no reason
+        "30009": Blame.TRANSIENT,  # a segment got lost
+        "30036": Blame.TRANSIENT,  # not delivered within its validity
+    }
+)
+
+BLAME_BY_STATUS: Mapping[int, Blame] = MappingProxyType(
+    {
+        401: Blame.GATEWAY,
+        402: Blame.GATEWAY,
+        403: Blame.GATEWAY,
+        404: Blame.GATEWAY,
+        405: Blame.GATEWAY,
+        407: Blame.GATEWAY,
+        410: Blame.GATEWAY,
+        408: Blame.TRANSIENT,
+        425: Blame.TRANSIENT,
+        429: Blame.THROTTLED,
+    }
+)
+
+NOT_PERFORMED_REDIRECTS = frozenset({301, 307, 308})
+"""Redirects that say "ask again elsewhere". After 302 and 303 the text may have been taken (RFC 9110 15.4)."""
+
+RECEIPT_STATE_BY_WORD: Mapping[str, ReceiptState] = MappingProxyType(
+    {
+        "accepted": ReceiptState.SENT,
+        "scheduled": ReceiptState.SENT,
+        "queued": ReceiptState.SENT,
+        "sending": ReceiptState.SENT,
+        "sent": ReceiptState.SENT,
+        "delivered": ReceiptState.DELIVERED,
+        "read": ReceiptState.DELIVERED,
+        "undelivered": ReceiptState.FAILED,
+        "failed": ReceiptState.FAILED,
+        "canceled": ReceiptState.FAILED,
+    }
+)
+
+
+def is_opt_out(code: str | None) -> bool:
+    """Whether this code says that the phone's owner has opted out of our texts."""
+    return code in OPT_OUT_CODES
+
+
+def blame_for(code: str | None, status: int | None = None) -> Blame | None:
+    """Return what a refusal is about, by code first, since it is the more exact. None: in no table."""
+    by_code = BLAME_BY_CODE.get(code) if code is not None else None
+    if by_code is not None:
+        return by_code
+    return BLAME_BY_STATUS.get(status) if status is not None else None
