@@ -1,9 +1,10 @@
 """Connections to a gateway that end in time, and only lead where the settings allow.
 
 httpx limits each phase and each silence between bytes, but not the whole: an answer that drips one byte a
-second, or a name server that never answers, would hold a sender for minutes. So every read, write, look-up and
-connect here is given what is left of one deadline. Names are resolved here too, because only the address that is
-really connected to can be checked: a name that was harmless at start-up may lead into the private network later.
+second, or a name server that never answers, would hold a sender for minutes. So every read, write, look-up
+and connect here is given what is left of one deadline. Names are resolved here too, because only the address
+that is really connected to can be checked: a name that was harmless at start-up may lead into the private
+network later.
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ from service.operations.gateway import Blame, Outcome, OutgoingText, Refused
 
 @dataclass(frozen=True, slots=True)
 class FormPostConfig:
-    """One gateway as set up. While a key is being changed, `previous_token` is still accepted on what comes in."""
+    """One gateway as set up. While a token is being changed, the previous one still signs what comes in."""
 
     name: str
     base_url: str
@@ -36,7 +36,7 @@ class FormPostConfig:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """How long and how large an exchange may be: seconds by phase and in all, bytes of answer, connections."""
+    """How long and large an exchange may be: seconds by phase and in all, bytes of answer, connections."""
 
     connect_s: float = 3.0
     write_s: float = 5.0

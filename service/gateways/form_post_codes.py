@@ -1,7 +1,7 @@
 """What the error codes, HTTP statuses and status words of the form-post format mean to us, kept as data.
 
 Source of the codes: the public error list of the REST shape, https://www.twilio.com/docs/api/errors; of the
-HTTP statuses: RFC 9110 section 15.5 and RFC 6585 section 4. What is in no table is for the caller to report loudly.
+HTTP statuses: RFC 9110 section 15.5 and RFC 6585 section 4. What is in no table, the caller reports loudly.
 """
 
 from __future__ import annotations
@@ -14,6 +14,9 @@ from service.operations.gateway import Blame, ReceiptState
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+NO_ERROR = "0"
+"""Some senders of this format write this code where there is no error."""
+
 OPT_OUT_CODES = frozenset({"21610"})
 """The phone's owner told the carrier to let no more of our texts through."""
 
@@ -23,6 +26,7 @@ BLAME_BY_CODE: Mapping[str, Blame] = MappingProxyType(
         "21214": Blame.NUMBER,  # number cannot be reached
         "21217": Blame.NUMBER,  # number does not look valid
         "21610": Blame.NUMBER,  # opted out
+        "21604": Blame.NUMBER,  # number missing
         "21612": Blame.NUMBER,  # no route from our sender to this number
         "21614": Blame.NUMBER,  # not a mobile number
         "21635": Blame.NUMBER,  # landline
@@ -41,6 +45,7 @@ BLAME_BY_CODE: Mapping[str, Blame] = MappingProxyType(
         "20429": Blame.THROTTLED,  # too many requests
         "21611": Blame.THROTTLED,  # the sender's queue is full
         "30001": Blame.THROTTLED,  # queue overflow
+        "21602": Blame.FILTERED,  # no words
         "21617": Blame.FILTERED,  # too long for this gateway
         "30007": Blame.FILTERED,  # a carrier took the wording for spam
         "30003": Blame.TRANSIENT,  # handset switched off or out of reach
@@ -66,7 +71,7 @@ BLAME_BY_STATUS: Mapping[int, Blame] = MappingProxyType(
 )
 
 NOT_PERFORMED_REDIRECTS = frozenset({301, 307, 308})
-"""Redirects that say "ask again elsewhere". After 302 and 303 the text may have been taken (RFC 9110 15.4)."""
+"""Redirects that say "ask elsewhere". After 302 and 303 the text may have been taken (RFC 9110 15.4)."""
 
 RECEIPT_STATE_BY_WORD: Mapping[str, ReceiptState] = MappingProxyType(
     {

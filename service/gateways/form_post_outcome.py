@@ -20,7 +20,12 @@ from typing import Any
 import httpcore
 import httpx
 
-from service.gateways.form_post_codes import NOT_PERFORMED_REDIRECTS, RECEIPT_STATE_BY_WORD, blame_for
+from service.gateways.form_post_codes import (
+    NO_ERROR,
+    NOT_PERFORMED_REDIRECTS,
+    RECEIPT_STATE_BY_WORD,
+    blame_for,
+)
 from service.operations.gateway import Accepted, Blame, Outcome, ReceiptState, Refused, Unknown
 
 UNKNOWN_ERROR_CODE = "gateway.unknown_error_code"
@@ -42,7 +47,7 @@ NEVER_SENT = (
     httpcore.LocalProtocolError,
     httpcore.ConnectionNotAvailable,
 )
-"""Faults from before the gateway could have read a whole request: names, connecting, TLS, our own mistakes."""
+"""Faults from before the gateway could have read a whole request: names, connecting, TLS, our mistakes."""
 
 PERHAPS_SENT = (
     httpx.HTTPError,
@@ -153,9 +158,9 @@ def _code_of(document: dict[str, Any] | None) -> str | None:
     """Return the error code: `code` in an error, `error_code` in a message."""
     for key in ("code", "error_code"):
         value = None if document is None else document.get(key)
-        if value == 0 or isinstance(value, bool) or not isinstance(value, int | str):
+        if isinstance(value, bool) or not isinstance(value, int | str):
             continue
-        if _CODE.fullmatch(str(value)):
+        if _CODE.fullmatch(str(value)) and str(value) != NO_ERROR:
             return str(value)
     return None
 
