@@ -34,6 +34,12 @@ LOCKS = {
 OLDEST = (3, 11)
 TAIL_LINES = 25
 
+# How pip names a package that it fetches, has already, or takes from a folder of wheels.
+STEP = re.compile(
+    r"(?:Collecting|Requirement already satisfied:) (?P<name>\S+)==(?P<version>[^\s;]+)"
+    r"|Processing \S*?(?P<file>[\w.]+)-(?P<file_version>[^-/\s]+)-\S+\.whl"
+)
+
 
 class CannotPrepareError(Exception):
     """Setting up cannot go on; the message tells a person what to do."""
@@ -135,9 +141,10 @@ def install_lock(name: str) -> None:
     for line in pip("--require-hashes", "--only-binary", ":all:", "-r", str(path)):
         if line.startswith("Ignoring "):
             total -= 1
-        elif found := re.match(r"(?:Collecting|Requirement already satisfied:) (\S+)==([^\s;]+)", line):
+        elif found := STEP.match(line):
             done += 1
-            say(f"  [{done:>3} of {total}] {found[1]} {found[2]}")
+            name, version = filter(None, found.groups())
+            say(f"  [{done:>3} of {total}] {name.replace('_', '-')} {version}")
         elif line.startswith("Installing collected"):
             say("Unpacking them ...")
 
