@@ -10,7 +10,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from service.domain.grace import GracePeriods, Step
-from service.domain.people import Actor
+from service.domain.people import Actor, Role
 from service.domain.place.position import Position
 from service.domain.plan import DivePlan
 
@@ -43,7 +43,7 @@ class Filed:
 
 @dataclass(frozen=True, slots=True)
 class Started:
-    """The clock runs. `assumed`: nobody said so. `quiet`: a graver message to the contacts follows at once."""
+    """The clock runs. `assumed`: nobody said so. `quiet`: roles to whom a graver message follows at once."""
 
     at: datetime
     by: Actor
@@ -51,7 +51,7 @@ class Started:
     due_out_at: datetime
     head_count: int
     assumed: bool = False
-    quiet: bool = False
+    quiet: tuple[Role, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

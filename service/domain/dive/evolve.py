@@ -65,6 +65,7 @@ def _started(dive: Dive, event: ev.Started) -> Dive:
         due_out_at=event.due_out_at,
         first_due_out_at=event.due_out_at,
         head_count=event.head_count,
+        arming_since=None if Role.CONTACT in event.quiet else event.at,
         last_heard=_heard(dive, event.by, event.at),
     )
 

@@ -95,6 +95,7 @@ class Dive:
     due_out_at: datetime | None = None
     first_due_out_at: datetime | None = None  # before any extension: the cap counts from here
     steps: tuple[Step, ...] = ()
+    arming_since: datetime | None = None  # when the start notices were queued
     armed_at: datetime | None = None
     not_armed_said: bool = False
     extension: Extension | None = None

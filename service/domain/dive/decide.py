@@ -1,0 +1,177 @@
+"""What happens when something is asked of a dive: events, or one refusal with words for the person who asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from service.domain.dive import commands as do
+from service.domain.dive import refusals as no
+from service.domain.dive.commands import Command, Refusal
+from service.domain.dive.events import (
+    Acknowledged,
+    AlarmRaised,
+    Armed,
+    Event,
+    ExtensionTookEffect,
+    Filed,
+    FixReported,
+    Heard,
+    PersonReachable,
+    PersonUnreachable,
+    RescueCalled,
+    Started,
+)
+from service.domain.dive.evolve import evolve
+from service.domain.dive.extending import extend
+from service.domain.dive.finishing import call_off, finish, report_safe
+from service.domain.dive.state import Dive, Phase
+from service.domain.dive.ticking import tick
+from service.domain.people import Role
+from service.domain.plan import PARTY_MAX, check_plan, refusals
+
+Decision = tuple[Event, ...] | Refusal
+START_NOTICE = "start_notice"
+
+
+def decide(dive: Dive | None, command: Command, now: datetime) -> Decision:
+    """Events, or a refusal. Total and deterministic; raises ValueError only for a command to no dive."""
+    if isinstance(command, do.FilePlan):
+        return _file(dive, command, now)
+    if dive is None:
+        raise ValueError("there is no dive to ask this of")
+    if isinstance(command, do.Tick):
+        return tick(dive, now)
+    return _ANSWERS[type(command)](dive, command, now)
+
+
+def _file(dive: Dive | None, command: do.FilePlan, now: datetime) -> Decision:
+    if dive is not None:
+        return no.already_filed(dive, now)
+    wrong = refusals(check_plan(command.plan, now))
+    if wrong:
+        return Refusal(code=f"plan_{wrong[0].field}", words=wrong[0].words, at=now)
+    filed = Filed(
+        at=now,
+        by=command.by,
+        dive_id=command.dive_id,
+        club_id=command.club_id,
+        club_name=command.club_name,
+        reference=command.reference,
+        start_code=command.start_code,
+        finish_code=command.finish_code,
+        plan=command.plan,
+        grace=command.grace,
+        drill=command.drill,
+    )
+    return (filed,)
+
+
+def _start(dive: Dive, command: do.Start, now: datetime) -> Decision:
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    if dive.started_at is not None:
+        return no.already_started(dive, now)
+    if dive.phase is not Phase.FILED:
+        return no.alarm_is_up(dive, now)
+    if command.count is not None and not 1 <= command.count <= PARTY_MAX:
+        return no.head_count_out_of_range(now)
+    started = Started(
+        at=now,
+        by=command.by,
+        started_at=now,
+        due_out_at=now + dive.plan.run_time,
+        head_count=command.count or dive.head_count,
+    )
+    if command.position is None:
+        return (started,)
+    return (started, FixReported(at=now, by=command.by, position=command.position))
+
+
+def _raise_now(dive: Dive, command: do.RaiseNow, now: datetime) -> Decision:
+    reopened = dive.phase is Phase.CLOSED
+    if reopened and not dive.can_reopen(now):
+        return no.closed_too_long(dive, now)
+    return (AlarmRaised(at=now, by=command.by, note=command.note, worry=command.worry, reopened=reopened),)
+
+
+def _acknowledge(dive: Dive, command: do.Acknowledge, now: datetime) -> Decision:
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    if command.by.role is Role.DIVER:
+        return no.diver_cannot_acknowledge(dive, now)
+    if not dive.alarmed:
+        return no.nothing_to_acknowledge(dive, now)
+    if any(told.key == command.by.key for told in dive.acknowledged):
+        return no.acknowledged_already(dive, now)
+    return (Acknowledged(at=now, by=command.by),)
+
+
+def _report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> Decision:
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    if dive.phase is Phase.FILED:
+        return no.not_started(dive, now)
+    return (RescueCalled(at=now, by=command.by, reference=command.reference),)
+
+
+def _report_fix(dive: Dive, command: do.ReportFix, now: datetime) -> Decision:
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    return (FixReported(at=now, by=command.by, position=command.position, accuracy_m=command.accuracy_m),)
+
+
+def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    return (Heard(at=now, by=command.by, words=command.words, near=command.near),)
+
+
+def _note_handed(dive: Dive, command: do.NoteHanded, now: datetime) -> Decision:
+    """Only a contact's start notice arms, and only a contact's notice of it puts an extension in force."""
+    if not dive.live or all(command.person != contact.key for contact in dive.contacts):
+        return ()
+    if command.step == START_NOTICE and dive.armed_at is None:
+        return (Armed(at=now, contact=command.person),)
+    waiting = dive.extension
+    if waiting is not None and command.step == waiting.step and not dive.alarmed:
+        return (
+            ExtensionTookEffect(
+                at=now, due_out_at=waiting.due_out_at, number=waiting.number, contact=command.person
+            ),
+        )
+    return ()
+
+
+def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) -> Decision:
+    """What follows from it (the next contact, "not armed") follows at once, not at the next sweep."""
+    known = dive.person(command.person) is not None
+    if dive.phase is Phase.CLOSED or not known or command.person in dive.unreachable:
+        return ()
+    event = PersonUnreachable(at=now, person=command.person, reason=command.reason)
+    return (event, *tick(evolve(dive, event), now))
+
+
+def _note_reachable(dive: Dive, command: do.NoteReachable, now: datetime) -> Decision:
+    if dive.phase is Phase.CLOSED or command.person not in dive.unreachable:
+        return ()
+    return (PersonReachable(at=now, person=command.person),)
+
+
+_ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
+    do.Start: _start,
+    do.Finish: finish,
+    do.ReportSafe: report_safe,
+    do.CallOff: call_off,
+    do.Extend: extend,
+    do.RaiseNow: _raise_now,
+    do.Acknowledge: _acknowledge,
+    do.ReportCalled: _report_called,
+    do.ReportFix: _report_fix,
+    do.Hear: _hear,
+    do.NoteHanded: _note_handed,
+    do.NoteUnreachable: _note_unreachable,
+    do.NoteReachable: _note_reachable,
+}
+

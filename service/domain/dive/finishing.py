@@ -1,0 +1,68 @@
+"""How a dive ends: only by an explicit, wholly understood and attributable word."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from service.domain.dive import refusals as no
+from service.domain.dive.commands import CallOff, Finish, Refusal, ReportSafe
+from service.domain.dive.events import Closed, Event, Outcome, PartlyOut
+from service.domain.dive.state import Dive, Phase
+from service.domain.grace import FinishNeeds
+from service.domain.people import Actor, Role, Via
+
+
+def finish(dive: Dive, command: Finish, now: datetime) -> tuple[Event, ...] | Refusal:
+    """The party, or whoever has the finish code, says that they are out."""
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    if command.by.role is Role.CONTACT and not command.with_code:
+        return no.contact_says_out(dive, now)
+    if command.by.role is Role.STRANGER and command.by.via is Via.TEXT and not command.with_code:
+        return no.finish_needs_code(now)
+    needs = dive.grace.finish_needs
+    if needs is FinishNeeds.CODE and command.by.via is Via.TEXT and not command.with_code:
+        return no.finish_needs_code(now)
+    if needs is FinishNeeds.HEADCOUNT and command.count is None:
+        return no.finish_needs_count(dive, now)
+    return _out(dive, command.by, command.count, Outcome.SURFACED, now)
+
+
+def report_safe(dive: Dive, command: ReportSafe, now: datetime) -> tuple[Event, ...] | Refusal:
+    """A contact or an admin says how many are safe; a diver who says it has surfaced."""
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    if command.by.role is Role.STRANGER and command.by.via is Via.TEXT:
+        return no.finish_needs_code(now)
+    if command.count is None:
+        return no.safe_needs_count(dive, now)
+    diver = command.by.role is Role.DIVER
+    if diver and dive.grace.finish_needs is FinishNeeds.CODE and command.by.via is Via.TEXT:
+        return no.finish_needs_code(now)
+    outcome = Outcome.SURFACED if diver else Outcome.STOOD_DOWN
+    return _out(dive, command.by, command.count, outcome, now, command.reason)
+
+
+def call_off(dive: Dive, command: CallOff, now: datetime) -> tuple[Event, ...] | Refusal:
+    """Nobody goes in. Once they are in the water only a finish ends it, unless the start was only assumed."""
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    if command.by.role is Role.CONTACT:
+        return no.contact_says_out(dive, now)
+    if command.by.role is Role.STRANGER and command.by.via is Via.TEXT:
+        return no.finish_needs_code(now)
+    if dive.phase is not Phase.FILED and not dive.assumed:
+        return no.in_the_water(dive, now)
+    never = dive.phase is Phase.FILED
+    return (Closed(at=now, by=command.by, outcome=Outcome.CALLED_OFF, never_started=never),)
+
+
+def _out(
+    dive: Dive, by: Actor, count: int | None, outcome: Outcome, now: datetime, reason: str | None = None
+) -> tuple[Event, ...] | Refusal:
+    if count is not None and count > dive.head_count:
+        return no.more_than_the_party(dive, count, now)
+    if count is not None and count < dive.head_count:
+        return (PartlyOut(at=now, by=by, count=count, missing=dive.head_count - count),)
+    never = dive.started_at is None
+    return (Closed(at=now, by=by, outcome=outcome, count=dive.head_count, never_started=never, reason=reason),)

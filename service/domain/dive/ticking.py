@@ -1,0 +1,248 @@
+"""What the clock does to a dive, and when it is next due to do something.
+
+A tick goes straight to where the dive should be now: to each person one message, of the gravest step that is due.
+Whenever `next_due_at(dive) <= now`, `tick(dive, now)` has events: a sweep never spins on a dive.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from service.domain.dive.events import (
+    Closed,
+    Event,
+    ExtensionNotInForce,
+    NotArmed,
+    Outcome,
+    Started,
+    StepTaken,
+)
+from service.domain.dive.evolve import evolve
+from service.domain.dive.state import Dive, Phase
+from service.domain.grace import PARTY_STEPS, NeverStarted, Step
+from service.domain.people import ADMINS, CLOCK, Role
+
+ARMING_WITHIN = timedelta(seconds=30)
+UNTIMED_PLAN_LASTS = timedelta(hours=24)
+
+
+def tick(dive: Dive, now: datetime) -> tuple[Event, ...]:
+    """All that is due at `now`, gravest steps only; empty when nothing is."""
+    if dive.phase is Phase.FILED:
+        return _tick_filed(dive, now)
+    return _tick_live(dive, now) if dive.live else ()
+
+
+def next_due_at(dive: Dive) -> datetime | None:
+    """When the clock next has something to do; None for a closed dive."""
+    if dive.phase is Phase.FILED:
+        return _filed_due_at(dive)
+    if not dive.live:
+        return None
+    times = [
+        *_party_due(dive).values(),
+        _arming_due_at(dive),
+        _extension_due_at(dive),
+        _contact_due_at(dive),
+        _hand_up_due_at(dive),
+    ]
+    return min((at for at in times if at is not None), default=None)
+
+
+# Filed: a plan with no start
+
+
+def _filed_due_at(dive: Dive) -> datetime:
+    planned = dive.plan.time_in_at
+    if planned is None:
+        return dive.filed_at + UNTIMED_PLAN_LASTS
+    asked = Step.ASK_STARTED in dive.steps
+    return planned + (dive.grace.assume_started_after if asked else dive.grace.ask_started_after)
+
+
+def _tick_filed(dive: Dive, now: datetime) -> tuple[Event, ...]:
+    planned = dive.plan.time_in_at
+    if planned is None:
+        return (_lapsed(now),) if now >= dive.filed_at + UNTIMED_PLAN_LASTS else ()
+    if now >= planned + dive.grace.assume_started_after:
+        if dive.grace.never_started is NeverStarted.LAPSE:
+            return (_lapsed(now),)
+        return _assume_started(dive, planned, now)
+    ask_at = planned + dive.grace.ask_started_after
+    if now >= ask_at and Step.ASK_STARTED not in dive.steps:
+        to = tuple(person.key for person in dive.party_phones)
+        return (StepTaken(at=now, step=Step.ASK_STARTED, due_at=ask_at, to=to),)
+    return ()
+
+
+def _lapsed(now: datetime) -> Closed:
+    return Closed(at=now, by=CLOCK, outcome=Outcome.LAPSED, never_started=True)
+
+
+def _assume_started(dive: Dive, planned: datetime, now: datetime) -> tuple[Event, ...]:
+    def started(quiet: tuple[Role, ...]) -> Started:
+        return Started(
+            at=now,
+            by=CLOCK,
+            started_at=planned,
+            due_out_at=planned + dive.plan.run_time,
+            head_count=dive.head_count,
+            assumed=True,
+            quiet=quiet,
+        )
+
+    later = _tick_live(evolve(dive, started(())), now)
+    steps = {event.step for event in later if isinstance(event, StepTaken)}
+    quiet = [Role.DIVER] if steps & set(PARTY_STEPS) else []
+    quiet += [Role.CONTACT] if steps & {Step.ALERT, Step.DISTRESS} else []
+    return (started(tuple(quiet)), *later)
+
+
+# Live
+
+
+def _tick_live(dive: Dive, now: datetime) -> tuple[Event, ...]:
+    events: list[Event] = []
+    for rung in (_party_step, _contact_step, _hand_up, _extension_answer, _arming_answer):
+        event = rung(dive, now)
+        if event is not None:
+            events.append(event)
+            dive = evolve(dive, event)
+    return tuple(events)
+
+
+def _party_due(dive: Dive) -> dict[Step, datetime]:
+    """The reminders still to come. One that was due before the start (a very short dive) is no reminder."""
+    if dive.due_out_at is None or dive.started_at is None:
+        return {}
+    return {
+        step: at
+        for step, at in dive.grace.party_steps(dive.due_out_at)
+        if step not in dive.steps and at > dive.started_at
+    }
+
+
+def _party_step(dive: Dive, now: datetime) -> StepTaken | None:
+    due = [(step, at) for step, at in _party_due(dive).items() if at <= now]
+    if not due:
+        return None
+    step, at = due[-1]
+    to = tuple(person.key for person in dive.party_phones)
+    return StepTaken(at=now, step=step, due_at=at, to=to, passed_over=tuple(other for other, _ in due[:-1]))
+
+
+def _from_alarm_or_clock(dive: Dive, after_alert: timedelta, after_due_out: timedelta) -> datetime | None:
+    """The earlier of the two; once reopened only the new alarm counts, since due out is long past."""
+    times = []
+    if dive.alarm_at is not None:
+        times.append(dive.alarm_at + after_alert)
+    if dive.due_out_at is not None and dive.closings == 0:
+        times.append(dive.due_out_at + after_due_out)
+    return min(times, default=None)
+
+
+def _distress_due_at(dive: Dive) -> datetime | None:
+    if Step.DISTRESS in dive.steps:
+        return None if dive.distress_at is None else dive.distress_at + dive.grace.distress_every
+    return _from_alarm_or_clock(dive, dive.grace.distress_after_alert, dive.grace.distress_after)
+
+
+def _next_contact_due_at(dive: Dive) -> datetime | None:
+    if dive.acknowledged or len(dive.alerted) >= len(dive.contacts):
+        return None
+    if all(told.key in dive.unreachable for told in dive.alerted):
+        return dive.alerted[-1].at if dive.alerted else dive.alarm_at
+    return dive.alerted[-1].at + dive.grace.next_contact_every
+
+
+def _contact_due_at(dive: Dive) -> datetime | None:
+    """When a contact is next told something, whatever it is."""
+    if dive.called_at is not None:
+        return None
+    alert = dive.raise_by_at if Step.ALERT not in dive.steps else None
+    following = _next_contact_due_at(dive) if dive.alarmed and Step.DISTRESS not in dive.steps else None
+    return min((at for at in (alert, following, _distress_due_at(dive)) if at is not None), default=None)
+
+
+def _contact_step(dive: Dive, now: datetime) -> StepTaken | None:
+    due_at = _contact_due_at(dive)
+    if due_at is None or due_at > now:
+        return None
+    distress_at = _distress_due_at(dive)
+    if distress_at is not None and distress_at <= now:
+        return _distress(dive, distress_at, now)
+    if Step.ALERT not in dive.steps:
+        waited = int((now - due_at) / dive.grace.next_contact_every)
+        return StepTaken(at=now, step=Step.ALERT, due_at=due_at, to=_whom_to_alert(dive, 1 + waited))
+    return StepTaken(
+        at=now,
+        step=Step.NEXT_CONTACT,
+        due_at=due_at,
+        to=_whom_to_alert(dive, 1),
+        number=len(dive.alerted) + 1,
+    )
+
+
+def _whom_to_alert(dive: Dive, count: int) -> tuple[str, ...]:
+    """The next `count` contacts, and on until one of them is not known to be unreachable."""
+    waiting = [contact.key for contact in dive.contacts if contact.key not in dive.alerted_keys()]
+    chosen = waiting[:count]
+    for key in waiting[count:]:
+        if any(one not in dive.unreachable for one in chosen):
+            break
+        chosen.append(key)
+    return tuple(chosen)
+
+
+def _distress(dive: Dive, due_at: datetime, now: datetime) -> StepTaken:
+    again = Step.DISTRESS in dive.steps
+    passed_over = () if again or Step.ALERT in dive.steps else (Step.ALERT,)
+    return StepTaken(
+        at=now,
+        step=Step.DISTRESS_AGAIN if again else Step.DISTRESS,
+        due_at=due_at,
+        to=tuple(contact.key for contact in dive.contacts),
+        number=dive.distress_count + 1,
+        passed_over=passed_over,
+    )
+
+
+def _hand_up_due_at(dive: Dive) -> datetime | None:
+    if not dive.alarmed or Step.HAND_UP in dive.steps or dive.acknowledged or dive.called_at is not None:
+        return None
+    if not dive.reachable_contacts and len(dive.alerted) == len(dive.contacts):
+        return dive.alarm_at  # nobody is left to wait for
+    return _from_alarm_or_clock(dive, dive.grace.hand_up_after_alert, dive.grace.hand_up_after)
+
+
+def _hand_up(dive: Dive, now: datetime) -> StepTaken | None:
+    due_at = _hand_up_due_at(dive)
+    if due_at is None or due_at > now:
+        return None
+    return StepTaken(at=now, step=Step.HAND_UP, due_at=due_at, to=(ADMINS,))
+
+
+def _extension_due_at(dive: Dive) -> datetime | None:
+    if dive.extension is None or dive.extension.answered:
+        return None
+    return dive.extension.asked_at + ARMING_WITHIN
+
+
+def _extension_answer(dive: Dive, now: datetime) -> ExtensionNotInForce | None:
+    due_at = _extension_due_at(dive)
+    if dive.extension is None or due_at is None or due_at > now:
+        return None
+    return ExtensionNotInForce(at=now, number=dive.extension.number)
+
+
+def _arming_due_at(dive: Dive) -> datetime | None:
+    if dive.phase is not Phase.IN_WATER or dive.armed_at is not None or dive.not_armed_said:
+        return None
+    if dive.arming_since is None:
+        return None
+    return dive.arming_since if not dive.reachable_contacts else dive.arming_since + ARMING_WITHIN
+
+
+def _arming_answer(dive: Dive, now: datetime) -> NotArmed | None:
+    due_at = _arming_due_at(dive)
+    return None if due_at is None or due_at > now else NotArmed(at=now)

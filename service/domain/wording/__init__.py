@@ -1,0 +1,45 @@
+"""Events to messages: `messages_for(dive, event)`, where `dive` is the dive after the event."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from service.domain.dive import events as ev
+from service.domain.dive.state import Dive
+from service.domain.wording import answers, ending, ladder
+from service.domain.wording.drafts import Draft, LinkKind, MessageKind
+
+
+def _nothing(_: Dive, __: Any) -> list[Draft]:
+    return []
+
+
+_WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
+    ev.Filed: answers.on_filed,
+    ev.Started: ladder.on_started,
+    ev.Armed: ladder.on_armed,
+    ev.NotArmed: ladder.on_not_armed,
+    ev.StepTaken: ladder.on_step,
+    ev.ExtensionAsked: answers.on_extension_asked,
+    ev.ExtensionTookEffect: answers.on_extension_in_force,
+    ev.ExtensionNotInForce: answers.on_extension_not_in_force,
+    ev.LatePassedOn: answers.on_late_passed_on,
+    ev.PartlyOut: answers.on_partly_out,
+    ev.AlarmRaised: ladder.on_alarm_raised,
+    ev.Acknowledged: answers.on_acknowledged,
+    ev.RescueCalled: answers.on_rescue_called,
+    ev.FixReported: answers.on_fix,
+    ev.Heard: answers.on_heard,
+    ev.PersonUnreachable: answers.on_unreachable,
+    ev.PersonReachable: _nothing,
+    ev.Closed: ending.on_closed,
+}
+
+
+def messages_for(dive: Dive, event: ev.Event) -> list[Draft]:
+    """What people are told of `event`; `dive` already contains it. Total and deterministic."""
+    return _WORDS[type(event)](dive, event)
+
+
+__all__ = ["Draft", "LinkKind", "MessageKind", "messages_for"]

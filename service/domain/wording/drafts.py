@@ -1,0 +1,133 @@
+"""What a message is before it is queued: to whom, how urgent, which text, until when it makes sense."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import IntEnum, StrEnum
+
+from service.domain.dive.state import Dive
+from service.domain.encoding import Part, fit
+from service.domain.people import ADMINS, Actor, Recipient, Via
+
+# A link is added only where it still fits behind the whole text: it adds, it never carries.
+LINK_ROOM = 72  # septets: a blank, a usual host name, the path and 22 characters of token
+REPLY_LASTS = timedelta(minutes=15)
+EVERY_ADMIN = Recipient(key=ADMINS, name="admins", phone=None)
+
+
+class MessageKind(IntEnum):
+    """Priority: a lower number is never delayed by a higher one."""
+
+    DISTRESS = 0
+    ALERT = 1
+    STAND_DOWN = 2
+    REMINDER = 3
+    REPLY = 4
+    START_NOTICE = 5
+    OTHER = 6
+
+
+SEGMENTS = {
+    MessageKind.DISTRESS: 3,
+    MessageKind.ALERT: 3,
+    MessageKind.STAND_DOWN: 2,
+    MessageKind.REMINDER: 1,
+    MessageKind.REPLY: 1,
+    MessageKind.START_NOTICE: 3,
+    MessageKind.OTHER: 2,
+}
+
+
+class LinkKind(StrEnum):
+    """Which page of ours a message may lead to."""
+
+    DIVE = "dive"
+    ALARM = "alarm"
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """One message to one person, caused by one event. `rank` orders the contacts of one step."""
+
+    to: Recipient
+    kind: MessageKind
+    step: str
+    text: str
+    due_at: datetime
+    expires_at: datetime | None = None
+    link: LinkKind | None = None
+    rank: int = 0
+
+
+def compose(dive: Dive, kind: MessageKind, parts: Sequence[Part], *, link: LinkKind | None = None) -> str:
+    """The text with the club's name (and EXERCISE for a drill) before it, within the segments of its kind."""
+    head = [Part("EXERCISE.", 0)] if dive.drill else []
+    head.append(Part(f"{dive.club_name}:", 0, shorten=True))
+    reserve = LINK_ROOM if link is not None and SEGMENTS[kind] > 1 else 0
+    return fit([*head, *parts], SEGMENTS[kind], reserve)
+
+
+def draft(
+    dive: Dive,
+    to: Recipient,
+    kind: MessageKind,
+    name: str,
+    parts: Sequence[Part],
+    due_at: datetime,
+    *,
+    link: LinkKind | None = None,
+    rank: int = 0,
+) -> Draft:
+    """One draft; its step is its name and the number of the event that caused it, so it is queued once."""
+    return Draft(
+        to=to,
+        kind=kind,
+        step=f"{name}-{dive.version}",
+        text=compose(dive, kind, parts, link=link),
+        due_at=due_at,
+        expires_at=_expires_at(dive, kind, due_at),
+        link=link,
+        rank=rank,
+    )
+
+
+def _expires_at(dive: Dive, kind: MessageKind, due_at: datetime) -> datetime | None:
+    """A reminder after the alert, or a reply a quarter of an hour late, would only confuse. An alarm never expires."""
+    if kind is MessageKind.REPLY:
+        return due_at + REPLY_LASTS
+    if kind is MessageKind.REMINDER and dive.raise_by_at is not None:
+        return max(dive.raise_by_at, due_at + timedelta(minutes=1))
+    return None
+
+
+def reply(dive: Dive, by: Actor, at: datetime, *parts: Part) -> list[Draft]:
+    """The answer to a text; who used a page or the API has its answer there."""
+    if by.via is not Via.TEXT or by.phone is None:
+        return []
+    to = Recipient(key=by.key or f"phone:{by.phone}", name=by.name, phone=by.phone)
+    return [draft(dive, to, MessageKind.REPLY, "reply", parts, at)]
+
+
+def to_contacts(
+    dive: Dive,
+    kind: MessageKind,
+    name: str,
+    parts: Sequence[Part],
+    due_at: datetime,
+    *,
+    but: str | None = None,
+    link: LinkKind | None = LinkKind.ALARM,
+) -> list[Draft]:
+    """The same to every contact, in their order, but for the one who said it."""
+    return [
+        draft(dive, contact, kind, name, parts, due_at, link=link, rank=rank)
+        for rank, contact in enumerate(dive.contacts)
+        if contact.key != but
+    ]
+
+
+def to_party(dive: Dive, kind: MessageKind, name: str, parts: Sequence[Part], due_at: datetime) -> list[Draft]:
+    """The same to every phone of the party."""
+    return [draft(dive, person, kind, name, parts, due_at) for person in dive.party_phones]

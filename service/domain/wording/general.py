@@ -1,0 +1,91 @@
+"""Answers that belong to no single dive, and the state of one told on request."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from service.domain.dive.commands import Refusal
+from service.domain.dive.state import Dive, Phase
+from service.domain.encoding import fit
+from service.domain.people import Actor, Role
+from service.domain.wording.drafts import MessageKind, compose
+from service.domain.wording.phrases import heads, keep, may_go, name_of, time_of
+
+
+def plain(club_name: str, words: str) -> str:
+    """One segment from a club to anybody."""
+    return fit([name_of(f"{club_name}:"), keep(words)], 1)
+
+
+def refused(dive: Dive, refusal: Refusal) -> str:
+    """Why not, in one segment."""
+    return compose(dive, MessageKind.REPLY, [keep(refusal.words)])
+
+
+def status(dive: Dive, by: Actor, now: datetime) -> str:
+    """Where a dive stands, for whoever asks with STATUS."""
+    due, alarm = time_of(dive, dive.due_out_at, now), time_of(dive, dive.raise_by_at, now)
+    told = {
+        Phase.FILED: f"filed, the clock is not running. Going in? Text IN {dive.start_code}",
+        Phase.IN_WATER: f"{heads(dive.head_count)} in, due out {due}, alarm {alarm}.",
+        Phase.UNCERTAINTY: f"{heads(dive.head_count)} OVERDUE since {due}, alarm {alarm}.",
+        Phase.ALERT: f"ALARM is up since {time_of(dive, dive.alarm_at, now)}.",
+        Phase.DISTRESS: f"ALARM is up since {time_of(dive, dive.alarm_at, now)}, rescue is to be called.",
+        Phase.CLOSED: f"over since {time_of(dive, dive.closed_at, now)}.",
+    }[dive.phase]
+    armed = " NOT ARMED." if dive.phase is Phase.IN_WATER and dive.armed_at is None else ""
+    finish = " All out? Text OUT." if dive.live and by.role is Role.DIVER else ""
+    parts = [keep(f"{time_of(dive, now, now)}: dive {dive.reference}"), may_go(1, f"{dive.plan.site.name}"), keep(told + armed + finish)]
+    return compose(dive, MessageKind.REPLY, parts)
+
+
+def which_dive(club_name: str, verb: str, references: Sequence[str]) -> str:
+    """Several dives could be meant: the answer is the same text with a reference."""
+    examples = " or ".join(f"{verb} {reference}" for reference in references[:4])
+    return plain(club_name, f"which dive? Nothing changed. Text {examples}.")
+
+
+def no_such_code(club_name: str) -> str:
+    """A code that is no live dive's: mistyped, or over."""
+    return plain(club_name, "that code is not one of ours now. Nothing changed, any clock goes on. Check the digits and text again.")
+
+
+def codes_locked(club_name: str) -> str:
+    """Too many wrong codes from one phone."""
+    return plain(club_name, "too many wrong codes. No more are tried from this phone for an hour. Any clock goes on. In trouble call rescue.")
+
+
+def no_dive(club_name: str) -> str:
+    """A phone with no open dive."""
+    return plain(club_name, "no open dive for this phone; no clock runs for it. Have a code? Text it. File a plan: PLAN, site, time, minutes, P2.")
+
+
+def how_it_works(club_name: str) -> str:
+    """The text commands in one segment."""
+    return plain(club_name, "overdue-diver alarm. Texts: IN, OUT, LATE 20, SOS, NOGO, STATUS. No rescue service; in danger call rescue.")
+
+
+def opted_in(club_name: str) -> str:
+    """Texts may be sent again."""
+    return plain(club_name, "you get our texts again.")
+
+
+def plan_by_text(club_name: str) -> str:
+    """How to file a plan by text."""
+    return plain(club_name, "to file a plan text PLAN, site, time in, minutes, divers: PLAN LANTERN 1000 50 P2. Nothing is filed yet.")
+
+
+def plan_refused(club_name: str, words: str) -> str:
+    """Why a plan by text was not filed; long reasons lose their tail at a word."""
+    return fit([name_of(f"{club_name}:"), keep("not filed."), name_of(words)], 1)
+
+
+def service_fault(club_name: str, site: str, rescue_call: str, lead_name: str, lead_phone: str | None) -> str:
+    """The plainest alarm: the rules themselves failed on this dive, so its contacts act on what they hold."""
+    call = f"Call {lead_phone}. " if lead_phone else ""
+    words = (
+        f"SERVICE FAULT, a dive may be overdue: {lead_name} at {site}. {call}"
+        f"No answer? Call rescue: {rescue_call}. Act on the plan that you were sent."
+    )
+    return fit([name_of(f"{club_name}:"), name_of(words)], 3)
