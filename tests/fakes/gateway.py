@@ -1,0 +1,301 @@
+"""A fake message gateway over real HTTP, with its own journal and a script of misbehaviour.
+
+In a test: `with FakeGateway(inbound_url=...) as gateway: ...`. As a process:
+`python -m tests.fakes.gateway --port 0 --journal FILE` prints its port as JSON on the first line. It takes
+orders by JSON at /control (GET: what happened; POST: see `Script.apply`), /control/text and /control/receipt.
+"""
+
+from __future__ import annotations
+
+import argparse
+import base64
+import http.client
+import json
+import signal
+import socket
+import sys
+import threading
+import time
+import uuid
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from email.utils import formatdate
+from http import HTTPStatus
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any, Self
+from urllib.parse import parse_qsl
+
+from tests.fakes.behaviour import Behaviour, Script, refuse
+from tests.fakes.journal import Journal, Taken
+from tests.fakes.posting import Posted, post_form, sign
+
+ACCOUNT = "AC0123456789"
+TOKEN = "practice-token-for-tests"
+NUMBER = "+447700900000"
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """What was answered to one request; status None is a cut line. What was taken is in the journal."""
+
+    at: float
+    to: str
+    status: int | None
+
+
+class FakeGateway:
+    """A gateway on loopback that takes texts, keeps a journal, and posts texts and receipts."""
+
+    def __init__(
+        self,
+        *,
+        port: int = 0,
+        account: str = ACCOUNT,
+        token: str = TOKEN,
+        number: str = NUMBER,
+        inbound_url: str | None = None,
+        receipts: bool = False,
+        receipt_delay_s: float = 0.05,
+        journal_path: Path | None = None,
+    ) -> None:
+        self.account, self.token, self.number = account, token, number
+        self.inbound_url = inbound_url
+        self.receipts = receipts
+        self._receipt_delay_s = receipt_delay_s
+        self.journal = Journal(journal_path)
+        self.script = Script()
+        self.answered: list[Answered] = []
+        self.posted: list[Posted] = []
+        self.stopping = threading.Event()
+        self._receipt_posts = ThreadPoolExecutor(max_workers=4, thread_name_prefix="receipts")
+        self._server = _Server(("127.0.0.1", port), _handler_for(self))
+        self._thread = threading.Thread(
+            target=self._server.serve_forever,
+            kwargs={"poll_interval": 0.05},
+            name="fake-gateway",
+            daemon=True,
+        )
+
+    @property
+    def port(self) -> int:
+        """The port it listens on."""
+        return int(self._server.server_address[1])
+
+    @property
+    def base_url(self) -> str:
+        """What to set as the gateway's base_url."""
+        return f"http://127.0.0.1:{self.port}"
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stopping.set()
+        self._receipt_posts.shutdown(cancel_futures=True)
+        self._server.stop()
+        self._thread.join()
+
+    def text_from(
+        self,
+        sender: str,
+        body: str,
+        *,
+        to: str | None = None,
+        url: str | None = None,
+        sid: str | None = None,
+        token: str | None = None,
+    ) -> Posted:
+        """Post a text as if somebody had sent it. Another `token` forges it; a `sid` again is a repeat."""
+        where = url or self.inbound_url
+        if where is None:
+            raise ValueError("no url to post texts to")
+        sid = sid or new_sid()
+        fields = [("MessageSid", sid), ("From", sender), ("To", to or self.number), ("Body", body)]
+        return self._post(where, sid, "text", fields, token)
+
+    def receipt(
+        self, url: str, sid: str, word: str, *, code: str | None = None, token: str | None = None
+    ) -> Posted:
+        """Post a delivery receipt with this status word."""
+        fields = [("MessageSid", sid), ("MessageStatus", word)]
+        return self._post(url, sid, word, fields + ([("ErrorCode", code)] if code else []), token)
+
+    def take(self, form: dict[str, str]) -> str:
+        """Take a text: write it down, name it, and have its receipt posted if there is an address for it."""
+        taken = Taken(
+            at=time.time(),
+            to=form["To"],
+            sender=form["From"],
+            body=form["Body"],
+            sid=new_sid(),
+            status_callback=form.get("StatusCallback"),
+        )
+        self.journal.append(taken)
+        if self.receipts and taken.status_callback:
+            self._receipt_posts.submit(self._deliver, taken.status_callback, taken.sid)
+        return taken.sid
+
+    def _deliver(self, url: str, sid: str) -> None:
+        """Post the receipt until it is taken, five times at most, as gateways do."""
+        self.stopping.wait(self._receipt_delay_s)
+        for _ in range(5):
+            with suppress(OSError, http.client.HTTPException):
+                if self.receipt(url, sid, "delivered").status < HTTPStatus.INTERNAL_SERVER_ERROR:
+                    return
+            if self.stopping.wait(0.5):
+                return
+
+    def _post(
+        self, url: str, sid: str, word: str, fields: list[tuple[str, str]], token: str | None
+    ) -> Posted:
+        signature = sign(token or self.token, url, fields)
+        posted = Posted(url, sid, word, post_form(url, fields, signature=signature))
+        self.posted.append(posted)
+        return posted
+
+
+def new_sid() -> str:
+    """Return a new message id of the usual look."""
+    return f"SM{uuid.uuid4().hex}"
+
+
+class _Server(ThreadingHTTPServer):
+    """A server that can be stopped at once, whatever its connections are waiting for."""
+
+    daemon_threads = False
+    request_queue_size = 128
+
+    def __init__(self, address: tuple[str, int], handler: type[BaseHTTPRequestHandler]) -> None:
+        self._open: set[socket.socket] = set()
+        super().__init__(address, handler)
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        self._open.add(request)
+        super().process_request(request, client_address)
+
+    def shutdown_request(self, request: Any) -> None:
+        self._open.discard(request)
+        super().shutdown_request(request)
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """Say nothing of callers who hung up; they do so on purpose here."""
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)
+
+    def stop(self) -> None:
+        self.shutdown()
+        for connection in tuple(self._open):
+            with suppress(OSError):
+                connection.shutdown(socket.SHUT_RDWR)
+        self.server_close()
+
+
+class _Handler(BaseHTTPRequestHandler):
+    gateway: FakeGateway
+    protocol_version = "HTTP/1.1"
+    disable_nagle_algorithm = True
+
+    def log_message(self, *_: object) -> None:
+        """Keep the test output clean."""
+
+    def do_GET(self) -> None:
+        state = {
+            "taken": [asdict(entry) for entry in self.gateway.journal.entries()],
+            "answered": [asdict(entry) for entry in self.gateway.answered],
+            "posted": [asdict(entry) for entry in self.gateway.posted],
+        }
+        self._answer(Behaviour(status=200, content=json.dumps(state)))
+
+    def do_POST(self) -> None:
+        body = self.rfile.read(int(self.headers.get("Content-Length", "0"))).decode()
+        if self.path.startswith("/control"):
+            self._answer(Behaviour(status=200, content=json.dumps(self._control(json.loads(body)))))
+            return
+        form = dict(parse_qsl(body, keep_blank_values=True))
+        behaviour = self._fault(form) or self.gateway.script.take(form["To"])
+        sid = self.gateway.take(form) if behaviour.takes else new_sid()
+        self.gateway.stopping.wait(behaviour.wait_s)
+        status = None if behaviour.cut else behaviour.status
+        self.gateway.answered.append(Answered(time.time(), form.get("To", ""), status))
+        self._answer(behaviour, json.dumps({"sid": sid, "status": "queued", "error_code": None}))
+
+    def _fault(self, form: dict[str, str]) -> Behaviour | None:
+        login = f"{self.gateway.account}:{self.gateway.token}".encode()
+        if self.headers.get("Authorization") != f"Basic {base64.b64encode(login).decode()}":
+            return refuse(401, 20003)
+        if self.path != f"/2010-04-01/Accounts/{self.gateway.account}/Messages.json":
+            return refuse(404, 20404)
+        return next((refuse(400, 21604) for key in ("To", "From", "Body") if not form.get(key)), None)
+
+    def _control(self, orders: dict[str, Any]) -> dict[str, Any]:
+        if self.path == "/control/text":
+            return asdict(self.gateway.text_from(**orders))
+        if self.path == "/control/receipt":
+            return asdict(self.gateway.receipt(**orders))
+        self.gateway.script.apply(orders)
+        return {}
+
+    def _answer(self, behaviour: Behaviour, usual: str = "") -> None:
+        if behaviour.cut:
+            self.close_connection = True
+            return
+        content = (usual if behaviour.content is None else behaviour.content).encode()
+        head = {
+            "Date": formatdate(usegmt=True),
+            "Content-Type": behaviour.content_type,
+            "Content-Length": str(len(content) + behaviour.padding_bytes),
+        } | dict(behaviour.headers)
+        lines = "".join(f"{name}: {value}\r\n" for name, value in head.items())
+        reason = HTTPStatus(behaviour.status).phrase
+        whole = f"HTTP/1.1 {behaviour.status} {reason}\r\n{lines}\r\n".encode() + content
+        # In one write where it can be: two would wait for each other's acknowledgement.
+        for piece in self._pieces(whole, behaviour):
+            self.wfile.write(piece)
+
+    def _pieces(self, whole: bytes, behaviour: Behaviour) -> Iterator[bytes]:
+        if not behaviour.drip_s:
+            yield whole + b" " * behaviour.padding_bytes
+            return
+        for position in range(len(whole)):
+            if self.gateway.stopping.wait(behaviour.drip_s):
+                return
+            yield whole[position : position + 1]
+
+
+def _handler_for(gateway: FakeGateway) -> type[_Handler]:
+    return type("_BoundHandler", (_Handler,), {"gateway": gateway})
+
+
+def main() -> None:
+    """Run as a process until SIGTERM or SIGINT."""
+    parser = argparse.ArgumentParser(description="A fake message gateway for tests.")
+    parser.add_argument("--port", type=int, default=0)
+    parser.add_argument("--journal", type=Path)
+    parser.add_argument("--account", default=ACCOUNT)
+    parser.add_argument("--token", default=TOKEN)
+    parser.add_argument("--number", default=NUMBER)
+    parser.add_argument("--inbound-url")
+    parser.add_argument("--receipts", action="store_true")
+    given = parser.parse_args()
+    ended = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: ended.set())
+    with FakeGateway(
+        port=given.port,
+        account=given.account,
+        token=given.token,
+        number=given.number,
+        inbound_url=given.inbound_url,
+        receipts=given.receipts,
+        journal_path=given.journal,
+    ) as gateway:
+        print(json.dumps({"port": gateway.port, "base_url": gateway.base_url}), flush=True)  # noqa: T201 - told to its parent
+        ended.wait()
+
+
+if __name__ == "__main__":
+    main()
