@@ -37,6 +37,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.xdist_group("heavy"))
 
 
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say loudly where no browser test ran, so that nobody takes the rest for the whole."""
+    skipped = [str(report.longrepr) for report in terminalreporter.stats.get("skipped", [])]
+    missing = sum("no Chromium" in reason for reason in skipped)
+    if missing:
+        terminalreporter.write_sep(
+            "*",
+            f"{missing} BROWSER TESTS DID NOT RUN: install chromium and chromium-driver",
+            red=True,
+            bold=True,
+        )
+
+
 @pytest.fixture(autouse=True)
 def stays_on_this_machine() -> Iterator[None]:
     """Fail a test that tried to reach another machine, even where the code swallowed the refusal."""

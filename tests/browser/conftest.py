@@ -1,0 +1,97 @@
+"""A phone-sized Chromium for the tests that need real pages."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from selenium.webdriver import Chrome, ChromeOptions
+from selenium.webdriver.chrome.service import Service
+
+CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome")
+DRIVER_NAMES = ("chromedriver",)
+
+# Points on the screen of a common telephone.
+PHONE_WIDTH, PHONE_HEIGHT = 390, 844
+
+PAGE_LOADS_WITHIN_S = 30
+
+# A browser of tests speaks to the page under test and to nobody else.
+QUIET = (
+    "--disable-background-networking",
+    "--disable-client-side-phishing-detection",
+    "--disable-component-update",
+    "--disable-default-apps",
+    "--disable-domain-reliability",
+    "--disable-extensions",
+    "--disable-gpu",
+    "--disable-quic",
+    "--disable-sync",
+    "--metrics-recording-only",
+    "--no-default-browser-check",
+    "--no-first-run",
+    # Names other than this machine's do not resolve.
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE localhost, EXCLUDE 127.0.0.1",
+)
+
+# tests/conftest.py prints a loud line at the end for skips whose reason begins like this.
+HOW_TO_INSTALL = "no Chromium with its driver (Debian: apt-get install chromium chromium-driver)"
+
+
+def first_program(names: tuple[str, ...]) -> str | None:
+    """Where the first of these programs is installed."""
+    return next(filter(None, map(shutil.which, names)), None)
+
+
+def programs() -> tuple[str, str]:
+    """Chromium and its driver; without them the test is skipped, or fails where a browser is required."""
+    chromium, driver = first_program(CHROMIUM_NAMES), first_program(DRIVER_NAMES)
+    if chromium and driver:
+        return chromium, driver
+    if os.environ.get("LINETENDER_REQUIRE_BROWSER") == "1":
+        pytest.fail(f"browser tests are required here, but there is {HOW_TO_INSTALL}")
+    pytest.skip(HOW_TO_INSTALL)
+
+
+def phone_options(chromium: str, profile: Path, *, scripts: bool) -> ChromeOptions:
+    """How a phone is imitated: its screen, a profile of its own, quiet, with or without JavaScript."""
+    options = ChromeOptions()
+    options.binary_location = chromium
+    for argument in (*QUIET, "--headless=new", f"--user-data-dir={profile}"):
+        options.add_argument(argument)
+    options.add_argument("--disable-dev-shm-usage")
+    if os.geteuid() == 0:
+        options.add_argument("--no-sandbox")
+    screen = {"width": PHONE_WIDTH, "height": PHONE_HEIGHT, "pixelRatio": 3.0, "touch": True, "mobile": True}
+    options.add_experimental_option("mobileEmulation", {"deviceMetrics": screen})
+    if not scripts:
+        # 2 is Chromium's word for "block".
+        blocked = {"profile.managed_default_content_settings.javascript": 2}
+        options.add_experimental_option("prefs", blocked)
+    return options
+
+
+def open_phone(profile: Path, *, scripts: bool) -> Iterator[Chrome]:
+    """A browser from start to end; only the processes that it started are ended."""
+    chromium, driver = programs()
+    browser = Chrome(options=phone_options(chromium, profile, scripts=scripts), service=Service(driver))
+    try:
+        browser.set_page_load_timeout(PAGE_LOADS_WITHIN_S)
+        yield browser
+    finally:
+        browser.quit()
+
+
+@pytest.fixture
+def phone_browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
+    """A phone with JavaScript."""
+    yield from open_phone(tmp_path_factory.mktemp("phone"), scripts=True)
+
+
+@pytest.fixture
+def phone_browser_without_javascript(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
+    """A phone whose owner has turned JavaScript off."""
+    yield from open_phone(tmp_path_factory.mktemp("phone"), scripts=False)
