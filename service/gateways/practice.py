@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 import hmac
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -25,10 +26,14 @@ class PracticeRequest:
 
 @dataclass(frozen=True, slots=True)
 class PracticeAnswer:
-    """An HTTP answer: its status and the JSON object to send."""
+    """An HTTP answer: its status and the JSON object to send, as application/json."""
 
     status: int
     document: dict[str, str | int]
+
+    def body(self) -> bytes:
+        """Return the document as it goes over the wire."""
+        return json.dumps(self.document).encode()
 
 
 def check_request(
