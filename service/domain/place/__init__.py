@@ -1,0 +1,1 @@
+"""Places: positions, sites, exits, light and tide."""

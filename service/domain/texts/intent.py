@@ -1,0 +1,60 @@
+"""What a text means: its kind and the fields that kind needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Kind(StrEnum):
+    """Every meaning that a text can have."""
+
+    START = "start"
+    FINISH = "finish"
+    CODE = "code"
+    LATE = "late"
+    CALL_OFF = "call_off"
+    RAISE_NOW = "raise_now"
+    WORRY = "worry"
+    PLAN = "plan"
+    POSITION = "position"
+    OK = "ok"
+    CALLED = "called"
+    SAFE = "safe"
+    STATUS = "status"
+    OPT_OUT = "opt_out"
+    OPT_IN = "opt_in"
+    INFO = "info"
+    UNCLEAR = "unclear"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Intent:
+    """The reading of one text. A field that was not in the text is None."""
+
+    kind: Kind
+    code: str | None = None
+    """Six to nine digits; whether the check digit fits is for the operation to find out."""
+    count: int | None = None
+    """People, 1 to 99."""
+    position: tuple[float, float] | None = None
+    """Latitude and longitude in decimal degrees, six places."""
+    minutes: int | None = None
+    """1 to 600."""
+    until: str | None = None
+    """HH:MM, local to the site, as typed."""
+    site: str | None = None
+    """Code, alias or name of a site as typed, in capitals."""
+    time_in: str | None = None
+    """HH:MM, local to the site, or "now"."""
+    depth_m: float | None = None
+    note: str | None = None
+    """What followed SOS, word for word."""
+    reference: str | None = None
+    """The number that a rescue service gave a contact."""
+    reserved: bool | None = None
+    """True for HELP, which carriers may answer themselves."""
+    near: Kind | None = None
+    """For an unclear text: what was probably meant."""
+    ref: str | None = None
+    """The two-character reference of the dive that is meant, such as 7K."""

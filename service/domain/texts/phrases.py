@@ -1,0 +1,203 @@
+"""Forms that are fixed phrases, and those with one head count or one number."""
+
+from __future__ import annotations
+
+import re
+
+from service.domain.texts.intent import Intent, Kind
+from service.domain.texts.numbers import people_in, read_code, take_code, take_reference
+from service.domain.texts.typed import Typed
+
+OPT_OUT = frozenset(
+    {
+        # What carriers and platforms act on by themselves (US 47 CFR 64.1200(a)(10) and providers' keyword lists).
+        *(
+            "stop",
+            "stopall",
+            "stop all",
+            "unsubscribe",
+            "cancel",
+            "end",
+            "quit",
+            "optout",
+            "opt out",
+            "revoke",
+            "remove",
+            "arret",
+            "td",
+        ),
+        # The same rule asks to honour any wording that a reasonable person takes for it.
+        *(
+            "stop texting me",
+            "stop texting",
+            "stop texts",
+            "stop messages",
+            "stop messaging me",
+            "unsubscribe me",
+            "remove me",
+        ),
+        *("opt me out", "remove my number"),
+    }
+)
+OPT_IN = frozenset({"start", "unstop", "join"})
+INFO = frozenset({"info"})
+HELP = re.compile(r"help(?: help)*")
+
+_OK = frozenset(
+    {
+        *(
+            "ok",
+            "k",
+            "ok ok",
+            "got it",
+            "ok got it",
+            "got this",
+            "got that",
+            "i have got it",
+            "got your text",
+            "got your message",
+        ),
+        *(
+            "on it",
+            "ok on it",
+            "i am on it",
+            "we are on it",
+            "understood",
+            "ok understood",
+            "will do",
+            "ok will do",
+            "received",
+        ),
+        *(
+            "message received",
+            "roger",
+            "roger that",
+            "copy",
+            "copy that",
+            "ack",
+            "acknowledged",
+            "noted",
+            "seen",
+            "seen it",
+        ),
+    }
+)
+_STATUS = frozenset(
+    {
+        *(
+            "status",
+            "time",
+            "time left",
+            "how long",
+            "how long left",
+            "how long have we got",
+            "how much time",
+            "how much time left",
+        ),
+        *(
+            "what time",
+            "whats the time",
+            "what is the time",
+            "when due",
+            "due",
+            "due out",
+            "when are we due",
+            "when are we due out",
+        ),
+        *("when am i due", "when am i due out", "what is our time", "whats our time", "what is my time"),
+        *("what is the status", "whats the status", "time check", "clock"),
+    }
+)
+_CALL_OFF = re.compile(
+    r"(?:dive )?(?:nogo|no go)|no (?:dive|diving)(?: today| tonight)?"
+    r"|(?:we are |i am )?not (?:diving|going in|getting in|going diving)(?: after all| today| tonight)?(?: after all)?"
+    r"|(?:we|i) (?:didnt|did not) (?:go in|dive|get in)(?: after all| today)?"
+    r"|(?:calling|call|called) (?:it|the dive|dive|our dive)? ?off|(?:the )?dive (?:is )?(?:called )?off|dives off|off today"
+)
+_SERVICE = r"(?:the )?(?:coastguard|rescue|rescue services?|emergency services?|lifeboat|police|ambulance|999|112|911|000|111)"
+_DID_CALL = (
+    r"(?:called|phoned|rang|rung|have called|informed|notified|alerted|told|spoken to|spoke to|spoke with)"
+)
+_NUMBER = r"(?:(?:(?:ref|reference|incident|number|no|job|log)(?: is)? )+(?P<named>(?=[a-z /-]*\d)[a-z0-9/-]{1,20}(?: [a-z0-9/-]{1,20}){0,2})|(?P<bare>\d{4,12}))"
+_CALLED = re.compile(
+    rf"(?:(?:i|we)(?: have)? )?(?:(?:called|phoned|rang)(?: \d{{2,3}})?|{_DID_CALL} {_SERVICE}(?: on \d{{3}})?"
+    rf"|{_SERVICE} (?:called|phoned|informed|notified|alerted|told|have been called|has been called|are called|is called)"
+    rf"|called (?:on )?\d{{3}})(?: {_NUMBER})?"
+)
+_SAFE = re.compile(
+    r"(?P<who>(?:they are|we are|i am|all|everyone|everyone is|everybody|everybody is|(?P<both>both|both are|they are both|we are both"
+    r"|both of them|both of us)|they are all|we are all|all are|all of them|all of us"
+    r"|(?:they are |we are )?(?:all )?(?P<before>\d{1,3})(?: divers| people)?(?: are)?) )?"
+    r"safe(?: and (?:well|sound|ashore))?"
+    r"(?: (?:p ?|x ?)?(?:all )?(?P<after>\d{1,3})(?:(?:/| of )(?P<of>\d{1,3}))?(?: divers| people)?| (?P<two>both)| all)?"
+)
+
+
+def read_ok(text: Typed) -> Intent | None:
+    """Read a contact's acknowledgement."""
+    words, reference = take_reference(text.words)
+    words, code = take_code(words)
+    return Intent(kind=Kind.OK, code=code, ref=reference) if words in _OK else None
+
+
+def read_status(text: Typed) -> Intent | None:
+    """Read a question about the clock."""
+    words, reference = take_reference(text.words)
+    words, code = take_code(words)
+    return Intent(kind=Kind.STATUS, code=code, ref=reference) if words in _STATUS else None
+
+
+def read_call_off(text: Typed) -> Intent | None:
+    """Read that a filed dive will not happen."""
+    words, reference = take_reference(text.words)
+    words, code = take_code(words)
+    return Intent(kind=Kind.CALL_OFF, code=code, ref=reference) if _CALL_OFF.fullmatch(words) else None
+
+
+def read_called(text: Typed) -> Intent | None:
+    """Read that a rescue service was called, with the number that it gave; two or three bare digits were dialled."""
+    words, reference = take_reference(text.words)
+    match = _CALLED.fullmatch(words)
+    if match is None:
+        return None
+    number = _as_typed(match["named"], text.plain) if match["named"] else match["bare"]
+    return Intent(kind=Kind.CALLED, reference=number, ref=reference)
+
+
+def _as_typed(words: str, plain: str) -> str:
+    """Find a reference in the text with the dashes and strokes that it has there, in capitals."""
+    pattern = r"[\W_]*".join(re.escape(word) for word in words.split(" "))
+    found = re.findall(rf"\b{pattern}\b", plain, re.IGNORECASE)
+    return (found[-1] if found else words).upper()
+
+
+def read_safe(text: Typed) -> Intent | None:
+    """Read a contact's word that people are safe, and how many."""
+    words, reference = take_reference(text.words)
+    words, code = take_code(words)
+    match = _SAFE.fullmatch(words)
+    if match is None or (match["before"] and match["after"]):
+        return None
+    number = match["before"] or match["after"]
+    count = people_in(number) if number else 2 if match["both"] or match["two"] else None
+    if number and (count is None or (match["of"] and count > int(match["of"]))):
+        return None
+    return Intent(kind=Kind.SAFE, code=code, count=count, ref=reference)
+
+
+def read_bare_code(text: Typed) -> Intent | None:
+    """Read a code that stands alone."""
+    code = read_code(text.words)
+    return Intent(kind=Kind.CODE, code=code) if code else None
+
+
+def read_reserved(text: Typed) -> Intent | None:
+    """Read the words that carriers act on; none of them is a command of ours, and HELP raises the alarm."""
+    if text.words in OPT_OUT:
+        return Intent(kind=Kind.OPT_OUT)
+    if text.words in OPT_IN:
+        return Intent(kind=Kind.OPT_IN)
+    if text.words in INFO:
+        return Intent(kind=Kind.INFO)
+    words, reference = take_reference(text.words)
+    return Intent(kind=Kind.RAISE_NOW, reserved=True, ref=reference) if HELP.fullmatch(words) else None

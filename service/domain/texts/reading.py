@@ -1,0 +1,94 @@
+"""From any text to its one reading: the whole text is one known form, or it is a worry, or it is unclear."""
+
+from __future__ import annotations
+
+import re
+
+from service.domain.codes import read_reference
+from service.domain.texts.finish import read_finish
+from service.domain.texts.intent import Intent, Kind
+from service.domain.texts.late import read_late
+from service.domain.texts.near import near
+from service.domain.texts.numbers import read_code
+from service.domain.texts.phrases import (
+    read_bare_code,
+    read_call_off,
+    read_called,
+    read_ok,
+    read_reserved,
+    read_safe,
+    read_status,
+)
+from service.domain.texts.positions import position_of, read_position_text
+from service.domain.texts.start import read_plan, read_start
+from service.domain.texts.trouble import has_trouble
+from service.domain.texts.typed import Typed, typed
+
+_RAISING = re.compile(
+    r"[\W_]*(?:(?:s[. ]?o[. ]?s|🆘|may ?day|pan[ -]?pan|emergency)(?![^\W_])(?:(?![+-]\d)[\W_])*)+(?P<rest>.*)",
+    re.IGNORECASE,
+)
+_NO_EMERGENCY = re.compile(
+    r"emergency (?:services?|contacts?|numbers?|phone|over|exit|plan|kit|drill|card|cancelled|weights?|is over)\b"
+)
+
+_FORMS = (
+    read_reserved,
+    read_position_text,
+    read_bare_code,
+    read_start,
+    read_finish,
+    read_late,
+    read_call_off,
+    read_ok,
+    read_called,
+    read_safe,
+    read_status,
+    read_plan,
+)
+
+_MAY_BE_ASKED = frozenset({Kind.STATUS, Kind.RAISE_NOW, Kind.INFO})
+"""Kinds that a question mark does not make doubtful."""
+
+_LEAD_IN = re.compile(r"\W*(?:ok|okay|yes|yep|yeah)\b(?:(?![+-]\d)[\W_])*(?=.)", re.IGNORECASE)
+
+
+def read(text: str) -> Intent:
+    """Read a text; total and context-free. Who sent it, and which dive it means, is for the operation to find out."""
+    cleaned = typed(text)
+    if raised := _read_raise_now(cleaned):
+        return raised
+    intent = _read_form(cleaned) if cleaned.whole else None
+    if intent and (not cleaned.asked or intent.kind in _MAY_BE_ASKED):
+        return intent
+    if has_trouble(cleaned):
+        return Intent(kind=Kind.WORRY)
+    if intent:
+        return Intent(kind=Kind.UNCLEAR, near=intent.kind)
+    if reference := read_reference(cleaned.words):
+        return Intent(kind=Kind.UNCLEAR, ref=reference)
+    return Intent(kind=Kind.UNCLEAR, near=near(cleaned))
+
+
+def _read_form(text: Typed) -> Intent | None:
+    """Read the first form that the whole text is, with or without an OK or yes before it."""
+    for reader in _FORMS:
+        if intent := reader(text):
+            return intent
+    lead_in = _LEAD_IN.match(text.plain)
+    if lead_in is None:
+        return None
+    rest = typed(text.plain[lead_in.end() :])
+    return next((intent for reader in _FORMS if (intent := reader(rest))), None)
+
+
+def _read_raise_now(text: Typed) -> Intent | None:
+    """Read SOS, MAYDAY, PAN PAN or EMERGENCY with whatever follows, kept word for word."""
+    match = _RAISING.fullmatch(text.plain)
+    if match is None or _NO_EMERGENCY.match(text.words):
+        return None
+    rest = match["rest"].strip()
+    words = typed(rest).words
+    reference, code, position = read_reference(words), read_code(words), position_of(rest)
+    note = rest if words and not (reference or code or position) else None
+    return Intent(kind=Kind.RAISE_NOW, note=note, ref=reference, code=code, position=position)

@@ -1,0 +1,103 @@
+"""Starts and plans: `IN LANTERN 50 P2`, `PLAN LANTERN 1000 50 P2 D18`."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from service.domain.texts.intent import Intent, Kind
+from service.domain.texts.numbers import people_in, take_code, take_reference
+from service.domain.texts.params import read_parts
+from service.domain.texts.positions import position_of
+from service.domain.texts.typed import Typed, typed
+
+_MOST_TOKENS = 20
+"""Words of a start with a position; longer texts are not one."""
+
+_GOING_IN = re.compile(
+    r"(?P<we>(?:we are|we are all|i am|all|all of us|everyone|everyone is|everybody is|both|both of us|both are|we are both"
+    r"|(?:all )?(?P<n>\d{1,2})(?: divers| of us)?(?: are)?) )?"
+    r"(?P<in>(?:in|into|entering|going into|getting into|going in|getting in) (?:the )?water|in|going in|getting in|entering|going under|going down"
+    r"|descending|(?:starting|started)(?: (?:the |our )?dive)?|dive (?:started|starting))"
+    r"(?: (?P<tail>.+))?"
+)
+_SO_MANY = re.compile(r"(?:all )?(\d)|(both|all both|both of us)|all|all of us")
+_PLAN = re.compile(r"(?:dive )?plan (.+)")
+
+
+def read_start(text: Typed) -> Intent | None:
+    """Read a start, with or without a code, a reference, a head count, a site, a run time, a depth and a position."""
+    if (found := _split_position(text.plain)) is None:
+        return _read_start(text.words)
+    head, position = found
+    start = _read_start(typed(head).words)
+    return replace(start, position=position) if start else None
+
+
+def read_plan(text: Typed) -> Intent | None:
+    """Read a plan: site, time in, run time and head count are needed, the depth is not."""
+    match = _PLAN.fullmatch(text.words_with_now)
+    parts = read_parts(match[1]) if match else None
+    if parts is None or not (parts.site and (parts.clock or parts.now) and parts.minutes and parts.count):
+        return None
+    return Intent(
+        kind=Kind.PLAN,
+        site=" ".join(parts.site),
+        time_in=parts.clock or "now",
+        minutes=parts.minutes,
+        count=parts.count,
+        depth_m=parts.depth_m,
+    )
+
+
+def _read_start(words: str) -> Intent | None:
+    """Read a start without a position."""
+    words, reference = take_reference(words)
+    words, code = take_code(words)
+    match = _GOING_IN.fullmatch(words)
+    if match is None:
+        return None
+    count = people_in(match["n"]) if match["n"] else 2 if "both" in (match["we"] or "") else None
+    if match["n"] and count is None:
+        return None
+    start = Intent(kind=Kind.START, code=code, count=count, ref=reference)
+    if match["tail"] is None:
+        return start
+    if match["in"] not in ("in", "going in"):
+        return None
+    return _with_tail(start, match["tail"])
+
+
+def _with_tail(start: Intent, tail: str) -> Intent | None:
+    """Add what was typed after `in`."""
+    if match := _SO_MANY.fullmatch(tail):
+        count = people_in(match[1]) if match[1] else 2 if match[2] else start.count
+        return replace(start, count=count) if count or not match[1] else None
+    parts = read_parts(tail)
+    if parts is None or parts.clock or (parts.count and start.count):
+        return None
+    if parts.minutes and not parts.site and not tail.startswith("for "):
+        # "in 50 min" is more likely to be about later than about the run time.
+        return None
+    if len(parts.site) > 1 and not (parts.minutes or parts.count):
+        # Two words after `in` may be anything; with a run time or a head count they are a site.
+        return None
+    return replace(
+        start,
+        site=" ".join(parts.site) or None,
+        minutes=parts.minutes,
+        count=parts.count or start.count,
+        depth_m=parts.depth_m,
+    )
+
+
+def _split_position(plain: str) -> tuple[str, tuple[float, float]] | None:
+    """Part a text that ends in a position into what stands before it and the position."""
+    tokens = plain.split(" ")
+    if len(tokens) > _MOST_TOKENS:
+        return None
+    for first in range(1, len(tokens)):
+        position = position_of(" ".join(tokens[first:]))
+        if position:
+            return " ".join(tokens[:first]), position
+    return None

@@ -1,0 +1,167 @@
+"""A text made ready for reading: what does not matter taken away, everything else kept."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+
+LONGEST_FORM = 1600
+"""Characters. Providers cut texts here (ten segments); what is longer is never a form, only searched for trouble."""
+
+_ASKING = frozenset("?？❓❔؟¿⁇⁈⁉\u037e")  # noqa: RUF001 - every question mark that a phone can type
+
+_SIGNS = str.maketrans(
+    {
+        **dict.fromkeys("‘’‚‛′´`", "'"),  # noqa: RUF001 - curly quotes, primes and accents used as apostrophes
+        **dict.fromkeys("“”„‟″«»", '"'),
+        **dict.fromkeys("‐‑‒–—―−", "-"),  # noqa: RUF001 - every dash and the minus sign
+        **dict.fromkeys("º˚", "°"),
+        "⁄": "/",  # noqa: RUF001 - the slash that NFKC makes of a typed fraction
+    }
+)
+
+_TELLING = str.maketrans(
+    {
+        # Emoji are punctuation, but for those that deny and the one that calls for rescue.
+        **dict.fromkeys("❌❎🚫⛔✖👎", " not "),
+        "🆘": " sos ",
+        "ı": "i",  # noqa: RUF001 - a Turkish keyboard makes this of a capital I
+    }
+)
+
+_TOKEN = re.compile(r"(?:(?<![\w.,])[+-])?\d+(?:[.,:/-]\d+)*[^\W_]*|[^\W_]+(?:(?<=\d)\.\d\b)?")
+
+_GLUED = re.compile(
+    r"(in|out|late|safe|called|ok|okay|sos|plan|nogo|code|ref|delay|extend|until|till?|at)(\d.*)"
+)
+
+_SAME_WORD = {
+    "were": "we are",
+    "im": "i am",
+    "theyre": "they are",
+    "weve": "we have",
+    "ive": "i have",
+    "theyve": "they have",
+    "cannot": "cant",
+    "okay": "ok",
+    "okey": "ok",
+    "r": "are",
+    "til": "until",
+    "till": "until",
+    "coastguards": "coastguard",
+    "noone": "nobody",
+    "zero": "0",
+    "one": "1",
+    "two": "2",
+    "three": "3",
+    "four": "4",
+    "five": "5",
+    "six": "6",
+    "seven": "7",
+    "eight": "8",
+    "nine": "9",
+    "ten": "10",
+    "eleven": "11",
+    "twelve": "12",
+    "fifteen": "15",
+    "twenty": "20",
+    "thirty": "30",
+    "forty": "40",
+    "fifty": "50",
+    "sixty": "60",
+    "ninety": "90",
+}
+
+_SAME_PHRASE = (
+    (re.compile(r"\bcan not\b"), "cant"),
+    (re.compile(r"\bcoast guard\b"), "coastguard"),
+    (re.compile(r"\bno 1\b"), "nobody"),
+    (re.compile(r"\bs o s\b"), "sos"),
+    (re.compile(r"\bo k\b"), "ok"),
+)
+
+_POLITE_WORDS = (
+    r"(?:many thanks|thank ?you(?: (?:so|very) much| all)?|thanks(?: (?:so|very) much| a lot| all| everyone| mate)?"
+    r"|thx|thnx|tks|ty|ta|cheers|please|pls|plz|now|hi(?: there| all)?|hello|hey"
+    r"|good (?:morning|afternoon|evening)|kind regards|regards|sorry|xxx|xx|x)"
+)
+_POLITE = re.compile(rf"\b{_POLITE_WORDS}\b")
+_POLITE_NOT_NOW = re.compile(rf"\b(?!now\b){_POLITE_WORDS}\b")
+_POLITE_EDGES = re.compile(
+    rf"^\W*(?:{_POLITE_WORDS}\b[^\w+-]*)+|(?:(?<!\S)\W*{_POLITE_WORDS}\b)+\W*$", re.IGNORECASE
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """One text, cleaned."""
+
+    plain: str
+    """As typed but in one line, with plain quotes and dashes and without invisible characters."""
+    words: str
+    """Lower case words and numbers parted by one space, without polite words: what has to be one known form."""
+    words_with_now: str
+    """The same with `now` left in, since a plan may say it."""
+    asked: bool
+    """There is a question mark."""
+    whole: bool
+    """False where the text was too long to be kept whole."""
+
+
+def typed(text: str) -> Typed:
+    """Clean any text whatever."""
+    kept = text[: 2 * LONGEST_FORM]
+    plain = _plain(kept)
+    words = _words(plain[:LONGEST_FORM])
+    return Typed(
+        plain=plain[:LONGEST_FORM],
+        words=_squeezed(_POLITE.sub(" ", words)),
+        words_with_now=_squeezed(_POLITE_NOT_NOW.sub(" ", words)),
+        asked=not _ASKING.isdisjoint(kept),
+        whole=kept == text and len(plain) <= LONGEST_FORM,
+    )
+
+
+def without_courtesies(plain: str) -> str:
+    """Take polite words and stray punctuation off both ends, for what is read by its characters (a position)."""
+    return _POLITE_EDGES.sub("", plain).strip(" .,;:!?()<>*_")
+
+
+def _plain(text: str) -> str:
+    """Make one line of ordinary characters of a text."""
+    characters = []
+    # Signs are translated before NFKC, which would make two strokes of a seconds sign, and after it for what it makes.
+    for character in unicodedata.normalize("NFKC", text.translate(_SIGNS)).translate(_SIGNS):
+        category = unicodedata.category(character)
+        if category == "Nd":
+            characters.append(str(unicodedata.decimal(character)))
+        elif category in ("Cc", "Zl", "Zp", "Zs"):
+            characters.append(" ")
+        elif category not in ("Cf", "Cs"):
+            characters.append(character)
+    return _squeezed("".join(characters))
+
+
+def _words(plain: str) -> str:
+    """Split a text into its words and numbers, each in its one spelling."""
+    tokens: list[str] = []
+    bare = "".join(
+        character
+        for character in plain.lower().translate(_TELLING)
+        if character not in "'\"" and unicodedata.category(character) not in ("Mn", "Me")
+    )
+    for token in _TOKEN.findall(bare):
+        if glued := _GLUED.fullmatch(token):
+            tokens.extend(glued.groups())
+        else:
+            tokens.append(_SAME_WORD.get(token, token))
+    words = " ".join(tokens)
+    for phrase, same in _SAME_PHRASE:
+        words = phrase.sub(same, words)
+    return words
+
+
+def _squeezed(text: str) -> str:
+    """Leave one space between words and none outside."""
+    return " ".join(text.split())
