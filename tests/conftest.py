@@ -19,6 +19,7 @@ settings.register_profile("ci", deadline=None, print_blob=True, max_examples=300
 
 # Tests with one of these marks share real processes or a browser: one after another, on one worker.
 GROUPED_MARKS = ("processes", "browser")
+GROUP = "heavy"
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -34,7 +35,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Keep heavy tests on one worker, so that they do not take each other's time."""
     for item in items:
         if any(item.get_closest_marker(mark) for mark in GROUPED_MARKS):
-            item.add_marker(pytest.mark.xdist_group("heavy"))
+            item.add_marker(pytest.mark.xdist_group(GROUP))
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Refuse to run where heavy tests are not kept together, since they would disturb each other."""
+    if not session.config.getoption("loadgroup", default=False):
+        return
+    grouped = [item for item in session.items if item.get_closest_marker("xdist_group")]
+    if not all(item.nodeid.endswith(f"@{GROUP}") for item in grouped):
+        raise pytest.UsageError("pytest-xdist does not group tests with this pytest: see pyproject.toml")
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
