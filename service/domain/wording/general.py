@@ -89,3 +89,24 @@ def service_fault(club_name: str, site: str, rescue_call: str, lead_name: str, l
         f"No answer? Call rescue: {rescue_call}. Act on the plan that you were sent."
     )
     return fit([name_of(f"{club_name}:"), name_of(words)], 3)
+
+
+def other_code(club_name: str, kind: str) -> str:
+    """The start code with OUT, or the finish code with IN."""
+    meant = "starts the clock: text IN with it" if kind == "start" else "stops the clock: text OUT with it"
+    return plain(club_name, f"that code {meant}. Nothing changed.")
+
+
+def sos_without_dive(club_name: str, rescue_call: str) -> str:
+    """An SOS from a phone that belongs to no dive: we know no contacts, rescue is all there is."""
+    return plain(club_name, f"no dive for this phone, so nobody was told. Call rescue now: {rescue_call}")
+
+
+def plan_unknown_phone(club_name: str, public_url: str) -> str:
+    """A plan by text needs a phone with usual contacts."""
+    return plain(club_name, f"your phone is not known here yet. Nothing is filed. File the plan at {public_url}/plan")
+
+
+def plan_without_contacts(club_name: str, public_url: str) -> str:
+    """A plan by text needs usual contacts."""
+    return plain(club_name, f"no usual contacts are kept for you. Nothing is filed. File the plan at {public_url}/plan")

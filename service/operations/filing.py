@@ -1,0 +1,198 @@
+"""Taking a plan: from a form, a script or a text, by the same checks and the same way in."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.domain import codes
+from service.domain.dive import Dive, Refusal, decide, evolve, next_due_at
+from service.domain.dive.commands import FilePlan, Start
+from service.domain.dive.events import Filed, Started
+from service.domain.people import Actor
+from service.domain.plan import Check
+from service.domain.wording import messages_for
+from service.domain.wording.drafts import MessageKind
+from service.operations.plan_reading import PlanReading, PlanRequest, read_plan
+from service.operations.recording import log_and_queue
+from service.operations.service import Service
+from service.store import clubs, dives
+from service.store.tables.club import ClubRow
+
+CODE_DRAWS = 50
+REFERENCE_DRAWS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class PlanFiled:
+    """A plan that is in; `again`: the same request had been filed before, and this is that dive."""
+
+    dive: Dive
+    checks: tuple[Check, ...]
+    again: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRefused:
+    """A plan that is not in, with what to mend, field by field."""
+
+    checks: tuple[Check, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """What would happen: the dive as if it started at its time in (or now), and what each contact would be told."""
+
+    dive: Dive
+    checks: tuple[Check, ...]
+    contact_texts: tuple[tuple[str, str], ...]  # name, text
+
+
+def file_plan(
+    service: Service, club_id: str, request: PlanRequest, by: Actor, *, request_key: str | None = None, drill: bool = False
+) -> PlanFiled | PlanRefused:
+    """File a plan for a club. Asked twice with one `request_key`, files once. Raises LookupError for no such club."""
+    now = service.clock.now()
+
+    def work(session: Session) -> PlanFiled | PlanRefused:
+        club = clubs.get(session, club_id)
+        if club is None:
+            raise LookupError(f"no club {club_id}")
+        return file_in(service, session, club, request, by, now, request_key=request_key, drill=drill)
+
+    filed = service.write(work)
+    if isinstance(filed, PlanFiled):
+        service.nudge()
+    return filed
+
+
+def file_in(
+    service: Service,
+    session: Session,
+    club: ClubRow,
+    request: PlanRequest,
+    by: Actor,
+    now: datetime,
+    *,
+    request_key: str | None = None,
+    drill: bool = False,
+) -> PlanFiled | PlanRefused:
+    """File within a transaction that is open already."""
+    earlier = _earlier(session, club, request_key)
+    if earlier is not None:
+        return PlanFiled(earlier, (), again=True)
+    reading = read_plan(session, club, request, now)
+    if reading.plan is None or reading.refused:
+        return PlanRefused(reading.checks)
+    command = _command(session, club, reading, by, drill=drill)
+    decision = decide(None, command, now)
+    if isinstance(decision, Refusal):
+        return PlanRefused((*reading.checks, reading.refusal(decision.words)))
+    dive = evolve(None, decision[0])
+    dives.add(
+        session,
+        dive,
+        receiving_number=club.receiving_number,
+        site_id=reading.site_id,
+        request_key=request_key,
+        next_due_at=next_due_at(dive),
+    )
+    session.flush()
+    log_and_queue(service, session, dive, decision[0], now)
+    return PlanFiled(dive, reading.checks)
+
+
+def _earlier(session: Session, club: ClubRow, request_key: str | None) -> Dive | None:
+    dive_id = dives.by_request_key(session, club.id, request_key) if request_key else None
+    return dives.get(session, dive_id) if dive_id else None
+
+
+def _command(session: Session, club: ClubRow, reading: PlanReading, by: Actor, *, drill: bool) -> FilePlan:
+    if reading.plan is None:
+        raise ValueError("a plan that could not be read cannot be filed")
+    length = codes.code_length(dives.live_codes(session, club.receiving_number) + 2)
+    start = _draw_code(session, club.receiving_number, length, but="")
+    finish = _draw_code(session, club.receiving_number, length, but=start)
+    phones = [d.phone for d in reading.plan.party if d.phone] + [c.phone for c in reading.plan.contacts]
+    return FilePlan(
+        by=by,
+        dive_id=secrets.token_hex(8),
+        club_id=club.id,
+        club_name=club.name,
+        reference=_draw_reference(dives.references_of(session, club.receiving_number, phones)),
+        start_code=start,
+        finish_code=finish,
+        plan=reading.plan,
+        grace=reading.grace,
+        drill=drill,
+    )
+
+
+def _draw_code(session: Session, receiving_number: str, length: int, but: str) -> str:
+    """A code that is free at this number. At most one in a thousand is taken, so few draws are enough."""
+    for _ in range(CODE_DRAWS):
+        code = codes.make_code(secrets.randbelow(codes.payload_space(length)), length)
+        if code != but and not dives.code_taken(session, receiving_number, code):
+            return code
+    raise RuntimeError("no free code was found: the code length does not fit the number of live dives")
+
+
+def _draw_reference(taken: set[str]) -> str:
+    """Two characters that no open dive of these phones has; if all are taken, any will be asked about."""
+    reference = codes.make_reference(secrets.randbelow(codes.REFERENCE_SPACE))
+    for _ in range(REFERENCE_DRAWS):
+        if reference not in taken:
+            break
+        reference = codes.make_reference(secrets.randbelow(codes.REFERENCE_SPACE))
+    return reference
+
+
+def preview(service: Service, club_id: str, request: PlanRequest, by: Actor) -> Preview | PlanRefused:
+    """What filing would lead to, without filing: due out, raise-by time and the contacts' texts, word for word.
+
+    Raises LookupError for no such club.
+    """
+    now = service.clock.now()
+
+    def work(session: Session) -> Preview | PlanRefused:
+        club = clubs.get(session, club_id)
+        if club is None:
+            raise LookupError(f"no club {club_id}")
+        reading = read_plan(session, club, request, now)
+        if reading.plan is None or reading.refused:
+            return PlanRefused(reading.checks)
+        return _imagined(club, reading, by, now)
+
+    return service.read(work)
+
+
+def _imagined(club: ClubRow, reading: PlanReading, by: Actor, now: datetime) -> Preview | PlanRefused:
+    if reading.plan is None:
+        return PlanRefused(reading.checks)
+    # The codes and the reference are drawn when the plan is filed; these only hold their places.
+    command = FilePlan(
+        by=by,
+        dive_id="preview",
+        club_id=club.id,
+        club_name=club.name,
+        reference="2A",
+        start_code="000000",
+        finish_code="000000",
+        plan=reading.plan,
+        grace=reading.grace,
+    )
+    filed = decide(None, command, now)
+    if isinstance(filed, Refusal) or not isinstance(filed[0], Filed):
+        return PlanRefused(reading.checks)
+    dive = evolve(None, filed[0])
+    begins = reading.plan.time_in_at or now
+    started = decide(dive, Start(by=by), begins)
+    if isinstance(started, Refusal) or not isinstance(started[0], Started):
+        return PlanRefused(reading.checks)
+    dive = evolve(dive, started[0])
+    drafts = messages_for(dive, started[0])
+    texts = [(d.to.name, d.text) for d in drafts if d.kind is MessageKind.START_NOTICE]
+    return Preview(dive, reading.checks, tuple(texts))

@@ -1,0 +1,228 @@
+"""From what was typed to a plan: phones, site, times, with an answer for each field that cannot be read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from service.domain.gas import GasError, GasPlan
+from service.domain.grace import GracePeriods
+from service.domain.local_time import LocalTimeError, instant
+from service.domain.phone import PhoneError, read_phone
+from service.domain.place.position import Position, PositionError
+from service.domain.plan import Check, Contact, DivePlan, Diver, Exit, Level, SitePlan, check_plan
+from service.store import sites
+from service.store.tables.club import ClubRow
+
+
+@dataclass(frozen=True, slots=True)
+class NamedPhone:
+    """A person as typed."""
+
+    name: str
+    phone: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceRequest:
+    """A place that the club does not know."""
+
+    name: str
+    position: tuple[float, float] | None
+    rescue_call: str
+
+
+@dataclass(frozen=True, slots=True)
+class GasRequest:
+    """Gas as typed: litres of water capacity, bar, bar, litres a minute at the surface."""
+
+    cylinder_l: float
+    fill_bar: float
+    reserve_bar: float
+    surface_rate_l_min: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRequest:
+    """A plan as it came in. Of the two times in at most one is given; the local one has no zone and is the site's."""
+
+    site: str | PlaceRequest
+    run_time_min: float
+    lead: NamedPhone
+    contacts: tuple[NamedPhone, ...]
+    party: tuple[NamedPhone, ...] = ()  # the others; the lead is not among them
+    time_in_at: datetime | None = None
+    time_in_local: datetime | None = None
+    grace_min: float | None = None
+    depth_m: float | None = None
+    gas: GasRequest | None = None
+    exits: tuple[str, ...] = ()
+    vehicle: str | None = None
+    kit: str | None = None
+    smb: str | None = None
+    notes: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlanReading:
+    """What became of a request: a plan with its grace periods, or at least one refusing check."""
+
+    plan: DivePlan | None
+    grace: GracePeriods
+    site_id: str | None
+    checks: tuple[Check, ...]
+
+    @property
+    def refused(self) -> bool:
+        """Whether a check keeps it from being filed."""
+        return any(check.level is Level.REFUSE for check in self.checks)
+
+    @staticmethod
+    def refusal(words: str, field: str = "plan") -> Check:
+        """One refusing check."""
+        return Check(Level.REFUSE, field, words)
+
+
+class _Findings:
+    """Collects what is wrong, so that all of it is told at once."""
+
+    def __init__(self) -> None:
+        self.checks: list[Check] = []
+
+    def refuse(self, field: str, words: str) -> None:
+        self.checks.append(Check(Level.REFUSE, field, words))
+
+
+def read_plan(session: Session, club: ClubRow, request: PlanRequest, now: datetime) -> PlanReading:
+    """Read a request against what the club knows; every wrong field gets its own check."""
+    wrong = _Findings()
+    site_id, site, grace = _site(session, club, request, wrong)
+    grace = _shortened(grace, request.grace_min, wrong)
+    party = _party(request, club.country, wrong)
+    contacts = _contacts(request.contacts, club.country, wrong)
+    time_in_at = _time_in(request, site.zone if site else club.zone, wrong)
+    gas = _gas(request.gas, wrong)
+    if site is None or party is None or contacts is None:
+        return PlanReading(None, grace, site_id, tuple(wrong.checks))
+    plan = DivePlan(
+        site=site,
+        party=party,
+        contacts=contacts,
+        run_time=timedelta(minutes=request.run_time_min),
+        time_in_at=time_in_at,
+        depth_m=request.depth_m,
+        gas=gas,
+        exits=tuple(name.strip() for name in request.exits if name.strip()),
+        vehicle=_words(request.vehicle),
+        kit=_words(request.kit),
+        smb=_words(request.smb),
+        notes=_words(request.notes),
+    )
+    return PlanReading(plan, grace, site_id, (*wrong.checks, *check_plan(plan, now)))
+
+
+def _words(text: str | None) -> str | None:
+    return " ".join(text.split()) or None if text else None
+
+
+def _site(
+    session: Session, club: ClubRow, request: PlanRequest, wrong: _Findings
+) -> tuple[str | None, SitePlan | None, GracePeriods]:
+    if isinstance(request.site, PlaceRequest):
+        return None, _unknown_place(club, request.site, wrong), sites.grace_for(session, club.id, None)
+    row = sites.find(session, club.id, request.site)
+    if row is None:
+        known = ", ".join(site.code for site in sites.listing(session, club.id))
+        wrong.refuse("site", f"{club.name} has no site {request.site.strip()[:30] or '(empty)'}. Sites: {known}.")
+        return None, None, sites.grace_for(session, club.id, None)
+    points = sites.points(session, row.id)
+    site = SitePlan(
+        name=row.name,
+        zone=row.zone,
+        rescue_call=row.rescue_call,
+        code=row.code,
+        position=Position(row.lat, row.lon),
+        exits=tuple(Exit(p.name, _at(p.lat, p.lon)) for p in points if p.kind == "exit"),
+        access=row.access,
+    )
+    return row.id, site, sites.grace_for(session, club.id, row.id)
+
+
+def _at(lat: float | None, lon: float | None) -> Position | None:
+    return None if lat is None or lon is None else Position(lat, lon)
+
+
+def _unknown_place(club: ClubRow, place: PlaceRequest, wrong: _Findings) -> SitePlan | None:
+    position = None
+    if place.position is not None:
+        try:
+            position = Position(*place.position)
+        except PositionError as error:
+            wrong.refuse("site", str(error))
+            return None
+    else:
+        wrong.refuse("site", "Give the position of a place that the club does not know, like 47.12345,-20.54321.")
+        return None
+    return SitePlan(
+        name=" ".join(place.name.split()),
+        zone=club.zone,
+        rescue_call=" ".join(place.rescue_call.split()) or club.rescue_call,
+        position=position,
+    )
+
+
+def _shortened(grace: GracePeriods, minutes: float | None, wrong: _Findings) -> GracePeriods:
+    if minutes is None:
+        return grace
+    try:
+        return grace.shortened(timedelta(minutes=minutes))
+    except ValueError as error:
+        wrong.refuse("grace_min", str(error))
+        return grace
+
+
+def _party(request: PlanRequest, country: str, wrong: _Findings) -> tuple[Diver, ...] | None:
+    people = []
+    for field, person in [("lead", request.lead), *(("party", other) for other in request.party)]:
+        phone = None
+        if person.phone and person.phone.strip():
+            try:
+                phone = read_phone(person.phone, country)
+            except PhoneError as error:
+                wrong.refuse(field, str(error))
+                continue
+        people.append(Diver(" ".join(person.name.split()), phone))
+    return tuple(people) if len(people) == 1 + len(request.party) else None
+
+
+def _contacts(given: Sequence[NamedPhone], country: str, wrong: _Findings) -> tuple[Contact, ...] | None:
+    people = []
+    for person in given:
+        try:
+            people.append(Contact(" ".join(person.name.split()), read_phone(person.phone or "", country)))
+        except PhoneError as error:
+            wrong.refuse("contacts", f"{person.name.strip() or 'A contact'}: {error}")
+    return tuple(people) if len(people) == len(given) else None
+
+
+def _time_in(request: PlanRequest, zone: str, wrong: _Findings) -> datetime | None:
+    if request.time_in_local is None:
+        return request.time_in_at
+    try:
+        return instant(request.time_in_local.date(), request.time_in_local.time(), zone)
+    except LocalTimeError as error:
+        wrong.refuse("time_in", str(error))
+        return None
+
+
+def _gas(given: GasRequest | None, wrong: _Findings) -> GasPlan | None:
+    if given is None:
+        return None
+    try:
+        return GasPlan(given.cylinder_l, given.fill_bar, given.reserve_bar, given.surface_rate_l_min)
+    except GasError as error:
+        wrong.refuse("gas", str(error))
+        return None

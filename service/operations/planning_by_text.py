@@ -1,0 +1,57 @@
+"""A plan by text, from a phone the club knows, with that person's usual contacts."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.domain.local_time import LocalTimeError, next_instant
+from service.domain.people import Actor, Role, Via
+from service.domain.plan import refusals
+from service.domain.texts import Intent
+from service.domain.wording import general
+from service.operations.filing import PlanFiled, file_in
+from service.operations.plan_reading import NamedPhone, PlanRequest
+from service.operations.service import Service
+from service.store import people, sites
+from service.store.tables.club import ClubRow
+
+
+def file_by_text(
+    service: Service, session: Session, club: ClubRow, phone: str, intent: Intent, words: str, now: datetime
+) -> tuple[str | None, str | None]:
+    """File it; gives what to answer (None: the filed plan answers for itself) and the dive."""
+    person = people.by_phone(session, club.id, phone)
+    if person is None:
+        return general.plan_unknown_phone(club.name, service.public_url), None
+    if not person.usual_contacts:
+        return general.plan_without_contacts(club.name, service.public_url), None
+    site = sites.find(session, club.id, intent.site or "")
+    zone = site.zone if site else club.zone
+    try:
+        time_in_at = _time_in(intent, zone, now)
+    except LocalTimeError as error:
+        return general.plan_refused(club.name, str(error)), None
+    count = intent.count or 1
+    request = PlanRequest(
+        site=intent.site or "",
+        run_time_min=intent.minutes or 0,
+        lead=NamedPhone(person.name, phone),
+        party=tuple(NamedPhone(f"Diver {number}") for number in range(2, count + 1)),
+        contacts=tuple(NamedPhone(one["name"], one["phone"]) for one in person.usual_contacts),
+        time_in_at=time_in_at,
+        depth_m=intent.depth_m,
+    )
+    by = Actor(Role.DIVER, person.name, Via.TEXT, key="diver-0", phone=phone, words=words)
+    filed = file_in(service, session, club, request, by, now)
+    if isinstance(filed, PlanFiled):
+        return None, filed.dive.id
+    return general.plan_refused(club.name, refusals(filed.checks)[0].words), None
+
+
+def _time_in(intent: Intent, zone: str, now: datetime) -> datetime | None:
+    """ "now" leaves the time open: the clock starts with IN, not with a guess."""
+    if intent.time_in is None or intent.time_in == "now":
+        return None
+    return next_instant(intent.time_in, zone, now)

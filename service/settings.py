@@ -1,0 +1,137 @@
+"""The settings: environment variables with the prefix LINETENDER_, read once into a frozen object.
+
+A value may also come from a file: LINETENDER_SECRET_KEY_FILE names a file that holds the secret key.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from service.clock import Clock, PacedClock, WallClock
+
+PREFIX = "LINETENDER_"
+SECRET_KEY_MIN = 32
+
+
+class SettingsError(ValueError):
+    """The settings do not allow this process to do its duty; the message names the setting and holds no secret."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything a process is told from outside."""
+
+    database_url: str  # DATABASE_URL
+    broker_url: str  # BROKER_URL
+    secret_key: str  # SECRET_KEY, signs form nonces
+    public_url: str  # PUBLIC_URL, the address that people and gateways use
+    gateways: str  # GATEWAYS, a JSON list
+    pace: float = 1.0  # PACE, clock seconds in a real second; the demo only
+    pace_origin: datetime | None = None  # PACE_ORIGIN, where all processes of a demo began
+    demo: bool = False  # DEMO, opens the practice phones
+    log_format: str = "json"  # LOG_FORMAT, json or plain
+    proxies: int = 0  # PROXIES, how many proxies of ours stand before the web
+    metrics_token: str | None = None  # METRICS_TOKEN, a bearer token for /metrics; without it only loopback may look
+    host: str = "127.0.0.1"  # HOST
+    port: int = 8000  # PORT
+
+    def clock(self) -> Clock:
+        """The clock that these settings ask for."""
+        if self.pace_origin is None:
+            return WallClock()
+        return PacedClock(pace=self.pace, origin=self.pace_origin)
+
+
+def read_settings(environ: Mapping[str, str]) -> Settings:
+    """The settings in `environ`. Raises SettingsError, which names what is missing or wrong."""
+    take = _Taker(environ)
+    settings = Settings(
+        database_url=take.needed("DATABASE_URL"),
+        broker_url=take.needed("BROKER_URL"),
+        secret_key=take.needed("SECRET_KEY"),
+        public_url=take.needed("PUBLIC_URL").rstrip("/"),
+        gateways=take.needed("GATEWAYS"),
+        pace=take.number("PACE", 1.0, 1.0, 600.0),
+        pace_origin=take.instant("PACE_ORIGIN"),
+        demo=take.yes_no("DEMO"),
+        log_format=take.one_of("LOG_FORMAT", ("json", "plain")),
+        proxies=int(take.number("PROXIES", 0, 0, 5)),
+        metrics_token=take.optional("METRICS_TOKEN"),
+        host=take.optional("HOST") or "127.0.0.1",
+        port=int(take.number("PORT", 8000, 1, 65535)),
+    )
+    _check(settings)
+    return settings
+
+
+def _check(settings: Settings) -> None:
+    if len(settings.secret_key) < SECRET_KEY_MIN:
+        raise SettingsError(f"{PREFIX}SECRET_KEY must have at least {SECRET_KEY_MIN} characters: use a random one")
+    address = urlsplit(settings.public_url)
+    if address.scheme not in ("http", "https") or not address.hostname:
+        raise SettingsError(f"{PREFIX}PUBLIC_URL must be the address people use, such as https://dive.example.org")
+    if address.scheme == "http" and address.hostname not in ("127.0.0.1", "localhost") and not settings.demo:
+        raise SettingsError(f"{PREFIX}PUBLIC_URL must be https: its links open plans of people")
+    if settings.pace != 1.0 and not settings.demo:
+        raise SettingsError(f"{PREFIX}PACE is for the demo: a real dive has real minutes")
+    if settings.pace != 1.0 and settings.pace_origin is None:
+        raise SettingsError(f"{PREFIX}PACE needs {PREFIX}PACE_ORIGIN, else the processes disagree about the time")
+
+
+@dataclass(frozen=True, slots=True)
+class _Taker:
+    environ: Mapping[str, str]
+
+    def optional(self, name: str) -> str | None:
+        given, path = self.environ.get(PREFIX + name), self.environ.get(f"{PREFIX}{name}_FILE")
+        if given and path:
+            raise SettingsError(f"{PREFIX}{name} and {PREFIX}{name}_FILE are both set: keep one")
+        if path:
+            try:
+                return Path(path).read_text(encoding="utf-8").strip() or None
+            except OSError as error:
+                raise SettingsError(f"{PREFIX}{name}_FILE cannot be read: {error.strerror}") from None
+        return given or None
+
+    def needed(self, name: str) -> str:
+        value = self.optional(name)
+        if value is None:
+            raise SettingsError(f"{PREFIX}{name} is not set: there is no default outside the demo")
+        return value
+
+    def number(self, name: str, default: float, lowest: float, highest: float) -> float:
+        value = self.optional(name)
+        if value is None:
+            return default
+        try:
+            number = float(value)
+        except ValueError:
+            raise SettingsError(f"{PREFIX}{name} must be a number") from None
+        if not lowest <= number <= highest:
+            raise SettingsError(f"{PREFIX}{name} must be from {lowest:g} to {highest:g}")
+        return number
+
+    def instant(self, name: str) -> datetime | None:
+        value = self.optional(name)
+        if value is None:
+            return None
+        try:
+            instant = datetime.fromisoformat(value)
+        except ValueError:
+            raise SettingsError(f"{PREFIX}{name} must be an ISO 8601 instant") from None
+        if instant.tzinfo is None:
+            raise SettingsError(f"{PREFIX}{name} must carry its offset from UTC")
+        return instant
+
+    def yes_no(self, name: str) -> bool:
+        return self.one_of(name, ("no", "yes")) == "yes"
+
+    def one_of(self, name: str, choices: tuple[str, ...]) -> str:
+        value = self.optional(name) or choices[0]
+        if value not in choices:
+            raise SettingsError(f"{PREFIX}{name} must be one of: {', '.join(choices)}")
+        return value
