@@ -34,7 +34,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Keep heavy tests on one worker, so that they do not take each other's time."""
     for item in items:
-        if any(item.get_closest_marker(mark) for mark in GROUPED_MARKS):
+        if any(map(item.get_closest_marker, GROUPED_MARKS)):
             item.add_marker(pytest.mark.xdist_group(GROUP))
 
 
@@ -42,8 +42,8 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     """Refuse to run where heavy tests are not kept together, since they would disturb each other."""
     if not session.config.getoption("loadgroup", default=False):
         return
-    grouped = [item for item in session.items if item.get_closest_marker("xdist_group")]
-    if not all(item.nodeid.endswith(f"@{GROUP}") for item in grouped):
+    grouped = [item for item in session.items if any(map(item.get_closest_marker, GROUPED_MARKS))]
+    if not all(GROUP in item.nodeid.rpartition("@")[2] for item in grouped):
         raise pytest.UsageError("pytest-xdist does not group tests with this pytest: see pyproject.toml")
 
 
