@@ -29,7 +29,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 class Service:
-    """Stands where the service would: keeps what is posted to it and answers with the statuses it is given."""
+    """Stands where the service would: keeps what is posted, and answers with the statuses it is given."""
 
     def __init__(self, statuses: list[int]) -> None:
         self.statuses = statuses
@@ -188,7 +188,7 @@ def test_texts_are_posted_signed_or_forged_or_again() -> None:
 
 
 def test_it_runs_as_a_process_that_takes_orders(tmp_path: Path) -> None:
-    """Its port is on its first line, its journal in the file, its script changed and its posts made over HTTP."""
+    """Its port is on its first line, its journal in the file, and its orders come over HTTP."""
     path = tmp_path / "journal.jsonl"
     command = [sys.executable, "-m", "tests.fakes.gateway", "--port", "0", "--journal", str(path)]
     with (
