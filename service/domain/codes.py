@@ -1,8 +1,8 @@
 """Start and finish codes with a check digit, and the two-character reference of a dive.
 
-Codes are decimal so that they can be typed on any phone with cold hands. The check digit is Damm's (H. Michael
-Damm, "Total anti-symmetrische Quasigruppen", dissertation, Marburg 2004, table on p. 111): it finds every single wrong digit
-and every swap of two neighbours, so neither slip can hit another dive.
+Codes are decimal so that they can be typed on any phone with cold hands. The check digit is Damm's
+(H. Michael Damm, "Total anti-symmetrische Quasigruppen", dissertation, Marburg 2004, table on p. 111): it
+finds every single wrong digit and every swap of two neighbours, so neither slip can hit another dive.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ _LIVE_SHARE = 1000
 _REFERENCE_DIGITS = "23456789"
 
 _REFERENCE_LETTERS = "ACEFJKNRTVWXY"
-"""No I L O Q S U Z B G (they look like digits or each other), no D (like 0), and no H M P: `LATE 2H` is two hours,
-`LATE 5M` five minutes and `IN 3P` three people, never a reference."""
+"""No I L O Q S U Z B G (they look like digits or each other), no D (like 0), and no H M P: `LATE 2H` is two
+hours, `LATE 5M` five minutes and `IN 3P` three people, never a reference."""
 
 REFERENCE_SPACE = len(_REFERENCE_DIGITS) * len(_REFERENCE_LETTERS)
 """How many different references there are; they are told apart among the dives that one person may mean."""
@@ -62,7 +62,7 @@ def payload_space(length: int) -> int:
 
 
 def make_code(payload_number: int, length: int) -> str:
-    """Make the code of `length` digits, check digit included, that stands for a number of `payload_space(length)`.
+    """Make the code of `length` digits, check digit included, for a number below `payload_space(length)`.
 
     The first digit is never 0, so that nobody drops it. Raises ValueError outside the space.
     """
@@ -75,7 +75,7 @@ def make_code(payload_number: int, length: int) -> str:
 
 
 def code_length(live_codes: int) -> int:
-    """Return how long a new code must be when `live_codes` (the new one included) are live on a receiving number.
+    """Return how long a new code must be when `live_codes` (itself included) live on a receiving number.
 
     Long enough that at most one in a thousand numbers of that length is live. Raises ValueError when
     even nine digits would not do, or for a negative number.

@@ -1,0 +1,136 @@
+"""Phone numbers: what people type becomes E.164, and only what a text can reach is taken.
+
+Numbers are checked to be possible (of a length that the numbering plan has), not to be in use: the plans
+change faster than any table, and a table that lags must not keep a contact out.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+import phonenumbers
+from phonenumbers import NumberParseException, PhoneNumberFormat, PhoneNumberType, ValidationResult
+
+_LONGEST_TYPED = 40
+_KEPT_DIGITS = 3
+
+_EXAMPLE = "such as +44 7700 900123"
+
+_ANYWHERE = frozenset({"112", "911", "999", "000"})
+"""Emergency numbers that are refused where no country is known."""
+
+_LANDLINES = frozenset({PhoneNumberType.FIXED_LINE})
+
+_IMPOSSIBLE = {
+    ValidationResult.TOO_SHORT: "This number is too short. Check that no digit is missing.",
+    ValidationResult.TOO_LONG: "This number is too long. Check for a digit too many.",
+    ValidationResult.INVALID_LENGTH: "Its country has no numbers of this length. Check the digits.",
+    ValidationResult.INVALID_COUNTRY_CODE: "No country has this code. Check the digits after the +.",
+    ValidationResult.IS_POSSIBLE_LOCAL_ONLY: "This number lacks its area code. Give the whole number.",
+}
+
+
+class PhoneError(ValueError):
+    """The number cannot be taken; the message says what to do."""
+
+
+def read_phone(text: str, region: str | None) -> str:
+    """Turn a typed number into E.164. National numbers are read as of `region` (ISO 3166, such as GB).
+
+    Raises PhoneError with what to put right: nothing typed, letters, an extension, an emergency or short code,
+    no country, or a length that does not exist.
+    """
+    typed = _visible(text)
+    _refuse_unreadable(typed, region)
+    try:
+        number = phonenumbers.parse(typed, region)
+    except NumberParseException as error:
+        if error.error_type == NumberParseException.INVALID_COUNTRY_CODE:
+            if typed.startswith("+"):
+                raise PhoneError(_IMPOSSIBLE[ValidationResult.INVALID_COUNTRY_CODE]) from None
+            message = f"Begin the number with + and the country code, {_EXAMPLE}."
+            raise PhoneError(message) from None
+        message = f"This is no phone number. Give one with its country code, {_EXAMPLE}."
+        raise PhoneError(message) from None
+    outcome = phonenumbers.is_possible_number_with_reason(number)
+    if outcome != ValidationResult.IS_POSSIBLE:
+        raise PhoneError(_IMPOSSIBLE[outcome])
+    if _keeps_trunk_prefix(number):
+        raise PhoneError(_IMPOSSIBLE[ValidationResult.TOO_SHORT])
+    return phonenumbers.format_number(number, PhoneNumberFormat.E164)
+
+
+def national_format(e164: str, region: str | None = None) -> str:
+    """Write a number as it is dialled in `region`; abroad, or where that is unknown, with its country code.
+
+    What is not a whole number (a rescue service's short one) comes back as it is.
+    """
+    try:
+        number = phonenumbers.parse(e164, None)
+    except NumberParseException:
+        return e164
+    abroad = region is None or number.country_code != phonenumbers.country_code_for_region(region)
+    return phonenumbers.format_number(
+        number, PhoneNumberFormat.INTERNATIONAL if abroad else PhoneNumberFormat.NATIONAL
+    )
+
+
+def mask(e164: str) -> str:
+    """Write a number for logs: only its last three digits."""
+    return "..." + e164[-_KEPT_DIGITS:] if len(e164) > 2 * _KEPT_DIGITS else "..."
+
+
+def probably_landline(e164: str) -> bool:
+    """Say whether a number looks like a fixed line, which may not take texts; a hint, since numbers move."""
+    try:
+        number = phonenumbers.parse(e164, None)
+    except NumberParseException:
+        return False
+    return phonenumbers.number_type(number) in _LANDLINES
+
+
+def same_phone(one: str, other: str) -> bool:
+    """Say whether two E.164 numbers reach the same phone."""
+    match = phonenumbers.is_number_match(one, other)
+    return match == phonenumbers.MatchType.EXACT_MATCH
+
+
+def is_emergency_number(text: str, region: str | None) -> bool:
+    """Say whether this is an emergency number in `region`, or one of the best known where that is unknown."""
+    typed = _visible(text)
+    if region is None:
+        return "".join(character for character in typed if character.isdigit()) in _ANYWHERE
+    return phonenumbers.is_emergency_number(typed, region)
+
+
+def _visible(text: str) -> str:
+    """Drop what contact lists paste along with a number: direction marks, odd blanks and full-width forms."""
+    normal = unicodedata.normalize("NFKC", text)
+    return "".join(c for c in normal if unicodedata.category(c) not in ("Cf", "Cc", "Cs")).strip()
+
+
+def _keeps_trunk_prefix(number: phonenumbers.PhoneNumber) -> bool:
+    """Say whether the number still begins with its country's trunk prefix, as one does that lacks digits."""
+    country = phonenumbers.region_code_for_country_code(number.country_code or 0)
+    prefix = phonenumbers.ndd_prefix_for_region(country, strip_non_digits=True) or ""
+    begins = bool(prefix) and phonenumbers.national_significant_number(number).startswith(prefix)
+    return begins and not phonenumbers.is_valid_number(number)
+
+
+def _refuse_unreadable(typed: str, region: str | None) -> None:
+    """Raise PhoneError for what is not even the shape of a whole number."""
+    if not typed:
+        message = f"Give a phone number, {_EXAMPLE}."
+        raise PhoneError(message)
+    if len(typed) > _LONGEST_TYPED:
+        message = "This is too long for a phone number. Give one number only."
+        raise PhoneError(message)
+    if is_emergency_number(typed, region):
+        message = f"{typed} is an emergency number. Give the number of a person."
+        raise PhoneError(message)
+    if any(mark in typed.lower() for mark in ("ext", "#", ";", ",")):
+        message = "A text cannot reach an extension. Give a number without one."
+        raise PhoneError(message)
+    if any(character.isalpha() for character in typed):
+        message = "A phone number has no letters. Give the digits."
+        raise PhoneError(message)
