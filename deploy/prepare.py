@@ -58,7 +58,8 @@ def digest(path: Path) -> str:
 def wanted(use: str, version: str) -> dict[str, str]:
     """What the environment's record must say for this use; `version` is its Python's."""
     parts = {name: digest(ROOT / "deploy" / name) for name in LOCKS[use]}
-    return {**parts, "pyproject.toml": digest(ROOT / "pyproject.toml"), "python": version}
+    project = digest(ROOT / "pyproject.toml")
+    return {**parts, "pyproject.toml": project, "python": version, "directory": str(ROOT)}
 
 
 def recorded() -> dict[str, str]:
@@ -71,8 +72,8 @@ def recorded() -> dict[str, str]:
 
 
 def version_of(python: Path) -> str | None:
-    """The version of an interpreter, or None where it does not start."""
-    ask = [str(python), "-c", "import sys; print('%d.%d' % sys.version_info[:2])"]
+    """The version of an interpreter, or None where it does not start or has no pip."""
+    ask = [str(python), "-c", "import pip, sys; print('%d.%d' % sys.version_info[:2])"]
     try:
         answer = subprocess.run(ask, capture_output=True, text=True, check=True, timeout=30)
     except (OSError, subprocess.SubprocessError):
@@ -80,9 +81,9 @@ def version_of(python: Path) -> str | None:
     return answer.stdout.strip()
 
 
-def usable(version: str | None) -> bool:
-    """Whether what `version_of` answered is a Python that we run on."""
-    return version is not None and tuple(map(int, version.split("."))) >= OLDEST
+def usable(version: str) -> bool:
+    """Whether we run on this version of Python."""
+    return tuple(map(int, version.split("."))) >= OLDEST
 
 
 def ensure_environment() -> str:
@@ -93,7 +94,9 @@ def ensure_environment() -> str:
 
     """
     version = version_of(PYTHON)
-    moved = recorded().get("python", version) != version
+    have = recorded()
+    # Its commands name the directory they were made in, and its packages belong to one Python.
+    moved = have.get("python", version) != version or have.get("directory", str(ROOT)) != str(ROOT)
     if version is not None and usable(version) and not moved:
         return version
     if find_spec("ensurepip") is None:
