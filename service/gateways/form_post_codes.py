@@ -17,15 +17,12 @@ if TYPE_CHECKING:
 NO_ERROR = "0"
 """Some senders of this format write this code where there is no error."""
 
-OPT_OUT_CODES = frozenset({"21610"})
-"""The phone's owner told the carrier to let no more of our texts through."""
-
 BLAME_BY_CODE: Mapping[str, Blame] = MappingProxyType(
     {
         "21211": Blame.NUMBER,  # not a valid number
         "21214": Blame.NUMBER,  # number cannot be reached
         "21217": Blame.NUMBER,  # number does not look valid
-        "21610": Blame.NUMBER,  # opted out
+        "21610": Blame.OPTED_OUT,
         "21604": Blame.NUMBER,  # number missing
         "21612": Blame.NUMBER,  # no route from our sender to this number
         "21614": Blame.NUMBER,  # not a mobile number
@@ -87,11 +84,6 @@ RECEIPT_STATE_BY_WORD: Mapping[str, ReceiptState] = MappingProxyType(
         "canceled": ReceiptState.FAILED,
     }
 )
-
-
-def is_opt_out(code: str | None) -> bool:
-    """Whether this code says that the phone's owner has opted out of our texts."""
-    return code in OPT_OUT_CODES
 
 
 def blame_for(code: str | None, status: int | None = None) -> Blame | None:

@@ -12,6 +12,7 @@ class Blame(StrEnum):
     """What a refusal is about, which decides what happens next."""
 
     NUMBER = "number"  # this number will not take our texts; the next person or way is tried at once
+    OPTED_OUT = "opted_out"  # the owner of this number has told the carrier to let nothing of ours through
     GATEWAY = "gateway"  # this gateway cannot send at all (account, credit, sender); another one is tried
     THROTTLED = "throttled"  # too fast; tried again after `retry_after_s`
     FILTERED = "filtered"  # this wording was blocked; another gateway is tried

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from service.clock import clock_seconds
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import PhoneError, read_phone
 from service.domain.texts import read
@@ -23,7 +24,7 @@ _LOG = logging.getLogger(__name__)
 SERVICE_CHAIN = "service"
 TRIES_MAX = 3
 ANSWERS_WITHOUT_DIVE_MAX = 5  # an hour: two machines that answer each other must come to an end
-WAITING_AFTER = timedelta(seconds=2)  # the web answers at once; what is older than this it did not
+WAITING_AFTER_S = 2.0  # real seconds; the web answers at once; what is older than this it did not
 
 
 def receive_text(service: Service, text: InboundText, *, authentic: bool) -> int | None:
@@ -79,7 +80,7 @@ def answer_text(service: Service, inbound_id: int) -> None:
 
 def answer_waiting(service: Service, limit: int = 50) -> int:
     """Answer what nobody answered: the web process died, or the database was away. Gives how many were tried."""
-    older_than = service.clock.now() - WAITING_AFTER
+    older_than = service.clock.now() - timedelta(seconds=clock_seconds(service.clock, WAITING_AFTER_S))
     waiting = service.read(lambda session: inbound.unanswered(session, limit, older_than))
     for inbound_id in waiting:
         try:

@@ -59,7 +59,7 @@ def test_no_receipt_is_asked_of_a_gateway_that_sends_none(
     ("answer", "blame", "code"),
     [
         pytest.param(behaviour.refuse(400, 21211), Blame.NUMBER, "21211", id="bad-number"),
-        pytest.param(behaviour.refuse(400, 21610), Blame.NUMBER, "21610", id="opted-out"),
+        pytest.param(behaviour.refuse(400, 21610), Blame.OPTED_OUT, "21610", id="opted-out"),
         pytest.param(behaviour.refuse(403), Blame.GATEWAY, "http-403", id="forbidden"),
         pytest.param(behaviour.redirect("/elsewhere", 307), Blame.GATEWAY, "http-307", id="moved"),
         pytest.param(behaviour.refuse(400, 30007), Blame.FILTERED, "30007", id="filtered"),

@@ -306,7 +306,7 @@ def test_an_unknown_status_word_is_kept_and_loud(caplog: pytest.LogCaptureFixtur
         pytest.param("failed", "30006", "30006", Blame.NUMBER, id="landline"),
         pytest.param("undelivered", "30003", "30003", Blame.TRANSIENT, id="out-of-reach"),
         pytest.param("undelivered", "30007", "30007", Blame.FILTERED, id="filtered"),
-        pytest.param("failed", "21610", "21610", Blame.NUMBER, id="opted-out"),
+        pytest.param("failed", "21610", "21610", Blame.OPTED_OUT, id="opted-out"),
         pytest.param("failed", "", None, None, id="no-code"),
         pytest.param("failed", "0", None, None, id="zero"),
         pytest.param("delivered", "30006", "30006", None, id="delivered-all-the-same"),

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.gateways.form_post_codes import BLAME_BY_CODE, blame_for, is_opt_out
+from service.gateways.form_post_codes import BLAME_BY_CODE, blame_for
 from service.gateways.form_post_outcome import (
     UNFORESEEN_FAULT,
     UNKNOWN_ERROR_CODE,
@@ -109,8 +109,9 @@ def test_any_other_exception_is_unknown_and_loud(caplog: pytest.LogCaptureFixtur
 
 CODES = {
     Blame.NUMBER: (
-        ["21211", "21214", "21217", "21604", "21610", "21612", "21614", "21635", "30004", "30005", "30006"]
+        ["21211", "21214", "21217", "21604", "21612", "21614", "21635", "30004", "30005", "30006"]
     ),
+    Blame.OPTED_OUT: ["21610"],
     Blame.GATEWAY: ["20003", "20005", "20404", "21212", "21408", "21603", "21606", "21608", "30002"],
     Blame.THROTTLED: ["20429", "21611", "30001"],
     Blame.FILTERED: ["21602", "21617", "30007"],
@@ -230,7 +231,7 @@ def test_a_success_without_a_usable_id_is_unknown(sid: object) -> None:
 @pytest.mark.parametrize(
     ("document", "blame", "code"),
     [
-        pytest.param({"code": 21610, "message": "no"}, Blame.NUMBER, "21610", id="error-document-with-200"),
+        pytest.param({"code": 21610, "message": "no"}, Blame.OPTED_OUT, "21610", id="error-document-with-200"),
         pytest.param(
             {"sid": "SM1", "status": "failed", "error_code": 30006}, Blame.NUMBER, "30006", id="failed"
         ),
@@ -319,16 +320,8 @@ def test_details_hold_no_whole_phone_number_and_nothing_unprintable() -> None:
     assert len(outcome.detail) <= 200
 
 
-@pytest.mark.parametrize(
-    ("code", "opted_out"), [("21610", True), ("21211", False), ("30006", False), (None, False)]
-)
-def test_an_opt_out_can_be_told_from_other_refusals(code: str | None, *, opted_out: bool) -> None:
-    """A phone that opted out is said so to the contacts, unlike a number that does not exist."""
-    assert is_opt_out(code) is opted_out
-
-
 def test_a_code_is_asked_before_a_status() -> None:
     """A 403 with the code of an opt-out is about the number."""
-    assert blame_for("21610", 403) is Blame.NUMBER
+    assert blame_for("21610", 403) is Blame.OPTED_OUT
     assert blame_for(None, 403) is Blame.GATEWAY
     assert blame_for("99999", 400) is None

@@ -1,0 +1,50 @@
+"""After an outage the log says what fell due meanwhile, and how late each was."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from service.clock import clock_seconds
+from service.operations.service import Service
+from service.store import dives, health, log
+
+GAP_S = 60.0  # real seconds
+LISTED_MAX = 1_000
+HEARTBEAT = "sweep"
+
+
+def log_gap(service: Service, now: datetime) -> None:
+    """Write one entry when no sweep has been for a minute or more; the sweep that follows acts on all of it."""
+    last = service.read(lambda session: health.heartbeat(session, HEARTBEAT))
+    if last is None or now - last.at < _gap(service):
+        return
+    service.write(lambda session: _log_gap(service, session, now))
+
+
+def _gap(service: Service) -> timedelta:
+    return timedelta(seconds=clock_seconds(service.clock, GAP_S))
+
+
+def _log_gap(service: Service, session: Session, now: datetime) -> None:
+    last = health.heartbeat(session, HEARTBEAT)
+    if last is None or now - last.at < _gap(service):
+        return  # another sweep was quicker
+    fell_due = dives.due(session, now, LISTED_MAX)
+    log.append(
+        session,
+        chain="service",
+        at=now,
+        kind="outage",
+        actor={"role": "clock", "name": "the service", "process": service.process},
+        detail={
+            "last_sweep_at": last.at.isoformat(),
+            "gap_s": (now - last.at).total_seconds(),
+            "fell_due": [
+                {"dive": one.dive_id, "due_at": one.due_at.isoformat(), "late_s": (now - one.due_at).total_seconds()}
+                for one in fell_due
+            ],
+        },
+    )
+    health.beat(session, HEARTBEAT, now, service.process)

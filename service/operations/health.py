@@ -1,0 +1,127 @@
+"""Signs of life: heartbeats, the canary, how late the oldest work is, and telling admins that a part is dead."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import text as sql
+from sqlalchemy.orm import Session
+
+from service.domain.wording.general import plain
+from service.operations.service import Service
+from service.store import admins, clubs, dives, health, log, outbox
+from service.store.engine import is_sqlite
+from service.store.outbox import NewMessage
+
+TOLD_AGAIN_AFTER = timedelta(hours=1)
+CLOCKS_APART_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Lateness:
+    """Ages in seconds of the clock; None where there is nothing of the kind."""
+
+    oldest_due_s: float | None
+    oldest_urgent_s: float | None
+    canary_age_s: float | None
+    sweep_age_s: float | None
+
+
+def beat_heart(service: Service, name: str, detail: str | None = None) -> None:
+    """Say that a part has just done its whole round."""
+    now = service.clock.now()
+    service.write(lambda session: health.beat(session, name, now, detail))
+
+
+def send_canary(service: Service) -> int:
+    """A row that has to come back through broker and worker; gives its id."""
+    now = service.clock.now()
+    return service.write(lambda session: health.send_canary(session, now))
+
+
+def return_canary(service: Service, canary_id: int) -> None:
+    """The canary came through. Twice is as good as once."""
+    now = service.clock.now()
+    service.write(lambda session: health.return_canary(session, canary_id, now))
+
+
+def how_late(service: Service) -> Lateness:
+    """How late the oldest due dive and the oldest urgent message are, by plain reads that see locked rows too."""
+    now = service.clock.now()
+
+    def age(at: datetime | None) -> float | None:
+        return None if at is None else (now - at).total_seconds()
+
+    def look(session: Session) -> Lateness:
+        heartbeat = health.heartbeat(session, "sweep")
+        return Lateness(
+            oldest_due_s=age(dives.oldest_due(session, now)),
+            oldest_urgent_s=age(outbox.oldest_urgent(session, now)),
+            canary_age_s=age(health.last_canary_return(session)),
+            sweep_age_s=age(heartbeat.at if heartbeat else None),
+        )
+
+    return service.read(look)
+
+
+def note_take_over(service: Service, what: str) -> None:
+    """Log that the keeper does somebody else's work, and tell the admins, once an hour for the same thing."""
+    now = service.clock.now()
+    service.write(lambda session: _note(service, session, "take_over", what, now))
+    service.nudge()
+
+
+def compare_clocks(service: Service) -> float:
+    """How many seconds our wall clock is before (+) or behind (-) the database's; 0 with SQLite, which has ours.
+
+    Over two seconds the admins are told: a clock that is behind makes every alarm late.
+    """
+    if is_sqlite(service.engine):
+        return 0.0
+    with service.engine.connect() as connection:
+        theirs = connection.execute(sql("SELECT clock_timestamp()")).scalar_one()
+    apart = float((datetime.now(theirs.tzinfo) - theirs).total_seconds())
+    if abs(apart) > CLOCKS_APART_S:
+        now = service.clock.now()
+        service.write(lambda session: _note(service, session, "clocks_apart", "our clock and the database's differ", now))
+    return apart
+
+
+def _note(service: Service, session: Session, kind: str, what: str, now: datetime) -> None:
+    name = f"told:{kind}:{what}"[:200]
+    last = health.heartbeat(session, name)
+    if last is not None and now - last.at < TOLD_AGAIN_AFTER:
+        return
+    health.beat(session, name, now, service.process)
+    log.append(
+        session,
+        chain="service",
+        at=now,
+        kind=kind,
+        actor={"role": "clock", "name": "the keeper", "process": service.process},
+        detail={"what": what},
+    )
+    for club in clubs.listing(session):
+        for admin in admins.admins_to_tell(session, club.id):
+            if admin.phone:
+                outbox.queue(session, _to_admin(club.id, club.name, admin.id, admin.name, admin.phone, kind, what, now))
+
+
+def _to_admin(
+    club_id: str, club_name: str, admin_id: str, name: str, phone: str, kind: str, what: str, now: datetime
+) -> NewMessage:
+    return NewMessage(
+        club_id=club_id,
+        dive_id=None,
+        person_key=f"admin-{admin_id}",
+        name=name,
+        phone=phone,
+        kind="other",
+        priority=6,
+        step=f"{kind}-{now:%Y%m%dT%H%M%S}",
+        body=plain(club_name, f"Linetender fault, alarms go on: {what}. Please look at the service."),
+        segments=1,
+        queued_at=now,
+        due_at=now,
+    )

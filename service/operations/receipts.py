@@ -1,0 +1,95 @@
+"""Delivery receipts: kept as they came, applied so that the furthest state wins.
+
+Delivered is not read: only a person's answer stops the search for the next contact.
+"""
+
+from __future__ import annotations
+
+import logging
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.domain.dive.commands import NoteReachable, NoteUnreachable
+from service.operations.gateway import Blame, DeliveryReceipt, ReceiptState
+from service.operations.recording import apply
+from service.operations.retrying import why_unreachable
+from service.operations.service import Service
+from service.store import log, outbox, receipts
+from service.store.outbox import Message
+
+_LOG = logging.getLogger(__name__)
+
+
+def receive_receipt(service: Service, receipt: DeliveryReceipt) -> None:
+    """Store it and apply it. One that is before our own commit waits until the message is handed."""
+    now = service.clock.now()
+    service.write(lambda session: _receive(service, session, receipt, now))
+    service.nudge()
+
+
+def _receive(service: Service, session: Session, receipt: DeliveryReceipt, now: datetime) -> None:
+    message = outbox.by_provider(session, receipt.gateway, receipt.provider_id)
+    receipts.store(
+        session,
+        gateway=receipt.gateway,
+        provider_id=receipt.provider_id,
+        state=str(receipt.state),
+        code=receipt.code,
+        raw=receipt.raw,
+        received_at=now,
+        message_id=message.id if message else None,
+    )
+    if message is None:
+        _LOG.warning("receipt_for_unknown_message", extra={"gateway": receipt.gateway})
+        return
+    _apply(service, session, message, receipt.gateway, receipt.provider_id, receipt.state, receipt.code, receipt.blame, now)
+
+
+def apply_waiting(
+    service: Service, session: Session, message: Message, gateway: str, provider_id: str, now: datetime
+) -> None:
+    """Apply the receipts that overtook our own commit."""
+    for receipt in receipts.waiting_for(session, gateway, provider_id):
+        receipts.belongs_to(session, receipt.id, message.id)
+        state = ReceiptState(receipt.state)
+        _apply(service, session, message, gateway, provider_id, state, receipt.code, None, now)
+
+
+def _apply(
+    service: Service,
+    session: Session,
+    message: Message,
+    gateway: str,
+    provider_id: str,
+    state: ReceiptState,
+    code: str | None,
+    blame: Blame | None,
+    now: datetime,
+) -> None:
+    reason = None if code is None else f"refused {code}"
+    changed = receipts.apply_state(
+        session, message.id, str(state), gateway=gateway, provider_id=provider_id, reason=reason, at=now
+    )
+    if not changed:
+        return
+    chain = log.dive_chain(message.dive_id) if message.dive_id else log.club_chain(message.club_id)
+    log.append(
+        session,
+        chain=chain,
+        at=now,
+        kind=f"receipt:{state}",
+        actor={"role": "gateway", "name": gateway},
+        detail={"message": message.id, "step": message.step, "person": message.person_key, "code": code},
+        dive_id=message.dive_id,
+        club_id=message.club_id,
+    )
+    if message.dive_id is None:
+        return
+    if state is ReceiptState.DELIVERED:
+        apply(service, session, message.dive_id, NoteReachable(message.person_key), now)
+    elif state is ReceiptState.FAILED:
+        why = why_unreachable(blame)
+        apply(service, session, message.dive_id, NoteUnreachable(message.person_key, why), now)
+
+
