@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session
 from service.domain.wording.general import plain
 from service.operations.service import Service
 from service.store import admins, clubs, dives, health, log, outbox
-from service.store.engine import is_sqlite
 from service.store.outbox import NewMessage
 
 TOLD_AGAIN_AFTER = timedelta(hours=1)
@@ -58,7 +57,7 @@ def how_late(service: Service) -> Lateness:
         return Lateness(
             oldest_due_s=age(dives.oldest_due(session, now)),
             oldest_urgent_s=age(outbox.oldest_urgent(session, now)),
-            canary_age_s=age(health.last_canary_return(session)),
+            canary_age_s=age(health.last_canary_home(session)),
             sweep_age_s=age(heartbeat.at if heartbeat else None),
         )
 
@@ -77,7 +76,7 @@ def compare_clocks(service: Service) -> float:
 
     Over two seconds the admins are told: a clock that is behind makes every alarm late.
     """
-    if is_sqlite(service.engine):
+    if service.engine.dialect.name == "sqlite":
         return 0.0
     with service.engine.connect() as connection:
         theirs = connection.execute(sql("SELECT clock_timestamp()")).scalar_one()

@@ -140,8 +140,8 @@ def club_of_token(service: Service, bearer: str) -> ClubRow | None:
     """The club whose API token this is."""
 
     def work(session: Session) -> ClubRow | None:
-        club_id = tokens.club_of(session, hash_token(bearer))
-        return None if club_id is None else clubs.get(session, club_id)
+        token = tokens.find(session, hash_token(bearer))
+        return None if token is None else clubs.get(session, token.club_id)
 
     return service.read(work)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 
 from sqlalchemy.orm import Session
 
@@ -52,7 +53,7 @@ def _sweep_dives(service: Service) -> tuple[int, set[str]]:
     faulty: set[str] = set()
     for _ in range(BATCHES_MAX):
         now = service.clock.now()
-        done, failed = service.write(lambda session, at=now: _sweep_batch(service, session, at, frozenset(faulty)))
+        done, failed = service.write(partial(_sweep_batch, service, now, frozenset(faulty)))
         decided += done
         faulty |= failed
         if not done and not failed:
@@ -61,7 +62,7 @@ def _sweep_dives(service: Service) -> tuple[int, set[str]]:
     return decided, faulty
 
 
-def _sweep_batch(service: Service, session: Session, now: datetime, skip: frozenset[str]) -> tuple[int, set[str]]:
+def _sweep_batch(service: Service, now: datetime, skip: frozenset[str], session: Session) -> tuple[int, set[str]]:
     """Claim, decide each in a savepoint of its own, one commit. A dive that fails takes nobody with it."""
     done, failed = 0, set()
     for claimed in dives.claim_due(session, now, BATCH, skip):
@@ -91,10 +92,10 @@ def _note_missing_receipts(service: Service) -> None:
     earliest = now - timedelta(seconds=30)  # no club may wait less; each dive's own setting is looked at below
     waiting = service.read(lambda session: outbox.unconfirmed(session, earliest, priorities, UNCONFIRMED_BATCH))
     for message in waiting:
-        service.write(lambda session, one=message: _note_missing(service, session, one, now))
+        service.write(partial(_note_missing, service, message, now))
 
 
-def _note_missing(service: Service, session: Session, message: outbox.Message, now: datetime) -> None:
+def _note_missing(service: Service, message: outbox.Message, now: datetime, session: Session) -> None:
     dive = dives.lock(session, message.dive_id) if message.dive_id else None
     if dive is None or message.handed_at is None:
         outbox.note_receipt_checked(session, message.id)

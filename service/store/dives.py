@@ -1,0 +1,406 @@
+"""Dives: adding, locking, saving, claiming and finding them.
+
+A dive is locked FOR NO KEY UPDATE, which an INSERT that refers to the row does not wait for: a hung
+transaction can then not keep anybody from queueing an alarm for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from sqlalchemy import exists, func, insert, select, update
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session, aliased
+
+from service.domain.dive.state import Dive, Phase
+from service.domain.people import Role
+from service.store.codec import UnreadableError, dump_dive, load_dive
+from service.store.engine import RunAgainError
+from service.store.tables import DiveCodeRow, DivePhoneRow, DiveRow
+from service.store.upsert import touched
+
+START: Final = "start"
+FINISH: Final = "finish"
+
+
+class StaleDive(RunAgainError):  # noqa: N818 - it names what is found; run the unit again
+    """The dive changed since it was read; nothing was written."""
+
+
+class DiveClash(RunAgainError):  # noqa: N818 - it names what is found; run the unit again
+    """A code or the request key of a new dive was taken at the same moment."""
+
+
+class UnreadableDive(Exception):  # noqa: N818 - it names what is found, and is an alarm rather than an error
+    """The stored state of a dive cannot be read; `row_facts` still can."""
+
+    def __init__(self, dive_id: str) -> None:
+        super().__init__(f"the state of dive {dive_id} cannot be read")
+        self.dive_id = dive_id
+
+
+@dataclass(frozen=True, slots=True)
+class Claimed:
+    """A dive whose next moment has come, and which moment that was."""
+
+    dive_id: str
+    due_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class PhoneMatch:
+    """A dive that a phone belongs to, and as whom: its keys there."""
+
+    dive: Dive
+    keys: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CodeMatch:
+    """The dive of a code; `kind` is "start" or "finish", `live` says that it still opens something."""
+
+    dive_id: str
+    kind: str
+    live: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PhoneFact:
+    """A phone of a dive as the plain columns know it."""
+
+    key: str
+    role: str
+    name: str
+    phone: str
+
+
+@dataclass(frozen=True, slots=True)
+class RowFacts:
+    """What the plain columns say of a dive: enough for the plainest alarm when its state cannot be read."""
+
+    dive_id: str
+    club_id: str
+    club_name: str
+    receiving_number: str
+    reference: str
+    phase: str
+    site_name: str
+    zone: str
+    rescue_call: str
+    lead_name: str
+    head_count: int
+    drill: bool
+    due_out_at: datetime | None
+    raise_by_at: datetime | None
+    phones: tuple[PhoneFact, ...]
+
+
+def columns(dive: Dive) -> dict[str, Any]:
+    """Those columns of the row that are the fold of the events, and nothing else."""
+    return {
+        "club_id": dive.club_id,
+        "club_name": dive.club_name,
+        "site_name": dive.plan.site.name,
+        "zone": dive.plan.site.zone,
+        "rescue_call": dive.plan.site.rescue_call,
+        "reference": dive.reference,
+        "phase": dive.phase.value,
+        "outcome": None if dive.outcome is None else dive.outcome.value,
+        "filed_at": dive.filed_at,
+        "started_at": dive.started_at,
+        "due_out_at": dive.due_out_at,
+        "raise_by_at": dive.raise_by_at,
+        "closed_at": dive.closed_at,
+        "version": dive.version,
+        "head_count": dive.head_count,
+        "lead_name": dive.lead.name,
+        "drill": dive.drill,
+    }
+
+
+def add(
+    session: Session,
+    dive: Dive,
+    *,
+    receiving_number: str,
+    site_id: str | None,
+    request_key: str | None,
+    next_due_at: datetime | None,
+) -> None:
+    """Insert a filed dive with its phones and codes.
+
+    Raises DiveClash when a code or the request key was taken meanwhile; the session stays usable.
+    """
+    row = columns(dive) | {
+        "id": dive.id,
+        "receiving_number": receiving_number,
+        "site_id": site_id,
+        "request_key": request_key,
+        "next_due_at": next_due_at,
+        "state": dump_dive(dive),
+    }
+    codes = {START: dive.start_code, FINISH: dive.finish_code}
+    try:
+        with session.begin_nested():
+            session.execute(insert(DiveRow).values(**row))
+            session.execute(insert(DivePhoneRow), _phones(dive, receiving_number))
+            session.execute(
+                insert(DiveCodeRow),
+                [
+                    {
+                        "dive_id": dive.id,
+                        "kind": kind,
+                        "receiving_number": receiving_number,
+                        "code": code,
+                        "live": dive.phase is not Phase.CLOSED,
+                    }
+                    for kind, code in codes.items()
+                ],
+            )
+    except IntegrityError as error:
+        raise DiveClash(f"dive {dive.id} has a code or a request key that is taken") from error
+
+
+def _phones(dive: Dive, receiving_number: str) -> list[dict[str, Any]]:
+    roles = [(Role.DIVER, person) for person in dive.divers] + [
+        (Role.CONTACT, person) for person in dive.contacts
+    ]
+    return [
+        {
+            "dive_id": dive.id,
+            "key": person.key,
+            "role": role.value,
+            "name": person.name,
+            "receiving_number": receiving_number,
+            "phone": person.phone,
+            "closed_at": dive.closed_at,
+        }
+        for role, person in roles
+        if person.phone
+    ]
+
+
+def lock(session: Session, dive_id: str) -> Dive | None:
+    """The dive, kept from everybody else until this transaction ends. Raises UnreadableDive."""
+    statement = select(DiveRow.state).where(DiveRow.id == dive_id).with_for_update(key_share=True)
+    state = session.execute(statement).scalar_one_or_none()
+    return None if state is None else _readable(dive_id, state)
+
+
+def get(session: Session, dive_id: str) -> Dive | None:
+    """The dive as it stands now. Raises UnreadableDive."""
+    state = session.execute(select(DiveRow.state).where(DiveRow.id == dive_id)).scalar_one_or_none()
+    return None if state is None else _readable(dive_id, state)
+
+
+def _readable(dive_id: str, state: str) -> Dive:
+    try:
+        return load_dive(state)
+    except UnreadableError as error:
+        raise UnreadableDive(dive_id) from error
+
+
+def save(session: Session, dive: Dive, *, expected_version: int, next_due_at: datetime | None) -> None:
+    """Write the next state over the one that was read.
+
+    Raises StaleDive when the row is no longer at `expected_version`. Codes die when the dive closes and live
+    again when it is reopened; its phones stay findable by the time it closed.
+    """
+    values = columns(dive) | {"state": dump_dive(dive), "next_due_at": next_due_at}
+    guarded = (
+        update(DiveRow).where(DiveRow.id == dive.id, DiveRow.version == expected_version).values(**values)
+    )
+    if touched(session, guarded) != 1:
+        raise StaleDive(f"dive {dive.id} is no longer at version {expected_version}")
+    if dive.closings == 0 and dive.phase is not Phase.CLOSED:
+        return
+    touched(
+        session, update(DivePhoneRow).where(DivePhoneRow.dive_id == dive.id).values(closed_at=dive.closed_at)
+    )
+    if dive.phase is Phase.CLOSED:
+        touched(session, update(DiveCodeRow).where(DiveCodeRow.dive_id == dive.id).values(live=False))
+    else:
+        _revive_codes(session, dive.id)
+
+
+def _revive_codes(session: Session, dive_id: str) -> None:
+    """Make the codes of a reopened dive live, but for one that another dive has got meanwhile.
+
+    An alarm that opens a dive again must not fail for a code; the phones and pages still reach the dive.
+    """
+    other = aliased(DiveCodeRow)
+    taken = exists().where(
+        other.receiving_number == DiveCodeRow.receiving_number,
+        other.code == DiveCodeRow.code,
+        other.live,
+        other.dive_id != dive_id,
+    )
+    revive = update(DiveCodeRow).where(DiveCodeRow.dive_id == dive_id, ~taken).values(live=True)
+    try:
+        with session.begin_nested():
+            touched(session, revive)
+    except IntegrityError:
+        return  # taken between the look and the write
+
+
+def claim_due(
+    session: Session, now: datetime, limit: int, skip: frozenset[str] = frozenset()
+) -> list[Claimed]:
+    """The dives that are due, the longest overdue first, locked until this transaction ends.
+
+    Dives that another transaction holds are left out. On SQLite the whole write transaction excludes others.
+    """
+    statement = (
+        select(DiveRow.id, DiveRow.next_due_at)
+        .where(DiveRow.next_due_at <= now)
+        .order_by(DiveRow.next_due_at)
+        .limit(limit)
+        .with_for_update(skip_locked=True, key_share=True)
+    )
+    if skip:
+        statement = statement.where(DiveRow.id.not_in(skip))
+    return [Claimed(dive_id, due_at) for dive_id, due_at in session.execute(statement) if due_at is not None]
+
+
+def postpone(session: Session, dive_id: str, next_due_at: datetime | None) -> None:
+    """Set only when the dive is next looked at; for one whose state cannot be decided."""
+    touched(session, update(DiveRow).where(DiveRow.id == dive_id).values(next_due_at=next_due_at))
+
+
+def for_phone(
+    session: Session, receiving_number: str, phone: str, closed_since: datetime
+) -> list[PhoneMatch]:
+    """The dives of a phone that are open or closed at or after `closed_since`, latest filed first.
+
+    Raises UnreadableDive.
+    """
+    statement = (
+        select(DiveRow.id, DiveRow.state, DivePhoneRow.key)
+        .join(DivePhoneRow, DivePhoneRow.dive_id == DiveRow.id)
+        .where(
+            DivePhoneRow.receiving_number == receiving_number,
+            DivePhoneRow.phone == phone,
+            (DivePhoneRow.closed_at.is_(None)) | (DivePhoneRow.closed_at >= closed_since),
+        )
+        .order_by(DiveRow.filed_at.desc(), DiveRow.id, DivePhoneRow.key)
+    )
+    states: dict[str, str] = {}
+    keys: dict[str, list[str]] = {}
+    for dive_id, state, key in session.execute(statement):
+        states[dive_id] = state
+        keys.setdefault(dive_id, []).append(key)
+    return [PhoneMatch(_readable(dive_id, state), tuple(keys[dive_id])) for dive_id, state in states.items()]
+
+
+def by_code(session: Session, receiving_number: str, code: str) -> CodeMatch | None:
+    """The dive of that code: the live one, else the one filed last."""
+    statement = (
+        select(DiveCodeRow.dive_id, DiveCodeRow.kind, DiveCodeRow.live)
+        .join(DiveRow, DiveRow.id == DiveCodeRow.dive_id)
+        .where(DiveCodeRow.receiving_number == receiving_number, DiveCodeRow.code == code)
+        .order_by(DiveCodeRow.live.desc(), DiveRow.filed_at.desc())
+        .limit(1)
+    )
+    found = session.execute(statement).first()
+    return None if found is None else CodeMatch(found.dive_id, found.kind, found.live)
+
+
+def code_taken(session: Session, receiving_number: str, code: str) -> bool:
+    """Whether a live dive of that number has the code."""
+    taken = exists().where(
+        DiveCodeRow.receiving_number == receiving_number, DiveCodeRow.code == code, DiveCodeRow.live
+    )
+    return bool(session.execute(select(taken)).scalar_one())
+
+
+def live_codes(session: Session, receiving_number: str) -> int:
+    """How many codes are live for a receiving number, which decides how long a new one must be."""
+    statement = (
+        select(func.count())
+        .select_from(DiveCodeRow)
+        .where(DiveCodeRow.receiving_number == receiving_number, DiveCodeRow.live)
+    )
+    return session.execute(statement).scalar_one()
+
+
+def references_of(session: Session, receiving_number: str, phones: Collection[str]) -> set[str]:
+    """The references of the open dives of any of those phones; a new dive of theirs needs another one."""
+    statement = (
+        select(DiveRow.reference)
+        .join(DivePhoneRow, DivePhoneRow.dive_id == DiveRow.id)
+        .where(
+            DivePhoneRow.receiving_number == receiving_number,
+            DivePhoneRow.phone.in_(phones),
+            DivePhoneRow.closed_at.is_(None),
+        )
+    )
+    return set(session.execute(statement).scalars())
+
+
+def by_request_key(session: Session, club_id: str, key: str) -> str | None:
+    """The dive that this request of the club already made."""
+    statement = select(DiveRow.id).where(DiveRow.club_id == club_id, DiveRow.request_key == key)
+    return session.execute(statement).scalar_one_or_none()
+
+
+def oldest_due(session: Session, now: datetime) -> datetime | None:
+    """The moment that has waited longest among the due dives: a plain read that sees locked rows too."""
+    statement = select(func.min(DiveRow.next_due_at)).where(DiveRow.next_due_at <= now)
+    return session.execute(statement).scalar_one()
+
+
+def due(session: Session, now: datetime, limit: int) -> list[Claimed]:
+    """What is due, longest first, claimed by nobody: for the log after an outage."""
+    statement = (
+        select(DiveRow.id, DiveRow.next_due_at)
+        .where(DiveRow.next_due_at <= now)
+        .order_by(DiveRow.next_due_at, DiveRow.id)
+        .limit(limit)
+    )
+    return [Claimed(dive_id, due_at) for dive_id, due_at in session.execute(statement) if due_at is not None]
+
+
+def listing(session: Session, club_id: str, phase: Phase | None, limit: int) -> list[Dive]:
+    """The dives of a club, latest filed first. Raises UnreadableDive."""
+    statement = select(DiveRow.id, DiveRow.state).where(DiveRow.club_id == club_id)
+    if phase is not None:
+        statement = statement.where(DiveRow.phase == phase.value)
+    found = session.execute(statement.order_by(DiveRow.filed_at.desc(), DiveRow.id).limit(limit))
+    return [_readable(dive_id, state) for dive_id, state in found]
+
+
+def receiving_number_of(session: Session, dive_id: str) -> str:
+    """The number from which this dive's texts go out. Raises NoResultFound for a dive that does not exist."""
+    return session.execute(select(DiveRow.receiving_number).where(DiveRow.id == dive_id)).scalar_one()
+
+
+def row_facts(session: Session, dive_id: str) -> RowFacts | None:
+    """What the plain columns say, without reading the state."""
+    row = session.get(DiveRow, dive_id, populate_existing=True)
+    if row is None:
+        return None
+    phones = session.execute(
+        select(DivePhoneRow.key, DivePhoneRow.role, DivePhoneRow.name, DivePhoneRow.phone)
+        .where(DivePhoneRow.dive_id == dive_id)
+        .order_by(DivePhoneRow.key)
+    )
+    return RowFacts(
+        dive_id=row.id,
+        club_id=row.club_id,
+        club_name=row.club_name,
+        receiving_number=row.receiving_number,
+        reference=row.reference,
+        phase=row.phase,
+        site_name=row.site_name,
+        zone=row.zone,
+        rescue_call=row.rescue_call,
+        lead_name=row.lead_name,
+        head_count=row.head_count,
+        drill=row.drill,
+        due_out_at=row.due_out_at,
+        raise_by_at=row.raise_by_at,
+        phones=tuple(PhoneFact(key, role, name, phone) for key, role, name, phone in phones),
+    )
