@@ -1,0 +1,1 @@
+"""Rows and how they are read and written. Functions take a Session first and never commit."""

@@ -1,0 +1,70 @@
+"""Admins of a club: who may change it, and who is told when nobody else answers."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.store.ids import new_id
+from service.store.tables import AdminRow
+
+
+def add(
+    session: Session,
+    *,
+    club_id: str,
+    name: str,
+    email: str,
+    phone: str | None,
+    password_hash: str,
+    now: datetime,
+) -> AdminRow:
+    """A new admin. Raises IntegrityError when the address is taken, in whatever case it is written."""
+    admin = AdminRow(
+        id=new_id(),
+        club_id=club_id,
+        name=name,
+        email=_folded(email),
+        phone=phone,
+        password_hash=password_hash,
+        created_at=now,
+    )
+    session.add(admin)
+    session.flush()
+    return admin
+
+
+def get(session: Session, admin_id: str) -> AdminRow | None:
+    """The admin of that id, unless disabled."""
+    admin = session.get(AdminRow, admin_id)
+    return admin if admin is not None and admin.disabled_at is None else None
+
+
+def by_email(session: Session, email: str) -> AdminRow | None:
+    """The admin who signs in with that address, unless disabled."""
+    found = select(AdminRow).where(AdminRow.email == _folded(email), AdminRow.disabled_at.is_(None))
+    return session.execute(found).scalar_one_or_none()
+
+
+def admins_to_tell(session: Session, club_id: str) -> list[AdminRow]:
+    """The admins of a club who can be told something, those longest in office first."""
+    found = (
+        select(AdminRow)
+        .where(AdminRow.club_id == club_id, AdminRow.disabled_at.is_(None), AdminRow.phone.is_not(None))
+        .order_by(AdminRow.created_at, AdminRow.id)
+    )
+    return list(session.execute(found).scalars())
+
+
+def disable(session: Session, admin_id: str, now: datetime) -> None:
+    """From now on this admin can neither sign in nor is told anything."""
+    admin = session.get(AdminRow, admin_id)
+    if admin is not None and admin.disabled_at is None:
+        admin.disabled_at = now
+        session.flush()
+
+
+def _folded(email: str) -> str:
+    return email.strip().casefold()

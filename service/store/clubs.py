@@ -1,0 +1,58 @@
+"""Clubs: every row belongs to one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.store.tables import ClubRow
+
+
+def add(
+    session: Session,
+    *,
+    club_id: str,
+    name: str,
+    country: str,
+    zone: str,
+    receiving_number: str,
+    rescue_call: str,
+    grace: dict[str, Any] | None = None,
+    settings: dict[str, Any] | None = None,
+) -> ClubRow:
+    """A new club. `grace` holds only what differs from the defaults.
+
+    Raises IntegrityError when the id or the receiving number is taken.
+    """
+    club = ClubRow(
+        id=club_id,
+        name=name,
+        country=country,
+        zone=zone,
+        receiving_number=receiving_number,
+        rescue_call=rescue_call,
+        grace=grace,
+        settings=settings or {},
+    )
+    session.add(club)
+    session.flush()
+    return club
+
+
+def get(session: Session, club_id: str) -> ClubRow | None:
+    """The club of that id."""
+    return session.get(ClubRow, club_id)
+
+
+def by_receiving_number(session: Session, receiving_number: str) -> ClubRow | None:
+    """The club whose texts come in on that number."""
+    return session.execute(
+        select(ClubRow).where(ClubRow.receiving_number == receiving_number)
+    ).scalar_one_or_none()
+
+
+def listing(session: Session) -> list[ClubRow]:
+    """All clubs by name."""
+    return list(session.execute(select(ClubRow).order_by(ClubRow.name, ClubRow.id)).scalars())

@@ -1,0 +1,109 @@
+"""Events, dives and grace periods to and from plain JSON.
+
+What is read is checked against the types of the heart. A field that an older version did not write takes its
+default, and one that a newer version added is passed over, so that old and new code can run side by side.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import datetime
+from typing import Any, Final, get_args
+
+import msgspec
+
+from service.domain.dive.events import Event
+from service.domain.dive.state import Dive
+from service.domain.grace import GracePeriods
+from service.store.types import storable, utc
+
+Json = dict[str, Any]
+
+
+class UnreadableError(ValueError):
+    """What is stored is not what the heart's types say; the message names the place."""
+
+
+def _kind(event_type: type) -> str:
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", "_", event_type.__name__).lower()
+
+
+EVENT_TYPES: Final[dict[str, type]] = {_kind(event_type): event_type for event_type in get_args(Event)}
+
+
+def canonical(value: object) -> str:
+    """The one way to write a JSON value, for hashing: keys sorted, no spaces, letters as themselves.
+
+    Raises ValueError for NaN and the infinities, which JSON does not have.
+    """
+    written = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return storable(written)
+
+
+def stamp(at: datetime) -> str:
+    """An instant as text: RFC 3339 in UTC with six decimals, so that equal instants are equal texts."""
+    return utc(at).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+def plain(value: object) -> Any:
+    """A value of the heart as plain JSON values. Raises NaiveTimeError for a datetime without a zone."""
+    return _stamped(msgspec.to_builtins(value, builtin_types=(datetime,)))
+
+
+def _stamped(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return stamp(value)
+    if isinstance(value, dict):
+        return {key: _stamped(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_stamped(inner) for inner in value]
+    return value
+
+
+def dump_event(event: Event) -> tuple[str, Json]:
+    """The kind of an event (its name in snake_case) and its fields."""
+    return _kind(type(event)), plain(event)
+
+
+def load_event(kind: str, detail: Json) -> Event:
+    """The event of that kind. Raises UnreadableError for an unknown kind or fields that do not fit."""
+    event_type = EVENT_TYPES.get(kind)
+    if event_type is None:
+        raise UnreadableError(f"there is no event {kind!r}")
+    event: Event = _converted(detail, event_type)
+    return event
+
+
+def dump_dive(dive: Dive) -> str:
+    """A dive as canonical JSON."""
+    return canonical(plain(dive))
+
+
+def load_dive(text: str) -> Dive:
+    """The dive written by dump_dive. Raises UnreadableError."""
+    try:
+        fields = json.loads(text)
+    except ValueError as error:
+        raise UnreadableError(str(error)) from error
+    dive: Dive = _converted(fields, Dive)
+    return dive
+
+
+def dump_grace(grace: GracePeriods) -> Json:
+    """Grace periods as plain JSON values."""
+    fields: Json = plain(grace)
+    return fields
+
+
+def load_grace(fields: Json) -> GracePeriods:
+    """Grace periods; what is absent has its default. Raises UnreadableError."""
+    grace: GracePeriods = _converted(fields, GracePeriods)
+    return grace
+
+
+def _converted(fields: object, wanted: type) -> Any:
+    try:
+        return msgspec.convert(fields, wanted)
+    except msgspec.ValidationError as error:
+        raise UnreadableError(str(error)) from error

@@ -1,0 +1,202 @@
+"""Opening a database so that it keeps its word, and the two kinds of transaction.
+
+On SQLite every write transaction begins IMMEDIATE: a deferred one that reads and then writes fails at once
+with SQLITE_BUSY_SNAPSHOT whatever the busy time-out, and FOR UPDATE means nothing there.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, Final, TypeVar
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.orm import Session
+from sqlalchemy.pool import ConnectionPoolEntry, StaticPool
+
+T = TypeVar("T")
+
+BUSY_TIMEOUT_MS: Final = 10_000
+CONNECT_TIMEOUT_S: Final = 3
+TCP_USER_TIMEOUT_MS: Final = 10_000
+IDLE_IN_TRANSACTION_TIMEOUT_S: Final = 10
+
+# https://sqlite.org/wal.html#walresetbug: two processes that write may lose data before these releases.
+_WAL_SAFE_FROM: Final = (3, 51, 3)
+_WAL_SAFE_IN_SERIES: Final = {(3, 50): 7, (3, 44): 6}
+
+# https://www.postgresql.org/docs/current/errcodes-appendix.html: what another try of the whole unit may cure.
+_TRANSIENT_STATES: Final = {
+    "40001",  # serialization_failure
+    "40P01",  # deadlock_detected
+    "53300",  # too_many_connections
+    "55P03",  # lock_not_available
+    "57P01",  # admin_shutdown
+    "57P02",  # crash_shutdown
+    "57P03",  # cannot_connect_now
+}
+_CONNECTION_LOST: Final = "08"  # the class of connection exceptions
+_SQLITE_TRANSIENT: Final = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
+_READING: Final = "linetender_reading"
+
+
+class DatabaseSettingError(RuntimeError):
+    """The database did not take a setting that the record's safety rests on."""
+
+
+class RunAgainError(Exception):
+    """Somebody else was first. Nothing is wrong: the whole unit of work is to be run again."""
+
+
+def open_engine(url: str, *, statement_timeout_s: int = 10, lock_timeout_s: int = 2) -> Engine:
+    """An engine for `url` (sqlite:// or postgresql://), with every time-out set. It does not connect yet.
+
+    Raises ValueError for any other kind of database.
+    """
+    parsed = make_url(url)
+    backend = parsed.get_backend_name()
+    if backend == "sqlite":
+        return _sqlite(parsed)
+    if backend == "postgresql":
+        return _postgresql(parsed, statement_timeout_s, lock_timeout_s)
+    raise ValueError(f"The database is SQLite or PostgreSQL, not {backend}.")
+
+
+def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engine:
+    own = url.query.get("options", "")
+    limits = {
+        "statement_timeout": f"{statement_timeout_s}s",
+        "lock_timeout": f"{lock_timeout_s}s",
+        "idle_in_transaction_session_timeout": f"{IDLE_IN_TRANSACTION_TIMEOUT_S}s",
+        "timezone": "UTC",
+    }
+    options = [own] if isinstance(own, str) else list(own)
+    options += [f"-c {name}={value}" for name, value in limits.items()]
+    return create_engine(
+        url.set(drivername="postgresql+psycopg").difference_update_query(["options"]),
+        pool_pre_ping=True,
+        pool_recycle=300,
+        connect_args={
+            "options": " ".join(options).strip(),
+            "connect_timeout": CONNECT_TIMEOUT_S,
+            "keepalives": 1,
+            "keepalives_idle": 10,
+            "keepalives_interval": 5,
+            "keepalives_count": 3,
+            "tcp_user_timeout": TCP_USER_TIMEOUT_MS,
+        },
+    )
+
+
+def _sqlite(url: URL) -> Engine:
+    extra: dict[str, Any] = {}
+    if url.database in (None, "", ":memory:"):
+        # Every connection to memory is a database of its own, so there may be only one.
+        extra = {"poolclass": StaticPool, "connect_args": {"check_same_thread": False}}
+    engine = create_engine(url.set(drivername="sqlite+pysqlite"), **extra)
+    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def wal_is_safe(version: tuple[int, int, int]) -> bool:
+    """Whether this SQLite is free of the WAL-reset fault."""
+    fixed = _WAL_SAFE_IN_SERIES.get(version[:2])
+    return version >= _WAL_SAFE_FROM or (fixed is not None and version[2] >= fixed)
+
+
+def _prepare_sqlite(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None:
+    """Set what SQLite leaves off by default, and look whether it took."""
+    # The driver must not begin transactions by itself: _begin_sqlite says which kind.
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    safe = wal_is_safe(sqlite3.sqlite_version_info)
+    wanted: dict[str, object] = {
+        "busy_timeout": BUSY_TIMEOUT_MS,
+        "foreign_keys": 1,
+        "journal_mode": "wal" if safe else "delete",
+        "synchronous": 2 if safe else 3,  # FULL, or EXTRA: a rollback journal also syncs its directory
+    }
+    in_memory = not cursor.execute("PRAGMA database_list").fetchone()[2]
+    if in_memory:
+        wanted["journal_mode"] = "memory"
+    for name, value in wanted.items():
+        cursor.execute(f"PRAGMA {name} = {value}")
+    for name, value in wanted.items():
+        found = cursor.execute(f"PRAGMA {name}").fetchone()[0]
+        if found != value:
+            raise DatabaseSettingError(
+                f"SQLite keeps {name} at {found}; {value} is needed. Is the file on a network disk?"
+            )
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    reading = connection.get_execution_options().get(_READING, False)
+    connection.exec_driver_sql(f"PRAGMA query_only = {int(reading)}")
+    connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Session]:
+    """A session that only reads: it takes no write lock, and a write in it is refused."""
+    calm = engine.execution_options(**{_READING: True, "postgresql_readonly": True})
+    with Session(calm, expire_on_commit=False) as session:
+        yield session
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Session]:
+    """A session that commits at the end, or rolls all of it back when anything is raised."""
+    with Session(engine, expire_on_commit=False) as session, session.begin():
+        yield session
+
+
+def run(engine: Engine, work: Callable[[Session], T], tries: int = 3) -> T:
+    """Do `work` in one transaction; all of it again when another try may cure what went wrong.
+
+    `work` must have no effect outside of its session. After the last try the error is raised.
+    """
+    for left in range(tries - 1, -1, -1):
+        try:
+            with writing(engine) as session:
+                return work(session)
+        except (DBAPIError, RunAgainError) as error:
+            if not left or not is_transient(error):
+                raise
+    raise ValueError("tries is at least 1")
+
+
+def is_transient(error: Exception) -> bool:
+    """Whether the same unit of work may succeed when it is run again: busy, deadlock, lost connection."""
+    if isinstance(error, RunAgainError):
+        return True
+    if not isinstance(error, DBAPIError):
+        return False
+    if isinstance(error.orig, sqlite3.Error):
+        code = getattr(error.orig, "sqlite_errorcode", None)
+        return code is not None and code & 0xFF in _SQLITE_TRANSIENT
+    state = getattr(error.orig, "sqlstate", None)
+    if state is None:  # it never came to an answer of the server: refused, cut off or timed out
+        return isinstance(error, OperationalError)
+    return error.connection_invalidated or state in _TRANSIENT_STATES or state.startswith(_CONNECTION_LOST)
+
+
+def durability_faults(engine: Engine) -> tuple[str, ...]:
+    """Settings of the server under which a committed alarm could be lost; empty when there are none.
+
+    https://www.postgresql.org/docs/current/runtime-config-wal.html. SQLite's are checked at every connect.
+    """
+    if engine.dialect.name != "postgresql":
+        return ()
+    with reading(engine) as session:
+        found = {
+            name: session.execute(text(f"SHOW {name}")).scalar_one()
+            for name in ("fsync", "full_page_writes", "synchronous_commit")
+        }
+    return tuple(
+        f"PostgreSQL has {name} = off; switch it on." for name, value in found.items() if value == "off"
+    )

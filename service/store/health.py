@@ -1,0 +1,70 @@
+"""Signs of life: heartbeats of the parts, and canaries that travel through broker and worker."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy.orm import Session
+
+from service.store.tables import CanaryRow, HeartbeatRow
+from service.store.upsert import insert_or_keep, touched
+
+
+@dataclass(frozen=True, slots=True)
+class Heartbeat:
+    """When a part last did its whole round, and what it says of it."""
+
+    name: str
+    at: datetime
+    detail: str | None
+
+
+def beat(session: Session, name: str, at: datetime, detail: str | None = None) -> None:
+    """Note that a part did its whole round. A heartbeat never goes back in time."""
+    if insert_or_keep(session, HeartbeatRow, {"name": name, "at": at, "detail": detail}):
+        return
+    later = update(HeartbeatRow).where(HeartbeatRow.name == name, HeartbeatRow.at <= at)
+    touched(session, later.values(at=at, detail=detail))
+
+
+def heartbeat(session: Session, name: str) -> Heartbeat | None:
+    """The last heartbeat of a part; None when it never lived."""
+    row = HeartbeatRow
+    found = session.execute(select(row.name, row.at, row.detail).where(row.name == name)).first()
+    return None if found is None else Heartbeat(*found)
+
+
+def heartbeats(session: Session) -> dict[str, Heartbeat]:
+    """The last heartbeat of every part."""
+    row = HeartbeatRow
+    found = session.execute(select(row.name, row.at, row.detail).order_by(row.name))
+    return {values.name: Heartbeat(*values) for values in found}
+
+
+def send_canary(session: Session, now: datetime) -> int:
+    """A new canary; its id is what travels."""
+    return session.execute(insert(CanaryRow).values(sent_at=now).returning(CanaryRow.id)).scalar_one()
+
+
+def return_canary(session: Session, canary_id: int, now: datetime) -> bool:
+    """The canary came through; False when it had come before, or is not known."""
+    home = update(CanaryRow).where(CanaryRow.id == canary_id, CanaryRow.returned_at.is_(None))
+    return touched(session, home.values(returned_at=now)) == 1
+
+
+def last_canary_sent(session: Session) -> datetime | None:
+    """When the last canary set out."""
+    return session.execute(select(func.max(CanaryRow.sent_at))).scalar_one()
+
+
+def last_canary_home(session: Session) -> datetime | None:
+    """When the canary set out that set out last among those that came through."""
+    found = select(func.max(CanaryRow.sent_at)).where(CanaryRow.returned_at.is_not(None))
+    return session.execute(found).scalar_one()
+
+
+def drop_canaries(session: Session, sent_before: datetime) -> int:
+    """Forget canaries of long ago; how many."""
+    return touched(session, delete(CanaryRow).where(CanaryRow.sent_at < sent_before))

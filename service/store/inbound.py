@@ -1,0 +1,120 @@
+"""Texts that came in: kept once per provider id, answered or put aside, never lost."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, Final
+
+from sqlalchemy import func, insert, select, update
+from sqlalchemy.orm import Session
+
+from service.store.tables import InboundTextRow, WrongCodeRow
+from service.store.upsert import insert_or_keep, touched
+
+STORED: Final = "stored"
+ANSWERED: Final = "answered"
+QUARANTINED: Final = "quarantined"
+
+
+def store(
+    session: Session,
+    *,
+    gateway: str,
+    provider_id: str,
+    sender: str,
+    receiver: str,
+    body: str,
+    raw: dict[str, Any],
+    received_at: datetime,
+    authentic: bool,
+) -> int | None:
+    """Keep a text and return its id; None when this gateway brought the same id before.
+
+    One that is not authentic is put aside at once, and does not stand in the way of the real text of that id.
+    """
+    values = {
+        "gateway": gateway,
+        "provider_id": provider_id,
+        "sender": sender,
+        "receiver": receiver,
+        "body": body,
+        "raw": raw,
+        "received_at": received_at,
+        "authentic": authentic,
+        "state": STORED if authentic else QUARANTINED,
+        "tries": 0,
+        "note": None if authentic else "not authentic",
+    }
+    if not insert_or_keep(session, InboundTextRow, values):
+        return None
+    row = InboundTextRow
+    return session.execute(
+        select(row.id).where(
+            row.gateway == gateway, row.provider_id == provider_id, row.authentic.is_(authentic)
+        )
+    ).scalar_one()
+
+
+def unanswered(session: Session, limit: int, older_than: datetime) -> list[int]:
+    """The ids of texts that came before that instant and wait for an answer, first to last."""
+    row = InboundTextRow
+    found = (
+        select(row.id).where(row.state == STORED, row.received_at < older_than).order_by(row.id).limit(limit)
+    )
+    return list(session.execute(found).scalars())
+
+
+def lock_one(session: Session, inbound_id: int) -> InboundTextRow | None:
+    """A text, kept from everybody else until this transaction ends."""
+    return session.get(
+        InboundTextRow, inbound_id, populate_existing=True, with_for_update={"key_share": True}
+    )
+
+
+def mark_answered(
+    session: Session,
+    inbound_id: int,
+    *,
+    club_id: str | None,
+    dive_id: str | None,
+    intent: str | None,
+    note: str | None,
+    now: datetime,
+) -> None:
+    """The text was read and acted upon."""
+    values = {
+        "state": ANSWERED,
+        "answered_at": now,
+        "club_id": club_id,
+        "dive_id": dive_id,
+        "intent": intent,
+        "note": note,
+    }
+    touched(session, update(InboundTextRow).where(InboundTextRow.id == inbound_id).values(**values))
+
+
+def quarantine(session: Session, inbound_id: int, *, note: str, now: datetime) -> None:
+    """Put a text aside for a person to look at; it is not tried again."""
+    aside = update(InboundTextRow).where(InboundTextRow.id == inbound_id)
+    touched(session, aside.values(state=QUARANTINED, answered_at=now, note=note))
+
+
+def count_try(session: Session, inbound_id: int) -> int:
+    """One more failed try to answer a text; how many that makes."""
+    tried = update(InboundTextRow).where(InboundTextRow.id == inbound_id)
+    touched(session, tried.values(tries=InboundTextRow.tries + 1))
+    return session.execute(select(InboundTextRow.tries).where(InboundTextRow.id == inbound_id)).scalar_one()
+
+
+def note_wrong_code(session: Session, receiving_number: str, phone: str, at: datetime) -> None:
+    """A code from this phone opened nothing."""
+    session.execute(insert(WrongCodeRow).values(receiving_number=receiving_number, phone=phone, at=at))
+
+
+def wrong_codes_since(session: Session, receiving_number: str, phone: str, since: datetime) -> int:
+    """How many wrong codes this phone has sent after that instant."""
+    row = WrongCodeRow
+    found = select(func.count()).where(
+        row.receiving_number == receiving_number, row.phone == phone, row.at > since
+    )
+    return session.execute(found).scalar_one()

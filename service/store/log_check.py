@@ -1,0 +1,172 @@
+"""Checking the log: every chain, the checkpoints, and that the fold of its events is the row of each dive."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any, Final
+
+from sqlalchemy import Row, select
+from sqlalchemy.orm import Session
+
+from service.domain.dive.evolve import evolve
+from service.domain.dive.state import Dive
+from service.store import dives
+from service.store.chain import GENESIS, Fault, checkpoint_hash, entry_hash, salted_hash
+from service.store.codec import UnreadableError, load_dive, load_event
+from service.store.tables import ChainHeadRow, DiveRow, LogCheckpointRow, LogEntryRow
+
+CHECKPOINTS: Final = "checkpoints"
+_EVENT: Final = "event:"
+
+
+def verify_chain(session: Session, chain: str) -> Fault | None:
+    """The first fault of a chain, or None."""
+    seq, prev_hash = 0, GENESIS
+    for row in _rows(session, chain):
+        words = _wrong(row, seq + 1, prev_hash)
+        if words is not None:
+            return Fault(chain, row.seq, words)
+        seq, prev_hash = row.seq, row.hash
+    if _head(session, chain) != (seq, prev_hash):
+        return Fault(chain, seq or None, "the chain does not end where its head says: entries were cut off")
+    return None
+
+
+def _head(session: Session, chain: str) -> tuple[int, str]:
+    statement = select(ChainHeadRow.seq, ChainHeadRow.hash).where(ChainHeadRow.chain == chain)
+    head = session.execute(statement).first()
+    return (0, GENESIS) if head is None else (head.seq, head.hash)
+
+
+def _rows(session: Session, chain: str) -> Iterator[Row[*tuple[Any, ...]]]:
+    row = LogEntryRow
+    statement = (
+        select(
+            row.seq,
+            row.chain,
+            row.at,
+            row.kind,
+            row.actor,
+            row.actor_hash,
+            row.detail,
+            row.detail_hash,
+            row.salt,
+            row.prev_hash,
+            row.hash,
+            row.dive_id,
+            row.club_id,
+        )
+        .where(row.chain == chain)
+        .order_by(row.seq)
+        .execution_options(yield_per=500)
+    )
+    return session.execute(statement)
+
+
+def _wrong(row: Row[*tuple[Any, ...]], seq: int, prev_hash: str) -> str | None:
+    if row.seq != seq:
+        return f"entry {seq} is missing"
+    if row.prev_hash != prev_hash:
+        return "it does not follow the entry before it"
+    hashes = (row.actor_hash, row.detail_hash)
+    whole = entry_hash(prev_hash, chain=row.chain, seq=row.seq, at=row.at, kind=row.kind, hashes=hashes)
+    if row.hash != whole:
+        return "its time, kind or hashes were changed"
+    for name, text, kept in (
+        ("actor", row.actor, row.actor_hash),
+        ("detail", row.detail, row.detail_hash),
+    ):
+        if text is not None and (row.salt is None or salted_hash(row.salt, text) != kept):
+            return f"its {name} was changed"
+    owner = {"dive": row.dive_id, "club": row.club_id}.get(row.chain.partition(":")[0])
+    if owner is not None and owner != row.chain.partition(":")[2]:
+        return "it was moved to another dive or club"
+    return None
+
+
+def verify_all(session: Session) -> list[Fault]:
+    """The first fault of every chain, of every dive against its fold, and of the checkpoints.
+
+    A dive whose details were erased cannot be folded again; `not_folded` lists those.
+    """
+    found = [verify_chain(session, chain) for chain in _chains(session)]
+    dive_ids = session.execute(select(DiveRow.id)).scalars().all()
+    found += [_verify_fold(session, dive_id) for dive_id in dive_ids]
+    found.append(_verify_checkpoints(session))
+    return [fault for fault in found if fault is not None]
+
+
+def _chains(session: Session) -> list[str]:
+    """Every chain of entries that has a head or an entry."""
+    heads = select(ChainHeadRow.chain).union(select(LogEntryRow.chain))
+    return sorted(set(session.execute(heads).scalars()) - {CHECKPOINTS})
+
+
+def not_folded(session: Session) -> list[str]:
+    """The dives whose events were erased after their retention time: only their chain can be checked."""
+    erased = (
+        select(LogEntryRow.dive_id)
+        .where(LogEntryRow.detail.is_(None), LogEntryRow.kind.startswith(_EVENT))
+        .distinct()
+    )
+    return sorted(dive_id for dive_id in session.execute(erased).scalars() if dive_id is not None)
+
+
+def verify_dive(session: Session, dive_id: str) -> list[Fault]:
+    """What is wrong with the chain of one dive, or with its row against the fold."""
+    found = (verify_chain(session, f"dive:{dive_id}"), _verify_fold(session, dive_id))
+    return [fault for fault in found if fault is not None]
+
+
+def _verify_fold(session: Session, dive_id: str) -> Fault | None:
+    chain = f"dive:{dive_id}"
+    folded: Dive | None = None
+    for entry in _rows(session, chain):
+        if not entry.kind.startswith(_EVENT):
+            continue
+        if entry.detail is None:
+            return None
+        try:
+            folded = evolve(folded, load_event(entry.kind.removeprefix(_EVENT), json.loads(entry.detail)))
+        except ValueError as error:
+            return Fault(chain, entry.seq, f"its event cannot be folded: {error}")
+    row = session.get(DiveRow, dive_id, populate_existing=True)
+    if row is None:
+        return Fault(chain, None, "there is no such dive")
+    if folded is None:
+        return Fault(chain, None, "the log has no event of this dive")
+    return _differing(chain, row, folded)
+
+
+def _differing(chain: str, row: DiveRow, folded: Dive) -> Fault | None:
+    try:
+        stored = load_dive(row.state)
+    except UnreadableError as error:
+        return Fault(chain, None, f"the state of the dive cannot be read: {error}")
+    if stored != folded:
+        return Fault(chain, None, "the state of the dive is not the fold of its events")
+    wrong = [name for name, value in dives.columns(folded).items() if getattr(row, name) != value]
+    if wrong:
+        return Fault(chain, None, f"the row of the dive differs from the fold in {', '.join(wrong)}")
+    return None
+
+
+def _verify_checkpoints(session: Session) -> Fault | None:
+    count, prev_hash = 0, GENESIS
+    row = LogCheckpointRow
+    for number, at, heads, prev, this in session.execute(
+        select(row.id, row.at, row.heads, row.prev_hash, row.hash).order_by(row.id)
+    ).all():
+        if prev != prev_hash or this != checkpoint_hash(prev_hash, at=at, heads=heads):
+            return Fault(CHECKPOINTS, number, "the checkpoint was changed, or one before it is missing")
+        for chain, (seq, head) in json.loads(heads).items():
+            found = session.execute(
+                select(LogEntryRow.hash).where(LogEntryRow.chain == chain, LogEntryRow.seq == seq)
+            ).scalar_one_or_none()
+            if found != head:
+                return Fault(chain, seq, f"entry {seq} is not the one that checkpoint {number} saw")
+        count, prev_hash = count + 1, this
+    if _head(session, CHECKPOINTS) != (count, prev_hash):
+        return Fault(CHECKPOINTS, None, "checkpoints were cut off")
+    return None

@@ -1,0 +1,384 @@
+"""The outbox: messages that must go out, claimed by lease, carried by attempts.
+
+A message has one unique cause: dive, step, person and channel; the club, not the dive, where it has none.
+Whoever carries it holds a lease, and all that the carrier writes is fenced by it: who slept past it has
+nothing more to say about the message.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import asdict, dataclass, fields
+from datetime import datetime, timedelta
+from typing import Final, Literal
+
+from sqlalchemy import ColumnElement, Update, and_, false, func, insert, or_, select, update
+from sqlalchemy.orm import Session
+
+from service.store.ids import new_id
+from service.store.tables import AttemptRow, MessageRow
+from service.store.upsert import insert_or_keep, touched
+
+URGENT_TO: Final = 2  # distress 0, alert 1, stand-down 2; the rest can wait
+
+QUEUED: Final = "queued"
+LEASED: Final = "leased"
+HANDED: Final = "handed"
+DELIVERED: Final = "delivered"
+FAILED: Final = "failed"
+EXPIRED: Final = "expired"
+
+Kinds = Literal["urgent", "all"]
+AttemptOutcome = Literal["accepted", "refused", "unknown"]
+
+
+class LeaseLost(Exception):  # noqa: N818 - it names what is found; the message belongs to somebody else now
+    """The message is no longer leased to this carrier: it must not be sent by it."""
+
+
+@dataclass(frozen=True, slots=True)
+class NewMessage:
+    """What to tell one person. `due_at` is when its step was due, `rank` the place among the contacts."""
+
+    club_id: str
+    dive_id: str | None
+    person_key: str
+    name: str
+    phone: str
+    kind: str
+    priority: int
+    step: str
+    body: str
+    segments: int
+    queued_at: datetime
+    due_at: datetime
+    cause_seq: int | None = None
+    not_before_at: datetime | None = None
+    expires_at: datetime | None = None
+    rank: int = 0
+    channel: str = "text"
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A message as it stands."""
+
+    id: str
+    club_id: str
+    dive_id: str | None
+    person_key: str
+    name: str
+    phone: str
+    channel: str
+    kind: str
+    priority: int
+    rank: int
+    step: str
+    body: str
+    segments: int
+    state: str
+    cause_seq: int | None
+    queued_at: datetime
+    due_at: datetime
+    not_before_at: datetime
+    expires_at: datetime | None
+    lease_owner: str | None
+    lease_until_at: datetime | None
+    in_flight: bool
+    attempts: int
+    handed_at: datetime | None
+    handed_gateway: str | None
+    provider_id: str | None
+    delivered_at: datetime | None
+    ended_at: datetime | None
+    failed_reason: str | None
+    receipt_checked: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimedMessage(Message):
+    """A message leased to us.
+
+    `lost_attempt`: its last carrier vanished in the middle of an attempt, so a gateway may have it already.
+    """
+
+    lost_attempt: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One try to hand a message over; without `ended_at` it is under way, or its carrier died."""
+
+    id: int
+    message_id: str
+    gateway: str
+    carried_by: str
+    started_at: datetime
+    ended_at: datetime | None
+    outcome: str | None
+    code: str | None
+    detail: str | None
+    provider_id: str | None
+
+
+_MESSAGE = tuple(getattr(MessageRow, field.name) for field in fields(Message))
+_ATTEMPT = tuple(getattr(AttemptRow, field.name) for field in fields(Attempt))
+
+
+def queue(session: Session, message: NewMessage) -> str | None:
+    """Put a message into the outbox and return its id; None when its cause has already put one there."""
+    values = asdict(message) | {
+        "id": new_id(),
+        "not_before_at": message.not_before_at or message.queued_at,
+        "state": QUEUED,
+        "in_flight": False,
+        "attempts": 0,
+        "receipt_checked": False,
+    }
+    return values["id"] if insert_or_keep(session, MessageRow, values) else None
+
+
+def _waiting(now: datetime) -> ColumnElement[bool]:
+    """Queued and its time has come, or leased by somebody whose lease ran out."""
+    row = MessageRow
+    return or_(
+        and_(row.state == QUEUED, row.not_before_at <= now),
+        and_(row.state == LEASED, row.lease_until_at <= now),
+    )
+
+
+def _of_use(now: datetime) -> ColumnElement[bool]:
+    return or_(MessageRow.expires_at.is_(None), MessageRow.expires_at > now)
+
+
+def claim(
+    session: Session, now: datetime, limit: int, owner: str, lease_s: float, *, kinds: Kinds = "all"
+) -> list[ClaimedMessage]:
+    """Lease up to `limit` messages to `owner` for `lease_s` seconds, the most urgent first.
+
+    Strictly by priority, then first contacts of every dive before second ones, then the longest due. A lease
+    that ran out is free again; if an attempt was open on it, that ends here as unknown.
+    """
+    row = MessageRow
+    wanted = select(row.id, row.in_flight).where(_waiting(now), _of_use(now))
+    if kinds == "urgent":
+        wanted = wanted.where(row.priority <= URGENT_TO)
+    wanted = wanted.order_by(row.priority, row.rank, row.due_at, row.queued_at, row.id).limit(limit)
+    lost = {found.id: found.in_flight for found in session.execute(wanted.with_for_update(skip_locked=True))}
+    if not lost:
+        return []
+    lease = update(row).where(row.id.in_(lost))
+    until_at = now + timedelta(seconds=lease_s)
+    touched(session, lease.values(state=LEASED, lease_owner=owner, lease_until_at=until_at, in_flight=False))
+    _end_lost_attempts(session, [message_id for message_id, open_ in lost.items() if open_], now)
+    leased = session.execute(select(*_MESSAGE).where(row.id.in_(lost))).mappings()
+    claimed = {found["id"]: ClaimedMessage(**found, lost_attempt=lost[found["id"]]) for found in leased}
+    return [claimed[message_id] for message_id in lost]
+
+
+def _end_lost_attempts(session: Session, message_ids: Collection[str], now: datetime) -> None:
+    if not message_ids:
+        return
+    lost = update(AttemptRow).where(AttemptRow.message_id.in_(message_ids), AttemptRow.ended_at.is_(None))
+    words = "the lease ran out before an outcome was recorded"
+    touched(session, lost.values(ended_at=now, outcome="unknown", detail=words))
+
+
+def _held(message_id: str, owner: str) -> ColumnElement[bool]:
+    return and_(MessageRow.id == message_id, MessageRow.state == LEASED, MessageRow.lease_owner == owner)
+
+
+def begin_attempt(session: Session, message_id: str, gateway: str, owner: str, now: datetime) -> int:
+    """Record an attempt before the gateway is called, and return its id.
+
+    Raises LeaseLost when the message is not leased to `owner`: taken over, or expired as its dive closed.
+    """
+    begin = update(MessageRow).where(_held(message_id, owner), MessageRow.lease_until_at > now)
+    if touched(session, begin.values(in_flight=True, attempts=MessageRow.attempts + 1)) != 1:
+        raise LeaseLost(f"message {message_id} is not leased to {owner}")
+    started = (
+        insert(AttemptRow)
+        .values(message_id=message_id, gateway=gateway, carried_by=owner, started_at=now)
+        .returning(AttemptRow.id)
+    )
+    return session.execute(started).scalar_one()
+
+
+def finish_attempt(  # noqa: PLR0917 - what a carrier knows of one try
+    session: Session,
+    attempt_id: int,
+    outcome: AttemptOutcome,
+    code: str | None,
+    detail: str | None,
+    provider_id: str | None,
+    now: datetime,
+) -> None:
+    """Record how an attempt ended; whoever slept past the lease may still replace "unknown"."""
+    row = AttemptRow
+    ended = update(row).where(row.id == attempt_id, or_(row.ended_at.is_(None), row.outcome == "unknown"))
+    values = {"ended_at": now, "outcome": outcome, "code": code, "detail": detail, "provider_id": provider_id}
+    touched(session, ended.values(**values))
+
+
+def mark_handed(  # noqa: PLR0917 - what a carrier knows of one try
+    session: Session, message_id: str, owner: str, gateway: str, provider_id: str, now: datetime
+) -> bool:
+    """A gateway took the message. False when the lease was lost meanwhile: then nothing is written."""
+    handed = update(MessageRow).where(_held(message_id, owner))
+    values = {
+        "state": HANDED,
+        "handed_at": now,
+        "handed_gateway": gateway,
+        "provider_id": provider_id,
+        "lease_owner": None,
+        "lease_until_at": None,
+        "in_flight": False,
+    }
+    return touched(session, handed.values(**values)) == 1
+
+
+def release(session: Session, message_id: str, owner: str, not_before_at: datetime) -> bool:
+    """Give a message back to be tried again; False when the lease was lost meanwhile."""
+    free = update(MessageRow).where(_held(message_id, owner))
+    values = {
+        "state": QUEUED,
+        "not_before_at": not_before_at,
+        "lease_owner": None,
+        "lease_until_at": None,
+        "in_flight": False,
+    }
+    return touched(session, free.values(**values)) == 1
+
+
+def mark_failed(session: Session, message_id: str, owner: str | None, reason: str, now: datetime) -> bool:
+    """Give a message up; with an owner only while leased to them. False when it was not ours to fail."""
+    open_ = and_(MessageRow.id == message_id, MessageRow.state.in_((QUEUED, LEASED, HANDED)))
+    fail = update(MessageRow).where(open_ if owner is None else _held(message_id, owner))
+    values = {
+        "state": FAILED,
+        "failed_reason": reason,
+        "ended_at": now,
+        "lease_owner": None,
+        "lease_until_at": None,
+        "in_flight": False,
+    }
+    return touched(session, fail.values(**values)) == 1
+
+
+def expire_superseded(session: Session, dive_id: str, priorities: Collection[int], now: datetime) -> int:
+    """Keep messages of a closed dive from going out, but for those just being handed over; how many."""
+    row = MessageRow
+    idle = or_(row.state == QUEUED, and_(row.state == LEASED, row.in_flight == false()))
+    superseded = update(row).where(row.dive_id == dive_id, row.priority.in_(priorities), idle)
+    return _expire(session, superseded, "the dive closed first", now)
+
+
+def expire_overdue(session: Session, now: datetime) -> int:
+    """Keep messages from going out that would come too late to be of use; how many."""
+    overdue = update(MessageRow).where(_waiting(now), MessageRow.expires_at <= now)
+    return _expire(session, overdue, "too late to be of use", now)
+
+
+def _expire(session: Session, which: Update, reason: str, now: datetime) -> int:
+    values = {
+        "state": EXPIRED,
+        "failed_reason": reason,
+        "ended_at": now,
+        "lease_owner": None,
+        "lease_until_at": None,
+        "in_flight": False,
+    }
+    return touched(session, which.values(**values))
+
+
+def tried_gateways(session: Session, message_id: str) -> list[str]:
+    """The gateways that were asked to carry a message, in the order in which they were."""
+    row = AttemptRow
+    return list(
+        session.execute(select(row.gateway).where(row.message_id == message_id).order_by(row.id)).scalars()
+    )
+
+
+def attempts_of(session: Session, message_id: str) -> list[Attempt]:
+    """The attempts at a message, first to last."""
+    found = select(*_ATTEMPT).where(AttemptRow.message_id == message_id).order_by(AttemptRow.id)
+    return [Attempt(*values) for values in session.execute(found)]
+
+
+def get(session: Session, message_id: str) -> Message | None:
+    """A message as it stands."""
+    found = session.execute(select(*_MESSAGE).where(MessageRow.id == message_id)).first()
+    return None if found is None else Message(*found)
+
+
+def of_dive(session: Session, dive_id: str) -> list[Message]:
+    """All messages of a dive in the order in which they were queued."""
+    row = MessageRow
+    found = (
+        select(*_MESSAGE)
+        .where(row.dive_id == dive_id)
+        .order_by(row.queued_at, row.priority, row.rank, row.id)
+    )
+    return [Message(*values) for values in session.execute(found)]
+
+
+def count_without_dive(session: Session, club_id: str, phone: str, since: datetime) -> int:
+    """How many messages that belong to no dive a club queued for a phone since that instant."""
+    row = MessageRow
+    found = select(func.count()).where(
+        row.dive_id.is_(None), row.club_id == club_id, row.phone == phone, row.queued_at >= since
+    )
+    return session.execute(found).scalar_one()
+
+
+def by_provider(session: Session, gateway: str, provider_id: str) -> Message | None:
+    """The message that a gateway knows by that id, also when another way has carried it again since."""
+    carried = select(AttemptRow.message_id).where(
+        AttemptRow.gateway == gateway, AttemptRow.provider_id == provider_id
+    )
+    handed = and_(MessageRow.handed_gateway == gateway, MessageRow.provider_id == provider_id)
+    found = session.execute(
+        select(*_MESSAGE)
+        .where(or_(handed, MessageRow.id.in_(carried)))
+        .order_by(MessageRow.queued_at)
+        .limit(1)
+    ).first()
+    return None if found is None else Message(*found)
+
+
+def unconfirmed(
+    session: Session, handed_before: datetime, priorities: Collection[int], limit: int
+) -> list[Message]:
+    """Messages handed over before that instant that no receipt has confirmed and nobody has asked about yet.
+
+    The longest handed come first; `note_receipt_checked` takes one out.
+    """
+    row = MessageRow
+    found = (
+        select(*_MESSAGE)
+        .where(
+            row.state == HANDED,
+            row.receipt_checked == false(),
+            row.handed_at < handed_before,
+            row.priority.in_(priorities),
+        )
+        .order_by(row.handed_at, row.id)
+        .limit(limit)
+    )
+    return [Message(*values) for values in session.execute(found)]
+
+
+def note_receipt_checked(session: Session, message_id: str) -> None:
+    """The missing receipt of a message has been acted upon."""
+    touched(session, update(MessageRow).where(MessageRow.id == message_id).values(receipt_checked=True))
+
+
+def oldest_urgent(session: Session, now: datetime) -> datetime | None:
+    """Since when the urgent message that has waited longest could have been carried; a plain read.
+
+    One that a carrier holds, or that waits for its next try, is not waiting: the courier is at work on it.
+    """
+    row = MessageRow
+    waits = func.min(row.not_before_at)
+    found = select(waits).where(_waiting(now), _of_use(now), row.priority <= URGENT_TO)
+    return session.execute(found).scalar_one()

@@ -1,0 +1,103 @@
+"""Delivery receipts: kept as they came, applied so that the furthest state wins.
+
+They may come twice, late, out of order, and before our own commit of the handing over.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import insert, select, update
+from sqlalchemy.orm import Session
+
+from service.store.outbox import DELIVERED, FAILED, HANDED
+from service.store.tables import MessageRow, ReceiptRow
+from service.store.upsert import touched
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """One receipt; `message_id` is None until we know whose it is."""
+
+    id: int
+    gateway: str
+    provider_id: str
+    state: str
+    code: str | None
+    received_at: datetime
+    message_id: str | None
+
+
+def store(
+    session: Session,
+    *,
+    gateway: str,
+    provider_id: str,
+    state: str,
+    code: str | None,
+    raw: dict[str, Any],
+    received_at: datetime,
+    message_id: str | None = None,
+) -> int:
+    """Keep a receipt as it came and return its id."""
+    new = insert(ReceiptRow).values(
+        gateway=gateway,
+        provider_id=provider_id,
+        state=state,
+        code=code,
+        raw=raw,
+        received_at=received_at,
+        message_id=message_id,
+    )
+    return session.execute(new.returning(ReceiptRow.id)).scalar_one()
+
+
+def waiting_for(session: Session, gateway: str, provider_id: str) -> list[Receipt]:
+    """Receipts that came before we knew whose they are, in the order in which they came."""
+    row = ReceiptRow
+    found = (
+        select(row.id, row.gateway, row.provider_id, row.state, row.code, row.received_at, row.message_id)
+        .where(row.gateway == gateway, row.provider_id == provider_id, row.message_id.is_(None))
+        .order_by(row.id)
+    )
+    return [Receipt(*values) for values in session.execute(found)]
+
+
+def belongs_to(session: Session, receipt_id: int, message_id: str) -> None:
+    """Note whose receipt it is."""
+    touched(session, update(ReceiptRow).where(ReceiptRow.id == receipt_id).values(message_id=message_id))
+
+
+def apply_state(
+    session: Session,
+    message_id: str,
+    state: str,
+    *,
+    gateway: str,
+    provider_id: str,
+    reason: str | None,
+    at: datetime,
+) -> bool:
+    """Move a message to what a receipt says, if that is further than it is; whether it moved.
+
+    Handed comes before delivered and failed. Delivered counts after failed too, and whatever else became of
+    the message: it reached the phone. Failed counts only for the handing over that it speaks of, and never
+    after delivered.
+    """
+    row = MessageRow
+    if state == "delivered":
+        moved = update(row).where(row.id == message_id, row.state != DELIVERED)
+        values = {"state": DELIVERED, "delivered_at": at, "failed_reason": None, "ended_at": None}
+        values |= {"lease_owner": None, "lease_until_at": None, "in_flight": False}
+        return touched(session, moved.values(**values)) == 1
+    if state == "failed":
+        moved = update(row).where(
+            row.id == message_id,
+            row.state == HANDED,
+            row.handed_gateway == gateway,
+            row.provider_id == provider_id,
+        )
+        return touched(session, moved.values(state=FAILED, failed_reason=reason, ended_at=at)) == 1
+    return False

@@ -1,0 +1,38 @@
+"""The tables, one module per aggregate. Rows only: no rule, no wording and no input or output lives here."""
+
+from service.store.tables.base import Base
+from service.store.tables.club import AdminRow, ApiTokenRow, ClubRow, PersonRow
+from service.store.tables.dive import DiveCodeRow, DivePhoneRow, DiveRow, LinkRow
+from service.store.tables.health import CanaryRow, HeartbeatRow
+from service.store.tables.inbound import InboundTextRow, OptOutRow, WrongCodeRow
+from service.store.tables.log import ChainHeadRow, LogCheckpointRow, LogEntryRow
+from service.store.tables.message import AttemptRow, MessageRow, ReceiptRow
+from service.store.tables.practice import PracticeMessageRow, PracticePhoneRow
+from service.store.tables.site import SitePointRow, SiteRow
+
+__all__ = [
+    "AdminRow",
+    "ApiTokenRow",
+    "AttemptRow",
+    "Base",
+    "CanaryRow",
+    "ChainHeadRow",
+    "ClubRow",
+    "DiveCodeRow",
+    "DivePhoneRow",
+    "DiveRow",
+    "HeartbeatRow",
+    "InboundTextRow",
+    "LinkRow",
+    "LogCheckpointRow",
+    "LogEntryRow",
+    "MessageRow",
+    "OptOutRow",
+    "PersonRow",
+    "PracticeMessageRow",
+    "PracticePhoneRow",
+    "ReceiptRow",
+    "SitePointRow",
+    "SiteRow",
+    "WrongCodeRow",
+]

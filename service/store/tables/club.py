@@ -1,0 +1,66 @@
+"""The club, its admins, the tokens of its scripts and its people."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import ForeignKey, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.store.tables.base import Base, Json
+
+
+class ClubRow(Base):
+    """The tenant. `grace` holds only what differs from the defaults; `settings` what everybody may see."""
+
+    __tablename__ = "clubs"
+
+    id: Mapped[str] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    country: Mapped[str]
+    zone: Mapped[str]
+    receiving_number: Mapped[str] = mapped_column(unique=True)
+    rescue_call: Mapped[str]
+    grace: Mapped[Json | None]
+    settings: Mapped[Json]
+
+
+class AdminRow(Base):
+    """Somebody who may change the club's settings. `email` is kept in lower case."""
+
+    __tablename__ = "admins"
+
+    id: Mapped[str] = mapped_column(primary_key=True)
+    club_id: Mapped[str] = mapped_column(ForeignKey("clubs.id"), index=True)
+    name: Mapped[str]
+    email: Mapped[str] = mapped_column(unique=True)
+    phone: Mapped[str | None]
+    password_hash: Mapped[str]
+    created_at: Mapped[datetime]
+    disabled_at: Mapped[datetime | None]
+
+
+class ApiTokenRow(Base):
+    """A bearer token of the API; only its hash is kept."""
+
+    __tablename__ = "api_tokens"
+
+    id: Mapped[str] = mapped_column(primary_key=True)
+    club_id: Mapped[str] = mapped_column(ForeignKey("clubs.id"), index=True)
+    name: Mapped[str]
+    token_hash: Mapped[str] = mapped_column(unique=True)
+    created_at: Mapped[datetime]
+    revoked_at: Mapped[datetime | None]
+
+
+class PersonRow(Base):
+    """Somebody the club knows. `usual_contacts` is a list of {"name", "phone"}, first to last."""
+
+    __tablename__ = "people"
+    __table_args__ = (UniqueConstraint("club_id", "phone"),)
+
+    id: Mapped[str] = mapped_column(primary_key=True)
+    club_id: Mapped[str] = mapped_column(ForeignKey("clubs.id"))
+    name: Mapped[str]
+    phone: Mapped[str]
+    usual_contacts: Mapped[list[Json]]

@@ -1,0 +1,38 @@
+"""The practice phones of the demo and what they sent and got."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import Index
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.store.tables.base import Base, Number
+
+
+class PracticeMessageRow(Base):
+    """One text on a practice phone. `direction` is to_phone or from_phone."""
+
+    __tablename__ = "practice_messages"
+    __table_args__ = (
+        Index("ix_practice_messages_to_phone", "to_phone"),
+        Index("ix_practice_messages_from_phone", "from_phone"),
+    )
+
+    id: Mapped[Number]
+    to_phone: Mapped[str]
+    from_phone: Mapped[str]
+    body: Mapped[str]
+    direction: Mapped[str]
+    at: Mapped[datetime]
+    sid: Mapped[str] = mapped_column(unique=True)
+    delivered: Mapped[bool]
+
+
+class PracticePhoneRow(Base):
+    """Whether a practice phone is switched on; one without a row is."""
+
+    __tablename__ = "practice_phones"
+
+    phone: Mapped[str] = mapped_column(primary_key=True)
+    on: Mapped[bool]

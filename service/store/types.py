@@ -1,0 +1,73 @@
+"""The column types that carry a promise: one for time, one for words from outside."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import BigInteger, DateTime, Dialect, Text
+from sqlalchemy.exc import DontWrapMixin
+from sqlalchemy.types import TypeDecorator, TypeEngine
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+# PostgreSQL refuses NUL in text, and neither database can encode half of a surrogate pair.
+_UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
+
+
+class NaiveTimeError(DontWrapMixin, ValueError):
+    """A datetime without a zone was given where an instant is needed."""
+
+
+def utc(value: datetime) -> datetime:
+    """The same instant in UTC; raises NaiveTimeError for a datetime without a zone."""
+    if value.utcoffset() is None:
+        raise NaiveTimeError(
+            f"{value.isoformat()} has no zone: give an aware datetime, so that it is one instant"
+        )
+    return value.astimezone(UTC)
+
+
+class UTCDateTime(TypeDecorator[datetime]):
+    """An instant: aware in, aware UTC out, naive refused with NaiveTimeError.
+
+    SQLite has no type for time and would keep the wall clock and drop the offset, so there it is whole
+    microseconds since 1970-01-01T00:00Z; on PostgreSQL it is timestamptz.
+    """
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        """The type of the database at hand."""
+        return dialect.type_descriptor(BigInteger() if dialect.name == "sqlite" else DateTime(timezone=True))
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> Any:
+        """To the database."""
+        if value is None:
+            return None
+        instant = utc(value)
+        return (instant - _EPOCH) // _MICROSECOND if dialect.name == "sqlite" else instant
+
+    def process_result_value(self, value: Any | None, dialect: Dialect) -> datetime | None:
+        """From the database."""
+        if value is None:
+            return None
+        return _EPOCH + value * _MICROSECOND if dialect.name == "sqlite" else utc(value)
+
+
+def storable(words: str) -> str:
+    """`words` with what no database can keep replaced by U+FFFD: a broken text is still a stored text."""
+    return _UNSTORABLE.sub("\ufffd", words)
+
+
+class Words(TypeDecorator[str]):
+    """Text of any length, made storable on the way in: no diver's text is lost to a bad character."""
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(self, value: str | None, dialect: Dialect) -> str | None:  # noqa: ARG002 - their signature
+        """To the database."""
+        return None if value is None else storable(value)

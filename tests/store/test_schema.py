@@ -1,0 +1,97 @@
+"""Migrations: up, down, up again, and the tables as the code declares them."""
+
+from __future__ import annotations
+
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy import Engine, inspect, text
+
+from service.store import schema
+from service.store.tables import Base
+
+GUARDS = {
+    "sqlite": {
+        "log_checkpoints_no_delete",
+        "log_checkpoints_no_update",
+        "log_entries_erasure_only",
+        "log_entries_no_delete",
+    },
+    "postgresql": {
+        "log_checkpoints_append_only",
+        "log_checkpoints_no_truncate",
+        "log_entries_append_only",
+        "log_entries_erasure_only",
+        "log_entries_no_truncate",
+    },
+}
+TRIGGERS = {
+    "sqlite": "SELECT name FROM sqlite_master WHERE type = 'trigger'",
+    "postgresql": "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal",
+}
+WHERE = {
+    "sqlite": "SELECT name FROM sqlite_master WHERE type = 'index' AND sql LIKE '%WHERE%'",
+    "postgresql": "SELECT indexname FROM pg_indexes WHERE indexdef LIKE '% WHERE %' AND tablename NOT LIKE 'pg_%'",
+}
+
+
+def found(engine: Engine, queries: dict[str, str]) -> set[str]:
+    """The names that the query of this database finds."""
+    with engine.connect() as connection:
+        return set(connection.execute(text(queries[engine.dialect.name])).scalars())
+
+
+def test_an_empty_database_has_no_revision_and_is_not_current(empty_engine: Engine) -> None:
+    """Before the first migration a process can tell that the schema is missing."""
+    assert schema.current(empty_engine) is None
+    assert not schema.is_current(empty_engine)
+
+
+def test_migrating_makes_exactly_the_declared_tables(empty_engine: Engine) -> None:
+    """What the migrations make and what the code declares are the same, so that neither can drift."""
+    schema.migrate(empty_engine)
+
+    assert schema.is_current(empty_engine)
+    with empty_engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, Base.metadata) == []
+
+
+def test_partial_indexes_are_partial_in_the_database(empty_engine: Engine) -> None:
+    """The comparison of schemas does not look at conditions of indexes, so this does."""
+    schema.migrate(empty_engine)
+
+    assert found(empty_engine, WHERE) == {
+        "ix_dives_next_due_at",
+        "ix_messages_unconfirmed",
+        "uq_dive_codes_live",
+        "uq_messages_without_dive",
+    }
+
+
+def test_migrating_guards_the_log(empty_engine: Engine) -> None:
+    """The triggers are there, on both databases."""
+    schema.migrate(empty_engine)
+
+    assert found(empty_engine, TRIGGERS) == GUARDS[empty_engine.dialect.name]
+
+
+def test_migrating_twice_changes_nothing(empty_engine: Engine) -> None:
+    """Every start may migrate."""
+    schema.migrate(empty_engine)
+    schema.migrate(empty_engine)
+
+    assert schema.current(empty_engine) == schema.head()
+
+
+def test_migrations_can_be_taken_back_step_by_step_and_made_again(empty_engine: Engine) -> None:
+    """Every step has a way back that leaves nothing of it."""
+    schema.migrate(empty_engine)
+    for _ in range(3):
+        schema.take_back(empty_engine, "-1")
+
+    assert schema.current(empty_engine) is None
+    assert inspect(empty_engine).get_table_names() == ["alembic_version"]
+    assert found(empty_engine, TRIGGERS) == set()
+
+    schema.migrate(empty_engine)
+    assert schema.is_current(empty_engine)
