@@ -107,7 +107,9 @@ def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
         f" CALLED {dive.reference}. All safe? SAFE {dive.head_count} {dive.reference}"
     )
     answer = reply(dive, event.by, event.at, keep(words))
-    news = f"{event.by.name} has the alarm for dive {dive.reference} since {time_of(dive, event.at, event.at)}."
+    news = (
+        f"{event.by.name} has the alarm for dive {dive.reference} since {time_of(dive, event.at, event.at)}."
+    )
     others = [contact for contact in dive.contacts if contact.key in dive.alerted_keys()]
     parts = [name_of(news), keep("Nobody has called rescue yet.")]
     return answer + [
@@ -170,7 +172,13 @@ def hint(dive: Dive, by: Actor, near: str | None) -> str:
 def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
     """Not understood, so nothing changed; what the party says is passed on once contacts are alarmed."""
     clock = "The clock runs." if dive.live else "The clock is not running."
-    answer = reply(dive, event.by, event.at, keep(f"not understood, nothing changed. {clock}"), keep(hint(dive, event.by, event.near)))
+    answer = reply(
+        dive,
+        event.by,
+        event.at,
+        keep(f"not understood, nothing changed. {clock}"),
+        keep(hint(dive, event.by, event.near)),
+    )
     if not dive.alarmed or event.by.role is not Role.DIVER:
         return answer
     parts = [
@@ -186,7 +194,9 @@ def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
     if person is None or not dive.live:
         return []
     if person in dive.contacts:
-        return _tell_lead(dive, "unreachable", f"{person.name} cannot be reached by text. Phone somebody ashore.", event)
+        return _tell_lead(
+            dive, "unreachable", f"{person.name} cannot be reached by text. Phone somebody ashore.", event
+        )
     if event.reason != "opted_out":
         return []
     parts = [

@@ -128,6 +128,8 @@ def to_contacts(
     ]
 
 
-def to_party(dive: Dive, kind: MessageKind, name: str, parts: Sequence[Part], due_at: datetime) -> list[Draft]:
+def to_party(
+    dive: Dive, kind: MessageKind, name: str, parts: Sequence[Part], due_at: datetime
+) -> list[Draft]:
     """The same to every phone of the party."""
     return [draft(dive, person, kind, name, parts, due_at) for person in dive.party_phones]

@@ -36,7 +36,11 @@ def status(dive: Dive, by: Actor, now: datetime) -> str:
     }[dive.phase]
     armed = " NOT ARMED." if dive.phase is Phase.IN_WATER and dive.armed_at is None else ""
     finish = " All out? Text OUT." if dive.live and by.role is Role.DIVER else ""
-    parts = [keep(f"{time_of(dive, now, now)}: dive {dive.reference}"), may_go(1, f"{dive.plan.site.name}"), keep(told + armed + finish)]
+    parts = [
+        keep(f"{time_of(dive, now, now)}: dive {dive.reference}"),
+        may_go(1, f"{dive.plan.site.name}"),
+        keep(told + armed + finish),
+    ]
     return compose(dive, MessageKind.REPLY, parts)
 
 
@@ -48,22 +52,34 @@ def which_dive(club_name: str, verb: str, references: Sequence[str]) -> str:
 
 def no_such_code(club_name: str) -> str:
     """A code that is no live dive's: mistyped, or over."""
-    return plain(club_name, "that code is not one of ours now. Nothing changed, any clock goes on. Check the digits and text again.")
+    return plain(
+        club_name,
+        "that code is not one of ours now. Nothing changed, any clock goes on. Check the digits and text again.",
+    )
 
 
 def codes_locked(club_name: str) -> str:
     """Too many wrong codes from one phone."""
-    return plain(club_name, "too many wrong codes. No more are tried from this phone for an hour. Any clock goes on. In trouble call rescue.")
+    return plain(
+        club_name,
+        "too many wrong codes. No more are tried from this phone for an hour. Any clock goes on. In trouble call rescue.",
+    )
 
 
 def no_dive(club_name: str) -> str:
     """A phone with no open dive."""
-    return plain(club_name, "no open dive for this phone; no clock runs for it. Have a code? Text it. File a plan: PLAN, site, time, minutes, P2.")
+    return plain(
+        club_name,
+        "no open dive for this phone; no clock runs for it. Have a code? Text it. File a plan: PLAN, site, time, minutes, P2.",
+    )
 
 
 def how_it_works(club_name: str) -> str:
     """The text commands in one segment."""
-    return plain(club_name, "overdue-diver alarm. Texts: IN, OUT, LATE 20, SOS, NOGO, STATUS. No rescue service; in danger call rescue.")
+    return plain(
+        club_name,
+        "overdue-diver alarm. Texts: IN, OUT, LATE 20, SOS, NOGO, STATUS. No rescue service; in danger call rescue.",
+    )
 
 
 def opted_in(club_name: str) -> str:
@@ -73,7 +89,10 @@ def opted_in(club_name: str) -> str:
 
 def plan_by_text(club_name: str) -> str:
     """How to file a plan by text."""
-    return plain(club_name, "to file a plan text PLAN, site, time in, minutes, divers: PLAN LANTERN 1000 50 P2. Nothing is filed yet.")
+    return plain(
+        club_name,
+        "to file a plan text PLAN, site, time in, minutes, divers: PLAN LANTERN 1000 50 P2. Nothing is filed yet.",
+    )
 
 
 def plan_refused(club_name: str, words: str) -> str:
@@ -104,9 +123,13 @@ def sos_without_dive(club_name: str, rescue_call: str) -> str:
 
 def plan_unknown_phone(club_name: str, public_url: str) -> str:
     """A plan by text needs a phone with usual contacts."""
-    return plain(club_name, f"your phone is not known here yet. Nothing is filed. File the plan at {public_url}/plan")
+    return plain(
+        club_name, f"your phone is not known here yet. Nothing is filed. File the plan at {public_url}/plan"
+    )
 
 
 def plan_without_contacts(club_name: str, public_url: str) -> str:
     """A plan by text needs usual contacts."""
-    return plain(club_name, f"no usual contacts are kept for you. Nothing is filed. File the plan at {public_url}/plan")
+    return plain(
+        club_name, f"no usual contacts are kept for you. Nothing is filed. File the plan at {public_url}/plan"
+    )

@@ -107,9 +107,15 @@ def on_armed(dive: Dive, event: Armed) -> list[Draft]:
 
 def on_not_armed(dive: Dive, event: NotArmed) -> list[Draft]:
     """Told while the diver is still dry: what is missing, and what to do instead."""
-    missing = "no contact could be told yet" if dive.reachable_contacts else "no contact can be reached by text"
-    words = f"NOT ARMED: {missing}. Phone somebody ashore before you go in. Not diving? Text OUT. The clock runs."
-    return [draft(dive, to, MessageKind.REPLY, "not_armed", [keep(words)], event.at) for to in _starters(dive)]
+    missing = (
+        "no contact could be told yet" if dive.reachable_contacts else "no contact can be reached by text"
+    )
+    words = (
+        f"NOT ARMED: {missing}. Phone somebody ashore before you go in. Not diving? Text OUT. The clock runs."
+    )
+    return [
+        draft(dive, to, MessageKind.REPLY, "not_armed", [keep(words)], event.at) for to in _starters(dive)
+    ]
 
 
 def on_step(dive: Dive, event: StepTaken) -> list[Draft]:
@@ -137,7 +143,9 @@ def _ask_started(dive: Dive, event: StepTaken) -> str:
 
 
 def _heads_up(dive: Dive, event: StepTaken) -> str:
-    return f"due out {time_of(dive, dive.due_out_at, event.at)}. All out? Text OUT. Need longer? Text LATE 20."
+    return (
+        f"due out {time_of(dive, dive.due_out_at, event.at)}. All out? Text OUT. Need longer? Text LATE 20."
+    )
 
 
 def _due_out(dive: Dive, event: StepTaken) -> str:
@@ -154,7 +162,10 @@ def _second_call(dive: Dive, event: StepTaken) -> str:
 
 
 def _alert(dive: Dive, event: StepTaken) -> list[Draft]:
-    act = [*call_them(dive), keep(f"No answer? Call rescue: {call_rescue(dive)}. Say overdue divers, give position.")]
+    act = [
+        *call_them(dive),
+        keep(f"No answer? Call rescue: {call_rescue(dive)}. Say overdue divers, give position."),
+    ]
     return _alarm_to(dive, event, MessageKind.ALERT, "OVERDUE:", act)
 
 
@@ -188,7 +199,9 @@ def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
         may_go(4, f"Contacts: {names(dive.contacts)}."),
         how_to_answer(dive),
     ]
-    return [draft(dive, EVERY_ADMIN, MessageKind.DISTRESS, event.step, parts, event.due_at, link=LinkKind.ALARM)]
+    return [
+        draft(dive, EVERY_ADMIN, MessageKind.DISTRESS, event.step, parts, event.due_at, link=LinkKind.ALARM)
+    ]
 
 
 _STEPS: dict[Step, Callable[[Dive, StepTaken], list[Draft]]] = {
@@ -209,7 +222,10 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
     said = event.note or event.by.words
     cry = "ALARM AGAIN" if event.reopened else "ALARM"
     parts = [
-        keep(f"{cry}: {event.by.name} {time_of(dive, event.at, event.at)}" + (f" says {quoted(said)}." if said else ".")),
+        keep(
+            f"{cry}: {event.by.name} {time_of(dive, event.at, event.at)}"
+            + (f" says {quoted(said)}." if said else ".")
+        ),
         name_of(f"{who(dive)}."),
         *where(dive, event.at),
         since(dive, event.at),
@@ -218,6 +234,10 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
         how_to_answer(dive),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "raised", parts, event.at, but=event.by.key)
-    back = f"Text OUT {dive.head_count}" if event.by.role is Role.DIVER else f"Text SAFE {dive.head_count} {dive.reference}"
+    back = (
+        f"Text OUT {dive.head_count}"
+        if event.by.role is Role.DIVER
+        else f"Text SAFE {dive.head_count} {dive.reference}"
+    )
     words = f"ALARM raised, contacts told. Call rescue if you can: {call_rescue(dive)}. All safe after all? {back}"
     return told + reply(dive, event.by, event.at, keep(words))

@@ -111,7 +111,9 @@ def call_rescue(dive: Dive) -> str:
 def how_to_answer(dive: Dive) -> Part:
     """The three answers of a contact, with the reference that says which dive."""
     ref = dive.reference
-    return keep(f"Reply OK {ref} if you act, CALLED {ref} when rescue is called, SAFE {dive.head_count} {ref} if all safe.")
+    return keep(
+        f"Reply OK {ref} if you act, CALLED {ref} when rescue is called, SAFE {dive.head_count} {ref} if all safe."
+    )
 
 
 def names(people: tuple[Recipient, ...]) -> str:
