@@ -24,8 +24,8 @@ def on_filed(dive: Dive, event: ev.Filed) -> list[Draft]:
     """The codes, and what silence means."""
     parts = [
         name_of(f"plan filed for {dive.plan.site.name}."),
-        keep(f"Going in: text IN {dive.start_code}"),
-        keep(f"Out: text OUT {dive.finish_code}"),
+        keep(f"Going in: text IN {dive.start_code}."),
+        keep(f"Out: text OUT {dive.finish_code}."),
         keep("The clock runs only once we answer ARMED."),
     ]
     return [draft(dive, dive.lead, MessageKind.REPLY, "filed", parts, event.at, link=LinkKind.DIVE)]
@@ -39,7 +39,7 @@ def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:
     new_due = time_of(dive, extension.due_out_at, event.at)
     new_raise = time_of(dive, extension.due_out_at + dive.grace.grace, event.at)
     parts = [
-        name_of(f"{who(dive)}"),
+        *who(dive),
         keep(f"now due out {new_due}, not {time_of(dive, dive.due_out_at, event.at)}."),
         keep(f"Not heard by {new_raise} that all are out? Call them, then rescue: {call_rescue(dive)}."),
         keep(f"Ref {dive.reference}."),
@@ -125,7 +125,8 @@ def on_rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Draft]:
     parts = [
         keep(f"RESCUE CALLED {time_of(dive, event.at, event.at)} by"),
         name_of(f"{event.by.name}{reference}."),
-        name_of(f"For {who(dive)}."),
+        keep("For"),
+        *who(dive, "."),
         keep("Keep your phone free."),
         keep(f"Know they are safe? Text SAFE {dive.head_count} {dive.reference}."),
     ]

@@ -72,7 +72,8 @@ def start_notice(dive: Dive, event: Started) -> str:
     went_in = "planned to go in" if event.assumed else "went in"
     numbers = f" ({number_of(dive.lead.phone)})" if dive.lead.phone else ""
     parts = [
-        name_of(f"please keep. {who(dive)}"),
+        keep("please keep."),
+        *who(dive),
         keep(f"{went_in} {time_of(dive, event.started_at, event.at)}."),
         *where(dive, event.at),
         keep(f"Due out {time_of(dive, dive.due_out_at, event.at)}. Not heard by {act_at} that all are out?"),
@@ -177,7 +178,7 @@ def _distress(dive: Dive, event: StepTaken) -> list[Draft]:
 def _alarm_to(dive: Dive, event: StepTaken, kind: MessageKind, cry: str, act: list[Part]) -> list[Draft]:
     if dive.raised_by is not None:
         cry = cry.replace("OVERDUE", "ALARM")
-    parts = [keep(cry), name_of(f"{who(dive)}."), *where(dive, event.at), since(dive, event.at)]
+    parts = [keep(cry), *who(dive, "."), *where(dive, event.at), since(dive, event.at)]
     parts += [*last_heard(dive, event.at), *act, how_to_answer(dive)]
     return [
         draft(dive, contact, kind, event.step, parts, event.due_at, link=LinkKind.ALARM, rank=rank)
@@ -190,7 +191,7 @@ def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
     since_alarm = minutes(event.at - dive.alarm_at) if dive.alarm_at else 0
     parts = [
         keep(f"NO CONTACT HAS ANSWERED for {since_alarm} min. Dive {dive.reference}:"),
-        name_of(f"{who(dive)}."),
+        *who(dive, "."),
         *where(dive, event.at),
         since(dive, event.at),
         *last_heard(dive, event.at),
@@ -226,7 +227,7 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
             f"{cry}: {event.by.name} {time_of(dive, event.at, event.at)}"
             + (f" says {quoted(said)}." if said else ".")
         ),
-        name_of(f"{who(dive)}."),
+        *who(dive, "."),
         *where(dive, event.at),
         since(dive, event.at),
         *call_them(dive),

@@ -44,11 +44,11 @@ def heads(count: int) -> str:
     return "1 diver" if count == 1 else f"{count} divers"
 
 
-def who(dive: Dive) -> str:
-    """Who and how many: rescuers ask for the number first."""
+def who(dive: Dive, then: str = "") -> list[Part]:
+    """Who and how many. A long name may be shortened; the number, which rescuers ask for first, never is."""
     others = dive.head_count - 1
-    more = f" + {others}" if others > 0 else ""
-    return f"{dive.lead.name}{more} ({heads(dive.head_count)})"
+    more = f"+ {others} " if others > 0 else ""
+    return [name_of(dive.lead.name), keep(f"{more}({heads(dive.head_count)}){then}")]
 
 
 def position_of(dive: Dive, now: datetime) -> str | None:
@@ -111,9 +111,7 @@ def call_rescue(dive: Dive) -> str:
 def how_to_answer(dive: Dive) -> Part:
     """The three answers of a contact, with the reference that says which dive."""
     ref = dive.reference
-    return keep(
-        f"Reply OK {ref} if you act, CALLED {ref} when rescue is called, SAFE {dive.head_count} {ref} if all safe."
-    )
+    return keep(f"Reply OK {ref} (you act), CALLED {ref} (rescue called), SAFE {dive.head_count} {ref} (all safe).")
 
 
 def names(people: tuple[Recipient, ...]) -> str:
