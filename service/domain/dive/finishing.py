@@ -23,7 +23,9 @@ def finish(dive: Dive, command: Finish, now: datetime) -> tuple[Event, ...] | Re
     needs = dive.grace.finish_needs
     if needs is FinishNeeds.CODE and command.by.via is Via.TEXT and not command.with_code:
         return no.finish_needs_code(now)
-    if needs is FinishNeeds.HEADCOUNT and command.count is None:
+    # Once fewer were counted out, a bare OUT may be the same diver again: only a count says that all are.
+    counted = needs is FinishNeeds.HEADCOUNT or dive.partly_out is not None
+    if counted and command.count is None:
         return no.finish_needs_count(dive, now)
     return _out(dive, command.by, command.count, Outcome.SURFACED, now)
 
@@ -65,4 +67,6 @@ def _out(
     if count is not None and count < dive.head_count:
         return (PartlyOut(at=now, by=by, count=count, missing=dive.head_count - count),)
     never = dive.started_at is None
-    return (Closed(at=now, by=by, outcome=outcome, count=dive.head_count, never_started=never, reason=reason),)
+    return (
+        Closed(at=now, by=by, outcome=outcome, count=dive.head_count, never_started=never, reason=reason),
+    )
