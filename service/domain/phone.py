@@ -37,8 +37,8 @@ class PhoneError(ValueError):
 def read_phone(text: str, region: str | None) -> str:
     """Turn a typed number into E.164. National numbers are read as of `region` (ISO 3166, such as GB).
 
-    Raises PhoneError with what to put right: nothing typed, letters, an extension, an emergency or short code,
-    no country, or a length that does not exist.
+    Raises PhoneError with what to put right: nothing typed, letters, an extension, an emergency or short
+    code, no country, or a length that does not exist.
     """
     typed = _visible(text)
     _refuse_unreadable(typed, region)

@@ -1,7 +1,8 @@
 """Positions on WGS84 as people and phones write them.
 
-Read are: decimal pairs, degrees with hemisphere letters before or after (decimal degrees, decimal minutes, or minutes and
-seconds), and `geo:` addresses (RFC 5870). Anything that is shaped like a position but cannot be one is refused with a reason.
+Read are: decimal pairs, degrees with hemisphere letters before or after (decimal degrees, decimal minutes, or
+minutes and seconds), and `geo:` addresses (RFC 5870). Anything that is shaped like a position but cannot be
+one is refused with a reason.
 """
 
 from __future__ import annotations
@@ -15,14 +16,18 @@ _LONGEST_TYPED = 120
 
 _MOST_SIXTIETHS = 60
 
-_SIGNS = str.maketrans(
+PLAIN_SIGNS = str.maketrans(
     {
-        **dict.fromkeys("º˚", "°"),
-        **dict.fromkeys("′‘’´`", "'"),
-        **dict.fromkeys("″“”", '"'),
-        **dict.fromkeys("‐‑‒–—−", "-"),
+        **dict.fromkeys(
+            "\u00ba\u02da", "°"
+        ),  # ordinal sign and ring, which keyboards offer for the degree sign
+        **dict.fromkeys("\u2018\u2019\u201a\u201b\u2032\u00b4`", "'"),  # curly quotes, prime and accents
+        **dict.fromkeys("\u201c\u201d\u201e\u201f\u2033\u00ab\u00bb", '"'),  # curly quotes and double prime
+        **dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2015\u2212", "-"),  # every dash and the minus sign
+        "\u2044": "/",  # what NFKC makes of a typed fraction
     }
 )
+"""Typographic signs to the plain ones that are meant; for use before NFKC, which takes primes apart."""
 
 _SPELLED = (
     (re.compile(r"\bdeg(?:ree)?s?\b|(?<=\d)deg(?:ree)?s?\b", re.IGNORECASE), "°"),
@@ -56,7 +61,7 @@ class PositionError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """A point on WGS84 in decimal degrees, north and east positive. Raises PositionError for an impossible one."""
+    """A point on WGS84, in degrees north and east. Raises PositionError for an impossible one."""
 
     lat: float
     lon: float
@@ -75,8 +80,8 @@ class Position:
 
 
 def read_position(text: str) -> Position | None:
-    """Read a position; None where the text is not shaped like one. Raises PositionError where it is, but impossible."""
-    typed = unicodedata.normalize("NFKC", text[: _LONGEST_TYPED + 1].translate(_SIGNS)).strip()
+    """Read a position; None where the text is not one. Raises PositionError for an impossible one."""
+    typed = unicodedata.normalize("NFKC", text[: _LONGEST_TYPED + 1].translate(PLAIN_SIGNS)).strip()
     if len(typed) > _LONGEST_TYPED:
         return None
     if typed.lower().startswith("geo:"):
@@ -94,7 +99,7 @@ def read_position(text: str) -> Position | None:
 
 
 def decimal(position: Position) -> str:
-    """Write a position as decimal degrees with five places (about a metre), as our texts do: 56.12345,-5.54321."""
+    """Write decimal degrees with five places (about a metre), as our texts do: 56.12345,-5.54321."""
     # Adding 0.0 turns a rounded -0.0 into 0.0, which would read as "south of the equator".
     return f"{round(position.lat, 5) + 0.0:.5f},{round(position.lon, 5) + 0.0:.5f}"
 

@@ -1,4 +1,4 @@
-"""The agreed forms of a finish: the one kind of text that stops a clock, so nothing else is ever read as one."""
+"""The agreed forms of a finish, the kind of text that stops a clock: nothing else is ever read as one."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ _ALL = (
 )
 _ALL_SO_MANY = ("all {n}", "all {n} are", "all {n} of us", "all {n} divers", "we are all {n}")
 _ALL_BACK = ("back", "back safe", "back safely")
-"""Too little alone, or of one diver ("I'm back" may be from the surface or from a dead phone); of all it is plain."""
+"""Too little alone, or of one diver (I'm back: on the surface? on the phone?); of all it is plain."""
 
 _SURFACED = ("i have surfaced", "we have surfaced", "we have all surfaced", "all have surfaced")
 

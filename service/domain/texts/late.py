@@ -9,7 +9,8 @@ from service.domain.texts.numbers import CLOCK, LENGTH, minutes_in, take_code, t
 from service.domain.texts.typed import Typed
 
 _WE = (
-    r"(?:(?:we are|i am|we will|i will|we|i)(?: (?:going to|gonna|will))?(?: be)? |(?:well|ill|will|going to|gonna) be )?"
+    r"(?:(?:we are|i am|we will|i will|we|i)(?: (?:going to|gonna|will))?(?: be)? "
+    r"|(?:well|ill|will|going to|gonna) be )?"
     r"(?:running )?"
 )
 _LATE = (

@@ -9,8 +9,8 @@ from service.domain.codes import read_reference
 MOST_MINUTES = 600
 MOST_PEOPLE = 99
 
-# Groups are those that people make when they copy digits. Uneven ones (2-3-3, 1-6) are not taken for one code, because
-# the first group may be a head count.
+# Groups are those that people make when they copy digits. Uneven ones (2-3-3, 1-6) are not taken for one
+# code, because the first group may be a head count.
 _SEPARATOR = r"[ .,-]"
 CODE = (
     r"(?:\d{6,9}"
@@ -65,7 +65,7 @@ _CLOCK_PARTS = re.compile(r"(\d{1,2})(?:[:.h ]?(\d{2}))? ?(am|pm|h|hrs)?")
 
 
 def take_code(words: str) -> tuple[str, str | None]:
-    """Take a code off either end of the words, or an unparted one from within; return what is left and the code's digits."""
+    """Take a code off either end of the words, or an unparted one from within; return the rest and it."""
     if match := _CODE_FIRST.match(words):
         return words[match.end() :], _digits(match[1])
     if match := _CODE_LAST.search(words):

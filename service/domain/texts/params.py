@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, field
 
 from service.domain.texts.numbers import CLOCK, LENGTH_WITH_UNIT, minutes_in, people_in, time_of
+from service.domain.texts.table import words
 
 _DEEPEST_M = 100
 _SHORTEST_BARE_MIN = 10
@@ -20,7 +21,7 @@ _PARTS = tuple(
         ("both", r"both(?: of us)?"),
         (
             "count",
-            r"p ?(\d{1,3})|x ?(\d)|(\d{1,3}) ?(?:p|pax|divers?|people|persons?|of us)|all (\d{1,3})(?: of us)?",
+            r"p ?(\d{1,3})|x ?(\d)|(\d{1,3}) ?(?:p|pax|divers?|people|persons?|of us)|all (\d{1,3})",
         ),
         ("depth", r"(?:d|depth|max|max depth) ?(\d{1,3}(?:[.,]\d)?) ?m?|(\d{1,3}) ?(?:meters|metres|metre)"),
         ("metres_or_minutes", r"(\d{1,3}) ?m"),
@@ -31,17 +32,19 @@ _PARTS = tuple(
     )
 )
 
-_NO_SITE = frozenset(
-    "a about above again ages ahead all almost already alright am an and another any anyway are around as ashore at away back"
-    " bad beach bed bit both boat but by call called cancel car case cold coming danger days deep dense distress dive diver divers diving"
-    " done down dry early end fact few fine finish finished five for from front full getting go going gone good great ground have"
-    " he help her here him his home hour hours how hurry i if in info inside is it its just late later less like line long lost love lunch"
-    " me min mins minute minutes moment more my near nearly need next no nogo not nowhere of off ok old on or order our out over pain"
-    " pairs part peace place plan point position probably progress pub quit ready safe same sea shape she shock shore shortly sight signal so"
-    " some soon sorry sos start status stop suit surfaced sun than that the their them then there they things this time times"
-    " to today together tomorrow tonight too touch town traffic trouble twenty two under until up us use very wait waiting water"
-    " way we well were what when where which while who why will with work yes yesterday yet you your".split()
-)
+_NO_SITE = words("""
+a about above again ages ahead all almost already alright am an and another any anyway are around as
+ashore at away back bad beach bed bit both boat but by call called cancel car case cold coming danger
+days deep dense distress dive diver divers diving done down dry early end fact few fine finish finished
+five for from front full getting go going gone good great ground have he help her here him his home hour
+hours how hurry i if in info inside is it its just late later less like line long lost love lunch me min
+mins minute minutes moment more my near nearly need next no nogo not nowhere of off ok old on or order
+our out over pain pairs part peace place plan point position probably progress pub quit ready safe same
+sea shape she shock shore shortly sight signal so some soon sorry sos start status stop suit surfaced sun
+than that the their them then there they things this time times to today together tomorrow tonight too
+touch town traffic trouble twenty two under until up us use very wait waiting water way we well were what
+when where which while who why will with work yes yesterday yet you your
+""")
 """Words that follow `in` in everyday English; none may be taken for the beginning of a site."""
 
 _NO_LATER_SITE_WORD = frozenset(
@@ -61,13 +64,13 @@ class Parts:
     now: bool = False
 
 
-def read_parts(words: str) -> Parts | None:
-    """Read site, time in, run time, head count and depth; None where anything is not understood, doubled or impossible."""
+def read_parts(typed: str) -> Parts | None:
+    """Read site, time in, run time, head count and depth; None if one is unknown, doubled or impossible."""
     parts = Parts()
     at = 0
     site_closed = False
-    while at < len(words):
-        name, match = _next_part(words, at)
+    while at < len(typed):
+        name, match = _next_part(typed, at)
         if match is None:
             return None
         value = next((group for group in match.groups() if group), "")
@@ -84,10 +87,10 @@ def read_parts(words: str) -> Parts | None:
     return parts
 
 
-def _next_part(words: str, at: int) -> tuple[str, re.Match[str] | None]:
+def _next_part(typed: str, at: int) -> tuple[str, re.Match[str] | None]:
     """Find which part stands at this place."""
     for name, pattern in _PARTS:
-        if match := pattern.match(words, at):
+        if match := pattern.match(typed, at):
             return name, match
     return "", None
 

@@ -6,131 +6,77 @@ import re
 
 from service.domain.texts.intent import Intent, Kind
 from service.domain.texts.numbers import people_in, read_code, take_code, take_reference
+from service.domain.texts.table import any_of, phrases
 from service.domain.texts.typed import Typed
 
-OPT_OUT = frozenset(
-    {
-        # What carriers and platforms act on by themselves (US 47 CFR 64.1200(a)(10) and providers' keyword lists).
-        *(
-            "stop",
-            "stopall",
-            "stop all",
-            "unsubscribe",
-            "cancel",
-            "end",
-            "quit",
-            "optout",
-            "opt out",
-            "revoke",
-            "remove",
-            "arret",
-            "td",
-        ),
-        # The same rule asks to honour any wording that a reasonable person takes for it.
-        *(
-            "stop texting me",
-            "stop texting",
-            "stop texts",
-            "stop messages",
-            "stop messaging me",
-            "unsubscribe me",
-            "remove me",
-        ),
-        *("opt me out", "remove my number"),
-    }
-)
-OPT_IN = frozenset({"start", "unstop", "join"})
-INFO = frozenset({"info"})
+OPT_OUT = phrases("""
+stop, stopall, stop all, unsubscribe, cancel, end, quit, optout, opt out, revoke, remove, arret, td
+stop texting me, stop texting, stop texts, stop messages, stop messaging me, unsubscribe me, remove me
+opt me out, remove my number
+""")
+"""What carriers and platforms act on by themselves, and (US 47 CFR 64.1200(a)(10)) what any reasonable person
+would take for the same wish."""
+
+OPT_IN = phrases("start, unstop, join")
+INFO = phrases("info")
 HELP = re.compile(r"help(?: help)*")
 
-_OK = frozenset(
-    {
-        *(
-            "ok",
-            "k",
-            "ok ok",
-            "got it",
-            "ok got it",
-            "got this",
-            "got that",
-            "i have got it",
-            "got your text",
-            "got your message",
-        ),
-        *(
-            "on it",
-            "ok on it",
-            "i am on it",
-            "we are on it",
-            "understood",
-            "ok understood",
-            "will do",
-            "ok will do",
-            "received",
-        ),
-        *(
-            "message received",
-            "roger",
-            "roger that",
-            "copy",
-            "copy that",
-            "ack",
-            "acknowledged",
-            "noted",
-            "seen",
-            "seen it",
-        ),
-    }
-)
-_STATUS = frozenset(
-    {
-        *(
-            "status",
-            "time",
-            "time left",
-            "how long",
-            "how long left",
-            "how long have we got",
-            "how much time",
-            "how much time left",
-        ),
-        *(
-            "what time",
-            "whats the time",
-            "what is the time",
-            "when due",
-            "due",
-            "due out",
-            "when are we due",
-            "when are we due out",
-        ),
-        *("when am i due", "when am i due out", "what is our time", "whats our time", "what is my time"),
-        *("what is the status", "whats the status", "time check", "clock"),
-    }
-)
+_OK = phrases("""
+ok, k, ok ok, got it, got this, got that, i have got it, got your text, got your message, on it, i am on it
+we are on it, understood, will do, received, message received, roger, roger that, copy, copy that, ack
+acknowledged, noted, seen, seen it
+""")
+_STATUS = phrases("""
+status, what is the status, whats the status, time, time left, time check, clock, what time, whats the time
+what is the time, how long, how long left, how long have we got, how much time, how much time left, due
+due out, when due, when are we due, when are we due out, when am i due, when am i due out, what is our time
+whats our time, what is my time
+""")
+
 _CALL_OFF = re.compile(
-    r"(?:dive )?(?:nogo|no go)|no (?:dive|diving)(?: today| tonight)?"
-    r"|(?:we are |i am )?not (?:diving|going in|getting in|going diving)(?: after all| today| tonight)?(?: after all)?"
-    r"|(?:we|i) (?:didnt|did not) (?:go in|dive|get in)(?: after all| today)?"
-    r"|(?:calling|call|called) (?:it|the dive|dive|our dive)? ?off|(?:the )?dive (?:is )?(?:called )?off|dives off|off today"
+    any_of(r"""
+(?:dive )?(?:nogo|no go)
+no (?:dive|diving)(?: today| tonight)?
+(?:we are |i am )?not (?:diving|going in|getting in|going diving)(?: today| tonight)?(?: after all)?
+(?:we|i) (?:didnt|did not) (?:go in|dive|get in)(?: today)?(?: after all)?
+(?:calling|call|called)(?: it| dive| the dive| our dive)? off
+(?:the )?dive (?:is )?(?:called )?off|dives off|off today
+""")
 )
-_SERVICE = r"(?:the )?(?:coastguard|rescue|rescue services?|emergency services?|lifeboat|police|ambulance|999|112|911|000|111)"
-_DID_CALL = (
-    r"(?:called|phoned|rang|rung|have called|informed|notified|alerted|told|spoken to|spoke to|spoke with)"
+
+_SERVICE = any_of(r"""
+(?:the )?(?:coastguard|rescue|rescue services?|emergency services?|lifeboat|police|ambulance)
+999|112|911|000|111
+""")
+_NUMBERED = any_of(
+    r"""
+<named>(?P<label>(?=[a-z /-]*\d)[a-z0-9/-]+(?: [a-z0-9/-]+){0,2})
+(?P<bare>\d{4,12})
+""",
+    named="(?:(?:ref|reference|incident|number|no|job|log)(?: is)? )+",
 )
-_NUMBER = r"(?:(?:(?:ref|reference|incident|number|no|job|log)(?: is)? )+(?P<named>(?=[a-z /-]*\d)[a-z0-9/-]{1,20}(?: [a-z0-9/-]{1,20}){0,2})|(?P<bare>\d{4,12}))"
 _CALLED = re.compile(
-    rf"(?:(?:i|we)(?: have)? )?(?:(?:called|phoned|rang)(?: \d{{2,3}})?|{_DID_CALL} {_SERVICE}(?: on \d{{3}})?"
-    rf"|{_SERVICE} (?:called|phoned|informed|notified|alerted|told|have been called|has been called|are called|is called)"
-    rf"|called (?:on )?\d{{3}})(?: {_NUMBER})?"
+    any_of(
+        r"""
+(?:called|phoned|rang)(?: (?:on )?\d{2,3})?
+(?:called|phoned|rang|rung|informed|notified|alerted|told|spoken to|spoke (?:to|with)) <service>(?: on \d{3})?
+<service> (?:(?:is|are|has been|have been) )?(?:called|phoned|informed|notified|alerted|told)
+""",
+        service=_SERVICE,
+    ).join((r"(?:(?:i|we) )?(?:have )?", rf"(?: {_NUMBERED})?"))
 )
-_SAFE = re.compile(
-    r"(?P<who>(?:they are|we are|i am|all|everyone|everyone is|everybody|everybody is|(?P<both>both|both are|they are both|we are both"
-    r"|both of them|both of us)|they are all|we are all|all are|all of them|all of us"
-    r"|(?:they are |we are )?(?:all )?(?P<before>\d{1,3})(?: divers| people)?(?: are)?) )?"
-    r"safe(?: and (?:well|sound|ashore))?"
-    r"(?: (?:p ?|x ?)?(?:all )?(?P<after>\d{1,3})(?:(?:/| of )(?P<of>\d{1,3}))?(?: divers| people)?| (?P<two>both)| all)?"
-)
+
+_SAFE_WHO = any_of(r"""
+they are|we are|i am|everyone|everyone is|everybody|everybody is
+(?:they are |we are )?all(?: are| of them| of us)?
+(?P<both>(?:they are |we are )?both(?: are| of them| of us)?)
+(?:they are |we are )?(?:all )?(?P<before>\d{1,3})(?: divers| people)?(?: are)?
+""")
+_SAFE_HOW_MANY = any_of(r"""
+(?:p ?|x ?)?(?:all )?(?P<after>\d{1,3})(?:(?:/| of )(?P<of>\d{1,3}))?(?: divers| people)?
+(?P<two>both)|all
+""")
+_SAFE = re.compile(rf"(?:{_SAFE_WHO} )?safe(?: and (?:well|sound|ashore))?(?: {_SAFE_HOW_MANY})?")
 
 
 def read_ok(text: Typed) -> Intent | None:
@@ -155,12 +101,12 @@ def read_call_off(text: Typed) -> Intent | None:
 
 
 def read_called(text: Typed) -> Intent | None:
-    """Read that a rescue service was called, with the number that it gave; two or three bare digits were dialled."""
+    """Read that a rescue service was called, and its reference; two or three bare digits were dialled."""
     words, reference = take_reference(text.words)
     match = _CALLED.fullmatch(words)
     if match is None:
         return None
-    number = _as_typed(match["named"], text.plain) if match["named"] else match["bare"]
+    number = _as_typed(match["label"], text.plain) if match["label"] else match["bare"]
     return Intent(kind=Kind.CALLED, reference=number, ref=reference)
 
 

@@ -11,14 +11,15 @@ from service.domain.texts.typed import Typed, without_courtesies
 _LONGEST = 200
 _PLACES = 6
 _AT = re.compile(
-    r"^\W*(?:(?:we are|we're|were|i am|i'm|im|my|our|the) )?(?:at|@|pos|position|loc|location|gps|here|last fix|fix)\b"
+    r"^\W*(?:(?:we are|we're|were|i am|i'm|im|my|our|the) )?"
+    r"(?:at|pos|position|loc|location|gps|here|last fix|fix)\b"
     r"(?: (?:is|at))?[\s:=]*",
     re.IGNORECASE,
 )
 
 
 def position_of(plain: str) -> tuple[float, float] | None:
-    """Return latitude and longitude where this part of a text is a position, or None where it is not or is impossible."""
+    """Return latitude and longitude where this part of a text is a position; None if not, or impossible."""
     if len(plain) > _LONGEST:
         return None
     try:

@@ -25,11 +25,12 @@ from service.domain.texts.trouble import has_trouble
 from service.domain.texts.typed import Typed, typed
 
 _RAISING = re.compile(
-    r"[\W_]*(?:(?:s[. ]?o[. ]?s|🆘|may ?day|pan[ -]?pan|emergency)(?![^\W_])(?:(?![+-]\d)[\W_])*)+(?P<rest>.*)",
+    r"[\W_]*(?:(?:s[. ]?o[. ]?s|🆘|may ?day|pan[ -]?pan|emergency)(?![^\W_])(?:(?![+-]\d)[\W_])*)+"
+    r"(?P<rest>.*)",
     re.IGNORECASE,
 )
 _NO_EMERGENCY = re.compile(
-    r"emergency (?:services?|contacts?|numbers?|phone|over|exit|plan|kit|drill|card|cancelled|weights?|is over)\b"
+    r"emergency (?:is )?(?:services?|contacts?|numbers?|phone|over|exit|plan|kit|drill|card|cancelled)\b"
 )
 
 _FORMS = (
@@ -54,7 +55,7 @@ _LEAD_IN = re.compile(r"\W*(?:ok|okay|yes|yep|yeah)\b(?:(?![+-]\d)[\W_])*(?=.)",
 
 
 def read(text: str) -> Intent:
-    """Read a text; total and context-free. Who sent it, and which dive it means, is for the operation to find out."""
+    """Read a text; total and context-free. Who sent it and which dive is meant, the operation finds out."""
     cleaned = typed(text)
     if raised := _read_raise_now(cleaned):
         return raised

@@ -9,24 +9,29 @@ from service.domain.texts.intent import Intent, Kind
 from service.domain.texts.numbers import people_in, take_code, take_reference
 from service.domain.texts.params import read_parts
 from service.domain.texts.positions import position_of
+from service.domain.texts.table import any_of
 from service.domain.texts.typed import Typed, typed
 
 _MOST_TOKENS = 20
 """Words of a start with a position; longer texts are not one."""
 
-_GOING_IN = re.compile(
-    r"(?P<we>(?:we are|we are all|i am|all|all of us|everyone|everyone is|everybody is|both|both of us|both are|we are both"
-    r"|(?:all )?(?P<n>\d{1,2})(?: divers| of us)?(?: are)?) )?"
-    r"(?P<in>(?:in|into|entering|going into|getting into|going in|getting in) (?:the )?water|in|going in|getting in|entering|going under|going down"
-    r"|descending|(?:starting|started)(?: (?:the |our )?dive)?|dive (?:started|starting))"
-    r"(?: (?P<tail>.+))?"
-)
+_WHO = any_of(r"""
+we are|we are all|i am|all|all of us|everyone|everyone is|everybody is
+both|both of us|both are|we are both
+(?:all )?(?P<n>\d{1,2})(?: divers| of us)?(?: are)?
+""")
+_IN = any_of(r"""
+(?:in|into|entering|going into|getting into|going in|getting in) (?:the )?water
+in|going in|getting in|entering|going under|going down|descending
+(?:starting|started)(?: (?:the |our )?dive)?|dive (?:started|starting)
+""")
+_GOING_IN = re.compile(rf"(?P<we>{_WHO} )?(?P<in>{_IN})(?: (?P<tail>.+))?")
 _SO_MANY = re.compile(r"(?:all )?(\d)|(both|all both|both of us)|all|all of us")
 _PLAN = re.compile(r"(?:dive )?plan (.+)")
 
 
 def read_start(text: Typed) -> Intent | None:
-    """Read a start, with or without a code, a reference, a head count, a site, a run time, a depth and a position."""
+    """Read a start, with or without code, reference, head count, site, run time, depth and position."""
     if (found := _split_position(text.plain)) is None:
         return _read_start(text.words)
     head, position = found

@@ -6,27 +6,20 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
+from service.domain.place.position import PLAIN_SIGNS
+
 LONGEST_FORM = 1600
-"""Characters. Providers cut texts here (ten segments); what is longer is never a form, only searched for trouble."""
+"""Characters. Providers cut texts here; what is longer is never a form, only searched for trouble."""
 
-_ASKING = frozenset("?？❓❔؟¿⁇⁈⁉\u037e")  # noqa: RUF001 - every question mark that a phone can type
-
-_SIGNS = str.maketrans(
-    {
-        **dict.fromkeys("‘’‚‛′´`", "'"),  # noqa: RUF001 - curly quotes, primes and accents used as apostrophes
-        **dict.fromkeys("“”„‟″«»", '"'),
-        **dict.fromkeys("‐‑‒–—―−", "-"),  # noqa: RUF001 - every dash and the minus sign
-        **dict.fromkeys("º˚", "°"),
-        "⁄": "/",  # noqa: RUF001 - the slash that NFKC makes of a typed fraction
-    }
-)
+_ASKING = frozenset("?\uff1f\u2753\u2754\u061f\u00bf\u2047\u2048\u2049\u037e")
+"""Every question mark that a phone can type: full width, emoji, Arabic, Spanish, doubled and Greek."""
 
 _TELLING = str.maketrans(
     {
         # Emoji are punctuation, but for those that deny and the one that calls for rescue.
         **dict.fromkeys("❌❎🚫⛔✖👎", " not "),
         "🆘": " sos ",
-        "ı": "i",  # noqa: RUF001 - a Turkish keyboard makes this of a capital I
+        "\u0131": "i",  # the dotless letter that a Turkish keyboard makes of a capital I
     }
 )
 
@@ -82,7 +75,8 @@ _SAME_PHRASE = (
 )
 
 _POLITE_WORDS = (
-    r"(?:many thanks|thank ?you(?: (?:so|very) much| all)?|thanks(?: (?:so|very) much| a lot| all| everyone| mate)?"
+    r"(?:many thanks|thank ?you(?: (?:so|very) much| all)?"
+    r"|thanks(?: (?:so|very) much| a lot| all| everyone| mate)?"
     r"|thx|thnx|tks|ty|ta|cheers|please|pls|plz|now|hi(?: there| all)?|hello|hey"
     r"|good (?:morning|afternoon|evening)|kind regards|regards|sorry|xxx|xx|x)"
 )
@@ -100,7 +94,7 @@ class Typed:
     plain: str
     """As typed but in one line, with plain quotes and dashes and without invisible characters."""
     words: str
-    """Lower case words and numbers parted by one space, without polite words: what has to be one known form."""
+    """Lower case words and numbers, without polite words: what has to be one known form."""
     words_with_now: str
     """The same with `now` left in, since a plan may say it."""
     asked: bool
@@ -124,15 +118,15 @@ def typed(text: str) -> Typed:
 
 
 def without_courtesies(plain: str) -> str:
-    """Take polite words and stray punctuation off both ends, for what is read by its characters (a position)."""
+    """Take polite words and stray punctuation off both ends, for what is read by its characters."""
     return _POLITE_EDGES.sub("", plain).strip(" .,;:!?()<>*_")
 
 
 def _plain(text: str) -> str:
     """Make one line of ordinary characters of a text."""
     characters = []
-    # Signs are translated before NFKC, which would make two strokes of a seconds sign, and after it for what it makes.
-    for character in unicodedata.normalize("NFKC", text.translate(_SIGNS)).translate(_SIGNS):
+    # Signs are translated before NFKC, which would take primes apart, and after it for those that it makes.
+    for character in unicodedata.normalize("NFKC", text.translate(PLAIN_SIGNS)).translate(PLAIN_SIGNS):
         category = unicodedata.category(character)
         if category == "Nd":
             characters.append(str(unicodedata.decimal(character)))
