@@ -160,6 +160,16 @@ def bare_datetime_columns(module: Module) -> list[str]:
     ]
 
 
+def zoneless_columns(module: Module) -> list[str]:
+    """Where SQLAlchemy's own time type is made without `timezone=True`."""
+    return [
+        f"{module.at(call)} drops the zone"
+        for call in calls(module)
+        if called_name(call) in {"DateTime", "TIMESTAMP"}
+        and "timezone=True" not in map(ast.unparse, call.keywords)
+    ]
+
+
 def named(node: ast.AST) -> list[str]:
     """The identifier that a node is, or those that it imports."""
     match node:

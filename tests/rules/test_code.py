@@ -78,11 +78,17 @@ def test_only_those_who_talk_to_a_terminal_print() -> None:
 
 
 def test_one_column_type_carries_time() -> None:
-    """Only the module that defines our time type names SQLAlchemy's own."""
+    """Only the module of our time type, and the frozen columns of past migrations, name SQLAlchemy's own."""
     naming = {module.path for module in modules("service/store") if checks.bare_datetime_columns(module)}
+    ours = {path for path in naming if not path.startswith("service/store/migrations/")}
 
-    assert len(naming) == 1, f"time columns use our type, but these name SQLAlchemy's: {sorted(naming)}"
-    assert "TypeDecorator" in (ROOT / naming.pop()).read_text(encoding="utf-8")
+    assert len(ours) == 1, f"time columns use our type, but these name SQLAlchemy's: {sorted(ours)}"
+    assert "TypeDecorator" in (ROOT / ours.pop()).read_text(encoding="utf-8")
+
+
+def test_no_time_column_drops_the_zone() -> None:
+    """Wherever SQLAlchemy's own time type is made, it is told to keep the zone."""
+    assert found(checks.zoneless_columns, "service/store") == []
 
 
 def test_every_test_says_what_holds() -> None:
@@ -107,6 +113,7 @@ BROKEN = {
     "a rate limit": (checks.meaning_in_broker, "task.rate_limit = '1/s'"),
     "a print": (checks.prints, "print(1)"),
     "a bare time column": (checks.bare_datetime_columns, "from sqlalchemy import DateTime"),
+    "a column without a zone": (checks.zoneless_columns, "x = sa.DateTime()"),
     "a silent test": (checks.tests_without_docstring, "def test_x(): pass"),
 }
 
