@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import exists, func, insert, select, update
+from sqlalchemy import Select, exists, func, insert, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased
 
@@ -253,16 +253,21 @@ def claim_due(
 
     Dives that another transaction holds are left out. On SQLite the whole write transaction excludes others.
     """
-    statement = (
-        select(DiveRow.id, DiveRow.next_due_at)
-        .where(DiveRow.next_due_at <= now)
-        .order_by(DiveRow.next_due_at)
-        .limit(limit)
-        .with_for_update(skip_locked=True, key_share=True)
-    )
+    statement = _due(now, limit).with_for_update(skip_locked=True, key_share=True)
     if skip:
         statement = statement.where(DiveRow.id.not_in(skip))
     return [Claimed(dive_id, due_at) for dive_id, due_at in session.execute(statement) if due_at is not None]
+
+
+def due(session: Session, now: datetime, limit: int) -> list[Claimed]:
+    """What is due, longest first, claimed by nobody: for the log after an outage."""
+    found = session.execute(_due(now, limit))
+    return [Claimed(dive_id, due_at) for dive_id, due_at in found if due_at is not None]
+
+
+def _due(now: datetime, limit: int) -> Select[str, datetime | None]:
+    due_now = select(DiveRow.id, DiveRow.next_due_at).where(DiveRow.next_due_at <= now)
+    return due_now.order_by(DiveRow.next_due_at, DiveRow.id).limit(limit)
 
 
 def postpone(session: Session, dive_id: str, next_due_at: datetime | None) -> None:
@@ -350,17 +355,6 @@ def oldest_due(session: Session, now: datetime) -> datetime | None:
     """The moment that has waited longest among the due dives: a plain read that sees locked rows too."""
     statement = select(func.min(DiveRow.next_due_at)).where(DiveRow.next_due_at <= now)
     return session.execute(statement).scalar_one()
-
-
-def due(session: Session, now: datetime, limit: int) -> list[Claimed]:
-    """What is due, longest first, claimed by nobody: for the log after an outage."""
-    statement = (
-        select(DiveRow.id, DiveRow.next_due_at)
-        .where(DiveRow.next_due_at <= now)
-        .order_by(DiveRow.next_due_at, DiveRow.id)
-        .limit(limit)
-    )
-    return [Claimed(dive_id, due_at) for dive_id, due_at in session.execute(statement) if due_at is not None]
 
 
 def listing(session: Session, club_id: str, phase: Phase | None, limit: int) -> list[Dive]:

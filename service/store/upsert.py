@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final, cast
 
-from sqlalchemy import CursorResult, Executable
+from sqlalchemy import CursorResult, Delete, Update, literal
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -16,15 +16,13 @@ UNSYNCED: Final = {"synchronize_session": False}
 
 def insert_or_keep(session: Session, table: type[Base], values: dict[str, Any]) -> bool:
     """Insert a row unless a unique rule says that it exists; whether it was new."""
-    statement: Executable
-    if session.get_bind().dialect.name == "sqlite":
-        statement = sqlite.insert(table).values(**values).on_conflict_do_nothing()
-    else:
-        statement = postgresql.insert(table).values(**values).on_conflict_do_nothing()
-    return touched(session, statement) == 1
+    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
+    # A row comes back only for what was inserted; the count of rows is not told for every INSERT.
+    new = insert(table).values(**values).on_conflict_do_nothing().returning(literal(1))
+    return session.execute(new).first() is not None
 
 
-def touched(session: Session, statement: Executable) -> int:
-    """Run an INSERT, UPDATE or DELETE; how many rows it touched."""
+def touched(session: Session, statement: Update | Delete) -> int:
+    """Run an UPDATE or DELETE; how many rows it touched."""
     result = session.execute(statement, execution_options=UNSYNCED)
     return cast("CursorResult[Any]", result).rowcount

@@ -35,3 +35,14 @@ def session(engine: Engine) -> Iterator[Session]:
     """A write session that commits when the test ends well."""
     with writing(engine) as opened:
         yield opened
+
+
+@pytest.fixture
+def postgres_engine(postgres_url: str) -> Iterator[Engine]:
+    """An engine for a PostgreSQL at the current schema, with one club and short patience."""
+    engine = open_engine(postgres_url, lock_timeout_s=1)
+    migrate(engine)
+    with writing(engine) as opened:
+        add_club(opened)
+    yield engine
+    engine.dispose()

@@ -30,7 +30,7 @@ TRIGGERS = {
 }
 WHERE = {
     "sqlite": "SELECT name FROM sqlite_master WHERE type = 'index' AND sql LIKE '%WHERE%'",
-    "postgresql": "SELECT indexname FROM pg_indexes WHERE indexdef LIKE '% WHERE %' AND tablename NOT LIKE 'pg_%'",
+    "postgresql": "SELECT indexname FROM pg_indexes WHERE indexdef LIKE '% WHERE %'",
 }
 
 

@@ -1,0 +1,324 @@
+"""Opening a database, and the two kinds of transaction."""
+
+from __future__ import annotations
+
+import sqlite3
+from datetime import timedelta
+from pathlib import Path
+
+import psycopg
+import pytest
+from sqlalchemy import Engine, event, text
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.orm import Session
+
+from service.store import clubs, health
+from service.store.dives import StaleDive
+from service.store.engine import (
+    durability_faults,
+    is_transient,
+    open_engine,
+    reading,
+    run,
+    wal_is_safe,
+    writing,
+)
+from tests.store.examples import NOW, add_club
+
+
+@pytest.fixture
+def sqlite_engine(tmp_path: Path) -> Engine:
+    """A SQLite file that two engines can open."""
+    return open_engine(f"sqlite:///{tmp_path / 'two.db'}")
+
+
+@pytest.mark.parametrize(
+    ("version", "safe"),
+    [
+        ((3, 40, 1), False),
+        ((3, 44, 5), False),
+        ((3, 44, 6), True),
+        ((3, 45, 9), False),
+        ((3, 50, 6), False),
+        ((3, 50, 7), True),
+        ((3, 51, 2), False),
+        ((3, 51, 3), True),
+        ((3, 52, 0), True),
+        ((4, 0, 0), True),
+    ],
+)
+def test_wal_is_used_only_where_sqlite_is_free_of_the_reset_fault(
+    version: tuple[int, int, int], *, safe: bool
+) -> None:
+    """The releases are those of sqlite.org/wal.html#walresetbug."""
+    assert wal_is_safe(version) is safe
+
+
+def test_sqlite_gets_the_settings_that_safety_rests_on(sqlite_engine: Engine) -> None:
+    """A commit is on the disk when it returns, and a broken reference is refused."""
+    wal = wal_is_safe(sqlite3.sqlite_version_info)
+
+    with sqlite_engine.connect() as connection:
+        found = {
+            name: connection.exec_driver_sql(f"PRAGMA {name}").scalar_one()
+            for name in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")
+        }
+
+    assert found == {
+        "journal_mode": "wal" if wal else "delete",
+        "synchronous": 2 if wal else 3,
+        "foreign_keys": 1,
+        "busy_timeout": 10_000,
+    }
+
+
+def test_sqlite_in_memory_is_one_database_for_all_sessions() -> None:
+    """Simulations run in memory and must see their own commits."""
+    engine = open_engine("sqlite:///:memory:")
+    with writing(engine) as session:
+        session.execute(text("CREATE TABLE t (x INTEGER)"))
+        session.execute(text("INSERT INTO t VALUES (7)"))
+
+    with reading(engine) as session:
+        assert session.execute(text("SELECT x FROM t")).scalar_one() == 7
+
+
+@pytest.mark.postgres
+def test_postgresql_gets_every_time_out(postgres_url: str) -> None:
+    """All of them are off by default, and a hung transaction would then hold a dive for ever."""
+    engine = open_engine(postgres_url, statement_timeout_s=5, lock_timeout_s=2)
+
+    with reading(engine) as session:
+        found = {
+            name: session.execute(text(f"SHOW {name}")).scalar_one()
+            for name in (
+                "statement_timeout",
+                "lock_timeout",
+                "idle_in_transaction_session_timeout",
+                "timezone",
+            )
+        }
+
+    assert found == {
+        "statement_timeout": "5s",
+        "lock_timeout": "2s",
+        "idle_in_transaction_session_timeout": "10s",
+        "timezone": "UTC",
+    }
+    engine.dispose()
+
+
+@pytest.mark.postgres
+def test_postgresql_keeps_the_options_of_its_address(postgres_url: str) -> None:
+    """What an operator wrote into the address still holds beside ours."""
+    engine = open_engine(f"{postgres_url}{'&' if '?' in postgres_url else '?'}options=-c%20work_mem%3D5MB")
+
+    with reading(engine) as session:
+        assert session.execute(text("SHOW work_mem")).scalar_one() == "5MB"
+        assert session.execute(text("SHOW lock_timeout")).scalar_one() == "2s"
+    engine.dispose()
+
+
+@pytest.mark.postgres
+def test_a_postgresql_that_may_lose_a_commit_is_named(postgres_url: str) -> None:
+    """A committed alarm must survive a power cut."""
+    engine = open_engine(
+        f"{postgres_url}{'&' if '?' in postgres_url else '?'}options=-c%20synchronous_commit%3Doff"
+    )
+
+    assert "PostgreSQL has synchronous_commit = off; switch it on." in durability_faults(engine)
+    engine.dispose()
+
+
+def test_another_kind_of_database_is_refused() -> None:
+    """Only what the tests run on is offered."""
+    with pytest.raises(ValueError, match="The database is SQLite or PostgreSQL, not mysql"):
+        open_engine("mysql://localhost/x")
+
+
+def test_writing_commits_at_the_end(engine: Engine) -> None:
+    """Another session sees it afterwards."""
+    with writing(engine) as session:
+        health.beat(session, "sweep", NOW)
+
+    with reading(engine) as session:
+        assert health.heartbeat(session, "sweep") is not None
+
+
+def test_writing_takes_everything_back_when_anything_is_raised(engine: Engine) -> None:
+    """Half a decision is never in the database."""
+
+    def half() -> None:
+        with writing(engine) as session:
+            health.beat(session, "sweep", NOW)
+            raise RuntimeError("in the middle")
+
+    with pytest.raises(RuntimeError, match="in the middle"):
+        half()
+
+    with reading(engine) as session:
+        assert health.heartbeat(session, "sweep") is None
+
+
+def test_a_write_in_a_reading_session_is_refused(engine: Engine) -> None:
+    """Reading means reading, on both databases."""
+    with pytest.raises(DBAPIError, match=r"(?i)read-?\s?only"), reading(engine) as session:
+        health.beat(session, "sweep", NOW)
+
+
+def test_writing_works_on_a_connection_that_read_before(engine: Engine) -> None:
+    """What reading forbids does not stick to the connection."""
+    with reading(engine) as session:
+        assert health.heartbeats(session) == {}
+
+    with writing(engine) as session:
+        health.beat(session, "sweep", NOW)
+
+
+def test_reading_goes_on_while_somebody_writes(engine: Engine) -> None:
+    """A keeper that only looks must never wait for a writer, nor make one wait."""
+    with writing(engine) as writer:
+        health.beat(writer, "sweep", NOW)
+        writer.flush()
+        with reading(engine) as reader:
+            assert health.heartbeats(reader) == {}
+        health.beat(writer, "sweep", NOW + timedelta(seconds=1))
+
+
+def test_a_second_writer_on_sqlite_waits_instead_of_reading_what_is_stale(sqlite_engine: Engine) -> None:
+    """A write transaction takes the lock at its beginning, so what it reads is what it changes."""
+    impatient = sqlite3.connect(str(sqlite_engine.url.database), timeout=0, isolation_level=None)
+    with writing(sqlite_engine) as session:
+        session.execute(text("SELECT 1"))
+        with pytest.raises(sqlite3.OperationalError, match="locked"):
+            impatient.execute("BEGIN IMMEDIATE")
+    impatient.close()
+
+
+def test_a_unit_of_work_is_run_again_when_somebody_was_first(engine: Engine) -> None:
+    """The loser of a race decides anew on what is there now, and leaves nothing of the first try."""
+    tries: list[int] = []
+
+    def work(session: Session) -> str:
+        health.beat(session, f"try-{len(tries)}", NOW)
+        tries.append(len(tries))
+        if len(tries) < 3:
+            raise StaleDive("somebody was first")
+        return "done"
+
+    assert run(engine, work) == "done"
+    with reading(engine) as session:
+        assert set(health.heartbeats(session)) == {"try-2"}
+
+
+def test_a_unit_of_work_is_given_up_after_the_last_try(engine: Engine) -> None:
+    """Nothing is tried for ever; the caller hears why."""
+    tries: list[None] = []
+
+    def work(_: Session) -> None:
+        tries.append(None)
+        raise StaleDive("again and again")
+
+    with pytest.raises(StaleDive, match="again and again"):
+        run(engine, work, tries=2)
+    assert len(tries) == 2
+
+
+def test_a_fault_that_another_try_cannot_cure_is_raised_at_once(engine: Engine) -> None:
+    """A broken rule of the database is not tried again."""
+    tries: list[None] = []
+
+    def work(session: Session) -> None:
+        tries.append(None)
+        add_club(session)  # it is there already
+
+    with pytest.raises(IntegrityError):
+        run(engine, work)
+    assert len(tries) == 1
+
+
+@pytest.mark.postgres
+def test_a_unit_of_work_survives_the_loss_of_its_connection(postgres_url: str) -> None:
+    """A database that drops us in the middle is asked again, for the whole unit."""
+    engine = open_engine(postgres_url)
+    tries: list[None] = []
+
+    def work(session: Session) -> int:
+        tries.append(None)
+        if len(tries) == 1:
+            session.execute(text("SELECT pg_terminate_backend(pg_backend_pid())"))
+        return int(session.execute(text("SELECT 7")).scalar_one())
+
+    assert run(engine, work) == 7
+    assert len(tries) == 2
+    engine.dispose()
+
+
+def _sqlite_error(code: int) -> sqlite3.OperationalError:
+    error = sqlite3.OperationalError("invented")
+    error.sqlite_errorcode = code
+    return error
+
+
+@pytest.mark.parametrize(
+    ("error", "transient"),
+    [
+        (_sqlite_error(sqlite3.SQLITE_BUSY), True),
+        (_sqlite_error(sqlite3.SQLITE_BUSY_SNAPSHOT), True),
+        (_sqlite_error(sqlite3.SQLITE_LOCKED), True),
+        (_sqlite_error(sqlite3.SQLITE_FULL), False),
+        (_sqlite_error(sqlite3.SQLITE_READONLY), False),
+        (sqlite3.OperationalError("without a code"), False),
+        (psycopg.errors.DeadlockDetected(), True),
+        (psycopg.errors.SerializationFailure(), True),
+        (psycopg.errors.LockNotAvailable(), True),
+        (psycopg.errors.AdminShutdown(), True),
+        (psycopg.errors.ConnectionFailure(), True),
+        (psycopg.OperationalError("connection refused"), True),
+        (psycopg.errors.QueryCanceled(), False),
+        (psycopg.errors.DiskFull(), False),
+    ],
+    ids=repr,
+)
+def test_only_what_another_try_may_cure_counts_as_transient(error: Exception, *, transient: bool) -> None:
+    """Busy, deadlocked and cut off are tried again; full and forbidden are not."""
+    assert is_transient(OperationalError("SELECT 1", {}, error)) is transient
+
+
+def test_other_errors_are_not_transient() -> None:
+    """A fault of our own is never tried again."""
+    assert not is_transient(RuntimeError("ours"))
+
+
+def test_each_engine_begins_its_transactions_itself(sqlite_engine: Engine) -> None:
+    """The driver's own begin is deferred and late; ours is immediate, or plain for reading."""
+    said: list[str] = []
+    event.listen(
+        sqlite_engine, "before_cursor_execute", lambda _c, _cur, statement, *_: said.append(statement)
+    )
+
+    with writing(sqlite_engine) as session:
+        session.execute(text("SELECT 1"))
+    with reading(sqlite_engine) as session:
+        session.execute(text("SELECT 2"))
+
+    begins = [statement for statement in said if statement.startswith("BEGIN")]
+    assert begins == ["BEGIN IMMEDIATE", "BEGIN"]
+
+
+def test_a_reference_to_nothing_is_refused(engine: Engine) -> None:
+    """Foreign keys hold on SQLite too, where they are off by default."""
+    with pytest.raises(IntegrityError), writing(engine) as session:
+        session.execute(
+            text(
+                "INSERT INTO people (id, club_id, name, phone, usual_contacts) VALUES ('p','0','x','y','[]')"
+            )
+        )
+
+
+def test_clubs_are_kept_apart_by_their_receiving_number(engine: Engine) -> None:
+    """Two clubs on one number could not tell whose text it is."""
+    with pytest.raises(IntegrityError), writing(engine) as session:
+        add_club(session, club_id="other")
+    with reading(engine) as session:
+        assert [club.id for club in clubs.listing(session)] == ["skerry-bay"]
