@@ -41,7 +41,7 @@ _GUESSES = tuple(
         (r"\bsafe\b", Kind.SAFE),
         (r"^(?:at|pos|position|loc|location|geo|gps)\b|\bour position\b", Kind.POSITION),
         (r"^(?:in|start\w*|entering|descend\w*)\b|\bstart\w* dive", Kind.START),
-        (r"\b(?:go|going|get|getting|are|not|jumping|hopping|both|all) in\b", Kind.START),
+        (r"\b(?:go|going|get|getting|are|not|jumping|hopping|both|all|\d) in\b", Kind.START),
         (r"\bstatus\b|\bhow (?:long|much)\b|^when\b|\bwhat time\b|\bwhere (?:are|is)\b|\bdue\b", Kind.STATUS),
         (r"^ok\b|\bgot it\b|\bunderstood\b|\bon (?:my|our|the) way\b", Kind.OK),
         (r"^(?:stop|unsubscribe)\b", Kind.OPT_OUT),

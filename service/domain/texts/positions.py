@@ -31,5 +31,5 @@ def position_of(plain: str) -> tuple[float, float] | None:
 
 def read_position_text(text: Typed) -> Intent | None:
     """Read a position with `AT` before it, or alone."""
-    position = position_of(text.plain) or position_of(_AT.sub("", text.plain, count=1))
+    position = position_of(text.plain) or position_of(_AT.sub("", without_courtesies(text.plain), count=1))
     return Intent(kind=Kind.POSITION, position=position) if position else None

@@ -51,7 +51,8 @@ _FORMS = (
 _MAY_BE_ASKED = frozenset({Kind.STATUS, Kind.RAISE_NOW, Kind.INFO})
 """Kinds that a question mark does not make doubtful."""
 
-_LEAD_IN = re.compile(r"\W*(?:ok|okay|yes|yep|yeah)\b(?:(?![+-]\d)[\W_])*(?=.)", re.IGNORECASE)
+# Only plain punctuation may stand between: a crossing-out emoji there says the opposite.
+_LEAD_IN = re.compile(r"[\s.,!]*(?:ok|okay|yes|yep|yeah)\b(?:(?![+-]\d)[\s.,;:!-])*(?=.)", re.IGNORECASE)
 
 
 def read(text: str) -> Intent:

@@ -31,7 +31,8 @@ daughter|dad|mum|father|mother|brother|sister|instructor|student|lad|girl|boy|ma
 # Single words only in the repeated group: two ways to read the same words would make the search slow.
 _NOT_SO = (
     r"(?:not|no|nobody|nothing|none|never|isnt|arent|wasnt|dont|havent|hasnt|without|avoid)"
-    r"(?: (?:is|are|was|has|have|been|be|an?|any|1|really|in|of|us|got|get|need|for|to|more|there|the))*"
+    r"(?: (?:is|are|was|has|have|been|be|an?|the|any|1|really|more|there"
+    r"|in|of|us|for|to|got|get|need|send|call))*"
     r" "
     + any_of(r"""
 missing|lost|hurt|injured|injur\w+|harmed|troubles?|difficult\w*|distress|danger|bent|drown\w*|bleeding|stuck
