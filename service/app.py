@@ -1,0 +1,29 @@
+"""Where a process is put together: the database, the clock and the way to hurry couriers, opened once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+from service.operations.service import Service
+from service.settings import Settings, SettingsError
+from service.store.engine import open_engine
+
+
+def open_service(settings: Settings, process: str, nudge: Callable[[], None] | None = None) -> Service:
+    """The service for one process, under a name for the log such as keeper-4712. Connects to nothing yet.
+
+    To be called in the process that will use it, never before a fork: connections must not be shared.
+    Raises SettingsError when the database is of a kind that we do not know.
+    """
+    try:
+        engine = open_engine(settings.database_url)
+    except Exception:  # noqa: BLE001 - whatever it is, it is the setting
+        # What an address holds may be a password, so that neither it nor the cause is shown.
+        raise SettingsError(
+            "LINETENDER_DATABASE_URL must be sqlite:///path/to/file or postgresql://user@host/name"
+        ) from None
+    name = f"{process}-{os.getpid()}"
+    if nudge is None:
+        return Service(engine, settings.clock(), settings.public_url, name)
+    return Service(engine, settings.clock(), settings.public_url, name, nudge)

@@ -1,0 +1,125 @@
+"""The keeper: the standby that raises alarms by itself when broker, beat or workers do not.
+
+A plain loop, no Celery, no broker, and no row locks to see what is late. Every 5 seconds it looks how late the oldest
+due dive and the oldest urgent message are. Past 10 seconds it sweeps and carries itself, by the same code as the
+workers and under the same claims, so that nothing doubles, and says so in the log and to the admins. It also watches
+the canary that travels through broker and workers: a process that is up proves nothing. Two keepers are harmless.
+
+All its limits are real seconds, whatever the pace of a demo's clock.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Final
+
+from service.clock import clock_seconds
+from service.operations.carrying import Courier
+from service.operations.health import (
+    CLOCKS_APART_S,
+    Lateness,
+    beat_heart,
+    compare_clocks,
+    how_late,
+    note_take_over,
+)
+from service.operations.service import Service
+from service.operations.sweeping import sweep
+
+_LOG = logging.getLogger(__name__)
+
+LOOK_EVERY_S: Final = 5.0
+LATE_S: Final = 10.0  # well past a worker's second, well within the minute that an alarm may take
+SIGN_OF_LIFE_S: Final = 45.0  # three canaries
+CLOCKS_EVERY_S: Final = 60.0
+
+DIVE_LATE: Final = "dives are not looked at in time, so the keeper does it"
+MESSAGE_LATE: Final = "alarms are not carried in time, so the keeper does it"
+NO_CANARY: Final = "broker or workers give no sign of life, so the keeper does their work"
+NO_SWEEP: Final = "no sweep has ended for a while, so the keeper does it"
+
+
+class Keeper:
+    """One keeper. `look` is one round; `run` goes on until the event is set."""
+
+    def __init__(self, service: Service, courier: Courier, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self._service = service
+        self._courier = courier
+        self._monotonic = monotonic
+        self._born = monotonic()
+        self._clocks_at = self._born - CLOCKS_EVERY_S
+        # A thread of its own for the courier: a slow gateway must not keep the next look waiting.
+        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keeper-carries")
+        self._carrying: Future[int] | None = None
+
+    def run(self, stopping: threading.Event) -> None:
+        """Look every 5 seconds, whatever goes wrong, until `stopping` is set."""
+        while not stopping.is_set():
+            began = self._monotonic()
+            try:
+                self.look()
+            except Exception:
+                # Most likely the database is away. Nothing can be done until it is back but to look again.
+                _LOG.exception("keeper_look_failed")
+            stopping.wait(max(0.5, LOOK_EVERY_S - (self._monotonic() - began)))
+        self._thread.shutdown(wait=True)
+        self._courier.close()
+
+    def look(self) -> tuple[str, ...]:
+        """One round; gives the reasons for which it took over, none when all is well."""
+        reasons = self.reasons(how_late(self._service))
+        if reasons:
+            self._take_over(reasons)
+        self._compare_clocks()
+        beat_heart(self._service, "keeper", "; ".join(reasons) or None)
+        return reasons
+
+    def reasons(self, late: Lateness) -> tuple[str, ...]:
+        """Why the keeper has to act, in the order in which it matters."""
+        lived_long = self._monotonic() - self._born >= SIGN_OF_LIFE_S
+        found = (
+            (DIVE_LATE, self._past(late.oldest_due_s, LATE_S)),
+            (MESSAGE_LATE, self._past(late.oldest_urgent_s, LATE_S)),
+            # After a start the others have as long to give a sign of life as they have later.
+            (NO_SWEEP, lived_long and self._silent(late.sweep_age_s)),
+            (NO_CANARY, lived_long and self._silent(late.canary_age_s)),
+        )
+        return tuple(reason for reason, holds in found if holds)
+
+    def _past(self, age_s: float | None, limit_s: float) -> bool:
+        return age_s is not None and age_s > clock_seconds(self._service.clock, limit_s)
+
+    def _silent(self, age_s: float | None) -> bool:
+        return age_s is None or self._past(age_s, SIGN_OF_LIFE_S)
+
+    def _take_over(self, reasons: tuple[str, ...]) -> None:
+        """First the work, then the telling of it."""
+        _LOG.error("keeper_takes_over", extra={"reasons": reasons})
+        # What is queued already goes out at once, also when the sweep then fails.
+        self._carry()
+        swept = sweep(self._service)
+        self._carry()
+        for reason in reasons:
+            note_take_over(self._service, reason)
+        _LOG.error("keeper_took_over", extra={"decided": swept.decided, "faults": swept.faults})
+
+    def _carry(self) -> None:
+        """Carry in the background until nothing is waiting; one at a time is enough."""
+        if self._carrying is not None and not self._carrying.done():
+            return
+        if self._carrying is not None and self._carrying.exception() is not None:
+            _LOG.error("keeper_carry_failed", extra={"fault": type(self._carrying.exception()).__name__})
+        self._carrying = self._thread.submit(self._courier.carry)
+
+    def _compare_clocks(self) -> None:
+        """Once a minute; `compare_clocks` itself tells the admins."""
+        if self._monotonic() - self._clocks_at < CLOCKS_EVERY_S:
+            return
+        self._clocks_at = self._monotonic()
+        apart_s = compare_clocks(self._service)
+        if abs(apart_s) > CLOCKS_APART_S:
+            _LOG.error("clocks_apart", extra={"apart_s": round(apart_s, 1)})

@@ -1,0 +1,52 @@
+"""What one worker process works with: opened in it, at its first task, and never shared with its parent."""
+
+from __future__ import annotations
+
+import os
+
+from celery import Celery
+from celery.exceptions import SoftTimeLimitExceeded
+
+from service.app import open_service
+from service.gateways.settings import open_gateways, read_gateways
+from service.operations.carrying import Courier
+from service.operations.service import Service
+from service.settings import Settings
+from workers.nudge import broker_nudge
+
+OutOfTime = SoftTimeLimitExceeded
+
+
+class Process:
+    """The service and the courier of this process. After a fork the child opens its own."""
+
+    def __init__(self, settings: Settings, celery: Celery) -> None:
+        self._settings = settings
+        self._celery = celery
+        self._pid = 0
+        self._service: Service | None = None
+        self._courier: Courier | None = None
+
+    def service(self) -> Service:
+        """The service of this process."""
+        self._forget_parent()
+        if self._service is None:
+            self._service = open_service(self._settings, "worker", broker_nudge(self._celery))
+        return self._service
+
+    def courier(self) -> Courier:
+        """The courier of this process."""
+        service = self.service()
+        if self._courier is None:
+            public_url = self._settings.public_url
+            configs = read_gateways(self._settings.gateways, public_url=public_url)
+            self._courier = Courier(service, open_gateways(configs, public_url=public_url))
+        return self._courier
+
+    def _forget_parent(self) -> None:
+        """Connections of the parent stay open there and are not ours to use or to close."""
+        if self._pid == os.getpid():
+            return
+        if self._service is not None:
+            self._service.engine.dispose(close=False)
+        self._pid, self._service, self._courier = os.getpid(), None, None

@@ -1,0 +1,62 @@
+"""Signs of life and checkpoints.
+
+The canary proves more than that processes are up: it is a row whose number travels from beat through the
+broker and through a worker of each queue. The keeper watches how long ago the last one set out that came
+home.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Final
+
+from celery import Celery
+from sqlalchemy.orm import Session
+
+from service.operations.health import return_canary, send_canary
+from service.operations.service import Service
+from service.store import health, log
+from workers import queues
+from workers.process import Process
+
+CHECKPOINT_EVERY: Final = timedelta(hours=1)
+CHECKPOINT: Final = "checkpoint"
+
+
+def add_tasks(celery: Celery, here: Process) -> None:
+    """Give the application its upkeep tasks."""
+
+    @celery.task(name=queues.CANARY_HOME, shared=False, queue=queues.URGENT, time_limit=30, soft_time_limit=20)
+    def canary_home(canary_id: int) -> None:
+        """The canary came through. Idempotent: only the first time counts."""
+        return_canary(here.service(), canary_id)
+
+    @celery.task(name=queues.CANARY_ON, shared=False, queue=queues.MESSAGES, time_limit=30, soft_time_limit=20)
+    def pass_canary(canary_id: int) -> None:
+        """Send the canary on to the last queue. Idempotent: coming home twice is as good as once."""
+        canary_home.apply_async((canary_id,))
+
+    @celery.task(name=queues.CANARY_OUT, shared=False, queue=queues.DEADLINES, time_limit=30, soft_time_limit=20)
+    def let_canary_go() -> None:
+        """Let one canary go. Idempotent: a second one is one more sign of life."""
+        pass_canary.apply_async((send_canary(here.service()),))
+
+    @celery.task(name=queues.CHECKPOINT, shared=False, queue=queues.DEADLINES, time_limit=30, soft_time_limit=20)
+    def checkpoint() -> None:
+        """Hash the heads of all chains, once an hour. Idempotent: one that comes too early does nothing."""
+        write_checkpoint(here.service())
+
+
+def write_checkpoint(service: Service) -> bool:
+    """Write the hourly checkpoint of the log if it is time; whether it was."""
+    now = service.clock.now()
+
+    def work(session: Session) -> bool:
+        last = health.heartbeat(session, CHECKPOINT)
+        if last is not None and now - last.at < CHECKPOINT_EVERY:
+            return False
+        log.checkpoint(session, now)
+        health.beat(session, CHECKPOINT, now, service.process)
+        return True
+
+    return service.write(work)
