@@ -1,0 +1,95 @@
+"""Reading what scripts send: strictly, with words for what is wrong."""
+
+from __future__ import annotations
+
+import re
+from typing import TypeVar
+
+import msgspec
+from flask import request
+
+from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
+from service.web.api_shapes import PlaceIn, PlanIn
+from service.web.problems import FieldProblem
+
+Shape = TypeVar("Shape")
+
+JSON_TYPE = "application/json"
+
+_AT = re.compile(r" - at `\$?\.?(?P<path>[^`]*)`$")
+_EXPECTED = re.compile(r"Expected `(?P<wanted>[^`]+)`(?:, got `(?P<got>[^`]+)`)?$")
+_MISSING = re.compile(r"Object missing required field `(?P<field>[^`]+)`$")
+_UNKNOWN = re.compile(r"Object contains unknown field `(?P<field>[^`]+)`$")
+
+
+class PlanProblem(ValueError):  # noqa: N818 - it becomes a problem document
+    """What was sent cannot be read."""
+
+    def __init__(self, status: int, title: str, detail: str, errors: tuple[FieldProblem, ...] = ()) -> None:
+        super().__init__(detail)
+        self.status = status
+        self.title = title
+        self.detail = detail
+        self.errors = errors
+
+
+def read_body(shape: type[Shape], *, may_be_empty: bool = False) -> Shape:
+    """The body of the request in that shape. Raises PlanProblem (400, 415 or 422)."""
+    body = request.get_data()
+    if not body and may_be_empty:
+        body = b"{}"
+    elif request.mimetype != JSON_TYPE:
+        raise PlanProblem(415, "Unsupported Media Type", f"Send JSON, with Content-Type {JSON_TYPE}.")
+    try:
+        return msgspec.json.decode(body, type=shape)
+    except msgspec.ValidationError as fault:
+        error = field_problem(str(fault))
+        raise PlanProblem(422, "Not understood", error.words, (error,)) from None
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        raise PlanProblem(400, "Bad Request", "The body is not JSON that can be read.") from None
+
+
+def field_problem(said: str) -> FieldProblem:
+    """The decoder's sentence as a field and plain words."""
+    at = _AT.search(said)
+    path, sentence = (at["path"], said[: at.start()]) if at else ("", said)
+    if missing := _MISSING.match(sentence):
+        return FieldProblem(_join(path, missing["field"]), "This field is needed.")
+    if unknown := _UNKNOWN.match(sentence):
+        return FieldProblem(_join(path, unknown["field"]), "There is no such field.")
+    if "datetime" in sentence or "RFC3339" in sentence:
+        return FieldProblem(path, "Give a time with its offset from UTC, such as 2027-06-01T10:00:00+01:00.")
+    if expected := _EXPECTED.match(sentence):
+        got = f", not {expected['got']}" if expected["got"] else ""
+        return FieldProblem(path, f"Give {expected['wanted'].replace(' | ', ' or ')}{got}.")
+    return FieldProblem(path, f"{sentence}.")
+
+
+def _join(path: str, field: str) -> str:
+    return f"{path}.{field}" if path else field
+
+
+def request_of(plan: PlanIn) -> PlanRequest:
+    """The plan as the operations take it."""
+    site = plan.site
+    if isinstance(site, PlaceIn):
+        wanted: str | PlaceRequest = PlaceRequest(site.name, site.position, site.rescue_call)
+    else:
+        wanted = site
+    gas = plan.gas
+    return PlanRequest(
+        site=wanted,
+        run_time_min=plan.run_time_min,
+        lead=NamedPhone(plan.lead.name, plan.lead.phone),
+        contacts=tuple(NamedPhone(contact.name, contact.phone) for contact in plan.contacts),
+        party=tuple(NamedPhone(diver.name, diver.phone) for diver in plan.party),
+        time_in_at=plan.time_in,
+        grace_min=plan.grace_min,
+        depth_m=plan.depth_m,
+        gas=None if gas is None else GasRequest(gas.cylinder_l, gas.fill_bar, gas.reserve_bar, gas.surface_rate_l_min),
+        exits=plan.exits,
+        vehicle=plan.vehicle,
+        kit=plan.kit,
+        smb=plan.smb,
+        notes=plan.notes,
+    )

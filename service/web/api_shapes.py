@@ -1,0 +1,208 @@
+"""What goes into and out of the API: the one source for reading, writing and describing it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any
+
+import msgspec
+from msgspec import Meta
+
+Name = Annotated[str, Meta(min_length=1, max_length=60)]
+PhoneText = Annotated[
+    str, Meta(min_length=1, max_length=40, description="National where the club's country makes it clear.")
+]
+Words = Annotated[str, Meta(max_length=300)]
+Instant = Annotated[datetime, Meta(tz=True)]
+Latitude = Annotated[float, Meta(ge=-90, le=90)]
+Longitude = Annotated[float, Meta(ge=-180, le=180)]
+LatLon = Annotated[tuple[Latitude, Longitude], Meta(description="WGS 84, decimal degrees: north, then east positive.")]
+HeadCount = Annotated[int, Meta(ge=0, le=12)]
+
+
+class Asked(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What a script sends; a field that is not known is refused, since it may be a mistyped one that matters."""
+
+
+class PersonIn(Asked, frozen=True):
+    """One of the party; the lead needs a phone."""
+
+    name: Name
+    phone: PhoneText | None = None
+
+
+class ContactIn(Asked, frozen=True):
+    """A person ashore who will raise the alarm."""
+
+    name: Name
+    phone: PhoneText
+
+
+class PlaceIn(Asked, frozen=True):
+    """A place that the club does not know."""
+
+    name: Name
+    position: LatLon
+    rescue_call: Annotated[str, Meta(min_length=1, max_length=60)]
+
+
+class GasIn(Asked, frozen=True):
+    """One diver's gas: litres, bar, bar, litres a minute at the surface."""
+
+    cylinder_l: Annotated[float, Meta(gt=0, le=60)]
+    fill_bar: Annotated[float, Meta(gt=0, le=350)]
+    reserve_bar: Annotated[float, Meta(ge=0, le=350)]
+    surface_rate_l_min: Annotated[float, Meta(ge=5, le=100)]
+
+
+class PlanIn(Asked, frozen=True):
+    """A dive plan. `site` is a code or name that the club knows, or a place. The party is without the lead."""
+
+    site: Annotated[str, Meta(min_length=1, max_length=60)] | PlaceIn
+    run_time_min: Annotated[float, Meta(gt=0, le=1440, description="Minutes from entry to being out.")]
+    lead: PersonIn
+    contacts: Annotated[tuple[ContactIn, ...], Meta(min_length=1, max_length=6)]
+    party: Annotated[tuple[PersonIn, ...], Meta(max_length=11)] = ()
+    time_in: Instant | None = None
+    grace_min: Annotated[float, Meta(gt=0, le=1440)] | None = None
+    depth_m: Annotated[float, Meta(gt=0, le=100)] | None = None
+    gas: GasIn | None = None
+    exits: Annotated[tuple[Name, ...], Meta(max_length=10)] = ()
+    vehicle: Words | None = None
+    kit: Words | None = None
+    smb: Words | None = None
+    notes: Words | None = None
+
+
+class StartIn(Asked, frozen=True):
+    """`count`: how many go in, where that differs from the plan."""
+
+    count: Annotated[int, Meta(ge=1, le=12)] | None = None
+    position: LatLon | None = None
+
+
+class FinishIn(Asked, frozen=True):
+    """`count`: how many are out. Fewer than went in is no finish."""
+
+    count: HeadCount | None = None
+
+
+class ExtendIn(Asked, frozen=True):
+    """One of the two. `until` is a time of day at the site."""
+
+    minutes: Annotated[int, Meta(ge=1, le=600)] | None = None
+    until: Annotated[str, Meta(pattern="^([01][0-9]|2[0-3]):[0-5][0-9]$")] | None = None
+
+
+class CallOffIn(Asked, frozen=True):
+    """Nothing is needed to say that nobody goes in."""
+
+
+class RaiseIn(Asked, frozen=True):
+    """`note` is passed on to the contacts word for word."""
+
+    note: Words | None = None
+
+
+class CheckOut(msgspec.Struct, frozen=True):
+    """Advice about a plan that was filed all the same."""
+
+    field: str
+    words: str
+
+
+class FiledOut(msgspec.Struct, frozen=True):
+    """A filed plan. The two times are null where the plan has no time in: they follow from the start."""
+
+    id: str
+    reference: str
+    start_code: str
+    finish_code: str
+    due_out: datetime | None
+    raise_by: datetime | None
+    checks: tuple[CheckOut, ...]
+
+
+class SiteOut(msgspec.Struct, frozen=True):
+    """Where the dive is. `zone` is an IANA name; all times of the API carry their offset from UTC."""
+
+    name: str
+    code: str | None
+    zone: str
+    position: LatLon | None
+    rescue_call: str
+
+
+class PersonOut(msgspec.Struct, frozen=True):
+    """Somebody of the dive; `key` is theirs in events and messages."""
+
+    key: str
+    name: str
+    phone: str | None
+
+
+class DiveOut(msgspec.Struct, frozen=True):
+    """A dive as it stands. Before the start `due_out` and `raise_by` follow from `time_in`, null without it."""
+
+    id: str
+    reference: str
+    phase: str
+    outcome: str | None
+    drill: bool
+    site: SiteOut
+    head_count: int
+    party: tuple[PersonOut, ...]
+    contacts: tuple[PersonOut, ...]
+    unreachable: tuple[str, ...]
+    filed_at: datetime
+    time_in: datetime | None
+    started_at: datetime | None
+    assumed_start: bool
+    due_out: datetime | None
+    raise_by: datetime | None
+    armed: bool
+    alarm_at: datetime | None
+    acknowledged: tuple[str, ...]
+    rescue_called_at: datetime | None
+    closed_at: datetime | None
+
+
+class DivesOut(msgspec.Struct, frozen=True):
+    """Dives of the club, latest filed first, at most 500."""
+
+    dives: tuple[DiveOut, ...]
+
+
+class EventOut(msgspec.Struct, frozen=True):
+    """One entry of the dive's log. `actor` and `detail` are null once erased."""
+
+    seq: int
+    at: datetime
+    kind: str
+    actor: dict[str, Any] | None
+    detail: dict[str, Any] | None
+
+
+class MessageOut(msgspec.Struct, frozen=True):
+    """One message of the dive. Links in `body` are cut off: they are the reader's own."""
+
+    id: str
+    to: str
+    name: str
+    phone: str
+    kind: str
+    step: str
+    state: str
+    body: str
+    due_at: datetime
+    queued_at: datetime
+    handed_at: datetime | None
+    delivered_at: datetime | None
+    failed_reason: str | None
+
+
+class DetailsOut(DiveOut, frozen=True):
+    """A dive with its log and its messages."""
+
+    events: tuple[EventOut, ...]
+    messages: tuple[MessageOut, ...]

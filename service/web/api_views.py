@@ -1,0 +1,209 @@
+"""The API: JSON in and out, a bearer token of the club, problem details for every refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import wraps
+from typing import Any
+
+import msgspec
+from flask import Blueprint, Response, request
+from sqlalchemy.orm import Session
+
+from service.domain.dive import Command, Phase
+from service.domain.dive.commands import CallOff, Extend, Finish, RaiseNow, Start
+from service.domain.people import Actor, Role, Via
+from service.domain.place.position import Position
+from service.domain.plan import Level
+from service.operations.filing import PlanRefused, file_plan
+from service.operations.links import hash_token
+from service.operations.pages import dive_details, list_dives
+from service.operations.recording import act
+from service.store import clubs, dives, tokens
+from service.store.tables.club import ClubRow
+from service.web.access import Who, open_to
+from service.web.api_reading import PlanProblem, read_body, request_of
+from service.web.api_shapes import (
+    CallOffIn,
+    DivesOut,
+    ExtendIn,
+    FinishIn,
+    PlanIn,
+    RaiseIn,
+    StartIn,
+)
+from service.web.api_writing import details_out, dive_out, filed_out
+from service.web.context import web
+from service.web.openapi import document
+from service.web.problems import FieldProblem, problem
+
+api = Blueprint("api", __name__)
+
+BEARER = "Bearer "
+KEY_HEADER = "Idempotency-Key"
+KEY_LONGEST = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """The script that calls: its club, and itself as an actor."""
+
+    club: ClubRow
+    by: Actor
+
+
+def for_scripts(view: Callable[..., Response]) -> Callable[..., Response]:
+    """Gives a view its caller, or answers why there is none; what cannot be read becomes a problem too."""
+
+    @wraps(view)
+    def checked(**arguments: str) -> Response:
+        caller = _caller()
+        if caller is None:
+            response = problem(401, "Unauthorized", "Send the club's API token as a bearer token.")
+            response.headers["WWW-Authenticate"] = "Bearer"
+            return response
+        try:
+            return view(caller, **arguments)
+        except PlanProblem as fault:
+            return problem(fault.status, fault.title, fault.detail, errors=fault.errors)
+
+    return open_to(Who.SCRIPT)(checked)
+
+
+def _caller() -> Caller | None:
+    given = request.headers.get("Authorization", "")
+    if not given.startswith(BEARER):
+        return None
+    hashed = hash_token(given.removeprefix(BEARER).strip())
+
+    def work(session: Session) -> Caller | None:
+        token = tokens.find(session, hashed)
+        club = clubs.get(session, token.club_id) if token is not None else None
+        if token is None or club is None:
+            return None
+        return Caller(club, Actor(Role.STRANGER, f"script {token.name}", Via.API, key=f"token-{token.id}"))
+
+    return web().service.read(work)
+
+
+@api.get("/api/openapi.json")
+@open_to(Who.ANYONE)
+def openapi() -> Response:
+    """What this API takes and gives."""
+    return _json(document(web().service.public_url))
+
+
+@api.post("/api/v1/plans")
+@for_scripts
+def file(caller: Caller) -> Response:
+    """File a plan. With an Idempotency-Key the same request files once, and answers 200 from the second time on."""
+    key = request.headers.get(KEY_HEADER)
+    if key is not None and not (0 < len(key) <= KEY_LONGEST and key.isascii() and key.isprintable()):
+        words = f"{KEY_HEADER} is 1 to {KEY_LONGEST} printable ASCII characters."
+        return problem(400, "Bad Request", words)
+    wanted = request_of(read_body(PlanIn))
+    request_key = None if key is None else f"api:{key}"
+    filed = file_plan(web().service, caller.club.id, wanted, caller.by, request_key=request_key)
+    if isinstance(filed, PlanRefused):
+        refusing = [check for check in filed.checks if check.level is Level.REFUSE]
+        errors = tuple(FieldProblem(_field(check.field), check.words) for check in refusing)
+        return problem(422, "The plan cannot be filed", errors[0].words if errors else None, errors=errors)
+    return _json(filed_out(filed), status=200 if filed.again else 201)
+
+
+def _field(name: str) -> str:
+    """The API's name for a field that a check names."""
+    return {"run_time": "run_time_min", "rescue_call": "site"}.get(name, name)
+
+
+@api.get("/api/v1/dives")
+@for_scripts
+def listing(caller: Caller) -> Response:
+    """The dives of the club, of one phase if asked."""
+    wanted = request.args.get("phase")
+    if wanted is not None and wanted not in list(Phase):
+        words = f"A phase is one of {', '.join(Phase)}."
+        return problem(422, "No such phase", words, errors=(FieldProblem("phase", words),))
+    found = list_dives(web().service, caller.club.id, None if wanted is None else Phase(wanted))
+    return _json(DivesOut(tuple(map(dive_out, found))))
+
+
+@api.get("/api/v1/dives/<dive_id>")
+@for_scripts
+def details(caller: Caller, dive_id: str) -> Response:
+    """One dive with its events and messages."""
+    found = dive_details(web().service, caller.club.id, dive_id)
+    return _no_dive() if found is None else _json(details_out(found, web().service.public_url))
+
+
+@api.post("/api/v1/dives/<dive_id>/start")
+@for_scripts
+def start(caller: Caller, dive_id: str) -> Response:
+    """Run the clock."""
+    asked = read_body(StartIn, may_be_empty=True)
+    position = None if asked.position is None else Position(*asked.position)
+    return _acted(caller, dive_id, Start(_said(caller, "start"), asked.count, position))
+
+
+@api.post("/api/v1/dives/<dive_id>/finish")
+@for_scripts
+def finish(caller: Caller, dive_id: str) -> Response:
+    """The party is out."""
+    asked = read_body(FinishIn, may_be_empty=True)
+    return _acted(caller, dive_id, Finish(_said(caller, "finish"), asked.count))
+
+
+@api.post("/api/v1/dives/<dive_id>/extend")
+@for_scripts
+def extend(caller: Caller, dive_id: str) -> Response:
+    """Be later."""
+    asked = read_body(ExtendIn)
+    if (asked.minutes is None) == (asked.until is None):
+        words = "Give either minutes or until."
+        return problem(422, "Not understood", words, errors=(FieldProblem("minutes", words),))
+    by = _said(caller, f"extend {asked.until or asked.minutes}")
+    return _acted(caller, dive_id, Extend(by, asked.minutes, asked.until))
+
+
+@api.post("/api/v1/dives/<dive_id>/call-off")
+@for_scripts
+def call_off(caller: Caller, dive_id: str) -> Response:
+    """Nobody goes in."""
+    read_body(CallOffIn, may_be_empty=True)
+    return _acted(caller, dive_id, CallOff(_said(caller, "call-off")))
+
+
+@api.post("/api/v1/dives/<dive_id>/raise")
+@for_scripts
+def raise_alarm(caller: Caller, dive_id: str) -> Response:
+    """Raise the alarm."""
+    asked = read_body(RaiseIn, may_be_empty=True)
+    words = f"raise {asked.note}" if asked.note else "raise"
+    return _acted(caller, dive_id, RaiseNow(_said(caller, words), asked.note))
+
+
+def _said(caller: Caller, words: str) -> Actor:
+    return replace(caller.by, words=words)
+
+
+def _acted(caller: Caller, dive_id: str, command: Command) -> Response:
+    service = web().service
+    dive = service.read(lambda session: dives.get(session, dive_id))
+    if dive is None or dive.club_id != caller.club.id:
+        return _no_dive()
+    applied = act(service, dive_id, command)
+    if applied is None:
+        return _no_dive()
+    if applied.refusal is not None:
+        refusal = applied.refusal
+        return problem(409, "Nothing changed", refusal.words, code=refusal.code)
+    return _json(dive_out(applied.dive))
+
+
+def _no_dive() -> Response:
+    return problem(404, "Not Found", "Your club has no dive with this id.")
+
+
+def _json(body: Any, status: int = 200) -> Response:
+    return Response(msgspec.json.encode(body), status=status, content_type="application/json")

@@ -1,0 +1,122 @@
+"""Dives, logs and messages as the API gives them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import datetime
+
+import msgspec
+
+from service.domain.dive import Dive
+from service.domain.people import Recipient
+from service.domain.plan import Level, check_plan
+from service.operations.filing import PlanFiled
+from service.operations.pages import DiveDetails
+from service.store.log import Entry
+from service.store.outbox import Message
+from service.web.api_shapes import (
+    CheckOut,
+    DetailsOut,
+    DiveOut,
+    EventOut,
+    FiledOut,
+    MessageOut,
+    PersonOut,
+    SiteOut,
+)
+
+_TOKEN = r"/(alarm|dive|handover)/[A-Za-z0-9_-]+"  # noqa: S105 - the shape of one, not one
+
+
+def filed_out(filed: PlanFiled) -> FiledOut:
+    """A filed plan; its advice is worked out again, so that a repeated request is answered alike."""
+    dive = filed.dive
+    due_out, raise_by = _expected(dive)
+    advice = [check for check in check_plan(dive.plan, dive.filed_at) if check.level is Level.ADVISE]
+    return FiledOut(
+        id=dive.id,
+        reference=dive.reference,
+        start_code=dive.start_code,
+        finish_code=dive.finish_code,
+        due_out=due_out,
+        raise_by=raise_by,
+        checks=tuple(CheckOut(check.field, check.words) for check in advice),
+    )
+
+
+def _expected(dive: Dive) -> tuple[datetime | None, datetime | None]:
+    """Due out and raise-by time: those in force, else those that the planned time in would give."""
+    if dive.due_out_at is None and dive.plan.time_in_at is not None:
+        due_out = dive.plan.time_in_at + dive.plan.run_time
+        return due_out, due_out + dive.grace.grace
+    return dive.due_out_at, dive.raise_by_at
+
+
+def dive_out(dive: Dive) -> DiveOut:
+    """A dive as it stands."""
+    site, (due_out, raise_by) = dive.plan.site, _expected(dive)
+    position = None if site.position is None else (site.position.lat, site.position.lon)
+    return DiveOut(
+        id=dive.id,
+        reference=dive.reference,
+        phase=dive.phase.value,
+        outcome=None if dive.outcome is None else dive.outcome.value,
+        drill=dive.drill,
+        site=SiteOut(site.name, site.code, site.zone, position, site.rescue_call),
+        head_count=dive.head_count,
+        party=_people(dive.divers),
+        contacts=_people(dive.contacts),
+        unreachable=dive.unreachable,
+        filed_at=dive.filed_at,
+        time_in=dive.plan.time_in_at,
+        started_at=dive.started_at,
+        assumed_start=dive.assumed,
+        due_out=due_out,
+        raise_by=raise_by,
+        armed=dive.live and dive.armed_at is not None,
+        alarm_at=dive.alarm_at,
+        acknowledged=tuple(answered.key for answered in dive.acknowledged),
+        rescue_called_at=dive.called_at,
+        closed_at=dive.closed_at,
+    )
+
+
+def details_out(details: DiveDetails, public_url: str) -> DetailsOut:
+    """A dive with its log and messages."""
+    return DetailsOut(
+        **msgspec.structs.asdict(dive_out(details.dive)),
+        events=tuple(map(_event, details.entries)),
+        messages=tuple(_message(message, public_url) for message in details.messages),
+    )
+
+
+def _people(people: Sequence[Recipient]) -> tuple[PersonOut, ...]:
+    return tuple(PersonOut(person.key, person.name, person.phone) for person in people)
+
+
+def _event(entry: Entry) -> EventOut:
+    return EventOut(entry.seq, entry.at, entry.kind, entry.actor, entry.detail)
+
+
+def _message(message: Message, public_url: str) -> MessageOut:
+    return MessageOut(
+        id=message.id,
+        to=message.person_key,
+        name=message.name,
+        phone=message.phone,
+        kind=message.kind,
+        step=message.step,
+        state=message.state,
+        body=without_token(message.body, public_url),
+        due_at=message.due_at,
+        queued_at=message.queued_at,
+        handed_at=message.handed_at,
+        delivered_at=message.delivered_at,
+        failed_reason=message.failed_reason,
+    )
+
+
+def without_token(body: str, public_url: str) -> str:
+    """A text without the token of its link: a script must not act as the contact whose link it is."""
+    return re.sub(re.escape(public_url) + _TOKEN, rf"{public_url}/\1/...", body)

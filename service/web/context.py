@@ -1,0 +1,36 @@
+"""What every view works with: the service, the settings and the gateways, put together once per process."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import cast
+
+from flask import current_app
+
+from service.gateways.form_post import FormPostConfig
+from service.operations.service import Service
+from service.settings import Settings
+from service.web.bounds import Bounds
+from service.web.practice_line import PracticeLine
+
+EXTENSION = "linetender"
+
+
+@dataclass(frozen=True, slots=True)
+class Web:
+    """The parts of one web process."""
+
+    service: Service
+    settings: Settings
+    gateways: tuple[FormPostConfig, ...]
+    practice: PracticeLine | None = None  # in a demo with a gateway named practice
+    bounds: Bounds = field(default_factory=Bounds)
+
+    def gateway(self, name: str) -> FormPostConfig | None:
+        """The gateway of that name."""
+        return next((gateway for gateway in self.gateways if gateway.name == name), None)
+
+
+def web() -> Web:
+    """The parts of the process that serves this request."""
+    return cast("Web", current_app.extensions[EXTENSION])

@@ -1,0 +1,87 @@
+"""Where a dive stands, in words for a page: its phase, and its line of moments."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from service.domain.dive import Dive, Phase
+from service.domain.dive.events import Outcome
+
+ENDED = {
+    Outcome.SURFACED: "All out",
+    Outcome.CALLED_OFF: "Called off",
+    Outcome.STOOD_DOWN: "Stood down, all safe",
+    Outcome.LAPSED: "Lapsed, no start was heard",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One phrase that says where the dive is, and a sentence that says what follows from it. `mark` is its shape."""
+
+    title: str
+    words: str
+    mark: str
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A knot on the line: when, what, and whether it has been."""
+
+    at: datetime
+    words: str
+    passed: bool
+
+
+def standing(dive: Dive) -> Standing:
+    """Where the dive is now."""
+    if dive.phase is Phase.CLOSED:
+        title = ENDED[dive.outcome] if dive.outcome is not None else "Closed"
+        return Standing(
+            title, "The clock is stopped. Everybody who was told anything is told that it is over.", "closed"
+        )
+    return {
+        Phase.FILED: Standing("Filed", "The clock is not running. Nobody ashore has been told anything yet.", "filed"),
+        Phase.IN_WATER: _in_water(dive),
+        Phase.UNCERTAINTY: Standing(
+            "Overdue", "The party's phones are being called. Next the contacts are alerted.", "overdue"
+        ),
+        Phase.ALERT: Standing("Alarm", "The shore contacts are being alerted, one after another.", "alarm"),
+        Phase.DISTRESS: Standing("Alarm: call rescue", "All contacts have been told to call rescue now.", "distress"),
+    }[dive.phase]
+
+
+def _in_water(dive: Dive) -> Standing:
+    if dive.armed_at is not None:
+        contact = next((c.name for c in dive.contacts if c.key not in dive.unreachable), "A contact")
+        return Standing("Armed, in the water", f"The clock runs and the plan is ashore, with {contact}.", "armed")
+    if dive.not_armed_said or not dive.reachable_contacts:
+        words = "No contact has been handed the plan. Phone somebody ashore before anyone goes in. The clock runs."
+        return Standing("Not armed", words, "not-armed")
+    words = "The clock runs, but no contact has been handed the plan yet. Wait for the text ARMED before going in."
+    return Standing("Not armed yet", words, "not-armed")
+
+
+def moments(dive: Dive, now: datetime) -> tuple[Moment, ...]:
+    """The line of this dive from filing to what comes next, in order of time."""
+    found = [(dive.filed_at, "Plan filed")]
+    if dive.started_at is not None:
+        found.append((dive.started_at, "In, as planned; nobody said so" if dive.assumed else "In"))
+    elif dive.plan.time_in_at is not None and dive.phase is Phase.FILED:
+        found.append((dive.plan.time_in_at, "Planned to go in"))
+    if dive.due_out_at is not None and dive.raise_by_at is not None:
+        found.append((dive.due_out_at, "Due out"))
+        if dive.alarm_at is None:
+            found.append((dive.raise_by_at, "Contacts are alerted"))
+    if dive.alarm_at is not None:
+        who = dive.raised_by.name if dive.raised_by is not None else "the clock"
+        found.append((dive.alarm_at, f"Alarm raised by {who}"))
+    if dive.called_at is not None:
+        found.append((dive.called_at, f"Rescue called by {dive.called_by.name if dive.called_by else 'somebody'}"))
+    if dive.closed_at is not None:
+        found = [(at, words) for at, words in found if at <= dive.closed_at]
+        by = f", said by {dive.closed_by.name}" if dive.closed_by else ""
+        found.append((dive.closed_at, f"{standing(dive).title}{by}"))
+    ordered = sorted(found, key=lambda moment: moment[0])
+    return tuple(Moment(at, words, at <= now) for at, words in ordered)

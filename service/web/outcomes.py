@@ -1,0 +1,88 @@
+"""What a button did, in words for the page that it leads to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from service.domain.dive import Dive, Event
+from service.domain.dive import events as ev
+from service.domain.local_time import say
+from service.operations.recording import Applied
+from service.web.speaking import heads, zone_name
+
+
+def told(applied: Applied, now: datetime) -> str:
+    """One sentence or a few: what happened, or why nothing did."""
+    if applied.refusal is not None:
+        return applied.refusal.words
+    words = [_WORDS[type(event)](applied.dive, event, now) for event in applied.events if type(event) in _WORDS]
+    return " ".join(words) if words else "Nothing changed: that was known already."
+
+
+def _time(dive: Dive, at: datetime | None, now: datetime) -> str:
+    zone = dive.plan.site.zone
+    return "not known" if at is None else f"{say(at, zone, now)} ({zone_name(zone)})"
+
+
+def _started(dive: Dive, event: ev.Started, now: datetime) -> str:
+    return (
+        f"The clock runs since {_time(dive, event.started_at, now)}: {heads(event.head_count)}, due out"
+        f" {_time(dive, event.due_out_at, now)}. Your contacts are being told. Wait for the text ARMED"
+        " before you go in."
+    )
+
+
+def _extension(dive: Dive, event: ev.ExtensionAsked, now: datetime) -> str:
+    return (
+        f"Asked for {_time(dive, event.due_out_at, now)}. Until a contact has been handed the new time, due out stays"
+        f" {_time(dive, dive.due_out_at, now)}. You will get a text when it counts."
+    )
+
+
+def _partly_out(_: Dive, event: ev.PartlyOut, __: datetime) -> str:
+    return f"{event.count} out, {event.missing} missing: noted. The clock goes on."
+
+
+def _raised(dive: Dive, event: ev.AlarmRaised, _: datetime) -> str:
+    who = ", ".join(contact.name for contact in dive.contacts if contact.key != event.by.key)
+    return f"The alarm is raised. Being told now: {who}. Call rescue if you can: {dive.plan.site.rescue_call}."
+
+
+def _acknowledged(_: Dive, __: ev.Acknowledged, ___: datetime) -> str:
+    return "Noted that you have it. No further contact is woken for now. Do the steps below, and say what came of them."
+
+
+def _called(_: Dive, event: ev.RescueCalled, __: datetime) -> str:
+    reference = f" under {event.reference}" if event.reference else ""
+    return f"Noted that rescue has been called{reference}. The others are being told. Keep your phone free."
+
+
+def _closed(dive: Dive, event: ev.Closed, now: datetime) -> str:
+    if event.outcome is ev.Outcome.CALLED_OFF:
+        words = "Called off. No clock runs."
+    elif event.never_started:
+        words = "Closed. The clock had never been started, so no alarm would have come."
+    else:
+        words = (
+            f"Over at {_time(dive, event.at, now)}: {heads(event.count or dive.head_count)} safe. The clock is stopped."
+        )
+    rescue = " Rescue had been called: tell them now that it is over." if dive.called_at is not None else ""
+    return f"{words} Everybody who was told anything is told now.{rescue}"
+
+
+def _passed_on(_: Dive, __: ev.LatePassedOn, ___: datetime) -> str:
+    return "The alarm is out already. Your contacts are told that you said you are late; they decide."
+
+
+_WORDS: dict[type[Event], Callable[[Dive, Any, datetime], str]] = {
+    ev.Started: _started,
+    ev.ExtensionAsked: _extension,
+    ev.LatePassedOn: _passed_on,
+    ev.PartlyOut: _partly_out,
+    ev.AlarmRaised: _raised,
+    ev.Acknowledged: _acknowledged,
+    ev.RescueCalled: _called,
+    ev.Closed: _closed,
+}

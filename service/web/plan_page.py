@@ -1,0 +1,167 @@
+"""Filing a plan by form: first what would be sent, then filing, and the codes.
+
+With one club /plan is its form. With several, /plan lists them and /plan/<club> is the form of one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from flask import Blueprint, abort, redirect, render_template, request
+from flask.typing import ResponseReturnValue
+from sqlalchemy.orm import Session
+
+from service.domain.people import Actor, Role, Via, diver_key
+from service.domain.wording import LinkKind
+from service.operations.filing import PlanFiled, PlanRefused, Preview, file_plan, preview
+from service.operations.pages import dive_link
+from service.store import clubs, sites
+from service.store.tables.club import ClubRow
+from service.store.tables.site import SiteRow
+from service.web import nonce
+from service.web.access import Who, open_to
+from service.web.bounds import address_key
+from service.web.context import web
+from service.web.filing_limits import REQUEST_KEY_PREFIX, too_many_plans
+from service.web.plan_form import PlanForm, empty_form, read_form
+from service.web.speaking import phone, sms
+
+pages = Blueprint("plan", __name__)
+
+FROM_ONE_ADDRESS = (
+    "Many plans came from this connection today, so this one was not filed. Wait, use another connection, or phone"
+    " somebody ashore and tell them the plan."
+)
+NO_PLAN = "This cannot be filed as it is. Look over the place, the party and the contacts."
+FORM_TOO_OLD = "This form had been open for very long. Nothing was filed. Look it over and press the button again."
+
+
+@dataclass(frozen=True, slots=True)
+class ClubForm:
+    """A club as its form shows it."""
+
+    club: ClubRow
+    sites: Sequence[SiteRow]
+    exits: Sequence[str]  # of all sites, to choose from while typing
+    grace_min: int
+    path: str
+
+
+@pages.get("/plan")
+@open_to(Who.ANYONE)
+def choose() -> ResponseReturnValue:
+    """The form of the only club, or the clubs to choose from."""
+    known = web().service.read(clubs.listing)
+    if len(known) == 1:
+        return _form_page(_club_form(known[0].id, "/plan"), empty_form())
+    return render_template("plan_clubs.html", clubs=known)
+
+
+@pages.post("/plan")
+@open_to(Who.ANYONE)
+def post_to_only_club() -> ResponseReturnValue:
+    """What was typed, for the only club."""
+    known = web().service.read(clubs.listing)
+    if len(known) != 1:
+        return redirect("/plan", code=303)
+    return _posted(_club_form(known[0].id, "/plan"))
+
+
+@pages.get("/plan/<club_id>")
+@open_to(Who.ANYONE)
+def form(club_id: str) -> ResponseReturnValue:
+    """An empty form of one club."""
+    return _form_page(_club_form(club_id, f"/plan/{club_id}"), empty_form())
+
+
+@pages.post("/plan/<club_id>")
+@open_to(Who.ANYONE)
+def post_to_club(club_id: str) -> ResponseReturnValue:
+    """What was typed, for one club."""
+    return _posted(_club_form(club_id, f"/plan/{club_id}"))
+
+
+def _club_form(club_id: str, path: str) -> ClubForm:
+    def work(session: Session) -> ClubForm | None:
+        club = clubs.get(session, club_id)
+        if club is None:
+            return None
+        known = sites.listing(session, club.id)
+        exits = [point.name for site in known for point in sites.points(session, site.id) if point.kind == "exit"]
+        grace = sites.grace_for(session, club.id, None).grace
+        return ClubForm(club, known, tuple(dict.fromkeys(exits)), int(grace.total_seconds() // 60), path)
+
+    return web().service.read(work) or abort(404)
+
+
+def _posted(at: ClubForm) -> ResponseReturnValue:
+    typed = read_form(request.form, at.club.country)
+    by = _lead(typed)
+    if typed.request is None:
+        return _form_page(at, typed, status=422)
+    seen = preview(web().service, at.club.id, typed.request, by)
+    typed = typed.with_checks(seen.checks)
+    if typed.errors or isinstance(seen, PlanRefused):
+        return _form_page(at, typed, note=None if typed.errors else NO_PLAN, status=422)
+    if request.form.get("do") != "file":
+        return _form_page(at, typed, seen=seen)
+    return _file(at, typed, seen)
+
+
+def _file(at: ClubForm, typed: PlanForm, seen: Preview) -> ResponseReturnValue:
+    parts, now = web(), web().service.clock.now()
+    key = nonce.read(parts.settings.secret_key, request.form.get("nonce", ""), now)
+    if key is None:
+        return _form_page(at, typed, seen=seen, note=FORM_TOO_OLD, status=409)
+    request_key = f"{REQUEST_KEY_PREFIX}{key}"
+    refused = parts.service.read(lambda session: too_many_plans(session, at.club, seen.dive, request_key, now))
+    if refused is not None:
+        return _form_page(at, typed, seen=seen, note=refused, status=429)
+    if not parts.bounds.plans_by_address.take(address_key(request.remote_addr), now):
+        return _form_page(at, typed, seen=seen, note=FROM_ONE_ADDRESS, status=429)
+    lead = seen.dive.lead
+    by = Actor(Role.DIVER, lead.name, Via.PAGE, key=lead.key, phone=lead.phone, words="File this plan")
+    if typed.request is None:
+        return _form_page(at, typed, status=422)
+    filed = file_plan(parts.service, at.club.id, typed.request, by, request_key=request_key)
+    if isinstance(filed, PlanRefused):
+        return _form_page(at, typed.with_checks(filed.checks), status=422)
+    return _filed_page(at, filed, now)
+
+
+def _lead(typed: PlanForm) -> Actor:
+    return Actor(Role.DIVER, typed.values["lead_name"], Via.PAGE, key=diver_key(0), words="Show what will be sent")
+
+
+def _form_page(
+    at: ClubForm,
+    typed: PlanForm,
+    *,
+    seen: Preview | None = None,
+    note: str | None = None,
+    status: int = 200,
+) -> ResponseReturnValue:
+    now = web().service.clock.now()
+    fresh = nonce.issue(web().settings.secret_key, now)
+    given = request.form.get("nonce", "")
+    # The first nonce is kept through previews and corrections, so that going back and pressing again files once.
+    kept = given if nonce.read(web().settings.secret_key, given, now) else fresh
+    page = render_template("plan.html", at=at, form=typed, seen=seen, note=note, nonce=kept, now=now)
+    return page, status
+
+
+def _filed_page(at: ClubForm, filed: PlanFiled, now: datetime) -> ResponseReturnValue:
+    dive, number = filed.dive, at.club.receiving_number
+    return render_template(
+        "plan_filed.html",
+        dive=dive,
+        checks=filed.checks,
+        again=filed.again,
+        number=phone(number, at.club.country),
+        start_text=sms(number, f"IN {dive.start_code}"),
+        finish_text=sms(number, f"OUT {dive.finish_code}"),
+        page=dive_link(web().service, dive.id, dive.lead.key, LinkKind.DIVE),
+        now=now,
+    )

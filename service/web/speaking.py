@@ -1,0 +1,123 @@
+"""How a page writes times, places, phones and other people's words."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from datetime import datetime
+from urllib.parse import quote
+from zoneinfo import ZoneInfo
+
+from service.domain.local_time import say
+from service.domain.phone import national_format
+from service.domain.place.position import Position, decimal
+
+WORDS_SHOWN_MAX = 500
+
+_DIALLED = re.compile(r"\+?\d[\d ().-]*")
+_SHORTEST_DIALLED = 3
+_NOT_SHOWN = ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
+
+
+def clock(at: datetime, zone: str, now: datetime) -> str:
+    """A time at the site, with its day when that is not today."""
+    return say(at, zone, now)
+
+
+def zone_name(zone: str) -> str:
+    """A zone in words: "Reykjavik time"."""
+    return f"{zone.rpartition('/')[2].replace('_', ' ')} time"
+
+
+def iso(at: datetime, zone: str) -> str:
+    """A time for programs, with the site's offset."""
+    return at.astimezone(ZoneInfo(zone)).isoformat(timespec="seconds")
+
+
+def span(seconds: float) -> str:
+    """A length of time: "4 min", "1 h 10 min", "2 days 3 h"; rounded down."""
+    minutes = int(abs(seconds) // 60)
+    hours, days = minutes // 60, minutes // (24 * 60)
+    if days:
+        return f"{days} {'day' if days == 1 else 'days'} {hours % 24} h"
+    if hours:
+        return f"{hours} h {minutes % 60} min"
+    return f"{minutes} min" if minutes else "less than a minute"
+
+
+def away(at: datetime, now: datetime) -> str:
+    """How far a time is from now: "in 12 min" or "4 min ago"."""
+    seconds = (at - now).total_seconds()
+    return f"in {span(seconds)}" if seconds > 0 else f"{span(seconds)} ago"
+
+
+def decimal_position(position: Position) -> str:
+    """Degrees with five decimals, as the texts have them."""
+    return decimal(position)
+
+
+def degrees_minutes(position: Position) -> str:
+    """Degrees and decimal minutes, as marine radio and charts have them: 47 07.407 N, 020 32.593 W with signs."""
+    return f"{_angle(position.lat, 2, 'NS')}, {_angle(position.lon, 3, 'EW')}"
+
+
+def _angle(value: float, digits: int, letters: str) -> str:
+    thousandths = round(abs(value) * 60_000)
+    degrees, rest = divmod(thousandths, 60_000)
+    letter = letters[1] if value < 0 and thousandths else letters[0]
+    return f"{degrees:0{digits}d}\N{DEGREE SIGN} {rest / 1000:06.3f}' {letter}"
+
+
+def heads(count: int) -> str:
+    """How many divers."""
+    return "1 diver" if count == 1 else f"{count} divers"
+
+
+def phone(number: str, region: str | None = None) -> str:
+    """A number as people write it."""
+    return national_format(number, region)
+
+
+def tel(words: str) -> str | None:
+    """A tel: address for the first number within words, such as a rescue call; None where there is none."""
+    for found in _DIALLED.finditer(words):
+        digits = "".join(character for character in found.group() if character in "+0123456789")
+        if len(digits.lstrip("+")) >= _SHORTEST_DIALLED:
+            return f"tel:{digits}"
+    return None
+
+
+def sms(number: str, body: str) -> str:
+    """An sms: address that opens a text ready to send (RFC 5724)."""
+    return f"sms:{number}?body={quote(body, safe='')}"
+
+
+def visible(words: str) -> str:
+    """Somebody's words with what cannot be seen, or turns text around, written out; cut to a length a page can bear."""
+    flat = " ".join(words.split())
+    shown = "".join(f"[U+{ord(c):04X}]" if unicodedata.category(c) in _NOT_SHOWN else c for c in flat)
+    return shown if len(shown) <= WORDS_SHOWN_MAX else f"{shown[:WORDS_SHOWN_MAX]} [cut]"
+
+
+def own_link(body: str, public_url: str) -> tuple[str, str]:
+    """A text of ours and the path of the page of ours that it ends with; an empty path where it ends with none."""
+    words, _, last = body.rpartition(" ")
+    path = last.removeprefix(public_url)
+    if path == last or not path.startswith("/"):
+        return body, ""
+    return words, path
+
+
+FILTERS = {
+    "clock": clock,
+    "zone_name": zone_name,
+    "iso": iso,
+    "away": away,
+    "decimal_position": decimal_position,
+    "degrees_minutes": degrees_minutes,
+    "heads": heads,
+    "phone": phone,
+    "own_link": own_link,
+    "tel": tel,
+    "visible": visible,
+}
