@@ -134,9 +134,7 @@ def _excess(pieces: Sequence[_Piece], most: int, reserve: int) -> int:
 
 def _shorten_one(pieces: Sequence[_Piece], excess: int) -> bool:
     """Shorten the longest piece that may be and can be; False where there is none."""
-    longest_first = sorted(
-        (piece for piece in pieces if piece.shorten), key=lambda piece: -septets(piece.text)
-    )
+    longest_first = sorted((piece for piece in pieces if piece.shorten), key=lambda piece: -septets(piece.text))
     # Where no one piece can give way alone, the longest gives what it can.
     for wanted in (excess, 1):
         for piece in longest_first:

@@ -35,9 +35,7 @@ class GasPlan:
 
     def __post_init__(self) -> None:
         """Refuse what no diver carries."""
-        _refuse_unless(
-            0 < self.cylinder_l <= _MOST_CYLINDER_L, f"cylinder size is litres, up to {_MOST_CYLINDER_L}"
-        )
+        _refuse_unless(0 < self.cylinder_l <= _MOST_CYLINDER_L, f"cylinder size is litres, up to {_MOST_CYLINDER_L}")
         _refuse_unless(0 < self.fill_bar <= _MOST_FILL_BAR, f"fill pressure is bar, up to {_MOST_FILL_BAR}")
         _refuse_unless(0 <= self.reserve_bar < self.fill_bar, "reserve must be lower than the fill pressure")
         _refuse_unless(
@@ -52,9 +50,7 @@ def endurance(gas: GasPlan, depth_m: float) -> timedelta:
     Usable litres by (surface rate x ambient pressure): Boyle's law with one bar for each ten metres, as is
     usual practice. Raises GasError for an impossible depth.
     """
-    _refuse_unless(
-        math.isfinite(depth_m) and 0 <= depth_m <= _DEEPEST_M, f"depth is metres, from 0 to {_DEEPEST_M}"
-    )
+    _refuse_unless(math.isfinite(depth_m) and 0 <= depth_m <= _DEEPEST_M, f"depth is metres, from 0 to {_DEEPEST_M}")
     usable_l = gas.cylinder_l * (gas.fill_bar - gas.reserve_bar)
     ambient_bar = 1 + depth_m / _METRES_PER_BAR
     return timedelta(minutes=usable_l / (gas.surface_rate_l_min * ambient_bar))

@@ -70,9 +70,7 @@ def national_format(e164: str, region: str | None = None) -> str:
     except NumberParseException:
         return e164
     abroad = region is None or number.country_code != phonenumbers.country_code_for_region(region)
-    return phonenumbers.format_number(
-        number, PhoneNumberFormat.INTERNATIONAL if abroad else PhoneNumberFormat.NATIONAL
-    )
+    return phonenumbers.format_number(number, PhoneNumberFormat.INTERNATIONAL if abroad else PhoneNumberFormat.NATIONAL)
 
 
 def mask(e164: str) -> str:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from service.domain.texts import Intent, Kind, read
 from service.domain.texts.finish import AGREED_FINISH_FORMS
+from service.domain.texts.numbers import minutes_in, time_of
 from tests.domain.readings import agreed_readings, given_fields
 
 
@@ -184,6 +185,17 @@ def test_a_text_longer_than_providers_carry_is_never_a_form() -> None:
     """A text that was cut was not wholly understood; blanks do not make one long."""
     assert read("OUT" + "!" * 4000) == Intent(kind=Kind.UNCLEAR, near=Kind.FINISH)
     assert read("OUT" + " " * 1500).kind is Kind.FINISH
+
+
+def test_a_start_of_very_many_words_has_no_position() -> None:
+    """A position at the end of a long story is not taken for one of a start."""
+    assert read("in " + "and then " * 12 + "56.12345,-5.54321") == Intent(kind=Kind.UNCLEAR, near=Kind.START)
+
+
+@pytest.mark.parametrize("words", ["", "soon", "20 x"])
+def test_words_that_are_no_time_have_none(words: str) -> None:
+    """Lengths and times of day are read whole or not at all."""
+    assert (minutes_in(words), time_of(words)) == (None, None)
 
 
 def test_trouble_is_found_in_a_text_that_is_too_long() -> None:

@@ -18,9 +18,7 @@ _MOST_SIXTIETHS = 60
 
 PLAIN_SIGNS = str.maketrans(
     {
-        **dict.fromkeys(
-            "\u00ba\u02da", "°"
-        ),  # ordinal sign and ring, which keyboards offer for the degree sign
+        **dict.fromkeys("\u00ba\u02da", "°"),  # ordinal sign and ring, which keyboards offer for the degree sign
         **dict.fromkeys("\u2018\u2019\u201a\u201b\u2032\u00b4`", "'"),  # curly quotes, prime and accents
         **dict.fromkeys("\u201c\u201d\u201e\u201f\u2033\u00ab\u00bb", '"'),  # curly quotes and double prime
         **dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2015\u2212", "-"),  # every dash and the minus sign

@@ -26,9 +26,7 @@ _BY_LENGTH = (
     re.compile(rf"{_WE}(?:need |give us |give me )?(\d{{1,3}}) (?:more|extra) {_MINUTES}"),
     re.compile(rf"\+({LENGTH})"),
 )
-_UNTIL = re.compile(
-    rf"{_WE}(?:late|delay|delayed|extend|extended)(?: out)? (?:until|to) ({CLOCK}|\d{{1,2}} \d{{2}})"
-)
+_UNTIL = re.compile(rf"{_WE}(?:late|delay|delayed|extend|extended)(?: out)? (?:until|to) ({CLOCK}|\d{{1,2}} \d{{2}})")
 
 
 def read_late(text: Typed) -> Intent | None:

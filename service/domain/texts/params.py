@@ -33,23 +33,21 @@ _PARTS = tuple(
 )
 
 _NO_SITE = words("""
-a about above again ages ahead all almost already alright am an and another any anyway are around as
-ashore at away back bad beach bed bit both boat but by call called cancel car case cold coming danger
-days deep dense distress dive diver divers diving done down dry early end fact few fine finish finished
-five for from front full getting go going gone good great ground have he help her here him his home hour
-hours how hurry i if in info inside is it its just late later less like line long lost love lunch me min
-mins minute minutes moment more my near nearly need next no nogo not nowhere of off ok old on or order
-our out over pain pairs part peace place plan point position probably progress pub quit ready safe same
-sea shape she shock shore shortly sight signal so some soon sorry sos start status stop suit surfaced sun
-than that the their them then there they things this time times to today together tomorrow tonight too
-touch town traffic trouble twenty two under until up us use very wait waiting water way we well were what
-when where which while who why will with work yes yesterday yet you your
+a about above again ages agony ahead all almost already alright am an and another any anyway are around as
+ashore at away back bad beach bed between bit boat both but by call called cancel car case cold coming
+danger days deco deep dense distress dive diver divers diving done down dry early end fact few fine finish
+finished first five for from front full getting go going gone good great ground have he help her here him
+his home hospital hour hours how hurry i if in info inside is it its just last late later less like line
+long lost love lunch me min mins minute minutes moment more my near nearly need next no nogo not nowhere of
+off ok old on or order our out over pain pairs part peace place plan point position probably progress pub
+quickly quit ready safe same sea shape she shock shore shortly sight signal slowly so some soon sorry sos
+start status stop suit sun surfaced tears than that the their them then there they things this time times to
+today together tomorrow tonight too touch town traffic trouble twenty two under until up us use very wait
+waiting water way we well were what when where which while who why will with work yes yesterday yet you your
 """)
 """Words that follow `in` in everyday English; none may be taken for the beginning of a site."""
 
-_NO_LATER_SITE_WORD = frozenset(
-    {"at", "for", "by", "in", "until", "with", "and", "out", "not", "sos", "help"}
-)
+_NO_LATER_SITE_WORD = frozenset({"at", "for", "by", "in", "until", "with", "and", "out", "not", "sos", "help"})
 
 
 @dataclass(slots=True)

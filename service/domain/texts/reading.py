@@ -61,6 +61,9 @@ def read(text: str) -> Intent:
     if raised := _read_raise_now(cleaned):
         return raised
     intent = _read_form(cleaned) if cleaned.whole else None
+    if intent and intent.site and has_trouble(cleaned):
+        # A site may have any name, so `in difficulty` looks like a start.
+        return Intent(kind=Kind.WORRY)
     if intent and (not cleaned.asked or intent.kind in _MAY_BE_ASKED):
         return intent
     if has_trouble(cleaned):

@@ -20,9 +20,7 @@ hood|boots?|booties|snorkel|computer|watch|compass|slate|gear|kit|filter|button|
 keys?|car|van|bag|wallet|shop|site|slip|slipway|path|parking|entry|exit|place|sign
 time|count|interest|anything|things?|much|bottom|vis|visibility
 """)
-_OWN = (
-    "(?:(?:a|an|the|my|our|his|her|their|your|some|1|any|of|another|both|new|old|car|left|right|dive) ){0,3}"
-)
+_OWN = "(?:(?:a|an|the|my|our|his|her|their|your|some|1|any|of|another|both|new|old|car|left|right|dive) ){0,3}"
 _PERSON = "(?:(?:my|our|a|an|the|his|her|their|1|2|3|of|other|dive|missing) ){0,3}" + any_of("""
 him|her|them|someone|somebody|anyone|anybody|everyone|divers?|buddy|buddies|partner|friend|husband|wife|son
 daughter|dad|mum|father|mother|brother|sister|instructor|student|lad|girl|boy|man|woman|guy|group|team|party|pair

@@ -25,9 +25,7 @@ _TELLING = str.maketrans(
 
 _TOKEN = re.compile(r"(?:(?<![\w.,])[+-])?\d+(?:[.,:/-]\d+)*[^\W_]*|[^\W_]+(?:(?<=\d)\.\d\b)?")
 
-_GLUED = re.compile(
-    r"(in|out|late|safe|called|ok|okay|sos|plan|nogo|code|ref|delay|extend|until|till?|at)(\d.*)"
-)
+_GLUED = re.compile(r"(in|out|late|safe|called|ok|okay|sos|plan|nogo|code|ref|delay|extend|until|till?|at)(\d.*)")
 
 _SAME_WORD = {
     "were": "we are",
@@ -82,9 +80,7 @@ _POLITE_WORDS = (
 )
 _POLITE = re.compile(rf"\b{_POLITE_WORDS}\b")
 _POLITE_NOT_NOW = re.compile(rf"\b(?!now\b){_POLITE_WORDS}\b")
-_POLITE_EDGES = re.compile(
-    rf"^\W*(?:{_POLITE_WORDS}\b[^\w+-]*)+|(?:(?<!\S)\W*{_POLITE_WORDS}\b)+\W*$", re.IGNORECASE
-)
+_POLITE_EDGES = re.compile(rf"^\W*(?:{_POLITE_WORDS}\b[^\w+-]*)+|(?:(?<!\S)\W*{_POLITE_WORDS}\b)+\W*$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
