@@ -19,9 +19,10 @@ heart attack; chest pains; drowning; nearly drowned; blue lips; his lips are blu
 she is hurt; bleeding badly; broken leg; he is bent; got the bends; DCS symptoms; decompression sickness
 missed deco stop; rapid ascent; hypothermia; stuck on rocks; trapped in a net; swept away by the current
 drifting out; Bram hasn't surfaced; Bram didn't come up; never came back; cant get out
-unable to get ashore; in trouble; in real trouble; in difficulty; in lantern drowning p2; having difficulties; there was an accident
+unable to get ashore; in trouble; in real trouble; having difficulties; there was an accident
 this is an emergency; we need an ambulance; call the coastguard; send help; needs help; help me
-help us please; need oxygen; medic needed; I'm worried; they are overdue; something is wrong
+help us please; need oxygen; medic needed; I'm worried; they are overdue; in difficulty; in lantern drowning p2
+ something is wrong
 it went badly wrong; not ok; OUT but Bram is missing; out, cant find Anna; not hurt but Anna is missing
 dont panic but he is drowning; no help needed here but Bram is unconscious; lost fins and buddy
 SAFE 1, other one missing; ok sos; he is dead

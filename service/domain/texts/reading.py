@@ -61,10 +61,7 @@ def read(text: str) -> Intent:
     if raised := _read_raise_now(cleaned):
         return raised
     intent = _read_form(cleaned) if cleaned.whole else None
-    if intent and intent.site and has_trouble(cleaned):
-        # A site may have any name, so `in difficulty` looks like a start.
-        return Intent(kind=Kind.WORRY)
-    if intent and (not cleaned.asked or intent.kind in _MAY_BE_ASKED):
+    if intent and _is_plain(intent, cleaned):
         return intent
     if has_trouble(cleaned):
         return Intent(kind=Kind.WORRY)
@@ -73,6 +70,13 @@ def read(text: str) -> Intent:
     if reference := read_reference(cleaned.words):
         return Intent(kind=Kind.UNCLEAR, ref=reference)
     return Intent(kind=Kind.UNCLEAR, near=near(cleaned))
+
+
+def _is_plain(intent: Intent, text: Typed) -> bool:
+    """Say whether a form is beyond doubt: not asked, and with no trouble in it that was taken for a site."""
+    asked = text.asked and intent.kind not in _MAY_BE_ASKED
+    # A site may have any name, so `in difficulty` looks like a start.
+    return not asked and not (intent.site and has_trouble(text))
 
 
 def _read_form(text: Typed) -> Intent | None:
