@@ -61,7 +61,8 @@ class GracePeriods:
     ask_started_after: timedelta = _minutes(15)  # after the planned time in
     assume_started_after: timedelta = _minutes(20)  # after the planned time in
     extension_cap: timedelta = _minutes(60)
-    receipt_within: timedelta = _minutes(2)
+    receipt_within: timedelta = _minutes(2)  # after a gateway took an alert
+    arming_within: timedelta = timedelta(seconds=30)  # after the start, or after a late text
     never_started: NeverStarted = NeverStarted.START
     finish_needs: FinishNeeds = FinishNeeds.PHONE
 
@@ -70,21 +71,33 @@ class GracePeriods:
         found = [
             (self.grace < _minutes(5), "The grace period must be at least 5 minutes."),
             (self.grace > _minutes(120), "The grace period must be at most 120 minutes."),
-            (self.second_call_after >= self.grace, "The second call must come before the grace period is over."),
+            (
+                self.second_call_after >= self.grace,
+                "The second call must come before the grace period is over.",
+            ),
             (self.second_call_after <= timedelta(0), "The second call must come after due out."),
             (self.heads_up_before < timedelta(0), "The heads-up cannot come after due out."),
             (self.distress_after <= self.grace, "Distress must come after the alert."),
             (self.hand_up_after <= self.distress_after, "The hand-up must come after distress."),
             (self.next_contact_every < _minutes(1), "Contacts must be at least 1 minute apart."),
             (self.distress_every < _minutes(2), "Distress may be repeated every 2 minutes at most."),
-            (self.assume_started_after < self.ask_started_after, "A start is assumed only after it was asked about."),
+            (
+                self.assume_started_after < self.ask_started_after,
+                "A start is assumed only after it was asked about.",
+            ),
+            (self.ask_started_after < timedelta(0), "The start cannot be asked about before the planned time in."),
             (self.extension_cap < timedelta(0), "The cap on extensions cannot be negative."),
             (self.receipt_within < timedelta(seconds=30), "A receipt needs at least 30 seconds."),
+            (self.arming_within < timedelta(seconds=30), "A start notice needs at least 30 seconds."),
+            (
+                self.arming_within >= self.grace,
+                "The diver must hear that nobody was told before the alarm is due.",
+            ),
         ]
         return tuple(words for wrong, words in found if wrong)
 
     def shortened(self, grace: timedelta) -> GracePeriods:
-        """These periods with a shorter grace; later steps keep their distance from the alert.
+        """These periods with a shorter grace: what comes after the alert keeps its distance, what comes before fits.
 
         Raises ValueError when `grace` is longer than the club's, or shorter than 5 minutes.
         """
@@ -98,6 +111,7 @@ class GracePeriods:
             self,
             grace=grace,
             second_call_after=second,
+            arming_within=min(self.arming_within, grace / 2),
             distress_after=self.distress_after - sooner,
             hand_up_after=self.hand_up_after - sooner,
         )

@@ -5,10 +5,12 @@ Zones are IANA names; the rules for gaps and overlaps of summer time are those o
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 UTC = ZoneInfo("UTC")
+_HHMM = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 
 
 class LocalTimeError(ValueError):
@@ -40,19 +42,22 @@ def instant(day: date, clock: time, zone: str) -> datetime:
 def next_instant(hhmm: str, zone: str, after: datetime) -> datetime:
     """The first instant after `after` at which the site's clock shows `hhmm` ("HH:MM").
 
-    Of a time that comes twice the earlier is taken: a clock in doubt rings early. Raises LocalTimeError for
-    a time that the next day does not have.
+    Of a time that still comes twice the earlier is taken: a clock in doubt rings early. Raises LocalTimeError
+    for what is no time of day, and for a time that the clocks are going to leave out.
     """
-    clock = time.fromisoformat(hhmm)
-    day = after.astimezone(ZoneInfo(zone)).date()
-    for offset in (0, 1):
-        wall = datetime.combine(day + timedelta(days=offset), clock, tzinfo=ZoneInfo(zone))
-        found = wall.astimezone(UTC)
-        if found.astimezone(ZoneInfo(zone)).time() != clock:
+    if not _HHMM.fullmatch(hhmm):
+        raise LocalTimeError(f"{hhmm} is no time of day. Write it like 14:30.")
+    site = ZoneInfo(zone)
+    now = after.astimezone(site).replace(tzinfo=None)
+    coming: list[datetime] = []
+    for day in (now.date(), now.date() + timedelta(days=1)):
+        wall = datetime.combine(day, time.fromisoformat(hhmm))
+        either = {wall.replace(tzinfo=site, fold=fold).astimezone(UTC) for fold in (0, 1)}
+        shown = {at for at in either if at.astimezone(site).replace(tzinfo=None) == wall}
+        coming += [at for at in shown if at > after]
+        if not shown and not coming and wall > now:
             raise LocalTimeError(f"{hhmm} does not exist that night: the clocks go forward. Choose a later time.")
-        if found > after:
-            return found
-    return instant(day + timedelta(days=1), clock, zone)
+    return min(coming)
 
 
 def say(at: datetime, zone: str, now: datetime) -> str:

@@ -48,6 +48,16 @@ class Actor:
     phone: str | None = None
     words: str = ""
 
+    @property
+    def own_key(self) -> str:
+        """What tells this person from others of the dive: their key, or their name where they have none."""
+        return self.key or self.name
+
+    @property
+    def is_outsider(self) -> bool:
+        """Whether this is a phone that the dive does not know: its number proves nothing."""
+        return self.role is Role.STRANGER and self.via is Via.TEXT
+
 
 CLOCK = Actor(role=Role.CLOCK, name="the clock", via=Via.CLOCK)
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+from service.domain.encoding import septets, to_gsm7
 from service.domain.gas import GasPlan, endurance
 from service.domain.local_time import is_zone, minutes
 from service.domain.place.position import Position
@@ -20,6 +21,8 @@ PAST_ALLOWED = timedelta(minutes=10)  # between looking at the watch and pressin
 AHEAD_ALLOWED = timedelta(days=14)
 PARTY_MAX = 12
 CONTACTS_MAX = 6
+DEPTH_MAX_M = 100
+EXITS_ADVISED = 2
 NAME_MAX = 60
 WORDS_MAX = 300
 
@@ -155,16 +158,15 @@ def _check_contacts(plan: DivePlan) -> list[tuple[str, str]]:
 def _check_times(plan: DivePlan, now: datetime) -> list[tuple[str, str]]:
     found = []
     if not RUN_TIME_MIN <= plan.run_time <= RUN_TIME_MAX:
-        found.append(
-            (
-                "run_time",
-                f"Run time is from {minutes(RUN_TIME_MIN)} to {minutes(RUN_TIME_MAX)} minutes, from entry to being out."
-                " File a second plan for a second dive.",
-            )
-        )
+        shortest, longest = minutes(RUN_TIME_MIN), minutes(RUN_TIME_MAX)
+        words = f"Run time is from {shortest} to {longest} minutes, from entry to being out. A second dive is a second plan."
+        found.append(("run_time", words))
     if plan.time_in_at is not None and plan.time_in_at < now - PAST_ALLOWED:
         found.append(
-            ("time_in", "That time in has passed. Give a later one, or leave it empty and send IN when you go in.")
+            (
+                "time_in",
+                "That time in has passed. Give a later one, or leave it empty and send IN when you go in.",
+            )
         )
     if plan.time_in_at is not None and plan.time_in_at > now + AHEAD_ALLOWED:
         found.append(("time_in", f"A plan can be filed at most {AHEAD_ALLOWED.days} days ahead."))
@@ -184,20 +186,25 @@ def _check_site(plan: DivePlan) -> list[tuple[str, str]]:
 
 def _check_lengths(plan: DivePlan) -> list[tuple[str, str]]:
     names = [("party", d.name) for d in plan.party] + [("contacts", c.name) for c in plan.contacts]
-    names += [("site", plan.site.name), ("rescue_call", plan.site.rescue_call)]
+    names += [("site", plan.site.name)]
     words = [("vehicle", plan.vehicle), ("kit", plan.kit), ("smb", plan.smb), ("notes", plan.notes)]
     found = [(field, f"Keep it to {NAME_MAX} characters.") for field, text in names if len(text) > NAME_MAX]
-    found += [
-        (field, f"Keep it to {WORDS_MAX} characters.") for field, text in words if text and len(text) > WORDS_MAX
-    ]
-    if plan.depth_m is not None and not 0 < plan.depth_m <= 100:
-        found.append(("depth_m", "Give the planned depth in metres, from 1 to 100."))
+    found += [(field, f"Keep it to {WORDS_MAX} characters.") for field, text in words if text and len(text) > WORDS_MAX]
+    # It goes whole into every alarm, in the alphabet of texts, where one letter may become several.
+    if septets(to_gsm7(plan.site.rescue_call)) > NAME_MAX:
+        found.append(("rescue_call", f"Keep it to {NAME_MAX} letters and digits, as a text has them."))
+    if plan.depth_m is not None and not _is_depth(plan.depth_m):
+        found.append(("depth_m", f"Give the planned depth in metres, up to {DEPTH_MAX_M}."))
     return found
+
+
+def _is_depth(depth_m: float) -> bool:
+    return 0 < depth_m <= DEPTH_MAX_M
 
 
 def _advice(plan: DivePlan) -> list[tuple[str, str]]:
     found = []
-    if len({name.strip().casefold() for name in plan.exits}) < 2:
+    if len({name.strip().casefold() for name in plan.exits}) < EXITS_ADVISED:
         found.append(("exits", "Name two different exits: if one closes, the other is where they will look next."))
     wet = {diver.phone for diver in plan.party}
     found += [
@@ -213,7 +220,7 @@ def _advice(plan: DivePlan) -> list[tuple[str, str]]:
 
 
 def _gas_advice(plan: DivePlan) -> list[tuple[str, str]]:
-    if plan.gas is None or plan.depth_m is None:
+    if plan.gas is None or plan.depth_m is None or not _is_depth(plan.depth_m):
         return []
     lasts = endurance(plan.gas, plan.depth_m)
     if lasts >= plan.run_time:

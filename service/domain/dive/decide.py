@@ -99,11 +99,13 @@ def _raise_now(dive: Dive, command: do.RaiseNow, now: datetime) -> Decision:
 def _acknowledge(dive: Dive, command: do.Acknowledge, now: datetime) -> Decision:
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
+    if command.by.is_outsider:
+        return no.not_of_this_dive(dive, now)
     if command.by.role is Role.DIVER:
-        return no.diver_cannot_acknowledge(dive, now)
+        return no.diver_cannot_acknowledge(now)
     if not dive.alarmed:
         return no.nothing_to_acknowledge(dive, now)
-    if any(told.key == command.by.key for told in dive.acknowledged):
+    if any(told.key == command.by.own_key for told in dive.acknowledged):
         return no.acknowledged_already(dive, now)
     return (Acknowledged(at=now, by=command.by),)
 
@@ -111,6 +113,8 @@ def _acknowledge(dive: Dive, command: do.Acknowledge, now: datetime) -> Decision
 def _report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> Decision:
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
+    if command.by.is_outsider:
+        return no.not_of_this_dive(dive, now)
     if dive.phase is Phase.FILED:
         return no.not_started(dive, now)
     return (RescueCalled(at=now, by=command.by, reference=command.reference),)
@@ -137,9 +141,7 @@ def _note_handed(dive: Dive, command: do.NoteHanded, now: datetime) -> Decision:
     waiting = dive.extension
     if waiting is not None and command.step == waiting.step and not dive.alarmed:
         return (
-            ExtensionTookEffect(
-                at=now, due_out_at=waiting.due_out_at, number=waiting.number, contact=command.person
-            ),
+            ExtensionTookEffect(at=now, due_out_at=waiting.due_out_at, number=waiting.number, contact=command.person),
         )
     return ()
 
@@ -174,4 +176,3 @@ _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.NoteUnreachable: _note_unreachable,
     do.NoteReachable: _note_reachable,
 }
-

@@ -43,7 +43,10 @@ class Filed:
 
 @dataclass(frozen=True, slots=True)
 class Started:
-    """The clock runs. `assumed`: nobody said so. `quiet`: roles to whom a graver message follows at once."""
+    """The clock runs. `assumed`: nobody said so. `quiet`: roles to whom a graver message follows at once.
+
+    `passed_over`: the question about the start, where the clock came too late for it.
+    """
 
     at: datetime
     by: Actor
@@ -52,6 +55,7 @@ class Started:
     head_count: int
     assumed: bool = False
     quiet: tuple[Role, ...] = ()
+    passed_over: tuple[Step, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,6 +65,7 @@ def _started(dive: Dive, event: ev.Started) -> Dive:
         due_out_at=event.due_out_at,
         first_due_out_at=event.due_out_at,
         head_count=event.head_count,
+        steps=dive.steps + event.passed_over,
         arming_since=None if Role.CONTACT in event.quiet else event.at,
         last_heard=_heard(dive, event.by, event.at),
     )
@@ -113,8 +114,11 @@ def _extension_asked(dive: Dive, event: ev.ExtensionAsked) -> Dive:
 
 
 def _extension_took_effect(dive: Dive, event: ev.ExtensionTookEffect) -> Dive:
-    again = tuple(step for step in dive.steps if step not in PARTY_STEPS)
-    return replace(dive, due_out_at=event.due_out_at, extension=None, steps=again)
+    """The reminders start anew, but for a heads-up that would only repeat the answer to the late text."""
+    heads_up_at = event.due_out_at - dive.grace.heads_up_before
+    done = tuple(step for step in dive.steps if step not in PARTY_STEPS)
+    done += (Step.HEADS_UP,) if heads_up_at <= event.at else ()
+    return replace(dive, due_out_at=event.due_out_at, extension=None, steps=done)
 
 
 def _extension_not_in_force(dive: Dive, _: ev.ExtensionNotInForce) -> Dive:
@@ -161,6 +165,7 @@ def _reopened(dive: Dive) -> Dive:
         called_at=None,
         called_by=None,
         called_reference=None,
+        partly_out=None,
         alarm_at=None,
         closed_at=None,
         closed_by=None,
@@ -170,7 +175,7 @@ def _reopened(dive: Dive) -> Dive:
 
 
 def _acknowledged(dive: Dive, event: ev.Acknowledged) -> Dive:
-    return replace(dive, acknowledged=(*dive.acknowledged, Told(event.by.key or event.by.name, event.at)))
+    return replace(dive, acknowledged=(*dive.acknowledged, Told(event.by.own_key, event.at)))
 
 
 def _rescue_called(dive: Dive, event: ev.RescueCalled) -> Dive:

@@ -9,28 +9,34 @@ from service.domain.dive.commands import Extend, Refusal
 from service.domain.dive.events import Event, ExtensionAsked, LatePassedOn
 from service.domain.dive.state import Dive, Phase
 from service.domain.local_time import LocalTimeError, next_instant
-from service.domain.people import Role, Via
+from service.domain.people import Role
+
+ONE_DAY_MIN = 24 * 60  # past every cap; more would only leave the calendar
 
 
 def extend(dive: Dive, command: Extend, now: datetime) -> tuple[Event, ...] | Refusal:
     """A request for a later due out; once the alert is up it is only passed on to the contacts."""
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
+    if command.by.role is Role.CONTACT or command.by.is_outsider:
+        return no.only_the_party_is_late(dive, now)
     if dive.alarmed:
         return (LatePassedOn(at=now, by=command.by),)
     if dive.due_out_at is None or dive.first_due_out_at is None:
         return no.not_started(dive, now)
-    outsider = command.by.role is Role.STRANGER and command.by.via is Via.TEXT
-    if command.by.role is Role.CONTACT or outsider:
-        return no.only_the_party_is_late(dive, now)
+    return _moved(dive, command, dive.due_out_at, dive.first_due_out_at + dive.grace.extension_cap, now)
+
+
+def _moved(
+    dive: Dive, command: Extend, due_out_at: datetime, latest: datetime, now: datetime
+) -> tuple[Event, ...] | Refusal:
     try:
-        wanted = _wanted(dive, command, dive.due_out_at)
+        wanted = _wanted(dive, command, due_out_at)
     except LocalTimeError as error:
         return Refusal(code="no_such_time", words=str(error), at=now)
-    latest = dive.first_due_out_at + dive.grace.extension_cap
     if wanted > latest:
         return no.past_the_cap(dive, latest, now)
-    if wanted <= max(now, dive.due_out_at):
+    if wanted <= max(now, due_out_at):
         return no.not_later(dive, wanted, now)
     return (ExtensionAsked(at=now, by=command.by, due_out_at=wanted, number=dive.extensions_asked + 1),)
 
@@ -39,4 +45,5 @@ def _wanted(dive: Dive, command: Extend, due_out_at: datetime) -> datetime:
     """Minutes count from the due out in force; of a clock time the first one after the start is meant."""
     if command.until is not None:
         return next_instant(command.until, dive.plan.site.zone, dive.started_at or due_out_at)
-    return due_out_at + timedelta(minutes=command.minutes or 0)
+    asked = command.minutes or 0
+    return due_out_at + timedelta(minutes=max(-ONE_DAY_MIN, min(asked, ONE_DAY_MIN)))

@@ -18,11 +18,11 @@ def finish(dive: Dive, command: Finish, now: datetime) -> tuple[Event, ...] | Re
         return no.closed(dive, now)
     if command.by.role is Role.CONTACT and not command.with_code:
         return no.contact_says_out(dive, now)
-    if command.by.role is Role.STRANGER and command.by.via is Via.TEXT and not command.with_code:
-        return no.finish_needs_code(now)
+    if command.by.is_outsider and not command.with_code:
+        return no.finish_needs_code(dive, now)
     needs = dive.grace.finish_needs
     if needs is FinishNeeds.CODE and command.by.via is Via.TEXT and not command.with_code:
-        return no.finish_needs_code(now)
+        return no.finish_needs_code(dive, now)
     # Once fewer were counted out, a bare OUT may be the same diver again: only a count says that all are.
     counted = needs is FinishNeeds.HEADCOUNT or dive.partly_out is not None
     if counted and command.count is None:
@@ -34,13 +34,13 @@ def report_safe(dive: Dive, command: ReportSafe, now: datetime) -> tuple[Event, 
     """A contact or an admin says how many are safe; a diver who says it has surfaced."""
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
-    if command.by.role is Role.STRANGER and command.by.via is Via.TEXT:
-        return no.finish_needs_code(now)
+    if command.by.is_outsider:
+        return no.finish_needs_code(dive, now)
     if command.count is None:
         return no.safe_needs_count(dive, now)
     diver = command.by.role is Role.DIVER
     if diver and dive.grace.finish_needs is FinishNeeds.CODE and command.by.via is Via.TEXT:
-        return no.finish_needs_code(now)
+        return no.finish_needs_code(dive, now)
     outcome = Outcome.SURFACED if diver else Outcome.STOOD_DOWN
     return _out(dive, command.by, command.count, outcome, now, command.reason)
 
@@ -51,10 +51,12 @@ def call_off(dive: Dive, command: CallOff, now: datetime) -> tuple[Event, ...] |
         return no.closed(dive, now)
     if command.by.role is Role.CONTACT:
         return no.contact_says_out(dive, now)
-    if command.by.role is Role.STRANGER and command.by.via is Via.TEXT:
-        return no.finish_needs_code(now)
-    if dive.phase is not Phase.FILED and not dive.assumed:
-        return no.in_the_water(dive, now)
+    # Where a finish needs its code, a forged "not diving" must not stop a clock that runs either.
+    unproved = dive.live and dive.grace.finish_needs is FinishNeeds.CODE and command.by.via is Via.TEXT
+    if command.by.is_outsider or (unproved and dive.assumed):
+        return no.finish_needs_code(dive, now)
+    if dive.live and not dive.assumed:
+        return no.in_the_water(dive, now) if dive.started_at is not None else no.alarm_is_up(dive, now)
     never = dive.phase is Phase.FILED
     return (Closed(at=now, by=command.by, outcome=Outcome.CALLED_OFF, never_started=never),)
 
@@ -62,11 +64,9 @@ def call_off(dive: Dive, command: CallOff, now: datetime) -> tuple[Event, ...] |
 def _out(
     dive: Dive, by: Actor, count: int | None, outcome: Outcome, now: datetime, reason: str | None = None
 ) -> tuple[Event, ...] | Refusal:
-    if count is not None and count > dive.head_count:
+    if count is not None and not 0 <= count <= dive.head_count:
         return no.more_than_the_party(dive, count, now)
     if count is not None and count < dive.head_count:
         return (PartlyOut(at=now, by=by, count=count, missing=dive.head_count - count),)
     never = dive.started_at is None
-    return (
-        Closed(at=now, by=by, outcome=outcome, count=dive.head_count, never_started=never, reason=reason),
-    )
+    return (Closed(at=now, by=by, outcome=outcome, count=dive.head_count, never_started=never, reason=reason),)

@@ -13,6 +13,13 @@ def _time(dive: Dive, at: datetime | None, now: datetime) -> str:
     return "the planned time" if at is None else say(at, dive.plan.site.zone, now)
 
 
+def _clock(dive: Dive) -> str:
+    """Nobody may think that a clock runs which does not."""
+    if dive.started_at is not None:
+        return "The clock goes on."
+    return "The alarm stays up." if dive.alarmed else "The clock is not running."
+
+
 def already_filed(dive: Dive, now: datetime) -> Refusal:
     """The plan is here already."""
     return Refusal("already_filed", f"This plan is filed already (ref {dive.reference}).", now)
@@ -58,17 +65,23 @@ def not_started(dive: Dive, now: datetime) -> Refusal:
 def in_the_water(dive: Dive, now: datetime) -> Refusal:
     """NOGO in mid-dive is no finish."""
     since = _time(dive, dive.started_at, now)
-    return Refusal("in_the_water", f"The clock has run since {since} and goes on. All out? Text OUT.", now)
+    return Refusal("in_the_water", f"Clock running since {since}; it goes on. All out? Text OUT.", now)
 
 
-def finish_needs_code(now: datetime) -> Refusal:
+def not_of_this_dive(dive: Dive, now: datetime) -> Refusal:
+    """A phone that the dive does not know answers an alarm."""
+    words = f"This phone is not of dive {dive.reference}. Nothing changed. In danger call {dive.plan.site.rescue_call}"
+    return Refusal("not_of_this_dive", words, now)
+
+
+def finish_needs_code(dive: Dive, now: datetime) -> Refusal:
     """This finish carries no proof."""
-    return Refusal("finish_needs_code", "The clock goes on. To finish, text OUT and your finish code.", now)
+    return Refusal("finish_needs_code", f"{_clock(dive)} To finish, text OUT and your finish code.", now)
 
 
 def finish_needs_count(dive: Dive, now: datetime) -> Refusal:
     """This club wants heads counted."""
-    words = f"The clock goes on. Count heads, then text OUT and the number, like OUT {dive.head_count}."
+    words = f"{_clock(dive)} Count heads, then text OUT and the number, like OUT {dive.head_count}."
     return Refusal("finish_needs_count", words, now)
 
 
@@ -80,28 +93,31 @@ def safe_needs_count(dive: Dive, now: datetime) -> Refusal:
 
 def contact_says_out(dive: Dive, now: datetime) -> Refusal:
     """A contact sends the diver's word."""
-    words = f"The clock goes on. If all {dive.head_count} are safe, text SAFE {dive.head_count} {dive.reference}."
+    words = f"{_clock(dive)} If all {dive.head_count} are safe, text SAFE {dive.head_count} {dive.reference}."
     return Refusal("contact_says_out", words, now)
 
 
 def more_than_the_party(dive: Dive, count: int, now: datetime) -> Refusal:
     """More out than went in is not understood, so it stops nothing."""
-    words = f"{count} out, but {dive.head_count} went in. The clock goes on. All {dive.head_count} out? Text OUT."
+    known = "went in" if dive.started_at is not None else "are in the plan"
+    words = f"{count} out, but {dive.head_count} {known}. {_clock(dive)} All {dive.head_count} out? Text OUT."
     return Refusal("more_than_the_party", words, now)
 
 
 def only_the_party_is_late(dive: Dive, now: datetime) -> Refusal:
     """Somebody ashore cannot give the divers more time."""
-    due = _time(dive, dive.raise_by_at, now)
-    return Refusal("only_the_party", f"Only the divers can move due out. The alarm stays at {due}.", now)
+    alarm = "The alarm is up and stays." if dive.alarmed else f"Alarm time stays {_time(dive, dive.raise_by_at, now)}."
+    words = f"Only the divers can move due out. {alarm}" if dive.live else f"Nothing changed. {_clock(dive)}"
+    return Refusal("only_the_party", words, now)
 
 
 def past_the_cap(dive: Dive, latest: datetime, now: datetime) -> Refusal:
     """More than the club allows; says what would still do."""
     last = say(latest, dive.plan.site.zone, now)
-    left = minutes(latest - dive.due_out_at) if dive.due_out_at else 0
+    left = minutes(latest - dive.due_out_at) if dive.due_out_at and latest > now else 0
     hint = f"The latest is {last}: text LATE {left}." if left > 0 else f"{last} is the latest."
-    return Refusal("past_the_cap", f"Too late for this dive. {hint} Until then due out stays.", now)
+    due = _time(dive, dive.due_out_at, now)
+    return Refusal("past_the_cap", f"Too late for this dive. {hint} Due out stays {due}.", now)
 
 
 def not_later(dive: Dive, wanted: datetime, now: datetime) -> Refusal:
@@ -112,7 +128,7 @@ def not_later(dive: Dive, wanted: datetime, now: datetime) -> Refusal:
     return Refusal("not_later", f"{new} is not later. Due out stays {due}. More time? Text LATE {enough}.", now)
 
 
-def diver_cannot_acknowledge(dive: Dive, now: datetime) -> Refusal:
+def diver_cannot_acknowledge(now: datetime) -> Refusal:
     """OK from the party is no finish."""
     return Refusal("diver_ok", "OK does not stop the clock. All out? Text OUT. Need longer? Text LATE 20.", now)
 

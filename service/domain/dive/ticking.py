@@ -22,7 +22,6 @@ from service.domain.dive.state import Dive, Phase
 from service.domain.grace import PARTY_STEPS, NeverStarted, Step
 from service.domain.people import ADMINS, CLOCK, Role
 
-ARMING_WITHIN = timedelta(seconds=30)
 UNTIMED_PLAN_LASTS = timedelta(hours=24)
 
 
@@ -89,6 +88,7 @@ def _assume_started(dive: Dive, planned: datetime, now: datetime) -> tuple[Event
             head_count=dive.head_count,
             assumed=True,
             quiet=quiet,
+            passed_over=() if Step.ASK_STARTED in dive.steps else (Step.ASK_STARTED,),
         )
 
     later = _tick_live(evolve(dive, started(())), now)
@@ -103,7 +103,7 @@ def _assume_started(dive: Dive, planned: datetime, now: datetime) -> tuple[Event
 
 def _tick_live(dive: Dive, now: datetime) -> tuple[Event, ...]:
     events: list[Event] = []
-    for rung in (_party_step, _contact_step, _hand_up, _extension_answer, _arming_answer):
+    for rung in (_party_step, _extension_answer, _contact_step, _hand_up, _arming_answer):
         event = rung(dive, now)
         if event is not None:
             events.append(event)
@@ -150,9 +150,10 @@ def _distress_due_at(dive: Dive) -> datetime | None:
 def _next_contact_due_at(dive: Dive) -> datetime | None:
     if dive.acknowledged or len(dive.alerted) >= len(dive.contacts):
         return None
-    if all(told.key in dive.unreachable for told in dive.alerted):
-        return dive.alerted[-1].at if dive.alerted else dive.alarm_at
-    return dive.alerted[-1].at + dive.grace.next_contact_every
+    asked_at = dive.alerted[-1].at
+    if all(told.key in dive.unreachable for told in dive.alerted if told.at == asked_at):
+        return asked_at  # nobody is left to wait for
+    return asked_at + dive.grace.next_contact_every
 
 
 def _contact_due_at(dive: Dive) -> datetime | None:
@@ -172,19 +173,19 @@ def _contact_step(dive: Dive, now: datetime) -> StepTaken | None:
     if distress_at is not None and distress_at <= now:
         return _distress(dive, distress_at, now)
     if Step.ALERT not in dive.steps:
-        waited = int((now - due_at) / dive.grace.next_contact_every)
-        return StepTaken(at=now, step=Step.ALERT, due_at=due_at, to=_whom_to_alert(dive, 1 + waited))
+        return StepTaken(at=now, step=Step.ALERT, due_at=due_at, to=_whom_to_alert(dive, due_at, now))
     return StepTaken(
         at=now,
         step=Step.NEXT_CONTACT,
         due_at=due_at,
-        to=_whom_to_alert(dive, 1),
+        to=_whom_to_alert(dive, due_at, now),
         number=len(dive.alerted) + 1,
     )
 
 
-def _whom_to_alert(dive: Dive, count: int) -> tuple[str, ...]:
-    """The next `count` contacts, and on until one of them is not known to be unreachable."""
+def _whom_to_alert(dive: Dive, due_at: datetime, now: datetime) -> tuple[str, ...]:
+    """All whose turn has come since `due_at`, and on until one of them is not known to be unreachable."""
+    count = 1 + int((now - due_at) / dive.grace.next_contact_every)
     waiting = [contact.key for contact in dive.contacts if contact.key not in dive.alerted_keys()]
     chosen = waiting[:count]
     for key in waiting[count:]:
@@ -225,7 +226,9 @@ def _hand_up(dive: Dive, now: datetime) -> StepTaken | None:
 def _extension_due_at(dive: Dive) -> datetime | None:
     if dive.extension is None or dive.extension.answered:
         return None
-    return dive.extension.asked_at + ARMING_WITHIN
+    wait = dive.grace.arming_within if dive.reachable_contacts else timedelta(0)
+    answer_at = dive.extension.asked_at + wait
+    return answer_at if dive.raise_by_at is None else min(answer_at, dive.raise_by_at)  # the alarm ends it
 
 
 def _extension_answer(dive: Dive, now: datetime) -> ExtensionNotInForce | None:
@@ -240,7 +243,7 @@ def _arming_due_at(dive: Dive) -> datetime | None:
         return None
     if dive.arming_since is None:
         return None
-    return dive.arming_since if not dive.reachable_contacts else dive.arming_since + ARMING_WITHIN
+    return dive.arming_since if not dive.reachable_contacts else dive.arming_since + dive.grace.arming_within
 
 
 def _arming_answer(dive: Dive, now: datetime) -> NotArmed | None:
