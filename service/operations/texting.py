@@ -20,7 +20,7 @@ from service.domain.wording import general
 from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
 from service.operations.service import Service
-from service.store import dives, inbound, opt_outs
+from service.store import dives, inbound, opt_outs, sites
 from service.store.dives import PhoneMatch
 from service.store.tables.club import ClubRow
 
@@ -82,6 +82,9 @@ def _opted_out(text: Text) -> bool:
 # By code: any phone may use one
 
 
+# With any other kind a code only says which dive is meant: "LATE 20" and the finish code is no finish.
+_CODE_ACTS = (Kind.START, Kind.FINISH, Kind.CODE)
+
 def _by_code(text: Text) -> Answer:
     session, number, now = text.session, text.club.receiving_number, text.now
     name = text.club.name
@@ -99,6 +102,8 @@ def _by_code(text: Text) -> Answer:
     if dive is None or wanted != found.kind:
         return Answer(general.other_code(name, found.kind), found.dive_id, note="the other code of that dive")
     by = _actor(text, dive, _keys(text, dive), Role.DIVER)
+    if text.intent.kind not in _CODE_ACTS:
+        return _ask(text, dive, _command(text, by))
     if found.kind == "start":
         return _ask(text, dive, do.Start(by, text.intent.count, _position(text.intent)))
     return _ask(text, dive, do.Finish(by, text.intent.count, with_code=True))
@@ -174,11 +179,16 @@ _SUITS: dict[Kind, tuple[Callable[[Dive], bool], ...]] = {
 
 
 def _at_site(text: Text, matches: list[PhoneMatch]) -> list[PhoneMatch]:
+    """Those at the site that was named, by any of its names; a site of none of them means none of them."""
     if text.intent.site is None:
         return matches
-    site = text.intent.site.casefold()
-    there = [m for m in matches if site in ((m.dive.plan.site.code or "").casefold(), m.dive.plan.site.name.casefold())]
-    return there or matches
+    row = sites.find(text.session, text.club.id, text.intent.site)
+    wanted = {text.intent.site.casefold()} | ({row.code.casefold()} if row else set())
+    return [match for match in matches if wanted & _site_names(match.dive)]
+
+
+def _site_names(dive: Dive) -> set[str]:
+    return {(dive.plan.site.code or dive.plan.site.name).casefold(), dive.plan.site.name.casefold()}
 
 
 def _which(text: Text, meant: Sequence[PhoneMatch]) -> str:
@@ -191,6 +201,8 @@ def _which(text: Text, meant: Sequence[PhoneMatch]) -> str:
 
 
 def _without_dive(text: Text) -> Answer:
+    if text.intent.site is not None:
+        return Answer(general.no_plan_there(text.club.name, text.intent.site), note="no plan for that site")
     return Answer(general.no_dive(text.club.name), note="no dive for this phone")
 
 
@@ -239,18 +251,33 @@ def _ask(text: Text, dive: Dive, command: Command) -> Answer:
 
 def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     """SOS is believed from anybody who belongs to a dive: every live one of theirs, else a filed or just closed one."""
-    live = [match for match in matches if match.dive.live]
+    live = [match for match in matches if match.dive.live] + _of_code(text)
     filed = [match for match in matches if match.dive.phase is Phase.FILED]
     if text.intent.reserved and not live:
         return Answer(general.how_it_works(text.club.name))
     chosen = live or filed[:1] or list(matches)[:1]
     if not chosen:
         return Answer(general.sos_without_dive(text.club.name, text.club.rescue_call), note="SOS with no dive")
-    answers = [
-        _ask(text, match.dive, do.RaiseNow(_actor(text, match.dive, match.keys, Role.DIVER), _note(text)))
-        for match in chosen
-    ]
+    answers = [_raise_one(text, match) for match in chosen]
     return answers[0]
+
+
+def _of_code(text: Text) -> list[PhoneMatch]:
+    """An SOS from a borrowed phone may name its dive by a code; a wrong one holds nothing up."""
+    code = text.intent.code or ""
+    found = dives.by_code(text.session, text.club.receiving_number, code) if codes.is_valid(code) else None
+    dive = dives.get(text.session, found.dive_id) if found else None
+    return [] if dive is None else [PhoneMatch(dive, _keys(text, dive))]
+
+
+def _raise_one(text: Text, match: PhoneMatch) -> Answer:
+    """The alarm first; a position that came with it follows, so that nothing about it can hold the alarm up."""
+    by = _actor(text, match.dive, match.keys, Role.DIVER)
+    raised = _ask(text, match.dive, do.RaiseNow(by, _note(text)))
+    position = _position(text.intent)
+    if position is not None:
+        _ask(text, match.dive, do.ReportFix(by, position))
+    return raised
 
 
 def _note(text: Text) -> str | None:

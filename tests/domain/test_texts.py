@@ -77,7 +77,7 @@ WHO_IS_OUT = (
 )
 HOW = ("safe", "safely", "and", "well", "sound")
 WAYS_OF_BEING_OUT = (
-    r"(out ?){1,5}|out of (the )?water|surfaced|ashore|back|back ashore|back on (the )?shore"
+    r"(out ?){1,5}|out of (the )?water|ashore|back|back ashore|back on (the )?shore"
     r"|back on the beach|back on (dry )?land|back at the car"
 )
 

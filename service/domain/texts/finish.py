@@ -38,6 +38,7 @@ _SO_MANY = (
     "all {n} divers are",
     "we are all {n}",
 )
+# Not "surfaced": at the surface is not out of the water, and the swim to the exit is where it goes wrong.
 _OUT = (
     "out",
     "out of water",
@@ -56,7 +57,6 @@ _OUT = (
     "out of the water safe",
     "out of the water safely",
     "out of the water and safe",
-    "surfaced",
     "ashore",
     "safely ashore",
     "back ashore",
@@ -81,8 +81,6 @@ _ALL_SO_MANY = ("all {n}", "all {n} are", "all {n} of us", "all {n} divers", "we
 _ALL_BACK = ("back", "back safe", "back safely")
 """Too little alone, or of one diver (I'm back: on the surface? on the phone?); of all it is plain."""
 
-_SURFACED = ("i have surfaced", "we have surfaced", "we have all surfaced", "all have surfaced")
-
 _TAILS = ("{n}", "all {n}", "{n} divers", "all {n} divers", "{n} safe", "all {n} safe")
 _ALL_TAILS = ("all", "all of us", "all safe", "all ok")
 _BOTH_TAILS = ("both", "both of us", "both safe")
@@ -91,7 +89,6 @@ _BOTH_TAILS = ("both", "both of us", "both safe")
 def _agreed() -> dict[str, int | None]:
     """List every agreed form with {n} for a head count; `both` counts two without saying a number."""
     forms: dict[str, int | None] = {f"out{' out' * more}": None for more in range(5)}
-    forms.update(dict.fromkeys(_SURFACED))
     for state in _OUT:
         forms.update({f"{who} {state}".strip(): None for who in ("", *_WE, *_SO_MANY)})
         forms.update({f"{who} {state} {tail}".strip(): None for who in ("", *_WE) for tail in _TAILS})

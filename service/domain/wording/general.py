@@ -123,13 +123,19 @@ def sos_without_dive(club_name: str, rescue_call: str) -> str:
 
 def plan_unknown_phone(club_name: str, public_url: str) -> str:
     """A plan by text needs a phone with usual contacts."""
-    return plain(
-        club_name, f"your phone is not known here yet. Nothing is filed. File the plan at {public_url}/plan"
-    )
+    return plain(club_name, f"your phone is not known here yet. Nothing is filed. File the plan at {public_url}/plan")
 
 
 def plan_without_contacts(club_name: str, public_url: str) -> str:
     """A plan by text needs usual contacts."""
-    return plain(
-        club_name, f"no usual contacts are kept for you. Nothing is filed. File the plan at {public_url}/plan"
-    )
+    return plain(club_name, f"no usual contacts are kept for you. Nothing is filed. File the plan at {public_url}/plan")
+
+
+def no_plan_there(club_name: str, site: str) -> str:
+    """IN with a site for which this phone has filed no plan."""
+    words = [
+        keep("no plan of yours for"),
+        name_of(site),
+        keep("was found. Nothing changed, no clock was started. File one: PLAN"),
+    ]
+    return fit([name_of(f"{club_name}:"), *words], 1)
