@@ -82,6 +82,7 @@ def _configuration(transport: Mapping[str, Any]) -> dict[str, Any]:
         "task_time_limit": 30,
         "task_soft_time_limit": 20,
         "task_queues": [_queue(name) for name in queues.AT_ONCE],
+        "task_routes": {task: {"queue": queue} for task, queue in queues.QUEUE_OF.items()},
         "task_default_queue": queues.DEADLINES,
         "task_create_missing_queues": False,
         "worker_prefetch_multiplier": 1,

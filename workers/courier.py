@@ -20,7 +20,6 @@ def add_tasks(celery: Celery, here: Process) -> None:
     @celery.task(
         name=queues.CARRY_URGENT,
         shared=False,
-        queue=queues.URGENT,
         time_limit=ENDS_WITHIN_S,
         soft_time_limit=CLAIMS_FOR_S,
     )
@@ -35,7 +34,6 @@ def add_tasks(celery: Celery, here: Process) -> None:
     @celery.task(
         name=queues.CARRY_ALL,
         shared=False,
-        queue=queues.MESSAGES,
         time_limit=ENDS_WITHIN_S,
         soft_time_limit=CLAIMS_FOR_S,
     )

@@ -21,7 +21,7 @@ JUST_DONE_S: Final = 0.25
 def add_tasks(celery: Celery, here: Process) -> None:
     """Give the application its deadline task."""
 
-    @celery.task(name=queues.SWEEP, shared=False, queue=queues.DEADLINES, time_limit=30, soft_time_limit=20)
+    @celery.task(name=queues.SWEEP, shared=False, time_limit=30, soft_time_limit=20)
     def sweep_now() -> None:
         """Do all that is due.
 

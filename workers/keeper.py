@@ -36,6 +36,7 @@ LOOK_EVERY_S: Final = 5.0
 LATE_S: Final = 10.0  # well past a worker's second, well within the minute that an alarm may take
 SIGN_OF_LIFE_S: Final = 45.0  # three canaries
 CLOCKS_EVERY_S: Final = 60.0
+CARRYING_MAX: Final = 2
 
 DIVE_LATE: Final = "dives are not looked at in time, so the keeper does it"
 MESSAGE_LATE: Final = "alarms are not carried in time, so the keeper does it"
@@ -54,7 +55,7 @@ class Keeper:
         self._clocks_at = self._born - CLOCKS_EVERY_S
         # A thread of its own for the courier: a slow gateway must not keep the next look waiting.
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keeper-carries")
-        self._carrying: Future[int] | None = None
+        self._carrying: list[Future[None]] = []
 
     def run(self, stopping: threading.Event) -> None:
         """Look every 5 seconds, whatever goes wrong, until `stopping` is set."""
@@ -62,7 +63,7 @@ class Keeper:
             began = self._monotonic()
             try:
                 self.look()
-            except Exception:
+            except Exception:  # noqa: BLE001 - a standby that ends on a fault is none
                 # Most likely the database is away. Nothing can be done until it is back but to look again.
                 _LOG.exception("keeper_look_failed")
             stopping.wait(max(0.5, LOOK_EVERY_S - (self._monotonic() - began)))
@@ -108,12 +109,17 @@ class Keeper:
         _LOG.error("keeper_took_over", extra={"decided": swept.decided, "faults": swept.faults})
 
     def _carry(self) -> None:
-        """Carry in the background until nothing is waiting; one at a time is enough."""
-        if self._carrying is not None and not self._carrying.done():
-            return
-        if self._carrying is not None and self._carrying.exception() is not None:
-            _LOG.error("keeper_carry_failed", extra={"fault": type(self._carrying.exception()).__name__})
-        self._carrying = self._thread.submit(self._courier.carry)
+        """Carry in the background until nothing is waiting: one round now, and one for what comes meanwhile."""
+        self._carrying = [one for one in self._carrying if not one.done()]
+        if len(self._carrying) < CARRYING_MAX:
+            self._carrying.append(self._thread.submit(self._carry_quietly))
+
+    def _carry_quietly(self) -> None:
+        try:
+            self._courier.carry()
+        except Exception:  # noqa: BLE001 - it must not end the thread
+            # The database went away; the next look comes in seconds.
+            _LOG.exception("keeper_carry_failed")
 
     def _compare_clocks(self) -> None:
         """Once a minute; `compare_clocks` itself tells the admins."""

@@ -21,6 +21,16 @@ SWEEP: Final = "deadlines.sweep"
 CANARY_OUT: Final = "upkeep.canary_out"
 CANARY_ON: Final = "upkeep.canary_on"
 CANARY_HOME: Final = "upkeep.canary_home"
-CHECKPOINT: Final = "upkeep.checkpoint"
 CARRY_URGENT: Final = "courier.carry_urgent"
 CARRY_ALL: Final = "courier.carry_all"
+CHECKPOINT: Final = "upkeep.checkpoint"
+
+QUEUE_OF: Final = {
+    SWEEP: DEADLINES,
+    CANARY_OUT: DEADLINES,
+    CANARY_ON: MESSAGES,
+    CANARY_HOME: URGENT,
+    CARRY_URGENT: URGENT,
+    CARRY_ALL: MESSAGES,
+    CHECKPOINT: DEADLINES,
+}

@@ -26,22 +26,22 @@ CHECKPOINT: Final = "checkpoint"
 def add_tasks(celery: Celery, here: Process) -> None:
     """Give the application its upkeep tasks."""
 
-    @celery.task(name=queues.CANARY_HOME, shared=False, queue=queues.URGENT, time_limit=30, soft_time_limit=20)
+    @celery.task(name=queues.CANARY_HOME, shared=False, time_limit=30, soft_time_limit=20)
     def canary_home(canary_id: int) -> None:
         """The canary came through. Idempotent: only the first time counts."""
         return_canary(here.service(), canary_id)
 
-    @celery.task(name=queues.CANARY_ON, shared=False, queue=queues.MESSAGES, time_limit=30, soft_time_limit=20)
+    @celery.task(name=queues.CANARY_ON, shared=False, time_limit=30, soft_time_limit=20)
     def pass_canary(canary_id: int) -> None:
         """Send the canary on to the last queue. Idempotent: coming home twice is as good as once."""
         canary_home.apply_async((canary_id,))
 
-    @celery.task(name=queues.CANARY_OUT, shared=False, queue=queues.DEADLINES, time_limit=30, soft_time_limit=20)
+    @celery.task(name=queues.CANARY_OUT, shared=False, time_limit=30, soft_time_limit=20)
     def let_canary_go() -> None:
         """Let one canary go. Idempotent: a second one is one more sign of life."""
         pass_canary.apply_async((send_canary(here.service()),))
 
-    @celery.task(name=queues.CHECKPOINT, shared=False, queue=queues.DEADLINES, time_limit=30, soft_time_limit=20)
+    @celery.task(name=queues.CHECKPOINT, shared=False, time_limit=30, soft_time_limit=20)
     def checkpoint() -> None:
         """Hash the heads of all chains, once an hour. Idempotent: one that comes too early does nothing."""
         write_checkpoint(here.service())

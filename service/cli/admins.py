@@ -1,0 +1,183 @@
+"""Setting up an installation: schema, clubs, admins, API tokens."""
+
+from __future__ import annotations
+
+import re
+import secrets
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+from zoneinfo import available_timezones
+
+import click
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from service.app import open_service
+from service.cli.opening import fail, service_with_schema, settings_of_environment
+from service.domain.phone import PhoneError, read_phone
+from service.operations.links import hash_token
+from service.operations.service import Service
+from service.store import admins, clubs, log, schema, tokens
+from service.store.seed import hash_password
+
+PASSWORD_MIN: Final = 12
+TOKEN_BYTES: Final = 24  # 192 random bits
+_CLUB_ID: Final = re.compile(r"[a-z0-9-]{2,30}")
+
+
+@click.command()
+def migrate() -> None:
+    """Bring the database to the current schema. Safe to run at any time, also twice at once."""
+    engine = open_service(settings_of_environment(), "migrate").engine
+    before = schema.current(engine)
+    schema.migrate(engine)
+    words = "is at" if before == schema.head() else f"went from {before or 'nothing'} to"
+    click.echo(f"The database {words} schema {schema.head()}.")
+
+
+@click.group()
+def club() -> None:
+    """Clubs: every dive, person and site belongs to one."""
+
+
+@club.command("create")
+@click.option("--id", "club_id", required=True, help="Short and for ever: a-z, 0-9 and hyphen.")
+@click.option("--name", required=True, help="As its texts begin.")
+@click.option("--country", required=True, help="Two letters, such as GB: how national phone numbers are read.")
+@click.option("--zone", required=True, help="Such as Europe/London: whose time its texts give.")
+@click.option("--receiving-number", required=True, help="The number that divers text to.")
+@click.option("--rescue-call", required=True, help="Whom its contacts are told to call, with the number.")
+def create_club(*, club_id: str, name: str, country: str, zone: str, receiving_number: str, rescue_call: str) -> None:
+    """Add a club."""
+    if not _CLUB_ID.fullmatch(club_id):
+        raise click.BadParameter("2 to 30 of a-z, 0-9 and hyphen", param_hint="--id")
+    if not re.fullmatch("[A-Z]{2}", country):
+        raise click.BadParameter("two capital letters, such as GB", param_hint="--country")
+    if zone not in available_timezones():
+        raise click.BadParameter("no such zone; one is Europe/London", param_hint="--zone")
+    number = _phone(receiving_number, country, "--receiving-number")
+    service = service_with_schema(settings_of_environment(), "command")
+
+    def work(session: Session) -> None:
+        clubs.add(
+            session,
+            club_id=club_id,
+            name=name,
+            country=country,
+            zone=zone,
+            receiving_number=number,
+            rescue_call=rescue_call,
+        )
+        _log(session, service, club_id, "club_created", {"name": name, "receiving_number": number})
+
+    _write(service, work, "a club of that id, or with that receiving number, is there already")
+    click.echo(f"Club {club_id} added.")
+
+
+@click.group()
+def admin() -> None:
+    """Admins: who may change a club, and who is told when nobody else answers."""
+
+
+@admin.command("create")
+@click.option("--club", "club_id", help="The club's id; may be left out while there is only one.")
+@click.option("--name", required=True)
+@click.option("--email", required=True, help="What the admin signs in with.")
+@click.option("--phone", help="Where to tell the admin that nobody answers an alarm, or that a part is dead.")
+@click.option(
+    "--password-file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="The password is its first line; without this you are asked for it twice.",
+)
+def create_admin(*, club_id: str | None, name: str, email: str, phone: str | None, password_file: Path | None) -> None:
+    """Add an admin, with a password of 12 characters or more."""
+    service = service_with_schema(settings_of_environment(), "command")
+    club_id, country = _club(service, club_id)
+    if not re.fullmatch(r"[^@\s]+@[^@\s]+", email):
+        raise click.BadParameter("an address like finn@example.org", param_hint="--email")
+    number = None if phone is None else _phone(phone, country, "--phone")
+    hashed = hash_password(_password(password_file))
+
+    def work(session: Session) -> None:
+        now = service.clock.now()
+        admins.add(session, club_id=club_id, name=name, email=email, phone=number, password_hash=hashed, now=now)
+        _log(session, service, club_id, "admin_created", {"name": name, "email": email})
+
+    _write(service, work, "an admin with that email is there already")
+    click.echo(f"Admin {name} added to {club_id}.")
+
+
+@click.group()
+def token() -> None:
+    """API tokens of a club."""
+
+
+@token.command("create")
+@click.option("--club", "club_id", help="The club's id; may be left out while there is only one.")
+@click.option("--name", required=True, help="Which script it is for.")
+def create_token(*, club_id: str | None, name: str) -> None:
+    """Make an API token. It is shown once, on standard output; only its hash is kept."""
+    service = service_with_schema(settings_of_environment(), "command")
+    club_id, _ = _club(service, club_id)
+    click.echo(add_token(service, club_id, name))
+
+
+def add_token(service: Service, club_id: str, name: str) -> str:
+    """A new API token of a club, in the clear; only its hash is stored."""
+    secret = secrets.token_urlsafe(TOKEN_BYTES)
+
+    def work(session: Session) -> None:
+        tokens.add(session, club_id=club_id, name=name, token_hash=hash_token(secret), now=service.clock.now())
+        _log(session, service, club_id, "token_created", {"name": name})
+
+    service.write(work)
+    return secret
+
+
+def _club(service: Service, club_id: str | None) -> tuple[str, str]:
+    """The id and country of the club that is meant."""
+    known = {one.id: one.country for one in service.read(clubs.listing)}
+    if club_id is None and len(known) == 1:
+        return next(iter(known.items()))
+    if club_id is None or club_id not in known:
+        fail(f"name the club by --club: {', '.join(sorted(known)) or 'there is none yet, add one by club create'}")
+    return club_id, known[club_id]
+
+
+def _phone(text: str, country: str, option: str) -> str:
+    try:
+        return read_phone(text, country)
+    except PhoneError as fault:
+        raise click.BadParameter(str(fault), param_hint=option) from None
+
+
+def _password(path: Path | None) -> str:
+    if path is None:
+        password: str = click.prompt("Password", hide_input=True, confirmation_prompt="Again")
+    else:
+        password = path.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r")
+    if len(password) < PASSWORD_MIN:
+        click.echo(f"linetender: a password has at least {PASSWORD_MIN} characters", err=True)
+        sys.exit(2)
+    return password
+
+
+def _write(service: Service, work: Callable[[Session], None], taken: str) -> None:
+    try:
+        service.write(work)
+    except IntegrityError:
+        fail(taken)
+
+
+def _log(session: Session, service: Service, club_id: str, kind: str, detail: dict[str, str]) -> None:
+    log.append(
+        session,
+        chain=log.club_chain(club_id),
+        at=service.clock.now(),
+        kind=kind,
+        actor={"role": "operator", "name": "the command line", "process": service.process},
+        detail=detail,
+        club_id=club_id,
+    )

@@ -1,0 +1,151 @@
+"""Looking over an installation: a line for each thing, and whether it is as it must be."""
+
+from __future__ import annotations
+
+import os
+import socket
+import ssl
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from typing import Final
+from urllib.parse import urlsplit
+
+import click
+import redis
+
+from service.app import open_service
+from service.cli.opening import first_line, gateways_of
+from service.gateways.settings import GatewayConfig
+from service.operations.health import CLOCKS_APART_S, compare_clocks
+from service.operations.service import Service
+from service.settings import Settings, SettingsError, read_settings
+from service.store import clubs
+from service.store.engine import durability_faults
+from service.store.schema import current, head
+from workers.versions import check_versions, installed
+
+REACH_WITHIN_S: Final = 3.0
+CERTIFICATE_LEFT: Final = timedelta(days=14)
+HTTPS_PORT: Final = 443
+
+
+class CheckFailedError(Exception):
+    """What is not as it must be, in words for whoever keeps the installation."""
+
+
+@click.command()
+def doctor() -> None:
+    """Check settings, database, broker, gateways, clock and certificate: a line each, exit status 1 if any fails.
+
+    Sends no text and changes nothing, but that admins are told when the clocks are apart.
+    """
+    try:
+        settings = read_settings(os.environ)
+    except SettingsError as fault:
+        click.echo(f"FAIL settings: {fault}")
+        sys.exit(1)
+    failed = False
+    for name, check in _checks(settings):
+        try:
+            words, mark = check(), "ok  "
+        except Exception as fault:  # noqa: BLE001 - whatever a check meets is its finding
+            words, mark, failed = first_line(fault), "FAIL", True
+        click.echo(f"{mark} {name}: {words}")
+    sys.exit(1 if failed else 0)
+
+
+def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
+    service = open_service(settings, "doctor")
+    yield "settings", lambda: "read"
+    yield "versions", _versions
+    yield "database", lambda: _database(service)
+    yield "schema", lambda: _schema(service)
+    yield "clubs", lambda: _clubs(service)
+    yield "broker", lambda: _broker(settings)
+    yield "clock", lambda: _clock(service)
+    yield "gateways", lambda: ", ".join(config.name for config in gateways_of(settings))
+    for config in _readable_gateways(settings):
+        yield f"gateway {config.name}", partial(_reach, config.base_url)
+    yield "public address", lambda: _public(settings.public_url)
+
+
+def _versions() -> str:
+    found = installed()
+    check_versions(found)
+    return "celery {}, kombu {}, redis {}".format(*found)
+
+
+def _database(service: Service) -> str:
+    with service.engine.connect():
+        faults = durability_faults(service.engine)
+    if faults:
+        raise CheckFailedError(" ".join(faults))
+    return f"{service.engine.dialect.name} answers and keeps what it has committed"
+
+
+def _schema(service: Service) -> str:
+    found = current(service.engine)
+    if found != head():
+        raise CheckFailedError(f"at {found or 'nothing'}, needs {head()}: run linetender migrate")
+    return f"at {found}"
+
+
+def _clubs(service: Service) -> str:
+    known = service.read(clubs.listing)
+    if not known:
+        raise CheckFailedError("there is none: run linetender club create")
+    return ", ".join(club.id for club in known)
+
+
+def _broker(settings: Settings) -> str:
+    with redis.Redis.from_url(
+        settings.broker_url, socket_timeout=REACH_WITHIN_S, socket_connect_timeout=REACH_WITHIN_S
+    ) as client:
+        client.ping()
+        policy = client.config_get("maxmemory-policy").get("maxmemory-policy", "unknown")
+    return f"answers; when full it uses the policy {policy}"
+
+
+def _clock(service: Service) -> str:
+    apart_s = compare_clocks(service)
+    if abs(apart_s) > CLOCKS_APART_S:
+        raise CheckFailedError(f"ours is {apart_s:+.1f} s from the database's; set both by a time server")
+    return f"{abs(apart_s):.1f} s from the database's"
+
+
+def _readable_gateways(settings: Settings) -> tuple[GatewayConfig, ...]:
+    try:
+        return gateways_of(settings)
+    except SettingsError:
+        return ()  # the line before has said why
+
+
+def _reach(url: str) -> str:
+    """Connect, and over https look at the certificate; nothing is asked of the gateway."""
+    parts = urlsplit(url)
+    if parts.scheme == "https":
+        return f"reached, {_certificate(parts.hostname or '', parts.port or HTTPS_PORT)}"
+    with socket.create_connection((parts.hostname or "", parts.port or 80), timeout=REACH_WITHIN_S):
+        return "reached, in clear text"
+
+
+def _public(url: str) -> str:
+    parts = urlsplit(url)
+    if parts.scheme != "https":
+        return f"{url}, in clear text: for this machine only"
+    return f"{url}, {_certificate(parts.hostname or '', parts.port or HTTPS_PORT)}"
+
+
+def _certificate(host: str, port: int) -> str:
+    context = ssl.create_default_context()
+    with (
+        socket.create_connection((host, port), timeout=REACH_WITHIN_S) as plain,
+        context.wrap_socket(plain, server_hostname=host) as secure,
+    ):
+        ends = str((secure.getpeercert() or {}).get("notAfter", ""))
+    left = datetime.fromtimestamp(ssl.cert_time_to_seconds(ends), UTC) - datetime.now(UTC)
+    if left < CERTIFICATE_LEFT:
+        raise CheckFailedError(f"its certificate ends in {left.days} days")
+    return f"its certificate is good for {left.days} days"

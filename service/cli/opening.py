@@ -1,0 +1,58 @@
+"""What commands open before they act, and what they refuse to act on."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from typing import NoReturn
+
+import click
+from sqlalchemy.exc import SQLAlchemyError
+
+from service.app import open_service
+from service.gateways.settings import GatewayConfig, GatewaySettingsError, read_gateways
+from service.logs import without_secrets
+from service.operations.service import Service
+from service.settings import Settings, SettingsError, read_settings
+from service.store.schema import current, head
+
+
+def settings_of_environment() -> Settings:
+    """The settings of this process. Raises SettingsError."""
+    return read_settings(os.environ)
+
+
+def gateways_of(settings: Settings) -> tuple[GatewayConfig, ...]:
+    """The gateways in the settings, in order of preference. Raises SettingsError, also when there is none."""
+    try:
+        configs = read_gateways(settings.gateways, public_url=settings.public_url)
+    except GatewaySettingsError as fault:
+        raise SettingsError(f"LINETENDER_GATEWAYS: {fault}") from None
+    if not configs:
+        raise SettingsError("LINETENDER_GATEWAYS names no gateway: nobody could be told anything")
+    return configs
+
+
+def service_with_schema(settings: Settings, process: str, nudge: Callable[[], None] | None = None) -> Service:
+    """The service on a database at the current schema; for any other, one plain line and exit status 1."""
+    service = open_service(settings, process, nudge)
+    try:
+        found = current(service.engine)
+    except SQLAlchemyError as fault:
+        fail(f"the database does not answer: {first_line(fault)}")
+    if found != head():
+        fail(f"the database is at schema {found or 'none'} and this program needs {head()}: run linetender migrate")
+    return service
+
+
+def first_line(fault: Exception) -> str:
+    """The first line of what a library says, without secrets."""
+    cause = getattr(fault, "orig", None) or fault
+    return without_secrets(str(cause).strip().partition("\n")[0] or type(cause).__name__)
+
+
+def fail(words: str) -> NoReturn:
+    """End with one plain line and exit status 1."""
+    click.echo(f"linetender: {words}", err=True)
+    sys.exit(1)

@@ -1,0 +1,150 @@
+"""One production process each: web, worker, beat, keeper."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+from types import FrameType
+from typing import Any, Final
+
+import click
+from flask import Flask
+from gunicorn.app.base import BaseApplication  # type: ignore[import-untyped]
+
+from service.app import open_service
+from service.cli.opening import gateways_of, service_with_schema, settings_of_environment
+from service.clock import clock_seconds
+from service.gateways.settings import open_gateways
+from service.logs import set_up_logging
+from service.operations.carrying import Courier
+from service.operations.health import how_late
+from service.operations.service import Service
+from service.operations.sweeping import sweep
+from service.settings import Settings, SettingsError
+from service.web import create_app
+from workers.app import PUBLISHING, make_celery
+from workers.keeper import Keeper
+from workers.nudge import broker_nudge
+from workers.running import run_beat, run_workers
+from workers.versions import UntriedVersionsError, check_versions, installed
+
+_LOG = logging.getLogger(__name__)
+
+WEB_PROCESSES: Final = 2
+WEB_THREADS: Final = 8
+SWEEP_FIRST_AFTER_S: Final = 60.0  # real seconds without a sweep
+
+
+@click.command()
+def web() -> None:
+    """Serve pages, API and the gateways' endpoints.
+
+    Listens on LINETENDER_HOST and LINETENDER_PORT; TLS is for a proxy before it. After a minute or more without any
+    sweep it first does what fell due meanwhile, so that nobody is answered by a service that is behind.
+    """
+    settings = _begin()
+    gateways_of(settings)
+    service = service_with_schema(settings, "web")
+    sweep_if_behind(service)
+    service.engine.dispose()
+    _Web(settings).run()
+
+
+@click.command()
+def worker() -> None:
+    """Run the clocks and carry the messages: one worker process for each queue.
+
+    Any number may run, on any number of machines. SIGTERM lets the tasks at hand end; give it 40 seconds.
+    """
+    settings = _begin()
+    _check_versions()
+    gateways_of(settings)
+    service_with_schema(settings, "worker").engine.dispose()
+    run_workers(settings)
+
+
+@click.command()
+def beat() -> None:
+    """Send the ticks that start sweeps and couriers. Any number may run: ticks carry no meaning."""
+    settings = _begin()
+    _check_versions()
+    run_beat(settings)
+
+
+@click.command()
+def keeper() -> None:
+    """Stand by: see within seconds that dives or alarms are late, and then do the work itself.
+
+    Needs the database and the gateways, and neither broker nor workers. Run it on another machine where you can; two
+    keepers are harmless.
+    """
+    settings = _begin()
+    configs = gateways_of(settings)
+    service = open_service(settings, "keeper")
+    courier = Courier(service, open_gateways(configs, public_url=settings.public_url))
+    stopping = threading.Event()
+
+    def stop(_number: int, _frame: FrameType | None) -> None:
+        stopping.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, stop)
+    Keeper(service, courier).run(stopping)
+
+
+def sweep_if_behind(service: Service) -> bool:
+    """Sweep when there was none for a minute or more, or never; whether that was so."""
+    age_s = how_late(service).sweep_age_s
+    if age_s is not None and age_s < clock_seconds(service.clock, SWEEP_FIRST_AFTER_S):
+        return False
+    swept = sweep(service)
+    _LOG.warning("swept_before_serving", extra={"decided": swept.decided, "faults": swept.faults})
+    return True
+
+
+def _begin() -> Settings:
+    settings = settings_of_environment()
+    set_up_logging(settings.log_format)
+    return settings
+
+
+def _check_versions() -> None:
+    try:
+        check_versions(installed())
+    except UntriedVersionsError as fault:
+        raise SettingsError(str(fault)) from None
+
+
+class _Web(BaseApplication):  # type: ignore[misc]
+    """Gunicorn without a command line or a configuration file of its own."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        super().__init__()
+
+    def load_config(self) -> None:
+        """Our few choices; all else is Gunicorn's."""
+        chosen: dict[str, Any] = {
+            "bind": f"{self._settings.host}:{self._settings.port}",
+            "worker_class": "gthread",
+            "workers": WEB_PROCESSES,
+            "threads": WEB_THREADS,
+            "timeout": 30,
+            "graceful_timeout": 10,
+            # A slow page must not hold a thread for ever; proxies close before that.
+            "keepalive": 5,
+            "accesslog": None,
+            "errorlog": "-",
+            "control_socket_disable": True,
+            "proc_name": "linetender-web",
+        }
+        for name, value in chosen.items():
+            self.cfg.set(name, value)
+
+    def load(self) -> Flask:
+        """Called in each process after the fork, so that none shares a connection."""
+        set_up_logging(self._settings.log_format)
+        celery = make_celery(self._settings, PUBLISHING)
+        service = open_service(self._settings, "web", broker_nudge(celery))
+        return create_app(service, self._settings, gateways_of(self._settings))
