@@ -159,7 +159,9 @@ def _check_times(plan: DivePlan, now: datetime) -> list[tuple[str, str]]:
     found = []
     if not RUN_TIME_MIN <= plan.run_time <= RUN_TIME_MAX:
         shortest, longest = minutes(RUN_TIME_MIN), minutes(RUN_TIME_MAX)
-        words = f"Run time is from {shortest} to {longest} minutes, from entry to being out. A second dive is a second plan."
+        words = (
+            f"Run time is from {shortest} to {longest} minutes, from entry to being out. A second dive needs its own."
+        )
         found.append(("run_time", words))
     if plan.time_in_at is not None and plan.time_in_at < now - PAST_ALLOWED:
         found.append(

@@ -102,7 +102,7 @@ def _acknowledge(dive: Dive, command: do.Acknowledge, now: datetime) -> Decision
     if command.by.is_outsider:
         return no.not_of_this_dive(dive, now)
     if command.by.role is Role.DIVER:
-        return no.diver_cannot_acknowledge(now)
+        return no.diver_cannot_acknowledge(dive, now)
     if not dive.alarmed:
         return no.nothing_to_acknowledge(dive, now)
     if any(told.key == command.by.own_key for told in dive.acknowledged):

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 from service.domain.dive.commands import Refusal
 from service.domain.dive.state import REOPEN_WITHIN, Dive
+from service.domain.grace import FinishNeeds
 from service.domain.local_time import minutes, say
 
 
@@ -18,6 +19,16 @@ def _clock(dive: Dive) -> str:
     if dive.started_at is not None:
         return "The clock goes on."
     return "The alarm stays up." if dive.alarmed else "The clock is not running."
+
+
+def finish_text(dive: Dive) -> str:
+    """What the party must text so that it is taken as a finish: with the code or the count where that is asked."""
+    words = "OUT"
+    if dive.grace.finish_needs is FinishNeeds.CODE:
+        words += f" {dive.finish_code}"
+    if dive.grace.finish_needs is FinishNeeds.HEADCOUNT or dive.partly_out is not None:
+        words += f" {dive.head_count}"
+    return words
 
 
 def already_filed(dive: Dive, now: datetime) -> Refusal:
@@ -65,7 +76,7 @@ def not_started(dive: Dive, now: datetime) -> Refusal:
 def in_the_water(dive: Dive, now: datetime) -> Refusal:
     """NOGO in mid-dive is no finish."""
     since = _time(dive, dive.started_at, now)
-    return Refusal("in_the_water", f"Clock running since {since}; it goes on. All out? Text OUT.", now)
+    return Refusal("in_the_water", f"Clock running since {since}; it goes on. All out? Text {finish_text(dive)}", now)
 
 
 def not_of_this_dive(dive: Dive, now: datetime) -> Refusal:
@@ -100,7 +111,7 @@ def contact_says_out(dive: Dive, now: datetime) -> Refusal:
 def more_than_the_party(dive: Dive, count: int, now: datetime) -> Refusal:
     """More out than went in is not understood, so it stops nothing."""
     known = "went in" if dive.started_at is not None else "are in the plan"
-    words = f"{count} out, but {dive.head_count} {known}. {_clock(dive)} All {dive.head_count} out? Text OUT."
+    words = f"{count} out, but {dive.head_count} {known}. {_clock(dive)} All out? Text {finish_text(dive)}"
     return Refusal("more_than_the_party", words, now)
 
 
@@ -128,9 +139,10 @@ def not_later(dive: Dive, wanted: datetime, now: datetime) -> Refusal:
     return Refusal("not_later", f"{new} is not later. Due out stays {due}. More time? Text LATE {enough}.", now)
 
 
-def diver_cannot_acknowledge(now: datetime) -> Refusal:
+def diver_cannot_acknowledge(dive: Dive, now: datetime) -> Refusal:
     """OK from the party is no finish."""
-    return Refusal("diver_ok", "OK does not stop the clock. All out? Text OUT. Need longer? Text LATE 20.", now)
+    words = f"OK does not stop the clock. All out? Text {finish_text(dive)}. Need longer? Text LATE 20."
+    return Refusal("diver_ok", words, now)
 
 
 def nothing_to_acknowledge(dive: Dive, now: datetime) -> Refusal:

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import datetime
+
 from service.domain.dive import events as ev
+from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
+from service.domain.encoding import Part
 from service.domain.people import Actor, Recipient, Role
-from service.domain.wording.drafts import Draft, LinkKind, MessageKind, draft, reply, to_contacts
+from service.domain.place.position import decimal
+from service.domain.wording.drafts import Draft, LinkKind, MessageKind, draft, party_told, reply, to_contacts
 from service.domain.wording.phrases import (
     call_rescue,
     call_them,
@@ -14,7 +20,8 @@ from service.domain.wording.phrases import (
     may_go,
     name_of,
     number_of,
-    quoted,
+    out,
+    quote,
     time_of,
     who,
 )
@@ -37,62 +44,67 @@ def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:
     if extension is None:
         return []
     new_due = time_of(dive, extension.due_out_at, event.at)
-    new_raise = time_of(dive, extension.due_out_at + dive.grace.grace, event.at)
+    raise_by_at = extension.due_out_at + dive.grace.grace
+    numbers = f" ({number_of(dive.lead.phone)})" if dive.lead.phone else ""
     parts = [
         *who(dive),
         keep(f"now due out {new_due}, not {time_of(dive, dive.due_out_at, event.at)}."),
-        keep(f"Not heard by {new_raise} that all are out? Call them, then rescue: {call_rescue(dive)}."),
+        keep(f"Not heard by {time_of(dive, raise_by_at, event.at)} that all are out?"),
+        keep(f"Call them{numbers}, then rescue: {call_rescue(dive)}."),
         keep(f"Ref {dive.reference}."),
     ]
     drafts = to_contacts(dive, MessageKind.START_NOTICE, "extension", parts, event.at)
-    return [_with_step(one, extension.step) for one in drafts]
-
-
-def _with_step(one: Draft, step: str) -> Draft:
-    """An extension's notices go by its own number: the hand-over of one puts it in force."""
-    return Draft(one.to, one.kind, step, one.text, one.due_at, one.expires_at, one.link, one.rank)
-
-
-def _tell_lead(dive: Dive, name: str, words: str, event: ev.Event) -> list[Draft]:
-    return [draft(dive, dive.lead, MessageKind.REPLY, name, [keep(words)], event.at)]
+    # The notices go by the extension's own number: the hand-over of one puts it in force.
+    return [replace(one, step=extension.step, expires_at=raise_by_at) for one in drafts]
 
 
 def on_extension_in_force(dive: Dive, event: ev.ExtensionTookEffect) -> list[Draft]:
-    """Now it counts."""
+    """Now it counts: everybody whom the old time was told."""
     due, alarm = time_of(dive, dive.due_out_at, event.at), time_of(dive, dive.raise_by_at, event.at)
-    words = f"due out is now {due}, your contacts know. Alarm goes out {alarm}. All out? Text OUT."
-    return _tell_lead(dive, "extension_in_force", words, event)
+    words = f"due out is now {due}, your contacts know. Alarm goes out {alarm}. {out(dive)}."
+    return _tell_party(dive, "extension_in_force", words, event.at)
 
 
 def on_extension_not_in_force(dive: Dive, event: ev.ExtensionNotInForce) -> list[Draft]:
     """No contact has the new time yet, so the old one stands."""
     due = time_of(dive, dive.due_out_at, event.at)
     words = f"LATE is not in force: no contact could be told yet. Due out stays {due}. Phone a contact if you can."
-    return _tell_lead(dive, "extension_not_in_force", words, event)
+    return _tell_party(dive, "extension_not_in_force", words, event.at)
+
+
+def _tell_party(dive: Dive, name: str, words: str, at: datetime) -> list[Draft]:
+    return [draft(dive, person, MessageKind.REPLY, name, [keep(words)], at) for person in party_told(dive)]
 
 
 def on_late_passed_on(dive: Dive, event: ev.LatePassedOn) -> list[Draft]:
     """After the alert the contacts decide."""
     parts = [
-        keep(f"{time_of(dive, event.at, event.at)} {event.by.name} says {quoted(event.by.words)}."),
+        keep(time_of(dive, event.at, event.at)),
+        name_of(event.by.name),
+        keep("says"),
+        *quote(event.by.words, "."),
         keep("The alarm stands; you decide what it means."),
         *call_them(dive),
         keep(f"Ref {dive.reference}."),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "late", parts, event.at)
-    words = "the alarm is out already. Your contacts have your message. All out? Text OUT."
+    words = f"the alarm is out already. Your contacts get your message. {out(dive)}."
     return told + reply(dive, event.by, event.at, keep(words))
 
 
 def on_partly_out(dive: Dive, event: ev.PartlyOut) -> list[Draft]:
     """The count is repeated with what is missing; contacts who are alarmed hear it too."""
     missing = f"{event.count} of {dive.head_count} out, {event.missing} missing"
-    words = f"{missing}. The clock goes on. All out? Text OUT {dive.head_count}. In trouble? Text SOS."
+    clock = "The clock goes on." if dive.live else "No clock runs."
+    all_out = finish_text(dive) if event.by.role is Role.DIVER else f"SAFE {dive.head_count} {dive.reference}"
+    words = f"{missing}. {clock} All out? Text {all_out}. In trouble? Text SOS."
     answer = reply(dive, event.by, event.at, keep(words))
     if not dive.alarmed:
         return answer
     parts = [
-        keep(f"{missing}, says {event.by.name} {time_of(dive, event.at, event.at)}. The alarm stands."),
+        keep(f"{missing}, says"),
+        name_of(event.by.name),
+        keep(f"{time_of(dive, event.at, event.at)}. The alarm stands."),
         *call_them(dive),
         keep(f"Tell rescue: {call_rescue(dive)}. Ref {dive.reference}."),
     ]
@@ -101,38 +113,46 @@ def on_partly_out(dive: Dive, event: ev.PartlyOut) -> list[Draft]:
 
 def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
     """The contact hears what to do next; the others who were alerted hear that somebody acts."""
-    phone = number_of(dive.lead.phone) if dive.lead.phone else "them"
-    words = (
-        f"thank you, you have it. Call {phone}. No answer? Call {call_rescue(dive)}, then text"
-        f" CALLED {dive.reference}. All safe? SAFE {dive.head_count} {dive.reference}"
-    )
-    answer = reply(dive, event.by, event.at, keep(words))
-    news = (
-        f"{event.by.name} has the alarm for dive {dive.reference} since {time_of(dive, event.at, event.at)}."
-    )
-    others = [contact for contact in dive.contacts if contact.key in dive.alerted_keys()]
-    parts = [name_of(news), keep("Nobody has called rescue yet.")]
+    ref, count = dive.reference, dive.head_count
+    call = f"Call {number_of(dive.lead.phone)}." if dive.lead.phone else "Call them."
+    rescue = [keep(f"thank you. {call} No answer? Call {call_rescue(dive)}, then text CALLED {ref}.")]
+    called = _who_called(dive, event.at)
+    act = [keep("thank you."), *called, keep("Keep your phone free.")] if called else rescue
+    answer = reply(dive, event.by, event.at, *act, may_go(1, f"All safe? SAFE {count} {ref}"))
+    parts = [
+        name_of(event.by.name),
+        keep(f"has the alarm for dive {ref} since {time_of(dive, event.at, event.at)}."),
+        *(called or [keep("Nobody has called rescue yet.")]),
+    ]
     return answer + [
         draft(dive, other, MessageKind.OTHER, "acknowledged", parts, event.at)
-        for other in others
-        if other.key != event.by.key
+        for other in dive.contacts
+        if other.key in dive.alerted_keys() and other.key != event.by.key
     ]
+
+
+def _who_called(dive: Dive, now: datetime) -> list[Part]:
+    if dive.called_by is None:
+        return []
+    return [keep(f"Rescue was called {time_of(dive, dive.called_at, now)} by"), name_of(f"{dive.called_by.name}.")]
 
 
 def on_rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Draft]:
     """Everybody ashore hears that rescue is called; the repeats end, the dive stays open."""
-    reference = f" (incident {event.reference})" if event.reference else ""
+    incident = [name_of(f"(incident {event.reference})")] if event.reference else []
+    safe = f"Text SAFE {dive.head_count} {dive.reference}"
     parts = [
         keep(f"RESCUE CALLED {time_of(dive, event.at, event.at)} by"),
-        name_of(f"{event.by.name}{reference}."),
-        keep("For"),
+        name_of(event.by.name),
+        *incident,
+        keep("for"),
         *who(dive, "."),
-        keep("Keep your phone free."),
-        keep(f"Know they are safe? Text SAFE {dive.head_count} {dive.reference}."),
+        keep(f"Keep your phone free. Know they are safe? {safe}."),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "called", parts, event.at, but=event.by.key)
-    words = f"noted, rescue called{reference}. Keep your phone free. All safe? Text SAFE {dive.head_count} {dive.reference}"
-    return told + reply(dive, event.by, event.at, keep(words))
+    noted = [keep("noted, rescue called"), name_of(f"(incident {event.reference}).")] if event.reference else []
+    answer = [*(noted or [keep("noted, rescue called.")]), keep(f"Keep your phone free. All safe? {safe}")]
+    return told + reply(dive, event.by, event.at, *answer)
 
 
 def on_fix(dive: Dive, event: ev.FixReported) -> list[Draft]:
@@ -143,31 +163,31 @@ def on_fix(dive: Dive, event: ev.FixReported) -> list[Draft]:
         return answer
     parts = [
         keep(f"{_noted(dive, event)} From"),
-        name_of(f"{event.by.name} {time_of(dive, event.at, event.at)}."),
-        keep(f"Tell rescue: {call_rescue(dive)}. Ref {dive.reference}."),
+        name_of(event.by.name),
+        keep(f"{time_of(dive, event.at, event.at)}. Tell rescue: {call_rescue(dive)}."),
     ]
     return to_contacts(dive, MessageKind.ALERT, "fix", parts, event.at, but=event.by.key) + answer
 
 
 def _noted(dive: Dive, event: ev.FixReported) -> str:
-    return f"position {event.position.lat:.5f},{event.position.lon:.5f} noted for dive {dive.reference}."
-
-
-_MEANT = {
-    "finish": "All out? Text OUT.",
-    "late": "Need longer? Text LATE 20.",
-    "call_off": "Not diving? Text NOGO.",
-    "start": "Going in? Text IN.",
-    "position": "A position? Text AT 47.12345,-20.54321.",
-}
+    return f"position {decimal(event.position)} noted for dive {dive.reference}."
 
 
 def hint(dive: Dive, by: Actor, near: str | None) -> str:
     """Which text would do what was probably meant."""
+    ref = dive.reference
     if by.role is Role.CONTACT or near in ("safe", "ok", "called"):
-        ref = dive.reference
         return f"You can text OK {ref}, CALLED {ref}, or SAFE {dive.head_count} {ref}."
-    return _MEANT.get(near or "", "All out? OUT. Need longer? LATE 20. In trouble? SOS.")
+    meant = {
+        "finish": f"{out(dive)}.",
+        "late": "Need longer? Text LATE 20.",
+        "call_off": "Not diving? Text NOGO.",
+        "start": "Going in? Text IN.",
+        "position": "A position? Text AT 47.12345,-20.54321.",
+    }
+    if near in meant:
+        return meant[near]
+    return f"{out(dive)}. Longer? LATE 20. Trouble? SOS." if dive.live else "Going in? IN. Trouble? SOS."
 
 
 def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
@@ -183,7 +203,10 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
     if not dive.alarmed or event.by.role is not Role.DIVER:
         return answer
     parts = [
-        keep(f"{time_of(dive, event.at, event.at)} {event.by.name} says {quoted(event.words)}."),
+        keep(time_of(dive, event.at, event.at)),
+        name_of(event.by.name),
+        keep("says"),
+        *quote(event.words, "."),
         keep(f"The alarm stands. Ref {dive.reference}."),
     ]
     return to_contacts(dive, MessageKind.ALERT, "heard", parts, event.at) + answer
@@ -195,15 +218,14 @@ def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
     if person is None or not dive.live:
         return []
     if person in dive.contacts:
-        return _tell_lead(
-            dive, "unreachable", f"{person.name} cannot be reached by text. Phone somebody ashore.", event
-        )
+        parts = [name_of(person.name), keep("cannot be reached by text. Phone somebody ashore.")]
+        return [draft(dive, dive.lead, MessageKind.REPLY, "unreachable", parts, event.at)]
     if event.reason != "opted_out":
         return []
     parts = [
-        name_of(f"{person.name} ({_plain(person)})"),
-        keep("can no longer be reached by text. The clock goes on."),
-        may_go(1, f"Dive {dive.reference}, {heads(dive.head_count)}."),
+        name_of(person.name),
+        keep(f"({_plain(person)}) can no longer be reached by text. The clock goes on."),
+        keep(f"Dive {dive.reference}, {heads(dive.head_count)}."),
     ]
     return to_contacts(dive, MessageKind.OTHER, "unreachable", parts, event.at)
 

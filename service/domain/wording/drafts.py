@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import IntEnum, StrEnum
 
@@ -13,6 +13,9 @@ from service.domain.people import ADMINS, Actor, Recipient, Via
 
 # A link is added only where it still fits behind the whole text: it adds, it never carries.
 LINK_ROOM = 72  # septets: a blank, a usual host name, the path and 22 characters of token
+GOOD_TO_KNOW = 4  # parts that may go and rank above this give way to a link
+SEGMENTS_MAX = 6
+SERVICE_NAME = "Linetender"
 REPLY_LASTS = timedelta(minutes=15)
 EVERY_ADMIN = Recipient(key=ADMINS, name="admins", phone=None)
 
@@ -63,10 +66,37 @@ class Draft:
 
 def compose(dive: Dive, kind: MessageKind, parts: Sequence[Part], *, link: LinkKind | None = None) -> str:
     """The text with the club's name (and EXERCISE for a drill) before it, within the segments of its kind."""
-    head = [Part("EXERCISE.", 0)] if dive.drill else []
-    head.append(Part(f"{dive.club_name}:", 0, shorten=True))
     reserve = LINK_ROOM if link is not None and SEGMENTS[kind] > 1 else 0
-    return fit([*head, *parts], SEGMENTS[kind], reserve)
+    return worded(dive.club_name, parts, SEGMENTS[kind], drill=dive.drill, link_room=reserve)
+
+
+def worded(club_name: str, parts: Sequence[Part], segments: int, *, drill: bool = False, link_room: int = 0) -> str:
+    """The parts behind the club's name. Total: a text too long for its segments is better than none.
+
+    What gives way, in this order: what is good to know and on the page anyway, the room for a link, the rest
+    that may go, the club's name (ours is shorter), the names of people and places; only then are there more segments,
+    and at the very last every part is cut.
+    """
+    mark = [Part("EXERCISE.", 0)] if drill else []
+    club, ours = [*mark, Part(f"{club_name}:", 0)], [*mark, Part(f"{SERVICE_NAME}:", 0)]
+    whole = [replace(part, shorten=False) for part in parts]
+    beside_link = [replace(part, drop=part.drop if part.drop > GOOD_TO_KNOW else 0) for part in whole]
+    cut = [replace(part, shorten=True) for part in parts]
+    attempts = [
+        ([*club, *beside_link], segments, link_room),
+        ([*club, *whole], segments, 0),
+        ([*ours, *whole], segments, 0),
+        *(([*ours, *parts], more, 0) for more in range(segments, SEGMENTS_MAX + 1)),
+        ([*ours, *cut], SEGMENTS_MAX, 0),
+    ]
+    return next(text for attempt in attempts if (text := _fitted(*attempt)) is not None)
+
+
+def _fitted(parts: Sequence[Part], segments: int, reserve: int) -> str | None:
+    try:
+        return fit(parts, segments, reserve)
+    except ValueError:
+        return None
 
 
 def draft(
@@ -97,8 +127,9 @@ def _expires_at(dive: Dive, kind: MessageKind, due_at: datetime) -> datetime | N
     """A reminder after the alert, or a reply a quarter of an hour late, would only confuse. An alarm never expires."""
     if kind is MessageKind.REPLY:
         return due_at + REPLY_LASTS
-    if kind is MessageKind.REMINDER and dive.raise_by_at is not None:
-        return max(dive.raise_by_at, due_at + timedelta(minutes=1))
+    if kind is MessageKind.REMINDER:
+        until = dive.raise_by_at or due_at + dive.grace.assume_started_after - dive.grace.ask_started_after
+        return max(until, due_at + timedelta(minutes=1))
     return None
 
 
@@ -128,8 +159,19 @@ def to_contacts(
     ]
 
 
-def to_party(
-    dive: Dive, kind: MessageKind, name: str, parts: Sequence[Part], due_at: datetime
-) -> list[Draft]:
+def to_party(dive: Dive, kind: MessageKind, name: str, parts: Sequence[Part], due_at: datetime) -> list[Draft]:
     """The same to every phone of the party."""
     return [draft(dive, person, kind, name, parts, due_at) for person in dive.party_phones]
+
+
+def party_told(dive: Dive) -> tuple[Recipient, ...]:
+    """All of the party to whom the clock's times were told, so the phone too that sent the start from outside."""
+    return (*dive.party_phones, *stranger_who_started(dive))
+
+
+def stranger_who_started(dive: Dive) -> tuple[Recipient, ...]:
+    """The phone that started the dive by its code, where the plan does not have it."""
+    by = dive.started_by
+    if by is None or by.via is not Via.TEXT or by.phone is None or by.key is not None:
+        return ()
+    return (Recipient(key=f"phone:{by.phone}", name=by.name, phone=by.phone),)

@@ -7,15 +7,14 @@ from datetime import datetime
 
 from service.domain.dive.commands import Refusal
 from service.domain.dive.state import Dive, Phase
-from service.domain.encoding import fit
 from service.domain.people import Actor, Role
-from service.domain.wording.drafts import MessageKind, compose
-from service.domain.wording.phrases import heads, keep, may_go, name_of, time_of
+from service.domain.wording.drafts import MessageKind, compose, worded
+from service.domain.wording.phrases import heads, keep, may_go, name_of, number_of, out, time_of
 
 
 def plain(club_name: str, words: str) -> str:
     """One segment from a club to anybody."""
-    return fit([name_of(f"{club_name}:"), keep(words)], 1)
+    return worded(club_name, [keep(words)], 1)
 
 
 def refused(dive: Dive, refusal: Refusal) -> str:
@@ -26,19 +25,24 @@ def refused(dive: Dive, refusal: Refusal) -> str:
 def status(dive: Dive, by: Actor, now: datetime) -> str:
     """Where a dive stands, for whoever asks with STATUS."""
     due, alarm = time_of(dive, dive.due_out_at, now), time_of(dive, dive.raise_by_at, now)
+    diver = by.role is Role.DIVER
+    # Due out may have moved since it was reached.
+    state = "in, due out" if dive.due_out_at is not None and dive.due_out_at > now else "OVERDUE since"
+    called = dive.called_at is not None
+    rescue = f"rescue was called {time_of(dive, dive.called_at, now)}" if called else "rescue is to be called"
     told = {
-        Phase.FILED: f"filed, the clock is not running. Going in? Text IN {dive.start_code}",
+        Phase.FILED: "filed, the clock is not running." + (f" Going in? Text IN {dive.start_code}" if diver else ""),
         Phase.IN_WATER: f"{heads(dive.head_count)} in, due out {due}, alarm {alarm}.",
-        Phase.UNCERTAINTY: f"{heads(dive.head_count)} OVERDUE since {due}, alarm {alarm}.",
+        Phase.UNCERTAINTY: f"{heads(dive.head_count)} {state} {due}, alarm {alarm}.",
         Phase.ALERT: f"ALARM is up since {time_of(dive, dive.alarm_at, now)}.",
-        Phase.DISTRESS: f"ALARM is up since {time_of(dive, dive.alarm_at, now)}, rescue is to be called.",
+        Phase.DISTRESS: f"ALARM is up since {time_of(dive, dive.alarm_at, now)}, {rescue}.",
         Phase.CLOSED: f"over since {time_of(dive, dive.closed_at, now)}.",
     }[dive.phase]
     armed = " NOT ARMED." if dive.phase is Phase.IN_WATER and dive.armed_at is None else ""
-    finish = " All out? Text OUT." if dive.live and by.role is Role.DIVER else ""
+    finish = f" {out(dive)}." if dive.live and diver else ""
     parts = [
         keep(f"{time_of(dive, now, now)}: dive {dive.reference}"),
-        may_go(1, f"{dive.plan.site.name}"),
+        may_go(1, dive.plan.site.name),
         keep(told + armed + finish),
     ]
     return compose(dive, MessageKind.REPLY, parts)
@@ -62,7 +66,7 @@ def codes_locked(club_name: str) -> str:
     """Too many wrong codes from one phone."""
     return plain(
         club_name,
-        "too many wrong codes. No more are tried from this phone for an hour. Any clock goes on. In trouble call rescue.",
+        "too many wrong codes, no more are tried for an hour. Any clock goes on. In trouble call rescue.",
     )
 
 
@@ -70,7 +74,7 @@ def no_dive(club_name: str) -> str:
     """A phone with no open dive."""
     return plain(
         club_name,
-        "no open dive for this phone; no clock runs for it. Have a code? Text it. File a plan: PLAN, site, time, minutes, P2.",
+        "no open dive for this phone, no clock runs. Have a code? Text it. To file: PLAN, site, time, minutes, P2.",
     )
 
 
@@ -97,17 +101,20 @@ def plan_by_text(club_name: str) -> str:
 
 def plan_refused(club_name: str, words: str) -> str:
     """Why a plan by text was not filed; long reasons lose their tail at a word."""
-    return fit([name_of(f"{club_name}:"), keep("not filed."), name_of(words)], 1)
+    return worded(club_name, [keep("not filed."), name_of(words)], 1)
 
 
 def service_fault(club_name: str, site: str, rescue_call: str, lead_name: str, lead_phone: str | None) -> str:
     """The plainest alarm: the rules themselves failed on this dive, so its contacts act on what they hold."""
-    call = f"Call {lead_phone}. " if lead_phone else ""
-    words = (
-        f"SERVICE FAULT, a dive may be overdue: {lead_name} at {site}. {call}"
-        f"No answer? Call rescue: {rescue_call}. Act on the plan that you were sent."
-    )
-    return fit([name_of(f"{club_name}:"), name_of(words)], 3)
+    parts = [
+        keep("SERVICE FAULT, a dive may be overdue:"),
+        name_of(lead_name),
+        keep("at"),
+        name_of(f"{site}."),
+        *([keep(f"Call {number_of(lead_phone)}.")] if lead_phone else []),
+        keep(f"No answer? Call rescue: {rescue_call}. Act on the plan that you were sent."),
+    ]
+    return worded(club_name, parts, 3)
 
 
 def other_code(club_name: str, kind: str) -> str:
@@ -138,4 +145,4 @@ def no_plan_there(club_name: str, site: str) -> str:
         name_of(site),
         keep("was found. Nothing changed, no clock was started. File one: PLAN"),
     ]
-    return fit([name_of(f"{club_name}:"), *words], 1)
+    return worded(club_name, words, 1)

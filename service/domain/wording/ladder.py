@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from service.domain.dive.decide import START_NOTICE
 from service.domain.dive.events import AlarmRaised, Armed, NotArmed, Started, StepTaken
+from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
 from service.domain.encoding import Part
 from service.domain.grace import Step
@@ -19,6 +20,7 @@ from service.domain.wording.drafts import (
     compose,
     draft,
     reply,
+    stranger_who_started,
     to_contacts,
     to_party,
 )
@@ -32,11 +34,15 @@ from service.domain.wording.phrases import (
     name_of,
     names,
     number_of,
-    quoted,
+    out,
+    out_so_far,
+    out_with_code,
+    quote,
     since,
     time_of,
     where,
     who,
+    with_others,
 )
 
 
@@ -60,7 +66,7 @@ def on_started(dive: Dive, event: Started) -> list[Draft]:
     if event.assumed and Role.DIVER not in event.quiet:
         words = (
             f"no answer, so the clock runs from {time_of(dive, event.started_at, event.at)} as planned."
-            f" Due out {time_of(dive, dive.due_out_at, event.at)}. All out? Text OUT. Not diving? Text NOGO."
+            f" Due out {time_of(dive, dive.due_out_at, event.at)}. {out(dive)}. Not diving? Text NOGO."
         )
         drafts += to_party(dive, MessageKind.REMINDER, "assumed_start", [keep(words)], event.at)
     return drafts
@@ -74,49 +80,48 @@ def start_notice(dive: Dive, event: Started) -> str:
     parts = [
         keep("please keep."),
         *who(dive),
+        *with_others(dive),
         keep(f"{went_in} {time_of(dive, event.started_at, event.at)}."),
         *where(dive, event.at),
         keep(f"Due out {time_of(dive, dive.due_out_at, event.at)}. Not heard by {act_at} that all are out?"),
         keep(f"Call them{numbers}, then rescue: {call_rescue(dive)}. Do so even if we are silent."),
-        may_go(8, f"Kit: {dive.plan.kit}.") if dive.plan.kit else may_go(9, ""),
+        *([may_go(8, f"Kit: {dive.plan.kit}.")] if dive.plan.kit else []),
         keep(f"Ref {dive.reference}."),
     ]
-    return compose(dive, MessageKind.START_NOTICE, [part for part in parts if part.text], link=LinkKind.ALARM)
+    return compose(dive, MessageKind.START_NOTICE, parts, link=LinkKind.ALARM)
 
 
 def _starters(dive: Dive) -> list[Recipient]:
     """The lead, and whoever sent the start if that was another phone."""
-    people = [dive.lead]
     by = dive.started_by
-    if by is not None and by.via is Via.TEXT and by.phone and by.phone != dive.lead.phone:
-        people.append(Recipient(by.key or f"phone:{by.phone}", by.name, by.phone))
-    return people
+    starter = dive.person(by.key) if by is not None and by.via is Via.TEXT and by.key else None
+    others = [starter] if starter is not None and starter != dive.lead else []
+    return [dive.lead, *others, *stranger_who_started(dive)]
 
 
 def on_armed(dive: Dive, event: Armed) -> list[Draft]:
-    """The word the diver waits for before going under."""
+    """The word the diver waits for before going under; once the alarm is up it would only confuse."""
+    if dive.alarmed:
+        return []
     contact = dive.person(event.contact)
     holder = contact.name if contact else "A contact"
     parts = [
         keep(f"ARMED. {dive.head_count} in, due out {time_of(dive, dive.due_out_at, event.at)}."),
         name_of(holder),
         keep(f"has your plan. Alarm {time_of(dive, dive.raise_by_at, event.at)}."),
-        keep(f"When all are out text OUT {dive.finish_code}"),
+        keep(f"When all are out text {out_with_code(dive)}"),
     ]
     return [draft(dive, to, MessageKind.REPLY, "armed", parts, event.at) for to in _starters(dive)]
 
 
 def on_not_armed(dive: Dive, event: NotArmed) -> list[Draft]:
     """Told while the diver is still dry: what is missing, and what to do instead."""
-    missing = (
-        "no contact could be told yet" if dive.reachable_contacts else "no contact can be reached by text"
-    )
-    words = (
-        f"NOT ARMED: {missing}. Phone somebody ashore before you go in. Not diving? Text OUT. The clock runs."
-    )
-    return [
-        draft(dive, to, MessageKind.REPLY, "not_armed", [keep(words)], event.at) for to in _starters(dive)
+    missing = "no contact could be told yet" if dive.reachable_contacts else "no contact can be reached by text"
+    parts = [
+        keep(f"NOT ARMED: {missing}. Phone somebody ashore before you go in. The clock runs."),
+        keep(f"Not diving? Text {finish_text(dive)}"),
     ]
+    return [draft(dive, to, MessageKind.REPLY, "not_armed", parts, event.at) for to in _starters(dive)]
 
 
 def on_step(dive: Dive, event: StepTaken) -> list[Draft]:
@@ -144,42 +149,42 @@ def _ask_started(dive: Dive, event: StepTaken) -> str:
 
 
 def _heads_up(dive: Dive, event: StepTaken) -> str:
-    return (
-        f"due out {time_of(dive, dive.due_out_at, event.at)}. All out? Text OUT. Need longer? Text LATE 20."
-    )
+    return f"due out {time_of(dive, dive.due_out_at, event.at)}. {out(dive)}. Need longer? Text LATE 20."
 
 
 def _due_out(dive: Dive, event: StepTaken) -> str:
     due, alarm = time_of(dive, dive.due_out_at, event.at), time_of(dive, dive.raise_by_at, event.at)
-    return f"you are due out ({due}). All out? Text OUT. Need longer? Text LATE 20. Alarm goes out {alarm}."
+    return f"you are due out ({due}). {out(dive)}. Need longer? Text LATE 20. Alarm goes out {alarm}."
 
 
 def _second_call(dive: Dive, event: StepTaken) -> str:
     due = time_of(dive, dive.due_out_at, event.at)
     if dive.raise_by_at is not None and dive.raise_by_at <= event.at:
-        return f"overdue since {due}. Your contacts are being alerted. All out? Text OUT now."
+        return f"overdue since {due}. Your contacts are being alerted. {out(dive)}."
     alarm = time_of(dive, dive.raise_by_at, event.at)
-    return f"OVERDUE since {due}. All out? Text OUT now. Need longer? Text LATE 20. Alarm goes out {alarm}."
+    return f"OVERDUE since {due}. {out(dive)}. Need longer? Text LATE 20. Alarm goes out {alarm}."
 
 
 def _alert(dive: Dive, event: StepTaken) -> list[Draft]:
-    act = [
-        *call_them(dive),
-        keep(f"No answer? Call rescue: {call_rescue(dive)}. Say overdue divers, give position."),
-    ]
-    return _alarm_to(dive, event, MessageKind.ALERT, "OVERDUE:", act)
+    act = [*call_them(dive), keep(f"No answer? Call rescue: {call_rescue(dive)}. Say {_what(dive)}, give position.")]
+    return _alarm_to(dive, event, MessageKind.ALERT, _cry(dive), act)
 
 
 def _distress(dive: Dive, event: StepTaken) -> list[Draft]:
-    act = [keep(f"Call {call_rescue(dive)}. Say overdue divers, give position and number."), *call_them(dive)]
-    return _alarm_to(dive, event, MessageKind.DISTRESS, "OVERDUE, CALL RESCUE NOW:", act)
+    act = [keep(f"Call {call_rescue(dive)}. Say {_what(dive)}, give position and number."), *call_them(dive)]
+    return _alarm_to(dive, event, MessageKind.DISTRESS, f"{_cry(dive)}, CALL RESCUE NOW", act)
+
+
+def _cry(dive: Dive) -> str:
+    return "OVERDUE" if dive.raised_by is None else "ALARM"
+
+
+def _what(dive: Dive) -> str:
+    return "overdue divers" if dive.raised_by is None else "divers in trouble"
 
 
 def _alarm_to(dive: Dive, event: StepTaken, kind: MessageKind, cry: str, act: list[Part]) -> list[Draft]:
-    if dive.raised_by is not None:
-        cry = cry.replace("OVERDUE", "ALARM")
-    parts = [keep(cry), *who(dive, "."), *where(dive, event.at), since(dive, event.at)]
-    parts += [*last_heard(dive, event.at), *act, how_to_answer(dive)]
+    parts = [keep(f"{cry}:"), *_facts(dive, event), *act, how_to_answer(dive)]
     return [
         draft(dive, contact, kind, event.step, parts, event.due_at, link=LinkKind.ALARM, rank=rank)
         for rank, contact in enumerate(dive.contacts)
@@ -187,22 +192,31 @@ def _alarm_to(dive: Dive, event: StepTaken, kind: MessageKind, cry: str, act: li
     ]
 
 
+def _facts(dive: Dive, event: StepTaken) -> list[Part]:
+    """Who and how many, where, since when, last heard: in the order in which rescue asks."""
+    about = [*who(dive, "."), *out_so_far(dive), *where(dive, event.at), since(dive, event.at)]
+    return [*about, *last_heard(dive, event.at)]
+
+
 def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
-    since_alarm = minutes(event.at - dive.alarm_at) if dive.alarm_at else 0
     parts = [
-        keep(f"NO CONTACT HAS ANSWERED for {since_alarm} min. Dive {dive.reference}:"),
-        *who(dive, "."),
-        *where(dive, event.at),
-        since(dive, event.at),
-        *last_heard(dive, event.at),
+        keep(f"{_unanswered(dive, event)}. Dive {dive.reference}:"),
+        *_facts(dive, event),
         *call_them(dive),
         keep(f"Act now: rescue {call_rescue(dive)}."),
         may_go(4, f"Contacts: {names(dive.contacts)}."),
         how_to_answer(dive),
     ]
-    return [
-        draft(dive, EVERY_ADMIN, MessageKind.DISTRESS, event.step, parts, event.due_at, link=LinkKind.ALARM)
-    ]
+    return [draft(dive, EVERY_ADMIN, MessageKind.DISTRESS, event.step, parts, event.due_at, link=LinkKind.ALARM)]
+
+
+def _unanswered(dive: Dive, event: StepTaken) -> str:
+    """How long the contacts have had to answer: since they were told, which may be later than it was due."""
+    if not dive.reachable_contacts:
+        return "NO CONTACT CAN BE REACHED BY TEXT"
+    told_at = min((told.at for told in dive.alerted), default=event.at)
+    waited = minutes(event.at - told_at)
+    return f"NO CONTACT HAS ANSWERED for {waited} min" if waited else "NO CONTACT HAS ANSWERED YET"
 
 
 _STEPS: dict[Step, Callable[[Dive, StepTaken], list[Draft]]] = {
@@ -222,23 +236,23 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
     """Somebody's word raised it: every contact hears it at once, word for word."""
     said = event.note or event.by.words
     cry = "ALARM AGAIN" if event.reopened else "ALARM"
+    at = time_of(dive, event.at, event.at)
+    by_diver = event.by.role is Role.DIVER
     parts = [
-        keep(
-            f"{cry}: {event.by.name} {time_of(dive, event.at, event.at)}"
-            + (f" says {quoted(said)}." if said else ".")
-        ),
+        keep(f"{cry}:"),
+        name_of(event.by.name),
+        *([keep(f"{at} says"), *quote(said, ".")] if said else [keep(f"{at}.")]),
         *who(dive, "."),
+        *out_so_far(dive),
         *where(dive, event.at),
         since(dive, event.at),
+        *([] if by_diver else last_heard(dive, event.at)),
         *call_them(dive),
-        keep(f"In doubt call rescue now: {call_rescue(dive)}. Say divers in trouble, give position."),
+        keep(f"In doubt call rescue now: {call_rescue(dive)}. Say {_what(dive)}, give position."),
         how_to_answer(dive),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "raised", parts, event.at, but=event.by.key)
-    back = (
-        f"Text OUT {dive.head_count}"
-        if event.by.role is Role.DIVER
-        else f"Text SAFE {dive.head_count} {dive.reference}"
-    )
-    words = f"ALARM raised, contacts told. Call rescue if you can: {call_rescue(dive)}. All safe after all? {back}"
+    ashore = "your contacts are being told" if dive.reachable_contacts else "but no contact can be reached by text"
+    back = finish_text(dive) if by_diver else f"SAFE {dive.head_count} {dive.reference}"
+    words = f"ALARM raised, {ashore}. Call rescue if you can: {call_rescue(dive)}. All safe after all? Text {back}"
     return told + reply(dive, event.by, event.at, keep(words))

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
-from service.domain.encoding import Part
+from service.domain.encoding import Part, septets, to_gsm7
+from service.domain.grace import FinishNeeds
 from service.domain.local_time import say
 from service.domain.people import Recipient
 from service.domain.phone import national_format
 from service.domain.place.position import decimal
 
-QUOTE_MAX = 90  # characters of somebody's words that an alarm repeats
+QUOTE_SURE = 90  # septets of somebody's words that an alarm repeats whatever else it has to say
+QUOTE_MAX = 240  # septets that it repeats where there is room
 
 
 def keep(words: str) -> Part:
@@ -51,17 +54,26 @@ def who(dive: Dive, then: str = "") -> list[Part]:
     return [name_of(dive.lead.name), keep(f"{more}({heads(dive.head_count)}){then}")]
 
 
-def position_of(dive: Dive, now: datetime) -> str | None:
-    """The last known position, else the site's; decimal degrees, five places."""
+def out_so_far(dive: Dive) -> list[Part]:
+    """How many of them are out already, where somebody said so."""
+    if dive.partly_out is None:
+        return []
+    return [keep(f"{dive.partly_out} of {dive.head_count} said to be out.")]
+
+
+def position(dive: Dive, now: datetime) -> list[Part]:
+    """The last known position and whose word it is, else the site's; decimal degrees, five places."""
     if dive.fix is not None:
-        return f"{decimal(dive.fix.position)} (from {dive.fix.source} {time_of(dive, dive.fix.at, now)})"
-    return decimal(dive.plan.site.position) if dive.plan.site.position is not None else None
+        said_at = time_of(dive, dive.fix.at, now)
+        return [keep(f"{decimal(dive.fix.position)} (from"), name_of(dive.fix.source), keep(f"{said_at}).")]
+    known = dive.plan.site.position
+    return [keep(f"{decimal(known)}.")] if known is not None else []
 
 
 def where(dive: Dive, now: datetime) -> list[Part]:
     """Site and position; exits and car if there is room."""
-    site, position = dive.plan.site, position_of(dive, now)
-    parts = [name_of(f"At {site.name},"), keep(f"{position}.")] if position else [name_of(f"At {site.name}.")]
+    site, at = dive.plan.site, position(dive, now)
+    parts = [keep("At"), name_of(f"{site.name}{',' if at else '.'}"), *at]
     exits = dive.plan.exits or tuple(point.name for point in site.exits)
     if exits:
         parts.append(may_go(6, f"Exits: {', '.join(exits)}."))
@@ -82,9 +94,33 @@ def since(dive: Dive, now: datetime) -> Part:
 
 
 def quoted(words: str) -> str:
-    """Somebody's own words, shortened to what an alarm has room for."""
-    flat = " ".join(words.split())
-    return f'"{flat}"' if len(flat) <= QUOTE_MAX else f'"{flat[:QUOTE_MAX].rstrip()}.."'
+    """Somebody's own words, shortened to what there is always room for."""
+    sure, more = _split(words)
+    return f'"{sure}.."' if more else f'"{sure}"'
+
+
+def quote(words: str, then: str = "") -> list[Part]:
+    """Somebody's own words, word for word as far as there is room."""
+    sure, more = _split(words)
+    return [keep(f'"{sure}'), name_of(f'{more}"{then}')] if more else [keep(f'"{sure}"{then}')]
+
+
+def _split(words: str) -> tuple[str, str]:
+    """What is always repeated, and what more there may be room for; cut between words where there are any."""
+    flat = " ".join(to_gsm7(words).split())
+    sure = _begin(flat, QUOTE_SURE)
+    more = flat[len(sure) :].strip()
+    kept = _begin(more, QUOTE_MAX - QUOTE_SURE)
+    return sure, kept if kept == more else f"{kept}.."
+
+
+def _begin(text: str, most: int) -> str:
+    """The beginning of a text that takes at most so many septets."""
+    if septets(text) <= most:
+        return text
+    cut = next(length for length in range(most, -1, -1) if septets(text[:length]) <= most)
+    before, blank, _ = text[:cut].rpartition(" ")
+    return before if blank else text[:cut]
 
 
 def last_heard(dive: Dive, now: datetime) -> list[Part]:
@@ -112,6 +148,23 @@ def how_to_answer(dive: Dive) -> Part:
     """The three answers of a contact, with the reference that says which dive."""
     ref = dive.reference
     return keep(f"Reply OK {ref} (you act), CALLED {ref} (rescue called), SAFE {dive.head_count} {ref} (all safe).")
+
+
+def out(dive: Dive) -> str:
+    """How the party says that all are out."""
+    return f"All out? Text {finish_text(dive)}"
+
+
+def out_with_code(dive: Dive) -> str:
+    """The finish that counts from any phone."""
+    counted = dive.grace.finish_needs is FinishNeeds.HEADCOUNT or dive.partly_out is not None
+    return f"OUT {dive.finish_code}" + (f" {dive.head_count}" if counted else "")
+
+
+def with_others(dive: Dive) -> list[Part]:
+    """Who else is in the plan, if there is room."""
+    others = ", ".join(diver.name for diver in dive.divers[1:])
+    return [may_go(4, f"with {others}")] if others else []
 
 
 def names(people: tuple[Recipient, ...]) -> str:
