@@ -33,9 +33,7 @@ def salted_hash(salt: str, text: str) -> str:
     return hashlib.sha256(bytes.fromhex(salt) + text.encode()).hexdigest()
 
 
-def entry_hash(
-    prev_hash: str, *, chain: str, seq: int, at: datetime, kind: str, hashes: tuple[str, str]
-) -> str:
+def entry_hash(prev_hash: str, *, chain: str, seq: int, at: datetime, kind: str, hashes: tuple[str, str]) -> str:
     """SHA-256(0x00 || hash before || canonical JSON of [chain, seq, at, kind, actor hash, detail hash])."""
     leaf = canonical([chain, seq, stamp(at), kind, *hashes])
     return hashlib.sha256(_LEAF + bytes.fromhex(prev_hash) + leaf.encode()).hexdigest()

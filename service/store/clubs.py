@@ -48,9 +48,7 @@ def get(session: Session, club_id: str) -> ClubRow | None:
 
 def by_receiving_number(session: Session, receiving_number: str) -> ClubRow | None:
     """The club whose texts come in on that number."""
-    return session.execute(
-        select(ClubRow).where(ClubRow.receiving_number == receiving_number)
-    ).scalar_one_or_none()
+    return session.execute(select(ClubRow).where(ClubRow.receiving_number == receiving_number)).scalar_one_or_none()
 
 
 def listing(session: Session) -> list[ClubRow]:

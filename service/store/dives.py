@@ -165,9 +165,7 @@ def add(
 
 
 def _phones(dive: Dive, receiving_number: str) -> list[dict[str, Any]]:
-    roles = [(Role.DIVER, person) for person in dive.divers] + [
-        (Role.CONTACT, person) for person in dive.contacts
-    ]
+    roles = [(Role.DIVER, person) for person in dive.divers] + [(Role.CONTACT, person) for person in dive.contacts]
     return [
         {
             "dive_id": dive.id,
@@ -210,16 +208,12 @@ def save(session: Session, dive: Dive, *, expected_version: int, next_due_at: da
     again when it is reopened; its phones stay findable by the time it closed.
     """
     values = columns(dive) | {"state": dump_dive(dive), "next_due_at": next_due_at}
-    guarded = (
-        update(DiveRow).where(DiveRow.id == dive.id, DiveRow.version == expected_version).values(**values)
-    )
+    guarded = update(DiveRow).where(DiveRow.id == dive.id, DiveRow.version == expected_version).values(**values)
     if touched(session, guarded) != 1:
         raise StaleDive(f"dive {dive.id} is no longer at version {expected_version}")
     if dive.closings == 0 and dive.phase is not Phase.CLOSED:
         return
-    touched(
-        session, update(DivePhoneRow).where(DivePhoneRow.dive_id == dive.id).values(closed_at=dive.closed_at)
-    )
+    touched(session, update(DivePhoneRow).where(DivePhoneRow.dive_id == dive.id).values(closed_at=dive.closed_at))
     if dive.phase is Phase.CLOSED:
         touched(session, update(DiveCodeRow).where(DiveCodeRow.dive_id == dive.id).values(live=False))
     else:
@@ -246,9 +240,7 @@ def _revive_codes(session: Session, dive_id: str) -> None:
         return  # taken between the look and the write
 
 
-def claim_due(
-    session: Session, now: datetime, limit: int, skip: frozenset[str] = frozenset()
-) -> list[Claimed]:
+def claim_due(session: Session, now: datetime, limit: int, skip: frozenset[str] = frozenset()) -> list[Claimed]:
     """The dives that are due, the longest overdue first, locked until this transaction ends.
 
     Dives that another transaction holds are left out. On SQLite the whole write transaction excludes others.
@@ -275,9 +267,7 @@ def postpone(session: Session, dive_id: str, next_due_at: datetime | None) -> No
     touched(session, update(DiveRow).where(DiveRow.id == dive_id).values(next_due_at=next_due_at))
 
 
-def for_phone(
-    session: Session, receiving_number: str, phone: str, closed_since: datetime
-) -> list[PhoneMatch]:
+def for_phone(session: Session, receiving_number: str, phone: str, closed_since: datetime) -> list[PhoneMatch]:
     """The dives of a phone that are open or closed at or after `closed_since`, latest filed first.
 
     Raises UnreadableDive.
@@ -315,9 +305,7 @@ def by_code(session: Session, receiving_number: str, code: str) -> CodeMatch | N
 
 def code_taken(session: Session, receiving_number: str, code: str) -> bool:
     """Whether a live dive of that number has the code."""
-    taken = exists().where(
-        DiveCodeRow.receiving_number == receiving_number, DiveCodeRow.code == code, DiveCodeRow.live
-    )
+    taken = exists().where(DiveCodeRow.receiving_number == receiving_number, DiveCodeRow.code == code, DiveCodeRow.live)
     return bool(session.execute(select(taken)).scalar_one())
 
 

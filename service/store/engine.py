@@ -142,8 +142,14 @@ def _begin_sqlite(connection: Connection) -> None:
 
 @contextmanager
 def reading(engine: Engine) -> Iterator[Session]:
-    """A session that only reads: it takes no write lock, and a write in it is refused."""
-    calm = engine.execution_options(**{_READING: True, "postgresql_readonly": True})
+    """A session that only reads, all of it as of one instant: it takes no write lock and refuses a write.
+
+    On SQLite with a rollback journal nobody can commit while it is open and has read, so keep it short.
+    """
+    calm = engine.execution_options(**{_READING: True})
+    if engine.dialect.name == "postgresql":
+        # https://www.postgresql.org/docs/current/transaction-iso.html#XACT-REPEATABLE-READ: one snapshot for all.
+        calm = calm.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
     with Session(calm, expire_on_commit=False) as session:
         yield session
 
@@ -197,6 +203,4 @@ def durability_faults(engine: Engine) -> tuple[str, ...]:
             name: session.execute(text(f"SHOW {name}")).scalar_one()
             for name in ("fsync", "full_page_writes", "synchronous_commit")
         }
-    return tuple(
-        f"PostgreSQL has {name} = off; switch it on." for name, value in found.items() if value == "off"
-    )
+    return tuple(f"PostgreSQL has {name} = off; switch it on." for name, value in found.items() if value == "off")

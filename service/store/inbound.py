@@ -49,26 +49,20 @@ def store(
         return None
     row = InboundTextRow
     return session.execute(
-        select(row.id).where(
-            row.gateway == gateway, row.provider_id == provider_id, row.authentic.is_(authentic)
-        )
+        select(row.id).where(row.gateway == gateway, row.provider_id == provider_id, row.authentic.is_(authentic))
     ).scalar_one()
 
 
 def unanswered(session: Session, limit: int, older_than: datetime) -> list[int]:
     """The ids of texts that came before that instant and wait for an answer, first to last."""
     row = InboundTextRow
-    found = (
-        select(row.id).where(row.state == STORED, row.received_at < older_than).order_by(row.id).limit(limit)
-    )
+    found = select(row.id).where(row.state == STORED, row.received_at < older_than).order_by(row.id).limit(limit)
     return list(session.execute(found).scalars())
 
 
 def lock_one(session: Session, inbound_id: int) -> InboundTextRow | None:
     """A text, kept from everybody else until this transaction ends."""
-    return session.get(
-        InboundTextRow, inbound_id, populate_existing=True, with_for_update={"key_share": True}
-    )
+    return session.get(InboundTextRow, inbound_id, populate_existing=True, with_for_update={"key_share": True})
 
 
 def mark_answered(
@@ -114,7 +108,5 @@ def note_wrong_code(session: Session, receiving_number: str, phone: str, at: dat
 def wrong_codes_since(session: Session, receiving_number: str, phone: str, since: datetime) -> int:
     """How many wrong codes this phone has sent after that instant."""
     row = WrongCodeRow
-    found = select(func.count()).where(
-        row.receiving_number == receiving_number, row.phone == phone, row.at > since
-    )
+    found = select(func.count()).where(row.receiving_number == receiving_number, row.phone == phone, row.at > since)
     return session.execute(found).scalar_one()

@@ -19,11 +19,12 @@ from sqlalchemy.orm import Session
 from service.domain.dive.events import Event
 from service.store.chain import GENESIS, checkpoint_hash, entry_hash, salted_hash
 from service.store.codec import canonical, load_event, stamp
-from service.store.log_check import CHECKPOINTS, not_folded, verify_all, verify_chain, verify_dive
+from service.store.log_check import CHECKPOINTS, not_folded, verify_all, verify_chain, verify_database, verify_dive
 from service.store.tables import ChainHeadRow, LogCheckpointRow, LogEntryRow
 from service.store.upsert import insert_or_keep, touched
 
 EVENT_PREFIX: Final = "event:"
+_BLOCK: Final = 500
 
 __all__ = [
     "EVENT_PREFIX",
@@ -39,6 +40,7 @@ __all__ = [
     "not_folded",
     "verify_all",
     "verify_chain",
+    "verify_database",
     "verify_dive",
 ]
 
@@ -117,9 +119,7 @@ def _move_head(session: Session, chain: str, seq: int, this: str) -> None:
 
 
 def _locked_head(session: Session, chain: str) -> Row[int, str]:
-    statement = (
-        select(ChainHeadRow.seq, ChainHeadRow.hash).where(ChainHeadRow.chain == chain).with_for_update()
-    )
+    statement = select(ChainHeadRow.seq, ChainHeadRow.hash).where(ChainHeadRow.chain == chain).with_for_update()
     head = session.execute(statement).first()
     if head is None:
         new = {"chain": chain, "seq": 0, "hash": GENESIS, "checkpointed_seq": 0}
@@ -185,7 +185,7 @@ def export(
     until: datetime | None = None,
 ) -> Iterator[Json]:
     """Entries as plain JSON objects in the order in which they were written; `until` itself is left out."""
-    statement = _selected().order_by(LogEntryRow.id)
+    statement = _selected().order_by(LogEntryRow.id).limit(_BLOCK)
     if chain is not None:
         statement = statement.where(LogEntryRow.chain == chain)
     if club_id is not None:
@@ -194,28 +194,38 @@ def export(
         statement = statement.where(LogEntryRow.at >= since)
     if until is not None:
         statement = statement.where(LogEntryRow.at < until)
-    for row in session.execute(statement.execution_options(yield_per=500)):
-        entry = _entry(row)
-        yield {
-            "chain": entry.chain,
-            "seq": entry.seq,
-            "at": stamp(entry.at),
-            "kind": entry.kind,
-            "actor": entry.actor,
-            "detail": entry.detail,
-            "dive_id": entry.dive_id,
-            "club_id": entry.club_id,
-            "actor_hash": row.actor_hash,
-            "detail_hash": row.detail_hash,
-            "salt": row.salt,
-            "prev_hash": row.prev_hash,
-            "hash": entry.hash,
-        }
+    last = 0
+    while True:
+        found = session.execute(statement.where(LogEntryRow.id > last)).all()
+        yield from map(_exported, found)
+        if len(found) < _BLOCK:
+            return
+        last = found[-1].id
+
+
+def _exported(row: Row[*tuple[Any, ...]]) -> Json:
+    entry = _entry(row)
+    return {
+        "chain": entry.chain,
+        "seq": entry.seq,
+        "at": stamp(entry.at),
+        "kind": entry.kind,
+        "actor": entry.actor,
+        "detail": entry.detail,
+        "dive_id": entry.dive_id,
+        "club_id": entry.club_id,
+        "actor_hash": row.actor_hash,
+        "detail_hash": row.detail_hash,
+        "salt": row.salt,
+        "prev_hash": row.prev_hash,
+        "hash": entry.hash,
+    }
 
 
 def _selected() -> Select[*tuple[Any, ...]]:
     row = LogEntryRow
     return select(
+        row.id,
         row.chain,
         row.seq,
         row.at,

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any, Final
 
-from sqlalchemy import Row, select
+from sqlalchemy import Engine, Row, select
 from sqlalchemy.orm import Session
 
 from service.domain.dive.evolve import evolve
@@ -14,10 +15,14 @@ from service.domain.dive.state import Dive
 from service.store import dives
 from service.store.chain import GENESIS, Fault, checkpoint_hash, entry_hash, salted_hash
 from service.store.codec import UnreadableError, load_dive, load_event
+from service.store.engine import reading
 from service.store.tables import ChainHeadRow, DiveRow, LogCheckpointRow, LogEntryRow
 
 CHECKPOINTS: Final = "checkpoints"
 _EVENT: Final = "event:"
+_BLOCK: Final = 500
+
+_Check = Callable[[Session], Fault | None]
 
 
 def verify_chain(session: Session, chain: str) -> Fault | None:
@@ -40,28 +45,31 @@ def _head(session: Session, chain: str) -> tuple[int, str]:
 
 
 def _rows(session: Session, chain: str) -> Iterator[Row[*tuple[Any, ...]]]:
+    """The entries of a chain in their order, read in blocks: a club's chain may be long."""
     row = LogEntryRow
-    statement = (
-        select(
-            row.seq,
-            row.chain,
-            row.at,
-            row.kind,
-            row.actor,
-            row.actor_hash,
-            row.detail,
-            row.detail_hash,
-            row.salt,
-            row.prev_hash,
-            row.hash,
-            row.dive_id,
-            row.club_id,
-        )
-        .where(row.chain == chain)
-        .order_by(row.seq)
-        .execution_options(yield_per=500)
+    statement = select(
+        row.seq,
+        row.chain,
+        row.at,
+        row.kind,
+        row.actor,
+        row.actor_hash,
+        row.detail,
+        row.detail_hash,
+        row.salt,
+        row.prev_hash,
+        row.hash,
+        row.dive_id,
+        row.club_id,
     )
-    return session.execute(statement)
+    last = None
+    while True:
+        block = statement.where(row.chain == chain).order_by(row.seq).limit(_BLOCK)
+        found = session.execute(block if last is None else block.where(row.seq > last)).all()
+        yield from found
+        if len(found) < _BLOCK:
+            return
+        last = found[-1].seq
 
 
 def _wrong(row: Row[*tuple[Any, ...]], seq: int, prev_hash: str) -> str | None:
@@ -88,13 +96,31 @@ def _wrong(row: Row[*tuple[Any, ...]], seq: int, prev_hash: str) -> str | None:
 def verify_all(session: Session) -> list[Fault]:
     """The first fault of every chain, of every dive against its fold, and of the checkpoints.
 
-    A dive whose details were erased cannot be folded again; `not_folded` lists those.
+    Wants a reading session, which sees one instant. A dive whose details were erased cannot be folded again;
+    `not_folded` lists those.
     """
-    found = [verify_chain(session, chain) for chain in _chains(session)]
-    dive_ids = session.execute(select(DiveRow.id)).scalars().all()
-    found += [_verify_fold(session, dive_id) for dive_id in dive_ids]
-    found.append(_verify_checkpoints(session))
+    found = (check(session) for check in _checks(session))
     return [fault for fault in found if fault is not None]
+
+
+def verify_database(engine: Engine) -> list[Fault]:
+    """The same, each check in a short session of its own, so that no writer has to wait for the whole."""
+    found = []
+    with reading(engine) as session:
+        checks = _checks(session)
+    for check in checks:
+        with reading(engine) as session:
+            found.append(check(session))
+    return [fault for fault in found if fault is not None]
+
+
+def _checks(session: Session) -> list[_Check]:
+    dive_ids = session.execute(select(DiveRow.id).order_by(DiveRow.filed_at, DiveRow.id)).scalars()
+    return [
+        *(partial(verify_chain, chain=chain) for chain in _chains(session)),
+        *(partial(_verify_fold, dive_id=dive_id) for dive_id in dive_ids),
+        _verify_checkpoints,
+    ]
 
 
 def _chains(session: Session) -> list[str]:
@@ -106,9 +132,7 @@ def _chains(session: Session) -> list[str]:
 def not_folded(session: Session) -> list[str]:
     """The dives whose events were erased after their retention time: only their chain can be checked."""
     erased = (
-        select(LogEntryRow.dive_id)
-        .where(LogEntryRow.detail.is_(None), LogEntryRow.kind.startswith(_EVENT))
-        .distinct()
+        select(LogEntryRow.dive_id).where(LogEntryRow.detail.is_(None), LogEntryRow.kind.startswith(_EVENT)).distinct()
     )
     return sorted(dive_id for dive_id in session.execute(erased).scalars() if dive_id is not None)
 

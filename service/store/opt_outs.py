@@ -14,9 +14,7 @@ from service.store.upsert import touched
 def is_opted_out(session: Session, receiving_number: str, phone: str) -> bool:
     """Whether nothing from that number may go to that phone."""
     row = OptOutRow
-    found = select(row.id).where(
-        row.receiving_number == receiving_number, row.phone == phone, row.until_at.is_(None)
-    )
+    found = select(row.id).where(row.receiving_number == receiving_number, row.phone == phone, row.until_at.is_(None))
     return session.execute(found.limit(1)).first() is not None
 
 
@@ -31,7 +29,5 @@ def opt_out(session: Session, receiving_number: str, phone: str, now: datetime) 
 def opt_in(session: Session, receiving_number: str, phone: str, now: datetime) -> bool:
     """From now on texts go to that phone again; False when it had not opted out."""
     row = OptOutRow
-    over = update(row).where(
-        row.receiving_number == receiving_number, row.phone == phone, row.until_at.is_(None)
-    )
+    over = update(row).where(row.receiving_number == receiving_number, row.phone == phone, row.until_at.is_(None))
     return touched(session, over.values(until_at=now)) > 0

@@ -204,7 +204,7 @@ def begin_attempt(session: Session, message_id: str, gateway: str, owner: str, n
     return session.execute(started).scalar_one()
 
 
-def finish_attempt(  # noqa: PLR0917 - what a carrier knows of one try
+def finish_attempt(
     session: Session,
     attempt_id: int,
     outcome: AttemptOutcome,
@@ -220,9 +220,7 @@ def finish_attempt(  # noqa: PLR0917 - what a carrier knows of one try
     touched(session, ended.values(**values))
 
 
-def mark_handed(  # noqa: PLR0917 - what a carrier knows of one try
-    session: Session, message_id: str, owner: str, gateway: str, provider_id: str, now: datetime
-) -> bool:
+def mark_handed(session: Session, message_id: str, owner: str, gateway: str, provider_id: str, now: datetime) -> bool:
     """A gateway took the message. False when the lease was lost meanwhile: then nothing is written."""
     handed = update(MessageRow).where(_held(message_id, owner))
     values = {
@@ -294,9 +292,7 @@ def _expire(session: Session, which: Update, reason: str, now: datetime) -> int:
 def tried_gateways(session: Session, message_id: str) -> list[str]:
     """The gateways that were asked to carry a message, in the order in which they were."""
     row = AttemptRow
-    return list(
-        session.execute(select(row.gateway).where(row.message_id == message_id).order_by(row.id)).scalars()
-    )
+    return list(session.execute(select(row.gateway).where(row.message_id == message_id).order_by(row.id)).scalars())
 
 
 def attempts_of(session: Session, message_id: str) -> list[Attempt]:
@@ -314,11 +310,7 @@ def get(session: Session, message_id: str) -> Message | None:
 def of_dive(session: Session, dive_id: str) -> list[Message]:
     """All messages of a dive in the order in which they were queued."""
     row = MessageRow
-    found = (
-        select(*_MESSAGE)
-        .where(row.dive_id == dive_id)
-        .order_by(row.queued_at, row.priority, row.rank, row.id)
-    )
+    found = select(*_MESSAGE).where(row.dive_id == dive_id).order_by(row.queued_at, row.priority, row.rank, row.id)
     return [Message(*values) for values in session.execute(found)]
 
 
@@ -333,22 +325,15 @@ def count_without_dive(session: Session, club_id: str, phone: str, since: dateti
 
 def by_provider(session: Session, gateway: str, provider_id: str) -> Message | None:
     """The message that a gateway knows by that id, also when another way has carried it again since."""
-    carried = select(AttemptRow.message_id).where(
-        AttemptRow.gateway == gateway, AttemptRow.provider_id == provider_id
-    )
+    carried = select(AttemptRow.message_id).where(AttemptRow.gateway == gateway, AttemptRow.provider_id == provider_id)
     handed = and_(MessageRow.handed_gateway == gateway, MessageRow.provider_id == provider_id)
     found = session.execute(
-        select(*_MESSAGE)
-        .where(or_(handed, MessageRow.id.in_(carried)))
-        .order_by(MessageRow.queued_at)
-        .limit(1)
+        select(*_MESSAGE).where(or_(handed, MessageRow.id.in_(carried))).order_by(MessageRow.queued_at).limit(1)
     ).first()
     return None if found is None else Message(*found)
 
 
-def unconfirmed(
-    session: Session, handed_before: datetime, priorities: Collection[int], limit: int
-) -> list[Message]:
+def unconfirmed(session: Session, handed_before: datetime, priorities: Collection[int], limit: int) -> list[Message]:
     """Messages handed over before that instant that no receipt has confirmed and nobody has asked about yet.
 
     The longest handed come first; `note_receipt_checked` takes one out.

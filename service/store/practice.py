@@ -90,9 +90,7 @@ def mark_delivered(session: Session, message_id: int) -> None:
 
 def is_on(session: Session, phone: str) -> bool:
     """Whether a practice phone is switched on; it is unless somebody switched it off."""
-    found = session.execute(
-        select(PracticePhoneRow.on).where(PracticePhoneRow.phone == phone)
-    ).scalar_one_or_none()
+    found = session.execute(select(PracticePhoneRow.on).where(PracticePhoneRow.phone == phone)).scalar_one_or_none()
     return found is not False
 
 

@@ -23,9 +23,7 @@ class NaiveTimeError(DontWrapMixin, ValueError):
 def utc(value: datetime) -> datetime:
     """The same instant in UTC; raises NaiveTimeError for a datetime without a zone."""
     if value.utcoffset() is None:
-        raise NaiveTimeError(
-            f"{value.isoformat()} has no zone: give an aware datetime, so that it is one instant"
-        )
+        raise NaiveTimeError(f"{value.isoformat()} has no zone: give an aware datetime, so that it is one instant")
     return value.astimezone(UTC)
 
 

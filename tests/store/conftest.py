@@ -1,8 +1,10 @@
-"""A migrated database of the test's own, once on SQLite and once on PostgreSQL, with the demo club in it."""
+"""A database of the test's own at the current schema, with one club: once on SQLite, once on PostgreSQL."""
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine
@@ -10,24 +12,60 @@ from sqlalchemy.orm import Session
 
 from service.store.engine import open_engine, writing
 from service.store.schema import migrate
+from tests.servers.postgres import Postgres
 from tests.store.examples import add_club
 
 
-@pytest.fixture
-def empty_engine(database_url: str) -> Iterator[Engine]:
-    """An engine for an empty database."""
-    engine = open_engine(database_url)
-    yield engine
+def prepare(url: str) -> None:
+    """Bring an empty database to the current schema and add the club."""
+    engine = open_engine(url)
+    migrate(engine)
+    with writing(engine) as session:
+        add_club(session)
     engine.dispose()
 
 
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A prepared SQLite file to copy, since migrating for every test takes long."""
+    path = tmp_path_factory.mktemp("template") / "linetender.db"
+    prepare(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture(scope="session")
+def postgres_template(postgres_server: Postgres) -> str:
+    """The name of a prepared PostgreSQL database to copy."""
+    name = postgres_server.create_database()
+    prepare(postgres_server.url(name))
+    return name
+
+
 @pytest.fixture
-def engine(empty_engine: Engine) -> Engine:
-    """An engine for a database at the current schema, with one club."""
-    migrate(empty_engine)
-    with writing(empty_engine) as session:
-        add_club(session)
-    return empty_engine
+def sqlite_url(sqlite_template: Path, tmp_path: Path) -> str:
+    """A prepared SQLite database of this test's own."""
+    return f"sqlite:///{shutil.copy(sqlite_template, tmp_path / 'linetender.db')}"
+
+
+@pytest.fixture
+def prepared_postgres_url(postgres_server: Postgres, postgres_template: str) -> Iterator[str]:
+    """A prepared PostgreSQL database of this test's own."""
+    name = postgres_server.create_database(postgres_template)
+    yield postgres_server.url(name)
+    postgres_server.drop_database(name)
+
+
+@pytest.fixture(
+    params=[
+        pytest.param("sqlite_url", id="sqlite"),
+        pytest.param("prepared_postgres_url", id="postgresql", marks=pytest.mark.postgres),
+    ]
+)
+def engine(request: pytest.FixtureRequest) -> Iterator[Engine]:
+    """An engine for a prepared database, once on SQLite and once on PostgreSQL."""
+    opened = open_engine(request.getfixturevalue(request.param))
+    yield opened
+    opened.dispose()
 
 
 @pytest.fixture
@@ -38,11 +76,16 @@ def session(engine: Engine) -> Iterator[Session]:
 
 
 @pytest.fixture
-def postgres_engine(postgres_url: str) -> Iterator[Engine]:
-    """An engine for a PostgreSQL at the current schema, with one club and short patience."""
-    engine = open_engine(postgres_url, lock_timeout_s=1)
-    migrate(engine)
-    with writing(engine) as opened:
-        add_club(opened)
-    yield engine
-    engine.dispose()
+def postgres_engine(prepared_postgres_url: str) -> Iterator[Engine]:
+    """An engine for a prepared PostgreSQL, with short patience."""
+    opened = open_engine(prepared_postgres_url, lock_timeout_s=1)
+    yield opened
+    opened.dispose()
+
+
+@pytest.fixture
+def empty_engine(database_url: str) -> Iterator[Engine]:
+    """An engine for an empty database, once on SQLite and once on PostgreSQL."""
+    opened = open_engine(database_url)
+    yield opened
+    opened.dispose()

@@ -102,9 +102,7 @@ def add_dive(
     """A filed dive with its log entry, in the database."""
     first = first or filed()
     dive = folded(first)
-    dives.add(
-        session, dive, receiving_number=number, site_id=None, request_key=request_key, next_due_at=due_at
-    )
+    dives.add(session, dive, receiving_number=number, site_id=None, request_key=request_key, next_due_at=due_at)
     log_event(session, dive, first)
     return dive
 

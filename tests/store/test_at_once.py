@@ -137,9 +137,7 @@ def test_a_chain_stays_whole_when_many_append_at_once(engine: Engine) -> None:
 
     def write(number: int) -> list[int]:
         def append(session: Session) -> int:
-            return log.append(
-                session, chain="club:x", at=NOW, kind="note", actor={"name": str(number)}, detail={}
-            )
+            return log.append(session, chain="club:x", at=NOW, kind="note", actor={"name": str(number)}, detail={})
 
         return [run(engine, append) for _ in range(10)]
 

@@ -47,9 +47,7 @@ def sqlite_engine(tmp_path: Path) -> Engine:
         ((4, 0, 0), True),
     ],
 )
-def test_wal_is_used_only_where_sqlite_is_free_of_the_reset_fault(
-    version: tuple[int, int, int], *, safe: bool
-) -> None:
+def test_wal_is_used_only_where_sqlite_is_free_of_the_reset_fault(version: tuple[int, int, int], *, safe: bool) -> None:
     """The releases are those of sqlite.org/wal.html#walresetbug."""
     assert wal_is_safe(version) is safe
 
@@ -122,9 +120,7 @@ def test_postgresql_keeps_the_options_of_its_address(postgres_url: str) -> None:
 @pytest.mark.postgres
 def test_a_postgresql_that_may_lose_a_commit_is_named(postgres_url: str) -> None:
     """A committed alarm must survive a power cut."""
-    engine = open_engine(
-        f"{postgres_url}{'&' if '?' in postgres_url else '?'}options=-c%20synchronous_commit%3Doff"
-    )
+    engine = open_engine(f"{postgres_url}{'&' if '?' in postgres_url else '?'}options=-c%20synchronous_commit%3Doff")
 
     assert "PostgreSQL has synchronous_commit = off; switch it on." in durability_faults(engine)
     engine.dispose()
@@ -293,9 +289,7 @@ def test_other_errors_are_not_transient() -> None:
 def test_each_engine_begins_its_transactions_itself(sqlite_engine: Engine) -> None:
     """The driver's own begin is deferred and late; ours is immediate, or plain for reading."""
     said: list[str] = []
-    event.listen(
-        sqlite_engine, "before_cursor_execute", lambda _c, _cur, statement, *_: said.append(statement)
-    )
+    event.listen(sqlite_engine, "before_cursor_execute", lambda _c, _cur, statement, *_: said.append(statement))
 
     with writing(sqlite_engine) as session:
         session.execute(text("SELECT 1"))
@@ -310,9 +304,7 @@ def test_a_reference_to_nothing_is_refused(engine: Engine) -> None:
     """Foreign keys hold on SQLite too, where they are off by default."""
     with pytest.raises(IntegrityError), writing(engine) as session:
         session.execute(
-            text(
-                "INSERT INTO people (id, club_id, name, phone, usual_contacts) VALUES ('p','0','x','y','[]')"
-            )
+            text("INSERT INTO people (id, club_id, name, phone, usual_contacts) VALUES ('p','0','x','y','[]')")
         )
 
 

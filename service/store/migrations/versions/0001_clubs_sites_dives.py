@@ -157,9 +157,7 @@ def _ways_to_dives() -> None:
         sa.ForeignKeyConstraint(["dive_id"], ["dives.id"], name="fk_dive_phones_dive_id"),
         sa.PrimaryKeyConstraint("dive_id", "key", name="pk_dive_phones"),
     )
-    op.create_index(
-        "ix_dive_phones_receiving_number_phone", "dive_phones", ["receiving_number", "phone"], unique=False
-    )
+    op.create_index("ix_dive_phones_receiving_number_phone", "dive_phones", ["receiving_number", "phone"], unique=False)
     op.create_table(
         "dive_codes",
         *given(TEXT, "dive_id", "kind", "receiving_number", "code"),
@@ -167,9 +165,7 @@ def _ways_to_dives() -> None:
         sa.ForeignKeyConstraint(["dive_id"], ["dives.id"], name="fk_dive_codes_dive_id"),
         sa.PrimaryKeyConstraint("dive_id", "kind", name="pk_dive_codes"),
     )
-    op.create_index(
-        "ix_dive_codes_receiving_number_code", "dive_codes", ["receiving_number", "code"], unique=False
-    )
+    op.create_index("ix_dive_codes_receiving_number_code", "dive_codes", ["receiving_number", "code"], unique=False)
     op.create_index(
         "uq_dive_codes_live",
         "dive_codes",

@@ -145,9 +145,7 @@ def _inbound() -> None:
         ),
     )
     op.create_index("ix_inbound_texts_dive_id", "inbound_texts", ["dive_id"], unique=False)
-    op.create_index(
-        "ix_inbound_texts_state_received_at", "inbound_texts", ["state", "received_at"], unique=False
-    )
+    op.create_index("ix_inbound_texts_state_received_at", "inbound_texts", ["state", "received_at"], unique=False)
     op.create_table(
         "wrong_codes",
         *given(NUMBER, "id"),
@@ -169,9 +167,7 @@ def _inbound() -> None:
         *maybe(INSTANT, "until_at"),
         sa.PrimaryKeyConstraint("id", name="pk_opt_outs"),
     )
-    op.create_index(
-        "ix_opt_outs_receiving_number_phone", "opt_outs", ["receiving_number", "phone"], unique=False
-    )
+    op.create_index("ix_opt_outs_receiving_number_phone", "opt_outs", ["receiving_number", "phone"], unique=False)
 
 
 def _health() -> None:

@@ -1,0 +1,207 @@
+"""Whatever is changed in the log or behind its back is found, and named."""
+
+from __future__ import annotations
+
+import pytest
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session
+
+from service.store import log
+from service.store.chain import Fault
+from service.store.engine import reading, writing
+from tests.store.examples import NOW, add_dive, apply, filed, log_event, started
+
+GUARDS = {
+    "sqlite": [
+        "DROP TRIGGER log_entries_no_delete",
+        "DROP TRIGGER log_entries_erasure_only",
+        "DROP TRIGGER log_checkpoints_no_delete",
+        "DROP TRIGGER log_checkpoints_no_update",
+    ],
+    "postgresql": [
+        "ALTER TABLE log_entries DISABLE TRIGGER ALL",
+        "ALTER TABLE log_checkpoints DISABLE TRIGGER ALL",
+    ],
+}
+
+
+@pytest.fixture
+def logged(engine: Engine) -> Engine:
+    """A started dive, a club chain of three entries and two checkpoints, all in order."""
+    with writing(engine) as session:
+        apply(session, add_dive(session), started())
+        for number in range(3):
+            log.append(
+                session,
+                chain="club:skerry-bay",
+                at=NOW,
+                kind="settings",
+                actor={"name": "Finn Aske"},
+                detail={"number": number},
+                club_id="skerry-bay",
+            )
+            log.checkpoint(session, NOW)
+    with reading(engine) as session:
+        assert log.verify_all(session) == []
+    return engine
+
+
+def tamper(engine: Engine, *statements: str) -> list[Fault]:
+    """What the check says after somebody with every right took the guards down and did this."""
+    with writing(engine) as session:
+        for statement in [*GUARDS[engine.dialect.name], *statements]:
+            session.connection().exec_driver_sql(statement)
+    with reading(engine) as session:
+        faults = log.verify_all(session)
+    assert log.verify_database(engine) == faults
+    return faults
+
+
+def test_a_sound_log_has_no_faults(logged: Engine) -> None:
+    """The check does not cry wolf."""
+    with reading(logged) as session:
+        assert log.verify_chain(session, "club:skerry-bay") is None
+        assert log.verify_chain(session, "dive:d1") is None
+        assert log.verify_chain(session, "club:never") is None
+        assert log.verify_dive(session, "d1") == []
+        assert log.verify_all(session) == []
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "words"),
+    [
+        ("detail", "'{\"number\":7}'", "its detail was changed"),
+        ("actor", '\'{"name":"Dov"}\'', "its actor was changed"),
+        ("kind", "'login'", "its time, kind or hashes were changed"),
+        ("at", "1798000000000000", "its time, kind or hashes were changed"),
+        ("detail_hash", "prev_hash", "its time, kind or hashes were changed"),
+        ("actor_hash", "prev_hash", "its time, kind or hashes were changed"),
+        ("prev_hash", "hash", "it does not follow the entry before it"),
+        ("hash", "prev_hash", "its time, kind or hashes were changed"),
+        ("salt", "'00'", "its actor was changed"),
+        ("salt", "NULL", "its actor was changed"),
+        ("club_id", "'other'", "it was moved to another dive or club"),
+    ],
+)
+def test_any_change_to_an_entry_is_found_at_that_entry(logged: Engine, column: str, value: str, words: str) -> None:
+    """Whatever field it is, the chain says which entry is not as it was written."""
+    if column == "at" and logged.dialect.name == "postgresql":
+        value = "at + interval '1 second'"
+    statement = f"UPDATE log_entries SET {column} = {value} WHERE chain = 'club:skerry-bay' AND seq = 2"  # noqa: S608
+
+    assert Fault("club:skerry-bay", 2, words) in tamper(logged, statement)
+
+
+def test_a_missing_entry_is_found(logged: Engine) -> None:
+    """The count has a gap."""
+    faults = tamper(logged, "DELETE FROM log_entries WHERE chain = 'club:skerry-bay' AND seq = 2")
+
+    assert Fault("club:skerry-bay", 3, "entry 2 is missing") in faults
+
+
+def test_an_entry_cut_off_at_the_end_is_found(logged: Engine) -> None:
+    """The head remembers what was last."""
+    faults = tamper(logged, "DELETE FROM log_entries WHERE chain = 'club:skerry-bay' AND seq = 3")
+
+    words = "the chain does not end where its head says: entries were cut off"
+    assert Fault("club:skerry-bay", 2, words) in faults
+
+
+def test_an_entry_cut_off_together_with_its_head_is_found_by_a_checkpoint(logged: Engine) -> None:
+    """Whoever turns the chain back cleverly still meets the hourly witness."""
+    faults = tamper(
+        logged,
+        "DELETE FROM log_entries WHERE chain = 'club:skerry-bay' AND seq = 3",
+        "UPDATE chain_heads SET seq = 2, hash = (SELECT hash FROM log_entries"
+        " WHERE chain = 'club:skerry-bay' AND seq = 2) WHERE chain = 'club:skerry-bay'",
+    )
+
+    assert faults == [Fault("club:skerry-bay", 3, "entry 3 is not the one that checkpoint 3 saw")]
+
+
+def test_a_whole_chain_that_is_gone_is_found(logged: Engine) -> None:
+    """Not even its head remains, but a checkpoint saw it."""
+    faults = tamper(
+        logged,
+        "DELETE FROM log_entries WHERE chain = 'club:skerry-bay'",
+        "DELETE FROM chain_heads WHERE chain = 'club:skerry-bay'",
+    )
+
+    assert [fault.chain for fault in faults] == ["club:skerry-bay"]
+
+
+def test_a_changed_checkpoint_is_found(logged: Engine) -> None:
+    """A witness cannot be made to say something else."""
+    faults = tamper(logged, "UPDATE log_checkpoints SET heads = '{}' WHERE id = 2")
+
+    words = "the checkpoint was changed, or one before it is missing"
+    assert faults == [Fault("checkpoints", 2, words)]
+
+
+@pytest.mark.parametrize(("number", "words"), [(2, "one before it is missing"), (3, "checkpoints were cut off")])
+def test_a_missing_checkpoint_is_found(logged: Engine, number: int, words: str) -> None:
+    """In the middle or at the end."""
+    faults = tamper(logged, f"DELETE FROM log_checkpoints WHERE id = {number}")  # noqa: S608
+
+    assert [fault.chain for fault in faults] == ["checkpoints"]
+    assert faults[0].words.endswith(words)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ("phase = 'closed'", "the row of the dive differs from the fold in phase"),
+        ("raise_by_at = NULL", "the row of the dive differs from the fold in raise_by_at"),
+        ("lead_name = 'Nobody', head_count = 1", "differs from the fold in head_count, lead_name"),
+        ("version = 7", "the row of the dive differs from the fold in version"),
+        ("state = '{'", "the state of the dive cannot be read"),
+        ("state = replace(state, 'Anna', 'Anne')", "the state of the dive is not the fold of its events"),
+    ],
+)
+def test_a_row_that_is_not_the_fold_is_found(logged: Engine, change: str, words: str) -> None:
+    """Whoever edits a dive by hand, without an event, is found out."""
+    faults = tamper(logged, f"UPDATE dives SET {change}")  # noqa: S608
+
+    assert len(faults) == 1
+    assert (faults[0].chain, faults[0].seq) == ("dive:d1", None)
+    assert words in faults[0].words
+
+
+def test_a_dive_without_events_is_found(logged: Engine) -> None:
+    """Every dive begins in the log."""
+    faults = tamper(
+        logged,
+        "DELETE FROM log_entries WHERE chain = 'dive:d1'",
+        "DELETE FROM chain_heads WHERE chain = 'dive:d1'",
+    )
+
+    assert Fault("dive:d1", None, "the log has no event of this dive") in faults
+
+
+@pytest.mark.parametrize("again", [True, False], ids=["filed twice", "never filed"])
+def test_events_that_cannot_be_folded_are_found(session: Session, *, again: bool) -> None:
+    """An impossible story is a fault, not a crash of the check."""
+    dive = add_dive(session)
+    if again:
+        log_event(session, dive, filed())
+    else:
+        other = add_dive(session, filed("d2", "11", "22"))
+        log.append(
+            session,
+            chain=log.dive_chain("d2"),
+            at=NOW,
+            kind="event:levitated",
+            actor={},
+            detail={},
+            dive_id=other.id,
+        )
+
+    (fault,) = log.verify_all(session)
+
+    assert fault.seq == 2
+    assert fault.words.startswith("its event cannot be folded")
+
+
+def test_checking_a_dive_that_does_not_exist_says_so(session: Session) -> None:
+    """A mistyped id is not a clean bill of health."""
+    assert log.verify_dive(session, "d9") == [Fault("dive:d9", None, "there is no such dive")]

@@ -1,0 +1,159 @@
+"""Delivery receipts: twice, late, out of order, before our own commit; the furthest state wins."""
+
+from __future__ import annotations
+
+from itertools import permutations
+
+import pytest
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.store import outbox, receipts
+from service.store.outbox import Message
+from service.store.tables import ReceiptRow
+from tests.store.examples import NOW, add_dive, message, minutes
+
+
+@pytest.fixture
+def handed(session: Session) -> str:
+    """A message that gateway north took as SM1."""
+    add_dive(session)
+    message_id = outbox.queue(session, message())
+    assert message_id is not None
+    outbox.claim(session, NOW, 1, "courier", 30)
+    attempt = outbox.begin_attempt(session, message_id, "north", "courier", NOW)
+    outbox.finish_attempt(session, attempt, "accepted", None, None, "SM1", NOW)
+    outbox.mark_handed(session, message_id, "courier", "north", "SM1", NOW)
+    return message_id
+
+
+def say(session: Session, message_id: str, state: str, provider_id: str = "SM1", gateway: str = "north") -> bool:
+    """A receipt says this of the message."""
+    return receipts.apply_state(
+        session,
+        message_id,
+        state,
+        gateway=gateway,
+        provider_id=provider_id,
+        reason="30003",
+        at=NOW + minutes(1),
+    )
+
+
+def found(session: Session, message_id: str) -> Message:
+    """The message as it stands."""
+    one = outbox.get(session, message_id)
+    assert one is not None
+    return one
+
+
+@pytest.mark.parametrize("order", list(permutations(("sent", "delivered", "failed"))), ids="-".join)
+def test_delivered_wins_in_whatever_order_receipts_come(session: Session, handed: str, order: tuple[str, ...]) -> None:
+    """A text that reached the phone has reached it, whatever else was said before or after."""
+    for state in order:
+        say(session, handed, state)
+
+    one = found(session, handed)
+    assert (one.state, one.delivered_at, one.failed_reason, one.ended_at) == (
+        "delivered",
+        NOW + minutes(1),
+        None,
+        None,
+    )
+
+
+def test_a_failed_receipt_fails_the_message_once(session: Session, handed: str) -> None:
+    """The second copy of a receipt changes nothing, and says so."""
+    assert say(session, handed, "failed")
+    assert not say(session, handed, "failed")
+
+    one = found(session, handed)
+    assert (one.state, one.failed_reason, one.ended_at) == ("failed", "30003", NOW + minutes(1))
+
+
+def test_a_delivered_receipt_counts_once(session: Session, handed: str) -> None:
+    """Twice is no more than once."""
+    assert say(session, handed, "delivered")
+    assert not say(session, handed, "delivered")
+
+
+@pytest.mark.parametrize("state", ["sent", "unknown", "a-word-of-tomorrow"])
+def test_what_is_neither_delivered_nor_failed_moves_nothing(session: Session, handed: str, state: str) -> None:
+    """On its way is no news; a word that nobody knows is not delivered."""
+    assert not say(session, handed, state)
+
+    assert found(session, handed).state == "handed"
+
+
+@pytest.mark.parametrize(("gateway", "provider_id"), [("north", "SM0"), ("south", "SM1")])
+def test_the_failure_of_an_earlier_hand_over_does_not_fail_the_later_one(
+    session: Session, handed: str, gateway: str, provider_id: str
+) -> None:
+    """The text went out again since, and that one may yet arrive."""
+    assert not say(session, handed, "failed", provider_id, gateway)
+    assert say(session, handed, "delivered", provider_id, gateway)
+
+
+def test_a_text_that_is_delivered_while_it_is_being_sent_again_is_done(session: Session) -> None:
+    """Nobody claims it again, and who has it in hand learns that it is theirs no more."""
+    add_dive(session)
+    message_id = outbox.queue(session, message())
+    assert message_id is not None
+    outbox.claim(session, NOW, 1, "courier", 30)
+
+    assert say(session, message_id, "delivered")
+
+    assert not outbox.mark_handed(session, message_id, "courier", "south", "SM2", NOW)
+    assert outbox.claim(session, NOW + minutes(9), 1, "courier", 30) == []
+
+
+def test_a_queued_message_is_not_failed_by_a_receipt(session: Session) -> None:
+    """What waits for another try keeps its chance."""
+    add_dive(session)
+    message_id = outbox.queue(session, message())
+    assert message_id is not None
+
+    assert not say(session, message_id, "failed")
+    assert found(session, message_id).state == "queued"
+
+
+def test_receipts_that_came_before_our_own_commit_are_found_in_order(session: Session, handed: str) -> None:
+    """A gateway may be quicker than our own database."""
+    for state in ("sent", "delivered"):
+        receipts.store(
+            session,
+            gateway="north",
+            provider_id="SM1",
+            state=state,
+            code=None,
+            raw={"MessageStatus": state},
+            received_at=NOW,
+        )
+    receipts.store(session, gateway="south", provider_id="SM1", state="sent", code=None, raw={}, received_at=NOW)
+
+    waiting = receipts.waiting_for(session, "north", "SM1")
+    assert [one.state for one in waiting] == ["sent", "delivered"]
+
+    for one in waiting:
+        receipts.belongs_to(session, one.id, handed)
+    assert receipts.waiting_for(session, "north", "SM1") == []
+
+
+def test_a_receipt_is_kept_as_it_came(session: Session, handed: str) -> None:
+    """Whatever we make of it, the provider's own words stay."""
+    receipt_id = receipts.store(
+        session,
+        gateway="north",
+        provider_id="SM1",
+        state="failed",
+        code="30003",
+        raw={"ErrorCode": "30003", "odd": "\x00\ud83d"},
+        received_at=NOW,
+        message_id=handed,
+    )
+
+    row = session.execute(select(ReceiptRow).where(ReceiptRow.id == receipt_id)).scalar_one()
+
+    assert (row.code, row.message_id, row.received_at) == ("30003", handed, NOW)
+    assert row.raw == {"ErrorCode": "30003", "odd": "\x00\ud83d"}
+    assert receipts.waiting_for(session, "north", "SM1") == []
