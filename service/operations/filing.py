@@ -10,14 +10,14 @@ from sqlalchemy.orm import Session
 
 from service.domain import codes
 from service.domain.dive import Dive, Refusal, decide, evolve, next_due_at
-from service.domain.dive.commands import FilePlan, Start
+from service.domain.dive.commands import FilePlan, NoteUnreachable, Start
 from service.domain.dive.events import Filed, Started
 from service.domain.people import Actor
 from service.domain.plan import Check
 from service.domain.wording import messages_for
 from service.domain.wording.drafts import MessageKind
 from service.operations.plan_reading import PlanReading, PlanRequest, read_plan
-from service.operations.recording import log_and_queue
+from service.operations.recording import apply_to, log_and_queue
 from service.operations.service import Service
 from service.store import clubs, dives
 from service.store.tables.club import ClubRow
@@ -52,7 +52,13 @@ class Preview:
 
 
 def file_plan(
-    service: Service, club_id: str, request: PlanRequest, by: Actor, *, request_key: str | None = None, drill: bool = False
+    service: Service,
+    club_id: str,
+    request: PlanRequest,
+    by: Actor,
+    *,
+    request_key: str | None = None,
+    drill: bool = False,
 ) -> PlanFiled | PlanRefused:
     """File a plan for a club. Asked twice with one `request_key`, files once. Raises LookupError for no such club."""
     now = service.clock.now()
@@ -101,7 +107,8 @@ def file_in(
         next_due_at=next_due_at(dive),
     )
     session.flush()
-    log_and_queue(service, session, dive, decision[0], now)
+    for key in log_and_queue(service, session, dive, decision[0], now):
+        dive = apply_to(service, session, dive, NoteUnreachable(person=key, reason="opted_out"), now).dive
     return PlanFiled(dive, reading.checks)
 
 

@@ -83,7 +83,9 @@ def compare_clocks(service: Service) -> float:
     apart = float((datetime.now(theirs.tzinfo) - theirs).total_seconds())
     if abs(apart) > CLOCKS_APART_S:
         now = service.clock.now()
-        service.write(lambda session: _note(service, session, "clocks_apart", "our clock and the database's differ", now))
+        service.write(
+            lambda session: _note(service, session, "clocks_apart", "our clock and the database's differ", now)
+        )
     return apart
 
 

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
+from service.domain.encoding import segments
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import PhoneError, read_phone
 from service.domain.texts import read
+from service.domain.wording import MessageKind
+from service.domain.wording.drafts import REPLY_LASTS
 from service.operations.gateway import InboundText
 from service.operations.service import Service
 from service.operations.texting import Answer, Text, answer
-from service.store import clubs, inbound, log, outbox
+from service.store import clubs, inbound, log, opt_outs, outbox
 from service.store.codec import plain
+from service.store.engine import is_transient
 from service.store.outbox import NewMessage
 from service.store.tables.inbound import InboundTextRow
 
@@ -66,14 +71,16 @@ def _log_received(session: Session, text: InboundText, *, authentic: bool, inbou
 def answer_text(service: Service, inbound_id: int) -> None:
     """Read, decide, and queue the answer: once, however often it is called.
 
-    A text that breaks us three times is put aside, loudly; the clock of its dive runs on.
+    A text that breaks us three times is put aside, loudly; the clock of its dive runs on. A fault of the database
+    is no fault of the text and does not count. Raises whatever went wrong.
     """
     now = service.clock.now()
     try:
         service.write(lambda session: _answer_once(service, session, inbound_id, now))
-    except Exception:
+    except Exception as error:
         _LOG.exception("text_not_answered", extra={"inbound": inbound_id})
-        service.write(lambda session: _put_aside(session, inbound_id, now))
+        if not is_transient(error):
+            service.write(lambda session: _count_failure(service, session, inbound_id, now))
         raise
     service.nudge()
 
@@ -85,30 +92,31 @@ def answer_waiting(service: Service, limit: int = 50) -> int:
     for inbound_id in waiting:
         try:
             answer_text(service, inbound_id)
-        except Exception:
-            # Already logged and counted; the others must not wait for it.
+        except Exception as error:  # noqa: BLE001 - one text that breaks us must not keep the others waiting
+            # Already logged and counted; the others must not wait for it, unless it is the database that fails.
             _LOG.warning("text_left_for_later", extra={"inbound": inbound_id})
+            if is_transient(error):
+                break
     return len(waiting)
 
 
 def _answer_once(service: Service, session: Session, inbound_id: int, now: datetime) -> None:
     row = inbound.lock_one(session, inbound_id)
-    if row is None or row.state != "stored":
+    if row is None or row.state != inbound.STORED:
         return
     club = clubs.by_receiving_number(session, row.receiver)
     if club is None or not row.authentic:
-        note = "not authentic" if club else "no club has this receiving number"
-        inbound.quarantine(session, inbound_id, note=note, now=now)
+        _put_aside(service, session, row, "not authentic" if club else "no club has this receiving number", now)
         return
     try:
         phone = read_phone(row.sender, club.country)
     except PhoneError:
-        inbound.quarantine(session, inbound_id, note="the sender is no number that can be answered", now=now)
+        _put_aside(service, session, row, "the sender is no number that can be answered", now)
         return
     text = Text(service, session, club, inbound_id, phone, row.body, read(row.body), now)
     answered = answer(text)
     if answered.words is not None:
-        _queue(text, answered, answered.words)
+        answered = _queue(text, answered, answered.words)
     _log_read(text, row, answered)
     inbound.mark_answered(
         session,
@@ -121,14 +129,15 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
     )
 
 
-def _queue(text: Text, answered: Answer, words: str) -> None:
-    """The answer to this one text. Strangers get a few an hour, whoever has a dive gets every one."""
+def _queue(text: Text, answered: Answer, words: str) -> Answer:
+    """The answer to this one text. Strangers get a few an hour, whoever has an open dive gets every one."""
     session, now = text.session, text.now
-    hour_ago = now - timedelta(hours=1)
-    if answered.dive_id is None:
-        sent = outbox.count_without_dive(session, text.club.id, text.phone, hour_ago)
+    if opt_outs.is_opted_out(session, text.club.receiving_number, text.phone):
+        return replace(answered, words=None, note=_noted(answered, "not sent: opted out"))
+    if answered.dive_id is None and not answered.has_dive:
+        sent = outbox.count_without_dive(session, text.club.id, text.phone, now - timedelta(hours=1))
         if sent >= ANSWERS_WITHOUT_DIVE_MAX:
-            return
+            return replace(answered, words=None, note=_noted(answered, "not sent: enough answers this hour"))
     outbox.queue(
         session,
         NewMessage(
@@ -138,17 +147,20 @@ def _queue(text: Text, answered: Answer, words: str) -> None:
             name="",
             phone=text.phone,
             kind="reply",
-            priority=4,
-            rank=0,
+            priority=int(MessageKind.REPLY),
             step=f"answer-{text.inbound_id}",
             body=words,
-            segments=1,
-            cause_seq=None,
+            segments=len(segments(words).parts),
             queued_at=now,
             due_at=now,
-            expires_at=now + timedelta(minutes=15),
+            expires_at=now + REPLY_LASTS,
         ),
     )
+    return answered
+
+
+def _noted(answered: Answer, more: str) -> str:
+    return f"{answered.note}; {more}" if answered.note else more
 
 
 def _log_read(text: Text, row: InboundTextRow, answered: Answer) -> None:
@@ -171,16 +183,22 @@ def _log_read(text: Text, row: InboundTextRow, answered: Answer) -> None:
     )
 
 
-def _put_aside(session: Session, inbound_id: int, now: datetime) -> None:
-    tries = inbound.count_try(session, inbound_id)
-    if tries < TRIES_MAX:
+def _count_failure(service: Service, session: Session, inbound_id: int, now: datetime) -> None:
+    row = inbound.lock_one(session, inbound_id)
+    if row is None or row.state != inbound.STORED:
         return
-    inbound.quarantine(session, inbound_id, note=f"failed {tries} times", now=now)
+    tries = inbound.count_try(session, inbound_id)
+    if tries >= TRIES_MAX:
+        _put_aside(service, session, row, f"failed {tries} times", now)
+
+
+def _put_aside(service: Service, session: Session, row: InboundTextRow, note: str, now: datetime) -> None:
+    inbound.quarantine(session, row.id, note=note, now=now)
     log.append(
         session,
         chain=SERVICE_CHAIN,
         at=now,
         kind="text_put_aside",
-        actor={"role": "clock", "name": "the service"},
-        detail={"inbound": inbound_id, "tries": tries},
+        actor={"role": "clock", "name": "the service", "process": service.process},
+        detail={"inbound": row.id, "note": note},
     )

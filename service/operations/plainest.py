@@ -6,63 +6,130 @@ silent one.
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from service.domain.dive import Dive
+from service.domain.dive.events import Closed
 from service.domain.encoding import segments
+from service.domain.people import Recipient
+from service.domain.wording import MessageKind
+from service.domain.wording.drafts import compose
 from service.domain.wording.general import service_fault
+from service.domain.wording.phrases import keep, name_of
 from service.operations.service import Service
-from service.store import admins, dives, log, outbox
-from service.store.dives import RowFacts
-from service.store.outbox import NewMessage
+from service.store import admins, dives, log, opt_outs, outbox
+from service.store.dives import RowFacts, UnreadableDive
+from service.store.outbox import Message, NewMessage
 
 AGAIN_AFTER = timedelta(minutes=10)
+STEP = "fault-"
+DRILL = "EXERCISE. "
 
 
 def raise_plainest(service: Service, dive_id: str) -> None:
     """Tell every contact and every admin, now and again every ten minutes until the dive can be read or is closed."""
     now = service.clock.now()
-    service.write(lambda session: _raise(service, session, dive_id, now))
+    service.write(lambda session: raise_within(service, session, dive_id, now))
     service.nudge()
 
 
-def _raise(service: Service, session: Session, dive_id: str, now: datetime) -> None:
+def raise_within(service: Service, session: Session, dive_id: str, now: datetime) -> None:
+    """The same within a transaction that is open already. Asked twice within ten minutes it tells once."""
+    with contextlib.suppress(UnreadableDive):
+        dives.lock(session, dive_id)  # an unreadable row is locked all the same
     facts = dives.row_facts(session, dive_id)
     if facts is None or facts.phase == "closed":
         return
-    lead = next((phone.phone for phone in facts.phones if phone.key == "diver-0"), None)
-    words = service_fault(facts.club_name, facts.site_name, facts.rescue_call, facts.lead_name, lead)
-    people = [(phone.key, phone.name, phone.phone) for phone in facts.phones if phone.role == "contact"]
-    people += [(f"admin-{a.id}", a.name, a.phone) for a in admins.admins_to_tell(session, facts.club_id) if a.phone]
-    for rank, (key, name, phone) in enumerate(people):
-        outbox.queue(session, _message(facts, key, name, phone, words, now, rank))
+    last_at = max((message.queued_at for message in _earlier(session, dive_id)), default=None)
+    if last_at is not None and now - last_at < AGAIN_AFTER:
+        dives.postpone(session, dive_id, last_at + AGAIN_AFTER)
+        return
+    people = _people(session, facts)
+    deaf = [one.key for one in people if opt_outs.is_opted_out(session, facts.receiving_number, one.phone or "")]
+    words = _words(facts)
+    for rank, person in enumerate(people):
+        if person.key not in deaf:
+            outbox.queue(session, _message(facts, person, words, now, rank))
     dives.postpone(session, dive_id, now + AGAIN_AFTER)
+    told = [person.key for person in people if person.key not in deaf]
     log.append(
         session,
         chain=log.dive_chain(dive_id),
         at=now,
         kind="fault",
         actor={"role": "clock", "name": "the service", "process": service.process},
-        detail={"told": [key for key, _, _ in people], "words": words},
+        detail={"told": told, "opted_out": deaf, "words": words},
         dive_id=dive_id,
         club_id=facts.club_id,
     )
 
 
-def _message(
-    facts: RowFacts, key: str, name: str, phone: str, words: str, now: datetime, rank: int
-) -> NewMessage:
+def end_fault_alarm(session: Session, dive: Dive, event: Closed, now: datetime) -> None:
+    """The stand-down for whoever got the plainest alarm, of which the rules know nothing."""
+    step = f"stand_down-{dive.version}"
+    messages = outbox.of_dive(session, dive.id)
+    told = {message.person_key for message in messages if message.step == step}
+    reached = {m.person_key: m for m in messages if m.step.startswith(STEP) and m.attempts}
+    for key, message in reached.items():
+        if key not in told and message.phone != event.by.phone:
+            outbox.queue(session, _stand_down(dive, event, message, step, now))
+
+
+def _stand_down(dive: Dive, event: Closed, alarm: Message, step: str, now: datetime) -> NewMessage:
+    parts = [
+        name_of(f"{dive.lead.name}, {dive.plan.site.name}:"),
+        keep("the dive is over."),
+        name_of(f"Said by {event.by.name}."),
+        keep(f"Please stand down; tell anyone you called. Ref {dive.reference}."),
+    ]
+    words = compose(dive, MessageKind.STAND_DOWN, parts)
+    return NewMessage(
+        club_id=dive.club_id,
+        dive_id=dive.id,
+        person_key=alarm.person_key,
+        name=alarm.name,
+        phone=alarm.phone,
+        kind="stand_down",
+        priority=int(MessageKind.STAND_DOWN),
+        step=step,
+        body=words,
+        segments=len(segments(words).parts),
+        queued_at=now,
+        due_at=now,
+    )
+
+
+def _earlier(session: Session, dive_id: str) -> Sequence[Message]:
+    return [message for message in outbox.of_dive(session, dive_id) if message.step.startswith(STEP)]
+
+
+def _people(session: Session, facts: RowFacts) -> list[Recipient]:
+    contacts = [Recipient(one.key, one.name, one.phone) for one in facts.phones if one.role == "contact"]
+    told = admins.admins_to_tell(session, facts.club_id)
+    return contacts + [Recipient(f"admin-{one.id}", one.name, one.phone) for one in told if one.phone]
+
+
+def _words(facts: RowFacts) -> str:
+    lead = next((phone.phone for phone in facts.phones if phone.key == "diver-0"), None)
+    sender = f"{DRILL}{facts.club_name}" if facts.drill else facts.club_name
+    return service_fault(sender, facts.site_name, facts.rescue_call, facts.lead_name, lead)
+
+
+def _message(facts: RowFacts, person: Recipient, words: str, now: datetime, rank: int) -> NewMessage:
     return NewMessage(
         club_id=facts.club_id,
         dive_id=facts.dive_id,
-        person_key=key,
-        name=name,
-        phone=phone,
+        person_key=person.key,
+        name=person.name,
+        phone=person.phone or "",
         kind="distress",
-        priority=0,
+        priority=int(MessageKind.DISTRESS),
         rank=rank,
-        step=f"fault-{now:%Y%m%dT%H%M}",
+        step=f"{STEP}{now:%Y%m%dT%H%M}",
         body=words,
         segments=len(segments(words).parts),
         queued_at=now,

@@ -103,15 +103,16 @@ def read_plan(session: Session, club: ClubRow, request: PlanRequest, now: dateti
     grace = _shortened(grace, request.grace_min, wrong)
     party = _party(request, club.country, wrong)
     contacts = _contacts(request.contacts, club.country, wrong)
+    run_time = _run_time(request.run_time_min, wrong)
     time_in_at = _time_in(request, site.zone if site else club.zone, wrong)
     gas = _gas(request.gas, wrong)
-    if site is None or party is None or contacts is None:
+    if site is None or party is None or contacts is None or run_time is None:
         return PlanReading(None, grace, site_id, tuple(wrong.checks))
     plan = DivePlan(
         site=site,
         party=party,
         contacts=contacts,
-        run_time=timedelta(minutes=request.run_time_min),
+        run_time=run_time,
         time_in_at=time_in_at,
         depth_m=request.depth_m,
         gas=gas,
@@ -179,9 +180,11 @@ def _shortened(grace: GracePeriods, minutes: float | None, wrong: _Findings) -> 
         return grace
     try:
         return grace.shortened(timedelta(minutes=minutes))
+    except OverflowError:
+        wrong.refuse("grace_min", "Give the grace period in minutes, not longer than the club's.")
     except ValueError as error:
         wrong.refuse("grace_min", str(error))
-        return grace
+    return grace
 
 
 def _party(request: PlanRequest, country: str, wrong: _Findings) -> tuple[Diver, ...] | None:
@@ -208,6 +211,15 @@ def _contacts(given: Sequence[NamedPhone], country: str, wrong: _Findings) -> tu
     return tuple(people) if len(people) == len(given) else None
 
 
+def _run_time(minutes: float, wrong: _Findings) -> timedelta | None:
+    """No number at all, or one past all bounds; what is merely too long is for the checks of the plan."""
+    try:
+        return timedelta(minutes=minutes)
+    except (OverflowError, ValueError):
+        wrong.refuse("run_time", "Give the run time in minutes, from entry to being out.")
+        return None
+
+
 def _time_in(request: PlanRequest, zone: str, wrong: _Findings) -> datetime | None:
     if request.time_in_local is None:
         return request.time_in_at
@@ -215,7 +227,9 @@ def _time_in(request: PlanRequest, zone: str, wrong: _Findings) -> datetime | No
         return instant(request.time_in_local.date(), request.time_in_local.time(), zone)
     except LocalTimeError as error:
         wrong.refuse("time_in", str(error))
-        return None
+    except OverflowError:
+        wrong.refuse("time_in", "Give a time in within the next days.")
+    return None
 
 
 def _gas(given: GasRequest | None, wrong: _Findings) -> GasPlan | None:

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.local_time import LocalTimeError, next_instant
 from service.domain.people import Actor, Role, Via
-from service.domain.plan import refusals
+from service.domain.plan import PAST_ALLOWED, refusals
 from service.domain.texts import Intent
 from service.domain.wording import general
 from service.operations.filing import PlanFiled, file_in
@@ -51,7 +51,10 @@ def file_by_text(
 
 
 def _time_in(intent: Intent, zone: str, now: datetime) -> datetime | None:
-    """ "now" leaves the time open: the clock starts with IN, not with a guess."""
+    """The word "now" leaves the time open: the clock starts with IN, not with a guess.
+
+    A time that has just passed is today's, not tomorrow's: it takes a while to type a plan.
+    """
     if intent.time_in is None or intent.time_in == "now":
         return None
-    return next_instant(intent.time_in, zone, now)
+    return next_instant(intent.time_in, zone, now - PAST_ALLOWED)

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive.commands import NoteReachable, NoteUnreachable
 from service.operations.gateway import Blame, DeliveryReceipt, ReceiptState
-from service.operations.recording import apply
+from service.operations.recording import held, learn
 from service.operations.retrying import why_unreachable
 from service.operations.service import Service
 from service.store import log, outbox, receipts
@@ -30,6 +30,8 @@ def receive_receipt(service: Service, receipt: DeliveryReceipt) -> None:
 
 def _receive(service: Service, session: Session, receipt: DeliveryReceipt, now: datetime) -> None:
     message = outbox.by_provider(session, receipt.gateway, receipt.provider_id)
+    if message is not None:
+        held(session, message.dive_id)
     receipts.store(
         session,
         gateway=receipt.gateway,
@@ -43,13 +45,15 @@ def _receive(service: Service, session: Session, receipt: DeliveryReceipt, now: 
     if message is None:
         _LOG.warning("receipt_for_unknown_message", extra={"gateway": receipt.gateway})
         return
-    _apply(service, session, message, receipt.gateway, receipt.provider_id, receipt.state, receipt.code, receipt.blame, now)
+    _apply(
+        service, session, message, receipt.gateway, receipt.provider_id, receipt.state, receipt.code, receipt.blame, now
+    )
 
 
 def apply_waiting(
     service: Service, session: Session, message: Message, gateway: str, provider_id: str, now: datetime
 ) -> None:
-    """Apply the receipts that overtook our own commit."""
+    """Apply the receipts that overtook our own commit. The message's dive is locked already."""
     for receipt in receipts.waiting_for(session, gateway, provider_id):
         receipts.belongs_to(session, receipt.id, message.id)
         state = ReceiptState(receipt.state)
@@ -87,9 +91,7 @@ def _apply(
     if message.dive_id is None:
         return
     if state is ReceiptState.DELIVERED:
-        apply(service, session, message.dive_id, NoteReachable(message.person_key), now)
+        learn(service, session, message.dive_id, NoteReachable(message.person_key), now)
     elif state is ReceiptState.FAILED:
         why = why_unreachable(blame)
-        apply(service, session, message.dive_id, NoteUnreachable(message.person_key, why), now)
-
-
+        learn(service, session, message.dive_id, NoteUnreachable(message.person_key, why), now)

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import logging
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service.domain.dive import Command, Dive, Event, Refusal, decide, evolve, next_due_at
+from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide, evolve, next_due_at
 from service.domain.dive.commands import NoteUnreachable
 from service.domain.dive.events import Closed
 from service.domain.encoding import segments
 from service.domain.people import ADMINS, CLOCK, Actor, Recipient
 from service.domain.wording import Draft, MessageKind, messages_for
 from service.operations.links import with_link
+from service.operations.plainest import end_fault_alarm
 from service.operations.service import Service
 from service.store import admins, dives, log, opt_outs, outbox
 from service.store.codec import dump_event, plain
+from service.store.dives import UnreadableDive
+from service.store.engine import is_transient
 from service.store.outbox import NewMessage
+
+_LOG = logging.getLogger(__name__)
 
 # What would only mislead once it is over. Stand-downs and replies still go out.
 SUPERSEDED_AT_CLOSE = (
@@ -28,6 +34,10 @@ SUPERSEDED_AT_CLOSE = (
     MessageKind.START_NOTICE,
     MessageKind.OTHER,
 )
+# A stand-down must not reach anybody after the alarm that opened the dive again.
+SUPERSEDED_AT_REOPENING = (MessageKind.STAND_DOWN,)
+# A start notice or a later raise-by time that arrives after the alarm would calm where it must not.
+SUPERSEDED_AT_ALARM = (MessageKind.START_NOTICE,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,12 +59,38 @@ def apply_to(service: Service, session: Session, dive: Dive, command: Command, n
     """Decide and record on a dive that this transaction has locked."""
     decision = decide(dive, command, now)
     if isinstance(decision, Refusal):
-        _log_refusal(session, dive, command, decision)
+        _log_refusal(service, session, dive, command, decision)
         return Applied(dive, (), decision)
     if not decision:
         return Applied(dive, ())
     after = record(service, session, dive, decision, now)
     return Applied(after, decision)
+
+
+def held(session: Session, dive_id: str | None) -> Dive | None:
+    """The dive, locked; None when there is none or it cannot be read (its row is locked all the same).
+
+    Whoever writes to a dive's messages or log takes this lock first: one order, so that none waits for another in
+    a ring.
+    """
+    try:
+        return None if dive_id is None else dives.lock(session, dive_id)
+    except UnreadableDive:
+        return None
+
+
+def learn(service: Service, session: Session, dive_id: str, command: Command, now: datetime) -> None:
+    """Let a dive learn what became of a message. Where it cannot, the record of the message stands all the same.
+
+    Else a message would be sent over and over because its dive is faulty; the sweep sees to such a dive.
+    """
+    try:
+        with session.begin_nested():
+            apply(service, session, dive_id, command, now)
+    except Exception as error:
+        if is_transient(error):
+            raise
+        _LOG.exception("dive_did_not_learn", extra={"dive": dive_id, "command": type(command).__name__})
 
 
 def act(service: Service, dive_id: str, command: Command) -> Applied | None:
@@ -68,57 +104,85 @@ def act(service: Service, dive_id: str, command: Command) -> Applied | None:
 
 def record(service: Service, session: Session, dive: Dive, events: Sequence[Event], now: datetime) -> Dive:
     """Write what happened to a dive that is in the database: log, messages, row."""
-    before = dive.version
+    before = dive
     withheld: list[str] = []
     for event in events:
         dive = evolve(dive, event)
         withheld += log_and_queue(service, session, dive, event, now)
-    dives.save(session, dive, expected_version=before, next_due_at=next_due_at(dive))
-    if any(isinstance(event, Closed) for event in events):
-        outbox.expire_superseded(session, dive.id, SUPERSEDED_AT_CLOSE, now)
+        if isinstance(event, Closed):
+            end_fault_alarm(session, dive, event, now)
+    dives.save(session, dive, expected_version=before.version, next_due_at=next_due_at(dive))
+    superseded = _superseded(before, dive)
+    if superseded:
+        outbox.expire_superseded(session, dive.id, superseded, now)
     for key in dict.fromkeys(withheld):
         dive = apply_to(service, session, dive, NoteUnreachable(person=key, reason="opted_out"), now).dive
     return dive
 
 
+def _superseded(before: Dive, after: Dive) -> tuple[MessageKind, ...]:
+    """What is still waiting to be sent and would now mislead."""
+    if after.phase is Phase.CLOSED:
+        return SUPERSEDED_AT_CLOSE
+    if before.phase is Phase.CLOSED:
+        return SUPERSEDED_AT_REOPENING
+    if after.alarmed and not before.alarmed:
+        return SUPERSEDED_AT_ALARM
+    return ()
+
+
+def is_superseded(dive: Dive | None, kind: MessageKind) -> bool:
+    """Whether a message that waits to be tried again would now mislead: its dive closed, or was opened again."""
+    if dive is None:
+        return False
+    return kind in (SUPERSEDED_AT_CLOSE if dive.phase is Phase.CLOSED else SUPERSEDED_AT_REOPENING)
+
+
 def log_and_queue(service: Service, session: Session, dive: Dive, event: Event, now: datetime) -> list[str]:
     """One log entry for the event, one for the messages it causes; gives the keys that have opted out."""
     kind, detail = dump_event(event)
-    seq = log.append(
+    by = getattr(event, "by", CLOCK)
+    seq = _log(service, session, dive, f"event:{kind}", by, detail, now)
+    told = [(draft, person) for draft in messages_for(dive, event) for person in _people(session, dive, draft)]
+    deaf = _opted_out(session, dive, {person.phone for _, person in told if person.phone})
+    queued, withheld = [], []
+    for draft, person in told:
+        if person.phone is None:
+            continue
+        if person.phone in deaf:
+            withheld.append(person.key)
+            continue
+        body = with_link(session, dive, draft, person.key, service.public_url, now)
+        message_id = outbox.queue(session, _message(dive, draft, person, body, seq, now))
+        if message_id is not None:
+            queued.append({"id": message_id, "person": person.key, "step": draft.step, "kind": draft.kind.name})
+    if queued or withheld:
+        detail = {"cause": seq, "queued": queued, "opted_out": withheld}
+        _log(service, session, dive, "messages", CLOCK, detail, now)
+    return withheld
+
+
+def _log(
+    service: Service, session: Session, dive: Dive, kind: str, by: Actor, detail: Mapping[str, object], now: datetime
+) -> int:
+    return log.append(
         session,
         chain=log.dive_chain(dive.id),
         at=now,
-        kind=f"event:{kind}",
-        actor=actor_of(service, getattr(event, "by", CLOCK)),
-        detail=detail,
+        kind=kind,
+        actor=actor_of(service, by),
+        detail=dict(detail),
         dive_id=dive.id,
         club_id=dive.club_id,
     )
-    queued, withheld = [], []
-    for draft in messages_for(dive, event):
-        for person in _people(session, dive, draft):
-            if person.phone is None:
-                continue
-            if opt_outs.is_opted_out(session, dives.receiving_number_of(session, dive.id), person.phone):
-                withheld.append(person.key)
-                continue
-            body = with_link(session, dive, draft, person.key, service.public_url, now)
-            message = _message(dive, draft, person, body, seq, now)
-            message_id = outbox.queue(session, message)
-            if message_id is not None:
-                queued.append({"id": message_id, "person": person.key, "step": draft.step, "kind": draft.kind.name})
-    if queued or withheld:
-        log.append(
-            session,
-            chain=log.dive_chain(dive.id),
-            at=now,
-            kind="messages",
-            actor=actor_of(service, CLOCK),
-            detail={"cause": seq, "queued": queued, "opted_out": withheld},
-            dive_id=dive.id,
-            club_id=dive.club_id,
-        )
-    return withheld
+
+
+def _opted_out(session: Session, dive: Dive, phones: set[str]) -> set[str]:
+    """Those of these phones to which nothing may go."""
+    if not phones:
+        return set()
+    number = dives.receiving_number_of(session, dive.id)
+    return {phone for phone in phones if opt_outs.is_opted_out(session, number, phone)}
 
 
 def actor_of(service: Service, actor: Actor) -> dict[str, object]:
@@ -155,15 +219,6 @@ def _message(dive: Dive, draft: Draft, person: Recipient, body: str, seq: int, n
     )
 
 
-def _log_refusal(session: Session, dive: Dive, command: Command, refusal: Refusal) -> None:
-    by = getattr(command, "by", CLOCK)
-    log.append(
-        session,
-        chain=log.dive_chain(dive.id),
-        at=refusal.at,
-        kind="refused",
-        actor=plain(by),
-        detail={"command": type(command).__name__, "code": refusal.code, "words": refusal.words},
-        dive_id=dive.id,
-        club_id=dive.club_id,
-    )
+def _log_refusal(service: Service, session: Session, dive: Dive, command: Command, refusal: Refusal) -> None:
+    detail = {"command": type(command).__name__, "code": refusal.code, "words": refusal.words}
+    _log(service, session, dive, "refused", getattr(command, "by", CLOCK), detail, refusal.at)

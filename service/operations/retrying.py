@@ -12,10 +12,20 @@ from service.operations.gateway import Accepted, Blame, Outcome, Refused, Unknow
 URGENT = (MessageKind.DISTRESS, MessageKind.ALERT, MessageKind.STAND_DOWN)
 # A reply that may have got through is not sent again; nor is news that nothing depends on.
 ONCE_ONLY = (MessageKind.REPLY, MessageKind.OTHER)
-UNKNOWN_MAX = 3  # at most two extra copies of one text
-CALM_TRIES_MAX = 8
+# How often a text is sent that may have got through already. An alarm is not here: while its dive is open it is
+# tried until a gateway says that it has it.
+UNKNOWN_MAX = {
+    MessageKind.STAND_DOWN: 8,
+    MessageKind.START_NOTICE: 8,
+    MessageKind.REMINDER: 3,
+    MessageKind.REPLY: 1,
+    MessageKind.OTHER: 1,
+}
+UNKNOWN_WAITS_S = (5.0, 5.0, 15.0, 30.0, 60.0)  # real seconds; ever rarer, since each may be one copy more
+UNREACHABLE_AFTER_UNKNOWNS = 3  # then the next contact is not made to wait
+LOST_MAX = 3  # attempts whose outcome we could not even write down: the text itself may be what breaks us
+OTHER_TRIES_MAX = 8
 WAITS_S = (1.0, 3.0, 5.0, 10.0)  # real seconds, for what was certainly not sent
-UNKNOWN_WAIT_S = 5.0
 THROTTLED_WAIT_S = 5.0
 THROTTLED_URGENT_MAX_S = 10.0
 THROTTLED_CALM_MAX_S = 300.0
@@ -48,27 +58,39 @@ def after(outcome: Outcome, kind: MessageKind, *, tries: int, unknowns: int, oth
     return _after_refused(outcome, kind, tries, other_gateway=other_gateway)
 
 
+def after_lost(kind: MessageKind, unknowns: int) -> Next:
+    """What follows when the carrier vanished in mid-attempt: as after an unknown outcome, but with an end."""
+    if unknowns >= min(LOST_MAX, UNKNOWN_MAX.get(kind, LOST_MAX)):
+        return Next(Fate.FAILED, reason="unknown", unreachable=None if kind in ONCE_ONLY else "refused")
+    return Next(Fate.AGAIN)
+
+
 def _after_unknown(kind: MessageKind, unknowns: int, *, other_gateway: bool) -> Next:
-    if kind in ONCE_ONLY:
-        return Next(Fate.FAILED, reason="unknown")
-    if unknowns >= UNKNOWN_MAX:
-        return Next(Fate.FAILED, reason="unknown", unreachable="refused")
-    return Next(Fate.AGAIN, timedelta(0) if other_gateway else timedelta(seconds=UNKNOWN_WAIT_S))
+    unreachable = "refused" if unknowns == UNREACHABLE_AFTER_UNKNOWNS and kind not in ONCE_ONLY else None
+    most = UNKNOWN_MAX.get(kind)
+    if most is not None and unknowns >= most:
+        return Next(Fate.FAILED, reason="unknown", unreachable=unreachable)
+    if other_gateway:
+        return Next(Fate.AGAIN, unreachable=unreachable)
+    wait_s = UNKNOWN_WAITS_S[min(unknowns, len(UNKNOWN_WAITS_S)) - 1]
+    return Next(Fate.AGAIN, timedelta(seconds=wait_s), unreachable=unreachable)
 
 
 def _after_refused(refused: Refused, kind: MessageKind, tries: int, *, other_gateway: bool) -> Next:
     reason = f"refused {refused.code}"
     if refused.blame in (Blame.NUMBER, Blame.OPTED_OUT):
         return Next(Fate.FAILED, reason=reason, unreachable=why_unreachable(refused.blame))
-    if kind not in URGENT and tries >= CALM_TRIES_MAX:
-        return Next(Fate.FAILED, reason=reason, unreachable="refused" if kind is MessageKind.START_NOTICE else None)
+    if kind is MessageKind.OTHER and tries >= OTHER_TRIES_MAX:
+        return Next(Fate.FAILED, reason=reason)
     if other_gateway:
         return Next(Fate.AGAIN)
     if refused.blame is Blame.THROTTLED:
         most = THROTTLED_URGENT_MAX_S if kind in URGENT else THROTTLED_CALM_MAX_S
         asked = THROTTLED_WAIT_S if refused.retry_after_s is None else refused.retry_after_s
         return Next(Fate.AGAIN, timedelta(seconds=min(max(asked, 0.5), most)))
-    return Next(Fate.AGAIN, timedelta(seconds=WAITS_S[min(tries, len(WAITS_S)) - 1]))
+    # Words that every gateway blocks stay blocked, so the next contact is not made to wait for them.
+    unreachable = "refused" if refused.blame is Blame.FILTERED else None
+    return Next(Fate.AGAIN, timedelta(seconds=WAITS_S[min(tries, len(WAITS_S)) - 1]), unreachable=unreachable)
 
 
 def why_unreachable(blame: Blame | None) -> str:

@@ -3,26 +3,37 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
 
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.clock import clock_seconds
 from service.domain.dive.commands import NoteUnreachable, Tick
 from service.domain.wording import MessageKind
 from service.operations.gap import HEARTBEAT, log_gap
 from service.operations.inbound import answer_waiting
 from service.operations.plainest import raise_plainest
-from service.operations.recording import apply
+from service.operations.receipts import apply_waiting
+from service.operations.recording import apply, held, learn
 from service.operations.service import Service
 from service.store import dives, health, outbox
+from service.store.dives import Claimed, UnreadableDive
+from service.store.engine import is_transient
+from service.store.outbox import HANDED, Message
 
 _LOG = logging.getLogger(__name__)
 
 BATCH = 200  # past the knee of what one commit gains, small enough that a fault costs little
 BATCHES_MAX = 500  # 100,000 dives; what is left is found a second later
-UNCONFIRMED_BATCH = 200
+UNCONFIRMED_BATCH = 1_000
+PASSING_TRIES = 3
+PASSING_S = 60.0  # real seconds for which a fault of the database is not held for a fault of the dive
+RECEIPT_WITHIN_MIN = timedelta(seconds=30)  # no club may wait less; each dive's own setting decides
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +44,23 @@ class Swept:
     faults: int
 
 
+@dataclass(slots=True)
+class _Batch:
+    decided: int = 0
+    faulty: set[str] = field(default_factory=set)  # the rules failed
+    put_off: dict[str, datetime] = field(default_factory=dict)  # the database failed; with what was due
+
+
 def sweep(service: Service) -> Swept:
     """Do all that is due. Any number may run at once: a claim is exclusive and a decision is made once."""
-    log_gap(service, service.clock.now())
+    # No part keeps the others from their work: least of all may a log entry keep an alarm.
+    _guarded("gap_not_logged", lambda: log_gap(service, service.clock.now()))
     decided, faulty = _sweep_dives(service)
     for dive_id in sorted(faulty):
-        _raise_plainest(service, dive_id)
-    _note_missing_receipts(service)
-    answer_waiting(service)
+        # If that fails too, the next sweep comes to it again; the keeper sees how late it is.
+        _guarded("plainest_alarm_failed", partial(raise_plainest, service, dive_id))
+    _guarded("receipts_not_looked_at", partial(_note_missing_receipts, service))
+    _guarded("texts_not_answered", partial(answer_waiting, service))
     now = service.clock.now()
     service.write(lambda session: _finish(service, session, now))
     if decided or faulty:
@@ -48,62 +68,101 @@ def sweep(service: Service) -> Swept:
     return Swept(decided, len(faulty))
 
 
+def _guarded(event: str, work: Callable[[], object]) -> None:
+    try:
+        work()
+    except Exception:  # noqa: BLE001 - logged; what is due stays due, and the next sweep comes to it
+        _LOG.exception(event)
+
+
 def _sweep_dives(service: Service) -> tuple[int, set[str]]:
     decided = 0
     faulty: set[str] = set()
+    tries: Counter[str] = Counter()
     for _ in range(BATCHES_MAX):
         now = service.clock.now()
-        done, failed = service.write(partial(_sweep_batch, service, now, frozenset(faulty)))
-        decided += done
-        faulty |= failed
-        if not done and not failed:
+        given_up = {dive_id for dive_id, count in tries.items() if count >= PASSING_TRIES}
+        batch = service.write(partial(_sweep_batch, service, now, frozenset(faulty | given_up)))
+        decided += batch.decided
+        faulty |= batch.faulty
+        tries.update(batch.put_off)
+        faulty |= {
+            dive_id
+            for dive_id, due_at in batch.put_off.items()
+            if tries[dive_id] >= PASSING_TRIES and now - due_at > _passing(service)
+        }
+        if not (batch.decided or batch.faulty or batch.put_off):
             break
         service.nudge()
     return decided, faulty
 
 
-def _sweep_batch(service: Service, now: datetime, skip: frozenset[str], session: Session) -> tuple[int, set[str]]:
+def _passing(service: Service) -> timedelta:
+    return timedelta(seconds=clock_seconds(service.clock, PASSING_S))
+
+
+def _sweep_batch(service: Service, now: datetime, skip: frozenset[str], session: Session) -> _Batch:
     """Claim, decide each in a savepoint of its own, one commit. A dive that fails takes nobody with it."""
-    done, failed = 0, set()
+    batch = _Batch()
     for claimed in dives.claim_due(session, now, BATCH, skip):
-        try:
-            with session.begin_nested():
-                apply(service, session, claimed.dive_id, Tick(), now)
-            done += 1
-        except Exception:
-            # A fault in the rules is an alarm, whatever it is: the plainest path takes this dive.
-            _LOG.exception("tick_failed", extra={"dive": claimed.dive_id})
-            failed.add(claimed.dive_id)
-    return done, failed
+        _sweep_one(service, session, claimed, now, batch)
+    return batch
 
 
-def _raise_plainest(service: Service, dive_id: str) -> None:
+def _sweep_one(service: Service, session: Session, claimed: Claimed, now: datetime, batch: _Batch) -> None:
     try:
-        raise_plainest(service, dive_id)
-    except Exception:
-        # The next sweep comes to it again; the keeper sees how late it is.
-        _LOG.exception("plainest_alarm_failed", extra={"dive": dive_id})
+        with session.begin_nested():
+            apply(service, session, claimed.dive_id, Tick(), now)
+        batch.decided += 1
+    except Exception as error:
+        if isinstance(error, DBAPIError) and error.connection_invalidated:
+            raise  # the whole batch is run again
+        if is_transient(error):
+            # A lock that was not to be had is no fault of the dive: its contacts must not be told of one.
+            _LOG.warning("tick_put_off", extra={"dive": claimed.dive_id}, exc_info=True)
+            batch.put_off[claimed.dive_id] = claimed.due_at
+            return
+        # A fault in the rules is an alarm, whatever it is: the plainest path takes this dive.
+        _LOG.exception("tick_failed", extra={"dive": claimed.dive_id})
+        batch.faulty.add(claimed.dive_id)
 
 
 def _note_missing_receipts(service: Service) -> None:
     """An alert with no delivery receipt in time counts as not answered: the next contact is not made to wait."""
     now = service.clock.now()
-    priorities = (int(MessageKind.DISTRESS), int(MessageKind.ALERT))
-    earliest = now - timedelta(seconds=30)  # no club may wait less; each dive's own setting is looked at below
-    waiting = service.read(lambda session: outbox.unconfirmed(session, earliest, priorities, UNCONFIRMED_BATCH))
+    waiting = service.read(lambda session: _overdue_receipts(session, now))
     for message in waiting:
-        service.write(partial(_note_missing, service, message, now))
+        _guarded("receipt_not_noted", partial(service.write, partial(_note_missing, service, message.id, now)))
 
 
-def _note_missing(service: Service, message: outbox.Message, now: datetime, session: Session) -> None:
-    dive = dives.lock(session, message.dive_id) if message.dive_id else None
-    if dive is None or message.handed_at is None:
-        outbox.note_receipt_checked(session, message.id)
+def _overdue_receipts(session: Session, now: datetime) -> list[Message]:
+    """Those that their dive waits for no longer; a plain read, since most have time yet."""
+    priorities = (int(MessageKind.DISTRESS), int(MessageKind.ALERT))
+    waiting = outbox.unconfirmed(session, now - RECEIPT_WITHIN_MIN, priorities, UNCONFIRMED_BATCH)
+    within = {dive_id: _receipt_within(session, dive_id) for dive_id in {message.dive_id for message in waiting}}
+    return [m for m in waiting if m.handed_at is None or now - m.handed_at >= within[m.dive_id]]
+
+
+def _receipt_within(session: Session, dive_id: str | None) -> timedelta:
+    try:
+        dive = dives.get(session, dive_id) if dive_id else None
+    except UnreadableDive:
+        dive = None
+    return dive.grace.receipt_within if dive else RECEIPT_WITHIN_MIN
+
+
+def _note_missing(service: Service, message_id: str, now: datetime, session: Session) -> None:
+    seen = outbox.get(session, message_id)
+    dive = held(session, seen.dive_id) if seen else None
+    message = outbox.get(session, message_id)
+    if message is None or message.state != HANDED or message.receipt_checked:
         return
-    if now - message.handed_at < dive.grace.receipt_within:
-        return
-    outbox.note_receipt_checked(session, message.id)
-    apply(service, session, dive.id, NoteUnreachable(message.person_key, "no_receipt"), now)
+    # A receipt that came while the handing over was being recorded waits, and nobody else looks for it.
+    apply_waiting(service, session, message, message.handed_gateway or "", message.provider_id or "", now)
+    outbox.note_receipt_checked(session, message_id)
+    after = outbox.get(session, message_id)
+    if dive is not None and after is not None and after.state == HANDED:
+        learn(service, session, dive.id, NoteUnreachable(message.person_key, "no_receipt"), now)
 
 
 def _finish(service: Service, session: Session, now: datetime) -> None:

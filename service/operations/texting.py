@@ -12,16 +12,19 @@ from service.domain import codes
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
 from service.domain.dive.state import REOPEN_WITHIN
+from service.domain.encoding import fit
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.place.position import Position
 from service.domain.texts import Intent, Kind
 from service.domain.wording import general
+from service.domain.wording.phrases import keep, name_of
+from service.operations.plainest import raise_within
 from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
 from service.operations.service import Service
 from service.store import dives, inbound, opt_outs, sites
-from service.store.dives import PhoneMatch
+from service.store.dives import PhoneMatch, UnreadableDive
 from service.store.tables.club import ClubRow
 
 WRONG_CODES_MAX = 5
@@ -49,13 +52,38 @@ class Answer:
     words: str | None = None
     dive_id: str | None = None
     note: str | None = None
+    has_dive: bool = False  # the sender belongs to an open dive, whichever is meant
 
 
 def answer(text: Text) -> Answer:
     """Do what a text asks. A finish is never guessed; where several dives could be meant, nothing is done."""
-    matches = dives.for_phone(
-        text.session, text.club.receiving_number, text.phone, text.now - REOPEN_WITHIN
+    try:
+        with text.session.begin_nested():
+            matches = dives.for_phone(text.session, text.club.receiving_number, text.phone, text.now - REOPEN_WITHIN)
+            answered = _answer(text, matches)
+    except UnreadableDive as fault:
+        return _unreadable(text, fault.dive_id)
+    return replace(answered, has_dive=any(_is_open(match.dive) for match in matches))
+
+
+def _unreadable(text: Text, dive_id: str) -> Answer:
+    """The sender's dive cannot be read: its contacts hear of trouble all the same, and the sender what to do."""
+    told = ""
+    if text.intent.kind in (Kind.RAISE_NOW, Kind.WORRY):
+        raise_within(text.service, text.session, dive_id, text.now)
+        told = " Your contacts are told."
+    words = fit(
+        [
+            name_of(f"{text.club.name}:"),
+            keep(f"our fault: your dive cannot be read, so your text changed nothing.{told} Phone your contacts."),
+            keep(f"In trouble call {text.club.rescue_call}"),
+        ],
+        2,
     )
+    return Answer(words, dive_id, note="the dive cannot be read", has_dive=True)
+
+
+def _answer(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     _heard_from(text, matches)
     by_kind = _BY_KIND.get(text.intent.kind)
     if by_kind is not None:
@@ -85,6 +113,7 @@ def _opted_out(text: Text) -> bool:
 # With any other kind a code only says which dive is meant: "LATE 20" and the finish code is no finish.
 _CODE_ACTS = (Kind.START, Kind.FINISH, Kind.CODE)
 
+
 def _by_code(text: Text) -> Answer:
     session, number, now = text.session, text.club.receiving_number, text.now
     name = text.club.name
@@ -101,9 +130,10 @@ def _by_code(text: Text) -> Answer:
     dive = dives.get(session, found.dive_id)
     if dive is None or wanted != found.kind:
         return Answer(general.other_code(name, found.kind), found.dive_id, note="the other code of that dive")
-    by = _actor(text, dive, _keys(text, dive), Role.DIVER)
+    wanted_part = Role.CONTACT if text.intent.kind in _FOR_CONTACTS else Role.DIVER
+    by = _actor(text, dive, _keys(text, dive), wanted_part)
     if text.intent.kind not in _CODE_ACTS:
-        return _ask(text, dive, _command(text, by))
+        return _do(text, dive, by)
     if found.kind == "start":
         return _ask(text, dive, do.Start(by, text.intent.count, _position(text.intent)))
     return _ask(text, dive, do.Finish(by, text.intent.count, with_code=True))
@@ -135,10 +165,13 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     if len(meant) > 1:
         return Answer(_which(text, meant), note="several dives")
     match = meant[0]
-    by = _actor(text, match.dive, match.keys, wanted)
+    return _do(text, match.dive, _actor(text, match.dive, match.keys, wanted))
+
+
+def _do(text: Text, dive: Dive, by: Actor) -> Answer:
     if text.intent.kind is Kind.STATUS:
-        return Answer(general.status(match.dive, by, text.now), match.dive.id)
-    return _ask(text, match.dive, _command(text, by))
+        return Answer(general.status(dive, by, text.now), dive.id)
+    return _ask(text, dive, _command(text, by))
 
 
 def _meant(text: Text, matches: Sequence[PhoneMatch], wanted: Role) -> list[PhoneMatch]:
@@ -251,7 +284,8 @@ def _ask(text: Text, dive: Dive, command: Command) -> Answer:
 
 def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     """SOS is believed from anybody who belongs to a dive: every live one of theirs, else a filed or just closed one."""
-    live = [match for match in matches if match.dive.live] + _of_code(text)
+    named = [match for match in matches if match.dive.reference == text.intent.ref] or _of_code(text)
+    live = named or [match for match in matches if match.dive.live]
     filed = [match for match in matches if match.dive.phase is Phase.FILED]
     if text.intent.reserved and not live:
         return Answer(general.how_it_works(text.club.name))
