@@ -11,6 +11,8 @@ from zoneinfo import ZoneInfo
 import httpx
 
 HTTP_WITHIN_S: Final = 10.0
+# Entries that only repeat what the conversations show.
+SAID_BY_OTHERS: Final = frozenset({"messages", "text_read"})
 CAME_THROUGH: Final = frozenset({"handed", "delivered"})
 
 Json = dict[str, Any]
@@ -102,6 +104,8 @@ class Phones:
     def _new_entries(self) -> list[tuple[datetime, str]]:
         news = []
         for entry in self.dive["events"][self._entries :]:
+            if entry["kind"] in SAID_BY_OTHERS:
+                continue
             at = datetime.fromisoformat(entry["at"])
             who = (entry["actor"] or {}).get("name", "")
             detail = entry["detail"] or {}

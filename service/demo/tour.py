@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -21,6 +21,8 @@ LOOK_EVERY_S: Final = 0.25
 PATIENCE_S: Final = 25.0  # real seconds beyond what the clock itself needs
 RUN_TIME_MIN: Final = 20
 VERIFY_WITHIN_S: Final = 60.0
+CLOSED: Final = "closed"
+BEGINNING: Final = 40  # characters that tell one text from others; links differ further on
 
 ANNA, BRAM = DIVERS[0][:2], DIVERS[1][:2]
 CLEO, DOV, EDDA = CONTACTS
@@ -98,15 +100,21 @@ class _Tour:
 
     def _left_without_stand_down(self) -> list[str]:
         """Whoever was told anything and not that it is over, by the phones' own conversations."""
-        messages = self._phones.dive["messages"]
-        over = {
-            message["phone"]: message["body"][:40] for message in messages if message["kind"].lower() == "stand_down"
-        }
+        over = dict(self._last_words())
         return [
             f"{name} was told of this dive and not that it is over"
             for phone, name in self._phones.told()
             if phone not in over or not self._phones.heard(phone, over[phone])
         ]
+
+    def _last_words(self) -> Iterator[tuple[str, str]]:
+        """Phone and beginning of each stand-down, and of the answer to whoever closed the dive, which is theirs."""
+        dive = self._phones.dive
+        closers = [entry["actor"].get("key") for entry in dive["events"] if entry["kind"] == "event:closed"]
+        for message in dive["messages"]:
+            answered = message["kind"].lower() == "reply" and message["to"] in closers
+            if message["kind"].lower() == "stand_down" or (answered and CLOSED in message["body"]):
+                yield message["phone"], message["body"][:BEGINNING]
 
     def _heard(self, person: tuple[str, str], words: str) -> bool:
         return self._phones.heard(person[1], words)
