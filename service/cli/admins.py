@@ -14,8 +14,7 @@ import click
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.app import open_service
-from service.cli.opening import fail, service_with_schema, settings_of_environment
+from service.cli.opening import fail, opened, service_with_schema, settings_of_environment
 from service.domain.phone import PhoneError, read_phone
 from service.operations.links import hash_token
 from service.operations.service import Service
@@ -30,7 +29,7 @@ _CLUB_ID: Final = re.compile(r"[a-z0-9-]{2,30}")
 @click.command()
 def migrate() -> None:
     """Bring the database to the current schema. Safe to run at any time, also twice at once."""
-    engine = open_service(settings_of_environment(), "migrate").engine
+    engine = opened(settings_of_environment(), "migrate").engine
     before = schema.current(engine)
     schema.migrate(engine)
     words = "is at" if before == schema.head() else f"went from {before or 'nothing'} to"

@@ -15,8 +15,7 @@ from urllib.parse import urlsplit
 import click
 import redis
 
-from service.app import open_service
-from service.cli.opening import first_line, gateways_of
+from service.cli.opening import first_line, gateways_of, opened
 from service.gateways.settings import GatewayConfig
 from service.operations.health import CLOCKS_APART_S, compare_clocks
 from service.operations.service import Service
@@ -57,7 +56,7 @@ def doctor() -> None:
 
 
 def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
-    service = open_service(settings, "doctor")
+    service = opened(settings, "doctor")
     yield "settings", lambda: "read"
     yield "versions", _versions
     yield "database", lambda: _database(service)

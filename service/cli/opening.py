@@ -14,7 +14,7 @@ from service.app import open_service
 from service.gateways.settings import GatewayConfig, GatewaySettingsError, read_gateways
 from service.logs import without_secrets
 from service.operations.service import Service
-from service.settings import Settings, SettingsError, read_settings
+from service.settings import PREFIX, Settings, SettingsError, read_settings
 from service.store.schema import current, head
 
 
@@ -26,17 +26,22 @@ def settings_of_environment() -> Settings:
 def gateways_of(settings: Settings) -> tuple[GatewayConfig, ...]:
     """The gateways in the settings, in order of preference. Raises SettingsError, also when there is none."""
     try:
-        configs = read_gateways(settings.gateways, public_url=settings.public_url)
+        return read_gateways(settings.gateways, public_url=settings.public_url)
     except GatewaySettingsError as fault:
-        raise SettingsError(f"LINETENDER_GATEWAYS: {fault}") from None
-    if not configs:
-        raise SettingsError("LINETENDER_GATEWAYS names no gateway: nobody could be told anything")
-    return configs
+        words = str(fault)
+        raise SettingsError(words if words.startswith(PREFIX) else f"{PREFIX}GATEWAYS: {words}") from None
+
+
+def opened(settings: Settings, process: str, nudge: Callable[[], None] | None = None) -> Service:
+    """The service for this command; its connections are given back at the command's end."""
+    service = open_service(settings, process, nudge)
+    click.get_current_context().call_on_close(service.engine.dispose)
+    return service
 
 
 def service_with_schema(settings: Settings, process: str, nudge: Callable[[], None] | None = None) -> Service:
     """The service on a database at the current schema; for any other, one plain line and exit status 1."""
-    service = open_service(settings, process, nudge)
+    service = opened(settings, process, nudge)
     try:
         found = current(service.engine)
     except SQLAlchemyError as fault:

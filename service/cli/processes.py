@@ -13,7 +13,7 @@ from flask import Flask
 from gunicorn.app.base import BaseApplication  # type: ignore[import-untyped]
 
 from service.app import open_service
-from service.cli.opening import gateways_of, service_with_schema, settings_of_environment
+from service.cli.opening import gateways_of, opened, service_with_schema, settings_of_environment
 from service.clock import clock_seconds
 from service.gateways.settings import open_gateways
 from service.logs import set_up_logging
@@ -81,7 +81,7 @@ def keeper() -> None:
     """
     settings = _begin()
     configs = gateways_of(settings)
-    service = open_service(settings, "keeper")
+    service = opened(settings, "keeper")
     courier = Courier(service, open_gateways(configs, public_url=settings.public_url))
     stopping = threading.Event()
 

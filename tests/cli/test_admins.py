@@ -1,0 +1,141 @@
+"""Setting up an installation from the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import argon2
+import pytest
+from sqlalchemy.orm import Session
+
+from service.operations.links import hash_token
+from service.store import admins, clubs, log, tokens
+from service.store.engine import open_engine, reading
+from tests.cli.conftest import Run
+
+CLUB = (
+    *("club", "create", "--id", "skerry-bay", "--name", "Skerry Bay Divers", "--country", "GB"),
+    *("--zone", "Europe/London", "--receiving-number", "07700 900500", "--rescue-call", "07700 900999 (practice)"),
+)
+ADMIN = ("admin", "create", "--name", "Finn Aske", "--email", "Finn@Example.Invalid", "--phone", "07700 900021")
+PASSWORD = "kelp and shingle"
+
+
+@contextmanager
+def looking(environment: dict[str, str]) -> Iterator[Session]:
+    """The database of the settings, to look into."""
+    engine = open_engine(environment["DATABASE_URL"])
+    with reading(engine) as session:
+        yield session
+    engine.dispose()
+
+
+@pytest.fixture
+def ready(run: Run) -> Run:
+    """A command line on a database with one club."""
+    assert run("migrate").exit_code == 0
+    assert run(*CLUB).exit_code == 0
+    return run
+
+
+def test_a_club_has_what_was_given(ready: Run, environment: dict[str, str]) -> None:
+    """National numbers are read as of its country, and its beginning is in its log."""
+    with looking(environment) as session:
+        club = clubs.get(session, "skerry-bay")
+        entries = log.entries(session, log.club_chain("skerry-bay"))
+
+    assert club is not None
+    assert (club.receiving_number, club.zone) == ("+447700900500", "Europe/London")
+    assert [entry.kind for entry in entries] == ["club_created"]
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [("--id", "Skerry Bay"), ("--country", "gb"), ("--zone", "Skerry/Bay"), ("--receiving-number", "12")],
+)
+def test_a_club_with_a_wrong_value_is_refused(option: str, value: str, run: Run) -> None:
+    """The option that is wrong is named."""
+    run("migrate")
+    arguments = list(CLUB)
+    arguments[arguments.index(option) + 1] = value
+
+    result = run(*arguments)
+
+    assert result.exit_code == 2
+    assert option in result.stderr
+
+
+def test_a_club_is_not_made_twice(ready: Run) -> None:
+    """The second is one plain line."""
+    result = ready(*CLUB)
+
+    assert result.exit_code == 1
+    assert "is there already" in result.stderr
+
+
+def test_an_admin_types_the_password_twice(ready: Run, environment: dict[str, str]) -> None:
+    """Only its hash is kept, and it is not shown."""
+    result = ready(*ADMIN, typed=f"{PASSWORD}\n{PASSWORD}\n")
+
+    with looking(environment) as session:
+        admin = admins.by_email(session, "finn@example.invalid")
+    assert result.exit_code == 0
+    assert PASSWORD not in result.output
+    assert admin is not None
+    assert admin.phone == "+447700900021"
+    assert argon2.PasswordHasher().verify(admin.password_hash, PASSWORD)
+
+
+def test_two_different_passwords_make_no_admin(ready: Run, environment: dict[str, str]) -> None:
+    """It asks again, and without an answer there is no admin."""
+    result = ready(*ADMIN, typed=f"{PASSWORD}\nanother password\n")
+
+    with looking(environment) as session:
+        assert admins.by_email(session, "finn@example.invalid") is None
+    assert result.exit_code == 1
+
+
+@pytest.mark.parametrize(("password", "status"), [("elevenchars", 2), ("twelve chars", 0)])
+def test_a_password_has_at_least_twelve_characters(ready: Run, tmp_path: Path, password: str, status: int) -> None:
+    """Eleven are refused, twelve are taken; the file's first line counts."""
+    file = tmp_path / "password"
+    file.write_text(f"{password}\nmore\n", encoding="utf-8")
+
+    assert ready(*ADMIN, "--password-file", str(file)).exit_code == status
+
+
+def test_an_admin_is_not_made_twice(ready: Run) -> None:
+    """The address is taken, in whatever case it is written."""
+    ready(*ADMIN, typed=f"{PASSWORD}\n{PASSWORD}\n")
+
+    result = ready(*ADMIN, typed=f"{PASSWORD}\n{PASSWORD}\n")
+
+    assert result.exit_code == 1
+    assert "is there already" in result.stderr
+
+
+def test_a_token_is_shown_once_and_kept_as_a_hash(ready: Run, environment: dict[str, str]) -> None:
+    """Standard output has the token and nothing else."""
+    shown = ready("token", "create", "--name", "board script").output.strip()
+
+    with looking(environment) as session:
+        token = tokens.find(session, hash_token(shown))
+    assert token is not None
+    assert token.name == "board script"
+    assert shown not in token.token_hash
+
+
+def test_of_several_clubs_one_must_be_named(ready: Run) -> None:
+    """It lists them; a name that nobody has is no better."""
+    second = list(CLUB)
+    second[second.index("--id") + 1] = "north-slip"
+    second[second.index("--receiving-number") + 1] = "07700 900501"
+    assert ready(*second).exit_code == 0
+
+    for arguments in ((), ("--club", "east")):
+        result = ready("token", "create", "--name", "x", *arguments)
+
+        assert result.exit_code == 1
+        assert "north-slip, skerry-bay" in result.stderr

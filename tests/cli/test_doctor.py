@@ -1,0 +1,76 @@
+"""The doctor has a line for each thing, and fails when one is not as it must be."""
+
+from __future__ import annotations
+
+import socket
+
+import pytest
+
+from tests.cli.conftest import GATEWAY, Run
+from tests.operations.stage import staged
+from tests.servers.broker import Broker
+
+
+def lines(output: str) -> dict[str, str]:
+    """The thing that was looked at, to ok or FAIL."""
+    return {line[5:].partition(":")[0]: line[:4].strip() for line in output.splitlines()}
+
+
+def test_a_whole_installation_has_no_fault(run: Run, environment: dict[str, str], broker: Broker) -> None:
+    """Database, schema, club, broker, clock and gateway are there: all lines ok, exit status 0."""
+    with staged(environment["DATABASE_URL"]), socket.create_server(("127.0.0.1", 0)) as gateway:
+        result = run("doctor", BROKER_URL=broker.url, GATEWAYS=GATEWAY % gateway.getsockname()[1])
+
+    assert lines(result.output) == dict.fromkeys(
+        [
+            *("settings", "versions", "database", "schema", "clubs", "broker", "clock", "gateways"),
+            *("gateway one", "public address"),
+        ],
+        "ok",
+    )
+    assert result.exit_code == 0
+
+
+def test_each_thing_that_is_missing_fails_by_itself(run: Run) -> None:
+    """Neither schema nor club nor broker nor gateway: each has its line, the others go on."""
+    result = run("doctor")
+
+    found = lines(result.output)
+    assert [name for name, mark in found.items() if mark == "FAIL"] == ["schema", "clubs", "broker", "gateway one"]
+    assert found["database"] == "ok"
+    assert result.exit_code == 1
+
+
+def test_missing_settings_are_a_finding(run: Run) -> None:
+    """The doctor names the setting and stops there, since nothing else can be looked at."""
+    result = run("doctor", DATABASE_URL=None)
+
+    assert result.output.splitlines() == [
+        "FAIL settings: LINETENDER_DATABASE_URL is not set: there is no default outside the demo"
+    ]
+    assert result.exit_code == 1
+
+
+def test_unreadable_gateways_are_a_finding(run: Run) -> None:
+    """The line has the gateway and the key, and no secret."""
+    result = run("doctor", GATEWAYS=(GATEWAY % 1).replace("AC1", "no account"))
+
+    assert lines(result.output)["gateways"] == "FAIL"
+    assert "t0ken-of-tests" not in result.output
+
+
+def test_a_public_address_that_cannot_be_reached_is_a_finding(run: Run) -> None:
+    """A certificate is asked for, and nobody answers."""
+    result = run("doctor", PUBLIC_URL="https://127.0.0.1:1")
+
+    assert lines(result.output)["public address"] == "FAIL"
+
+
+@pytest.mark.postgres
+def test_a_real_database_is_looked_over(run: Run, postgres_url: str, broker: Broker) -> None:
+    """PostgreSQL's durability and clock have their lines."""
+    with staged(postgres_url):
+        result = run("doctor", DATABASE_URL=postgres_url, BROKER_URL=broker.url)
+
+    found = lines(result.output)
+    assert (found["database"], found["schema"], found["clock"]) == ("ok", "ok", "ok")

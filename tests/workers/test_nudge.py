@@ -1,0 +1,111 @@
+"""A nudge is quick when the broker works, and never in the way when it does not."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import redis
+
+from tests.servers.broker import Broker
+from tests.workers.conftest import settings_for
+from workers.app import PUBLISHING, make_celery
+from workers.nudge import REST_AFTER_FAULT_S, _Nudge, broker_nudge
+
+LONGEST_S = 1.5
+
+
+def nudge_at(url: str, tmp_path: Path) -> Callable[[], None]:
+    """A nudge as the web process makes it, for a broker at that address."""
+    return broker_nudge(make_celery(settings_for(f"sqlite:///{tmp_path / 'x.db'}", url), PUBLISHING))
+
+
+def took_s(act: Callable[[], None]) -> float:
+    """How long it took, in real seconds."""
+    began = time.monotonic()
+    act()
+    return time.monotonic() - began
+
+
+def lengths(broker: Broker) -> tuple[int, int]:
+    """How many tasks wait for the urgent and for the other couriers."""
+    with redis.Redis.from_url(broker.url) as client:
+        return int(client.llen("urgent")), int(client.llen("messages"))
+
+
+def test_a_nudge_asks_both_kinds_of_couriers(broker: Broker, tmp_path: Path) -> None:
+    """One task for the urgent couriers and one for the others."""
+    nudge = nudge_at(broker.url, tmp_path)
+
+    nudge()
+
+    assert lengths(broker) == (1, 1)
+
+
+def test_a_nudge_after_the_broker_forgot_everything_still_arrives(broker: Broker, tmp_path: Path) -> None:
+    """Nothing about the queues has to be known to the broker beforehand."""
+    nudge = nudge_at(broker.url, tmp_path)
+    nudge()
+    with redis.Redis.from_url(broker.url) as client:
+        client.flushall()
+
+    nudge()
+
+    assert lengths(broker) == (1, 1)
+
+
+def test_a_dead_broker_costs_little_and_raises_nothing(tmp_path: Path) -> None:
+    """Nobody listens: back within a second and a half, the next time at once."""
+    nudge = nudge_at("redis://127.0.0.1:1/0", tmp_path)
+
+    assert took_s(nudge) < LONGEST_S
+    assert took_s(nudge) < 0.05
+
+
+def test_a_broker_that_never_answers_costs_a_second_once(tmp_path: Path) -> None:
+    """It accepts the connection and says nothing: back within a second and a half, the next time at once."""
+    with socket.create_server(("127.0.0.1", 0)) as hole:
+        nudge = nudge_at(f"redis://127.0.0.1:{hole.getsockname()[1]}/0", tmp_path)
+
+        assert took_s(nudge) < LONGEST_S
+        assert took_s(nudge) < 0.05
+
+
+def test_a_broker_that_freezes_later_costs_a_second_once(broker: Broker, tmp_path: Path) -> None:
+    """A connection that worked goes silent: back within a second and a half."""
+    nudge = nudge_at(broker.url, tmp_path)
+    nudge()
+    os.kill(broker.pid, signal.SIGSTOP)
+    try:
+        assert took_s(nudge) < LONGEST_S
+    finally:
+        os.kill(broker.pid, signal.SIGCONT)
+
+
+def test_a_nudge_works_again_once_the_broker_is_back(broker: Broker, tmp_path: Path) -> None:
+    """After its rest it tries again, on a new connection."""
+    celery = make_celery(settings_for(f"sqlite:///{tmp_path / 'x.db'}", broker.url), PUBLISHING)
+    hand = [0.0]
+    nudge = _Nudge(celery, monotonic=lambda: hand[0])
+    nudge()
+    broker.kill()
+    nudge()
+    broker.start()
+
+    nudge()
+    resting = lengths(broker)
+    hand[0] += REST_AFTER_FAULT_S
+    nudge()
+
+    assert (resting, lengths(broker)) == ((0, 0), (1, 1))
+
+
+@pytest.mark.parametrize("url", ["redis://127.0.0.1:1/0", "nonsense://x", "redis://127.0.0.1:port/0"])
+def test_no_address_makes_a_nudge_raise(url: str, tmp_path: Path) -> None:
+    """Whatever is wrong, the caller's work goes on."""
+    nudge_at(url, tmp_path)()

@@ -1,0 +1,112 @@
+"""What the tasks do beside calling the operations: skipping, checkpoints, and the end of their time."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+from celery.exceptions import SoftTimeLimitExceeded
+from kombu.exceptions import OperationalError
+from sqlalchemy import func, select
+
+from service.settings import Settings
+from service.store.tables import CanaryRow, LogCheckpointRow
+from tests.operations.stage import CLEO, Stage
+from workers import queues
+from workers.app import make_celery
+from workers.courier import carry
+from workers.deadlines import sweep_unless_just_done
+from workers.process import Process
+from workers.upkeep import write_checkpoint
+
+
+def test_a_tick_that_waited_in_the_broker_does_nothing_after_another(stage: Stage) -> None:
+    """Of an hour's ticks that come all at once the first sweeps."""
+    assert [sweep_unless_just_done(stage.service) for _ in range(3)] == [True, False, False]
+
+
+def test_a_second_later_the_next_tick_sweeps(stage: Stage) -> None:
+    """Ticks in their time are not skipped."""
+    sweep_unless_just_done(stage.service)
+    stage.clock.at += timedelta(seconds=1)
+
+    assert sweep_unless_just_done(stage.service)
+
+
+def test_a_tick_sweeps_whenever_something_is_due(stage: Stage) -> None:
+    """Just done or not, what is due is done."""
+    dive = stage.dive_in()
+    assert dive.raise_by_at is not None
+    stage.clock.at = dive.raise_by_at - timedelta(seconds=0.1)
+    sweep_unless_just_done(stage.service)
+    stage.clock.at = dive.raise_by_at
+
+    assert sweep_unless_just_done(stage.service)
+    assert stage.dive(dive.id).phase == "alert"
+
+
+def test_every_task_run_twice_does_what_once_does(settings: Settings, stage: Stage) -> None:
+    """Each task that takes no number, twice in a row on an overdue dive: one alert."""
+    dive = stage.dive_in()
+    assert dive.raise_by_at is not None
+    stage.clock.at = dive.raise_by_at
+    for _ in range(2):
+        sweep_unless_just_done(stage.service)
+        stage.courier.carry(urgent_only=True)
+        stage.courier.carry()
+        write_checkpoint(stage.service)
+
+    assert len([body for body in stage.to(CLEO) if "OVERDUE" in body]) == 1
+
+
+def test_a_checkpoint_is_written_once_an_hour(stage: Stage) -> None:
+    """Asked every minute, it is written when an hour has passed."""
+    written = []
+    for _ in range(62):
+        written.append(write_checkpoint(stage.service))
+        stage.clock.at += timedelta(minutes=1)
+
+    count = stage.service.read(
+        lambda session: session.execute(select(func.count()).select_from(LogCheckpointRow)).scalar_one()
+    )
+    assert [minute for minute, was in enumerate(written) if was] == [0, 60]
+    assert count == 2
+
+
+def test_a_canary_comes_home_once(settings: Settings, stage: Stage) -> None:
+    """The task at the end of its way notes it; a second time changes nothing, nor does a number that nobody sent."""
+    celery = make_celery(settings)
+    with pytest.raises(OperationalError):
+        celery.tasks[queues.CANARY_OUT]()
+    sent = stage.service.read(lambda session: session.execute(select(CanaryRow.id)).scalar_one())
+
+    for number in (sent, sent, sent + 77):
+        celery.tasks[queues.CANARY_HOME](number)
+
+    home = stage.service.read(
+        lambda session: session.execute(
+            select(func.count()).select_from(CanaryRow).where(CanaryRow.returned_at.is_not(None))
+        ).scalar_one()
+    )
+    assert home == 1
+
+
+class OutOfTimeCourier:
+    """A courier whose task meets its soft time limit."""
+
+    def carry(self, *, urgent_only: bool) -> int:
+        """Run out of time."""
+        raise SoftTimeLimitExceeded(urgent_only)
+
+
+class OutOfTimeProcess(Process):
+    """A process with such a courier."""
+
+    def courier(self) -> OutOfTimeCourier:  # type: ignore[override]
+        """The courier that runs out of time."""
+        return OutOfTimeCourier()
+
+
+def test_a_courier_whose_time_is_over_ends_quietly(settings: Settings) -> None:
+    """The soft limit ends the claiming and is no failure of the task."""
+    carry(OutOfTimeProcess(settings, make_celery(settings)), urgent_only=False)
