@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Select, exists, func, insert, select, update
+from sqlalchemy import Select, exists, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased
 
@@ -20,7 +20,7 @@ from service.domain.people import Role
 from service.store.codec import UnreadableError, dump_dive, load_dive
 from service.store.engine import RunAgainError
 from service.store.tables import DiveCodeRow, DivePhoneRow, DiveRow
-from service.store.upsert import touched
+from service.store.upsert import insert_rows, touched
 
 START: Final = "start"
 FINISH: Final = "finish"
@@ -142,26 +142,26 @@ def add(
         "next_due_at": next_due_at,
         "state": dump_dive(dive),
     }
-    codes = {START: dive.start_code, FINISH: dive.finish_code}
     try:
         with session.begin_nested():
-            session.execute(insert(DiveRow).values(**row))
-            session.execute(insert(DivePhoneRow), _phones(dive, receiving_number))
-            session.execute(
-                insert(DiveCodeRow),
-                [
-                    {
-                        "dive_id": dive.id,
-                        "kind": kind,
-                        "receiving_number": receiving_number,
-                        "code": code,
-                        "live": dive.phase is not Phase.CLOSED,
-                    }
-                    for kind, code in codes.items()
-                ],
-            )
+            insert_rows(session, DiveRow, row)
+            insert_rows(session, DivePhoneRow, *_phones(dive, receiving_number))
+            insert_rows(session, DiveCodeRow, *_codes(dive, receiving_number))
     except IntegrityError as error:
         raise DiveClash(f"dive {dive.id} has a code or a request key that is taken") from error
+
+
+def _codes(dive: Dive, receiving_number: str) -> list[dict[str, Any]]:
+    return [
+        {
+            "dive_id": dive.id,
+            "kind": kind,
+            "receiving_number": receiving_number,
+            "code": code,
+            "live": dive.phase is not Phase.CLOSED,
+        }
+        for kind, code in ((START, dive.start_code), (FINISH, dive.finish_code))
+    ]
 
 
 def _phones(dive: Dive, receiving_number: str) -> list[dict[str, Any]]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, insert, select, update
+from sqlalchemy import Row, Select, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.dive.events import Event
@@ -21,7 +21,7 @@ from service.store.chain import GENESIS, checkpoint_hash, entry_hash, salted_has
 from service.store.codec import canonical, load_event, stamp
 from service.store.log_check import CHECKPOINTS, not_folded, verify_all, verify_chain, verify_database, verify_dive
 from service.store.tables import ChainHeadRow, LogCheckpointRow, LogEntryRow
-from service.store.upsert import insert_or_keep, touched
+from service.store.upsert import insert_or_keep, insert_rows, touched
 
 EVENT_PREFIX: Final = "event:"
 _BLOCK: Final = 500
@@ -93,23 +93,22 @@ def append(
     written = canonical(actor), canonical(detail)
     hashes = salted_hash(salt, written[0]), salted_hash(salt, written[1])
     this = entry_hash(head.hash, chain=chain, seq=seq, at=at, kind=kind, hashes=hashes)
-    session.execute(
-        insert(LogEntryRow).values(
-            chain=chain,
-            seq=seq,
-            dive_id=dive_id,
-            club_id=club_id,
-            at=at,
-            kind=kind,
-            actor=written[0],
-            actor_hash=hashes[0],
-            detail=written[1],
-            detail_hash=hashes[1],
-            salt=salt,
-            prev_hash=head.hash,
-            hash=this,
-        )
-    )
+    row = {
+        "chain": chain,
+        "seq": seq,
+        "dive_id": dive_id,
+        "club_id": club_id,
+        "at": at,
+        "kind": kind,
+        "actor": written[0],
+        "actor_hash": hashes[0],
+        "detail": written[1],
+        "detail_hash": hashes[1],
+        "salt": salt,
+        "prev_hash": head.hash,
+        "hash": this,
+    }
+    insert_rows(session, LogEntryRow, row)
     _move_head(session, chain, seq, this)
     return seq
 
@@ -160,7 +159,8 @@ def checkpoint(session: Session, now: datetime) -> None:
     ).all()
     heads = canonical({chain: [seq, head] for chain, seq, head in moved})
     this = checkpoint_hash(before.hash, at=now, heads=heads)
-    session.execute(insert(LogCheckpointRow).values(at=now, heads=heads, prev_hash=before.hash, hash=this))
+    row = {"at": now, "heads": heads, "prev_hash": before.hash, "hash": this}
+    insert_rows(session, LogCheckpointRow, row)
     _move_head(session, CHECKPOINTS, before.seq + 1, this)
     for chain, seq, _ in moved:
         touched(session, update(ChainHeadRow).where(ChainHeadRow.chain == chain).values(checkpointed_seq=seq))
