@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import UTC, datetime
 from typing import TypeVar
 
 import msgspec
@@ -41,6 +42,8 @@ def read_body(shape: type[Shape], *, may_be_empty: bool = False) -> Shape:
     elif request.mimetype != JSON_TYPE:
         raise PlanProblem(415, "Unsupported Media Type", f"Send JSON, with Content-Type {JSON_TYPE}.")
     try:
+        # Once without a shape: what breaks off is no JSON, whatever its beginning looks like.
+        msgspec.json.decode(body)
         return msgspec.json.decode(body, type=shape)
     except msgspec.ValidationError as fault:
         error = field_problem(str(fault))
@@ -69,8 +72,16 @@ def _join(path: str, field: str) -> str:
     return f"{path}.{field}" if path else field
 
 
+def _utc(at: datetime | None) -> datetime | None:
+    try:
+        return None if at is None else at.astimezone(UTC)
+    except OverflowError:
+        error = FieldProblem("time_in", "Give a time of this century.")
+        raise PlanProblem(422, "Not understood", error.words, (error,)) from None
+
+
 def request_of(plan: PlanIn) -> PlanRequest:
-    """The plan as the operations take it."""
+    """The plan as the operations take it. Raises PlanProblem for a time at the end of time."""
     site = plan.site
     if isinstance(site, PlaceIn):
         wanted: str | PlaceRequest = PlaceRequest(site.name, site.position, site.rescue_call)
@@ -83,7 +94,7 @@ def request_of(plan: PlanIn) -> PlanRequest:
         lead=NamedPhone(plan.lead.name, plan.lead.phone),
         contacts=tuple(NamedPhone(contact.name, contact.phone) for contact in plan.contacts),
         party=tuple(NamedPhone(diver.name, diver.phone) for diver in plan.party),
-        time_in_at=plan.time_in,
+        time_in_at=_utc(plan.time_in),
         grace_min=plan.grace_min,
         depth_m=plan.depth_m,
         gas=None if gas is None else GasRequest(gas.cylinder_l, gas.fill_bar, gas.reserve_bar, gas.surface_rate_l_min),

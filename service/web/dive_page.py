@@ -105,7 +105,7 @@ def _finish(view: LinkView) -> Command:
 
 
 def _late(view: LinkView) -> Command:
-    typed = (request.form.get("minutes_typed", "").strip() or request.form.get("minutes", "")).strip()
+    typed = request.form.get("minutes", "").strip()
     if not (typed.isascii() and _MINUTES.fullmatch(typed)):
         raise UnusableError("How many minutes later? Give a number such as 20. Nothing changed.")
     return Extend(_by(view, f"Late {typed}"), minutes=int(typed))

@@ -101,8 +101,8 @@ def _count(session: Session) -> _Counted:
         .order_by(MessageRow.kind)
     )
     return _Counted(
-        dives=dict(dives.tuples().all()),
-        messages=dict(messages.tuples().all()),
+        dives=dict(iter(dives)),
+        messages=dict(iter(messages)),
         lateness=[
             (kind, tuple(map(int, counts)), int(total), float(seconds))
             for kind, total, seconds, *counts in session.execute(handed)

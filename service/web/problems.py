@@ -20,9 +20,9 @@ class FieldProblem(msgspec.Struct, frozen=True):
 class Problem(msgspec.Struct, frozen=True, omit_defaults=True):
     """Why a request was not done. `code` is constant, for programs; `detail` is for people."""
 
+    type: str
     title: str
     status: int
-    type: str = "about:blank"
     detail: str | None = None
     code: str | None = None
     errors: tuple[FieldProblem, ...] = ()
@@ -37,5 +37,5 @@ def problem(
     errors: Sequence[FieldProblem] = (),
 ) -> Response:
     """The answer that says why not."""
-    body = Problem(title=title, status=status, detail=detail, code=code, errors=tuple(errors))
+    body = Problem(type="about:blank", title=title, status=status, detail=detail, code=code, errors=tuple(errors))
     return Response(msgspec.json.encode(body), status=status, content_type=PROBLEM_TYPE)

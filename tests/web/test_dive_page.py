@@ -1,0 +1,269 @@
+"""The diver's page: where the dive stands, and what each button does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
+
+from service.domain.dive import Dive, Phase
+from service.domain.dive.commands import NoteHanded, Tick
+from service.operations.recording import act
+from tests.web.installation import Site
+
+
+@dataclass
+class DivePage:
+    """A dive and the page of its lead."""
+
+    at: Site
+    client: FlaskClient
+    dive: Dive
+    path: str
+
+    def press(self, do: str, **fields: str) -> TestResponse:
+        """Press a button."""
+        return self.client.post(self.path, data={"do": do, **fields})
+
+    @property
+    def now(self) -> Dive:
+        """The dive as it stands."""
+        return self.at.now_of(self.dive)
+
+
+@pytest.fixture
+def page(at: Site, client: FlaskClient) -> DivePage:
+    """A filed plan of two."""
+    dive = at.filed()
+    return DivePage(at, client, dive, at.dive_path(dive))
+
+
+def test_in_starts_the_clock_and_says_to_wait_for_armed(page: DivePage) -> None:
+    """The answer has due out with its zone, and the couriers are hurried."""
+    before = page.at.nudges.count
+
+    answer = page.press("in", count="2")
+
+    assert answer.status_code == 200
+    assert page.now.phase is Phase.IN_WATER
+    assert "due out 10:50 (Azores time)" in answer.text
+    assert "Wait for the text ARMED" in answer.text
+    assert "Not armed yet" in answer.text
+    assert page.at.nudges.count > before
+
+
+def test_the_page_says_armed_only_once_a_contact_holds_the_plan(page: DivePage) -> None:
+    """Before the start notice is handed over the page says not armed, after it the page says armed."""
+    page.press("in", count="2")
+    assert "Not armed yet" in page.client.get(page.path).text
+
+    act(page.at.service, page.dive.id, NoteHanded("start_notice", "contact-0"))
+
+    shown = page.client.get(page.path).text
+    assert "Armed, in the water" in shown
+    assert "Cleo Marsh" in shown
+
+
+def test_the_page_says_not_armed_when_nobody_could_be_told(page: DivePage) -> None:
+    """After the time for it the page says to phone somebody."""
+    page.press("in", count="2")
+    page.at.clock.forward(2)
+    act(page.at.service, page.dive.id, Tick())
+
+    shown = page.client.get(page.path).text
+    assert "<h1>Not armed</h1>" in shown
+    assert "Phone somebody ashore" in shown
+
+
+def test_in_takes_the_number_that_goes_in(page: DivePage) -> None:
+    """One of two stays ashore."""
+    page.press("in", count="1")
+
+    assert page.now.head_count == 1
+
+
+def test_in_twice_is_refused_in_words(page: DivePage) -> None:
+    """The second press says since when the clock runs, and changes nothing."""
+    page.press("in", count="2")
+    page.at.clock.forward(3)
+
+    answer = page.press("in", count="2")
+
+    assert answer.status_code == 409
+    assert "The clock has run since 10:00" in answer.text
+
+
+def test_out_with_all_heads_stops_the_clock(page: DivePage) -> None:
+    """The dive closes by the lead's word, and the page says so."""
+    page.press("in", count="2")
+    page.at.clock.forward(40)
+
+    answer = page.press("out", count="2")
+
+    closed = page.now
+    assert answer.status_code == 200
+    assert closed.phase is Phase.CLOSED
+    assert closed.closed_by is not None
+    assert (closed.closed_by.name, closed.closed_by.words) == ("Anna Holt", "Out, 2")
+    assert "The clock is stopped" in answer.text
+
+
+def test_out_with_fewer_heads_leaves_the_clock_running(page: DivePage) -> None:
+    """It is recorded, and the page says how many are missing."""
+    page.press("in", count="2")
+
+    answer = page.press("out", count="1")
+
+    assert page.now.phase is Phase.IN_WATER
+    assert "1 out, 1 missing" in answer.text
+    assert "The clock goes on" in answer.text
+
+
+@pytest.mark.parametrize("count", ["", "two", "1.5", "-1", "100", "\u0662", "2 2"])
+def test_out_without_a_number_of_heads_changes_nothing(page: DivePage, count: str) -> None:
+    """A finish is never guessed: what is no number in digits is asked for again."""
+    page.press("in", count="2")
+
+    answer = page.press("out", count=count)
+
+    assert answer.status_code == 422
+    assert "Count heads" in answer.text
+    assert page.now.phase is Phase.IN_WATER
+
+
+def test_out_with_more_heads_than_went_in_is_refused(page: DivePage) -> None:
+    """More out than went in is not understood."""
+    page.press("in", count="2")
+
+    answer = page.press("out", count="3")
+
+    assert answer.status_code == 409
+    assert "3 out, but 2 went in" in answer.text
+    assert page.now.live
+
+
+@pytest.mark.parametrize("minutes", ["10", "20", "30", "45"])
+def test_late_asks_for_more_and_counts_once_a_contact_holds_it(page: DivePage, minutes: str) -> None:
+    """Due out stays until the new time has been handed to a contact; the page says both times."""
+    page.press("in", count="2")
+
+    answer = page.press("late", minutes=minutes)
+
+    assert answer.status_code == 200
+    assert "due out stays 10:50" in answer.text
+    extension = page.now.extension
+    assert extension is not None
+    act(page.at.service, page.dive.id, NoteHanded(extension.step, "contact-0"))
+    due_out_at = page.now.due_out_at
+    assert due_out_at is not None
+    assert (due_out_at - page.at.clock.now()).total_seconds() == (50 + int(minutes)) * 60
+
+
+@pytest.mark.parametrize("minutes", ["", "0", "-5", "soon", "1000", "1.5"])
+def test_late_without_minutes_changes_nothing(page: DivePage, minutes: str) -> None:
+    """The page asks how many."""
+    page.press("in", count="2")
+
+    answer = page.press("late", minutes=minutes)
+
+    assert answer.status_code == 422
+    assert "How many minutes later" in answer.text
+    assert page.now.extension is None
+
+
+def test_late_past_the_cap_is_refused_with_what_would_do(page: DivePage) -> None:
+    """More than an hour is too late."""
+    page.press("in", count="2")
+
+    answer = page.press("late", minutes="61")
+
+    assert answer.status_code == 409
+    assert "The latest is 11:50" in answer.text
+
+
+def test_call_off_before_the_start_closes_the_plan(page: DivePage) -> None:
+    """Nobody goes in, and no clock runs."""
+    answer = page.press("call_off")
+
+    assert page.now.phase is Phase.CLOSED
+    assert "Called off. No clock runs." in answer.text
+
+
+def test_call_off_in_mid_dive_is_refused(page: DivePage) -> None:
+    """Once in the water only OUT ends it."""
+    page.press("in", count="2")
+
+    answer = page.press("call_off")
+
+    assert answer.status_code == 409
+    assert page.now.live
+
+
+def test_sos_is_asked_once_more_and_then_raises_the_alarm(page: DivePage) -> None:
+    """Without JavaScript there is a page in between; the note reaches the dive word for word."""
+    page.press("in", count="2")
+
+    asked = page.client.get(f"{page.path}/sos")
+    assert "Raise the alarm?" in asked.text
+    assert 'href="tel:112"' in asked.text
+    assert not page.now.alarmed
+    answer = page.press("sos", note="Bram  has cramp")
+
+    assert page.now.phase is Phase.ALERT
+    assert page.now.raised_note == "Bram has cramp"
+    assert "Being told now: Cleo Marsh, Dov Lind" in answer.text
+
+
+def test_a_button_that_is_none_changes_nothing(page: DivePage) -> None:
+    """Anything else posted is answered, and that is all."""
+    for do in ("", "finish", "ok"):
+        answer = page.press(do)
+        assert answer.status_code == 422
+        assert "Use one of the buttons" in answer.text
+    assert page.now.phase is Phase.FILED
+
+
+def test_a_closed_dive_offers_only_the_alarm(page: DivePage) -> None:
+    """Its page has no buttons but SOS, and a late press is refused in words."""
+    page.press("call_off")
+
+    shown = page.client.get(page.path).text
+    assert 'value="out"' not in shown
+    assert 'value="in"' not in shown
+    assert "/sos" in shown
+    assert page.press("in", count="2").status_code == 409
+
+
+def test_the_link_is_dead_a_day_after_the_close(page: DivePage) -> None:
+    """Till then it shows the end; afterwards it opens nothing."""
+    page.press("call_off")
+    page.at.clock.forward(24 * 60 - 1)
+    assert page.client.get(page.path).status_code == 200
+
+    page.at.clock.forward(2)
+
+    answer = page.client.get(page.path)
+    assert answer.status_code == 410
+    assert "a day after its dive is over" in answer.text
+    assert page.press("sos").status_code == 410
+
+
+def test_a_divers_link_opens_no_alarm_page(page: DivePage) -> None:
+    """A token is good for its own kind of page only."""
+    token = page.path.rpartition("/")[2]
+
+    assert page.client.get(f"/alarm/{token}").status_code == 410
+
+
+def test_the_line_shows_what_has_been_and_what_comes(page: DivePage) -> None:
+    """Each moment has its time at the site; what is ahead is said in words, not by shape alone."""
+    page.press("in", count="2")
+
+    shown = page.client.get(page.path).text
+
+    assert shown.index("10:00</span> In ") < shown.index("10:50</span> Due out")
+    assert shown.index("10:50</span> Due out") < shown.index("11:05</span> Contacts are alerted")
+    assert "(still ahead)" in shown
+    assert "(has been)" in shown
