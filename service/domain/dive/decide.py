@@ -134,7 +134,7 @@ def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
 
 def _note_handed(dive: Dive, command: do.NoteHanded, now: datetime) -> Decision:
     """Only a contact's start notice arms, and only a contact's notice of it puts an extension in force."""
-    if not dive.live or all(command.person != contact.key for contact in dive.contacts):
+    if not dive.live or dive.started_at is None or all(command.person != contact.key for contact in dive.contacts):
         return ()
     if command.step == START_NOTICE and dive.armed_at is None:
         return (Armed(at=now, contact=command.person),)
