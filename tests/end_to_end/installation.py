@@ -1,0 +1,214 @@
+"""A whole installation of real processes, with a broker and a fake gateway that tests may kill by their pids."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from service.demo.children import with_children
+from service.demo.directory import Directory, Pace
+from service.demo.preparing import Place, environment, prepare_database, write_settings
+from service.operations.service import Service
+from service.store import health, log
+from service.store.engine import open_engine
+from service.store.log import Entry
+from service.store.seed import RECEIVING_NUMBER
+from tests.fakes.gateway import ACCOUNT, TOKEN
+from tests.fakes.journal import Taken, read_journal
+from tests.servers.broker import Broker
+from tests.servers.ports import free_port
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+READY_WITHIN_S = 90.0
+ROLES = ("web", "worker", "beat", "keeper")
+
+ANNA, BRAM = "+447700900001", "+447700900002"
+CLEO, DOV, EDDA = "+447700900011", "+447700900012", "+447700900013"
+
+
+@dataclass
+class Installation:
+    """Processes by role; a role may have several. All share the settings of `place`."""
+
+    place: Place
+    broker: Broker
+    journal: Path
+    gateway: subprocess.Popen[str]
+    gateway_url: str
+    logs: Path
+    processes: dict[str, list[subprocess.Popen[bytes]]] = field(default_factory=dict)
+
+    def start(self, *roles: str) -> None:
+        """Start one more process of each role."""
+        for role in roles:
+            with (self.logs / f"{role}.log").open("ab") as out:
+                process = subprocess.Popen(
+                    [sys.executable, "-m", "service.cli", role],
+                    env=environment(self.place.settings(), os.environ),
+                    cwd=ROOT,
+                    stdin=subprocess.DEVNULL,
+                    stdout=out,
+                    stderr=out,
+                    start_new_session=True,
+                )
+            self.processes.setdefault(role, []).append(process)
+
+    def kill(self, *roles: str) -> None:
+        """End all processes of each role the hard way, with all that they started, as a power cut would."""
+        found = [process for role in roles for process in self.processes.pop(role, [])]
+        for pid in {pid for process in found for pid in with_children(process.pid)}:
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        for process in found:
+            process.wait()
+
+    def stop(self) -> None:
+        """End everything."""
+        self.kill(*ROLES)
+        self.broker.kill()
+        self.gateway.kill()
+        self.gateway.communicate()
+
+    def wait_until_ready(self) -> None:
+        """Return once the web serves and a worker has swept since now."""
+        began_at = self.service().clock.now()
+
+        def swept_by_worker() -> bool:
+            beat = self.service().read(lambda session: health.heartbeat(session, "sweep"))
+            return beat is not None and beat.at >= began_at and (beat.detail or "").startswith("worker")
+
+        self.wait_for(lambda: swept_by_worker() and self.answers("/readyz"), READY_WITHIN_S, "ready")
+
+    def wait_for(self, met: Callable[[], bool], within_s: float, what: str) -> None:
+        """Return once it is so; fails with the ends of all logs."""
+        give_up_at = time.monotonic() + within_s
+        while not met():
+            if time.monotonic() > give_up_at:
+                ends = "\n".join(f"{path.name}:\n{path.read_text()[-1500:]}" for path in self.logs.glob("*.log"))
+                taken = "\n".join(f"{one.to}: {one.body}" for one in self.taken())
+                raise AssertionError(f"not within {within_s} s: {what}\ntaken:\n{taken}\n{ends}")
+            time.sleep(0.1)
+
+    def answers(self, path: str) -> bool:
+        """Whether the web process answers that it is well."""
+        with suppress(httpx.HTTPError), self.client() as client:
+            return client.get(path).is_success
+        return False
+
+    def client(self) -> httpx.Client:
+        """A script of the club."""
+        token = self.place.directory.secret("api-token")
+        return httpx.Client(
+            base_url=self.place.url, trust_env=False, timeout=15, headers={"Authorization": f"Bearer {token}"}
+        )
+
+    def file(self, **plan: Any) -> dict[str, Any]:
+        """File a plan of Anna and Bram with three contacts."""
+        usual = {
+            "site": "LANTERN",
+            "lead": {"name": "Anna Holt", "phone": ANNA},
+            "party": [{"name": "Bram Vik", "phone": BRAM}],
+            "contacts": [
+                {"name": "Cleo Marsh", "phone": CLEO},
+                {"name": "Dov Lind", "phone": DOV},
+                {"name": "Edda Rowe", "phone": EDDA},
+            ],
+            "exits": ["East beach", "West steps"],
+        }
+        with self.client() as client:
+            answer = client.post("/api/v1/plans", json=usual | plan)
+        assert answer.status_code == 201, answer.text
+        filed: dict[str, Any] = answer.json()
+        return filed
+
+    def dive(self, dive_id: str) -> dict[str, Any]:
+        """A dive as the API tells it."""
+        with self.client() as client:
+            found: dict[str, Any] = client.get(f"/api/v1/dives/{dive_id}").raise_for_status().json()
+        return found
+
+    def control(self, path: str, **orders: Any) -> dict[str, Any]:
+        """Have the fake gateway do something."""
+        answer = httpx.post(f"{self.gateway_url}{path}", json=orders, trust_env=False, timeout=15)
+        done: dict[str, Any] = answer.raise_for_status().json()
+        return done
+
+    def text(self, sender: str, body: str, *, times: int = 1) -> None:
+        """A text reaches the service through the gateway, as the very same webhook so many times."""
+        posted = self.control("/control/text", sender=sender, body=body)
+        assert posted["status"] == 200, posted
+        for _ in range(times - 1):
+            assert self.control("/control/text", sender=sender, body=body, sid=posted["sid"])["status"] == 200
+
+    def taken(self, *numbers: str) -> list[Taken]:
+        """What the gateway really took, all of it or for some numbers."""
+        return [one for one in read_journal(self.journal) if not numbers or one.to in numbers]
+
+    def service(self) -> Service:
+        """The database and clock of the installation, to look into."""
+        engine = open_engine(self.place.database_url)
+        return Service(engine, self.place.pace.clock(), self.place.url, "test")
+
+    def entries(self, chain: str) -> list[Entry]:
+        """A chain of the log."""
+        return self.service().read(lambda session: log.entries(session, chain))
+
+    def move_clock_on(self, length: timedelta) -> None:
+        """Let processes that are started from now on find that so much time has passed."""
+        pace = self.place.pace
+        shifted = Pace(pace.pace, pace.origin - length / (pace.pace - 1))
+        self.place = replace(self.place, pace=shifted)
+
+
+@contextmanager
+def installed(directory: Path, database_url: str, pace: float, *, receipts: bool = False) -> Iterator[Installation]:
+    """An installation on an empty database, nothing but gateway and broker started yet."""
+    data = Directory(directory / "data")
+    data.make()
+    port, journal = free_port(), directory / "journal.jsonl"
+    inbound_url = f"http://127.0.0.1:{port}/inbound/fake/text"
+    gateway = _start_gateway(journal, inbound_url, receipts=receipts)
+    gateway_url = json.loads((gateway.stdout or sys.stdin).readline())["base_url"]
+    broker = Broker(directory)
+    place = Place(
+        directory=data,
+        port=port,
+        pace=Pace(pace, datetime.now(UTC)),
+        database_url=database_url,
+        broker_url=broker.url,
+        gateways=_gateways(gateway_url, receipts=receipts),
+    )
+    here = Installation(place, broker, journal, gateway, gateway_url, data.logs)
+    try:
+        write_settings(place)
+        prepare_database(place)
+        broker.start()
+        yield here
+    finally:
+        here.stop()
+
+
+def _start_gateway(journal: Path, inbound_url: str, *, receipts: bool) -> subprocess.Popen[str]:
+    command = [
+        *(sys.executable, "-m", "tests.fakes.gateway", "--port", "0", "--journal", str(journal)),
+        *("--number", RECEIVING_NUMBER, "--inbound-url", inbound_url),
+        *(("--receipts",) if receipts else ()),
+    ]
+    return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, start_new_session=True)
+
+
+def _gateways(base_url: str, *, receipts: bool) -> str:
+    gateway = {"name": "fake", "kind": "form-post", "base_url": base_url, "account": ACCOUNT, "token": TOKEN}
+    return json.dumps([gateway | {"sender": RECEIVING_NUMBER, "receipts": receipts}])

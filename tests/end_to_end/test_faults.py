@@ -1,0 +1,127 @@
+"""Real processes killed at the worst moment: the alarm is handed over all the same."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from datetime import datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from service.store import log
+from tests.end_to_end.installation import ANNA, BRAM, CLEO, DOV, EDDA, ROLES, Installation, installed
+
+pytestmark = pytest.mark.processes
+
+MINUTE_S = 1.0  # at pace 60
+ALARM_WITHIN_S = 60.0
+
+
+def arm(here: Installation, **plan: object) -> dict[str, object]:
+    """A dive that is in the water and armed."""
+    filed = here.file(**plan)
+    here.text(ANNA, f"IN {filed['start_code']}")
+    here.wait_for(lambda: here.dive(filed["id"])["armed"], 30, "armed")
+    return here.dive(filed["id"])
+
+
+def verified(here: Installation) -> bool:
+    """Whether every chain and every fold is right."""
+    return here.service().read(log.verify_all) == []
+
+
+def alarms(here: Installation, number: str) -> list[str]:
+    """The alarm texts that the gateway took for a number."""
+    return [one.body for one in here.taken(number) if "OVERDUE" in one.body]
+
+
+def test_worker_beat_and_broker_killed_as_the_alert_is_due(tmp_path: Path) -> None:
+    """The alert is at the gateway within 60 s, once or twice, and the log says that the keeper carried it."""
+    with installed(tmp_path, f"sqlite:///{tmp_path / 'linetender.db'}", 60) as here:
+        here.start(*ROLES)
+        here.wait_until_ready()
+        dive = arm(here, run_time_min=10, grace_min=10)
+        raise_by = datetime.fromisoformat(str(dive["raise_by"]))
+        left = raise_by - here.service().clock.now()
+        time.sleep(max(0.0, left.total_seconds() / 60 - 1.5 * MINUTE_S))
+        assert alarms(here, CLEO) == []
+
+        here.kill("worker", "beat")
+        here.broker.kill()
+        here.wait_for(lambda: bool(alarms(here, CLEO)), ALARM_WITHIN_S, "the alert is at the gateway")
+
+        assert 1 <= len([body for body in alarms(here, CLEO) if "CALL RESCUE NOW" not in body]) <= 2
+        carried_by = [
+            (entry.detail or {})["carried_by"]
+            for entry in here.entries(log.dive_chain(str(dive["id"])))
+            if entry.kind.startswith("attempt:") and (entry.detail or {})["step"].startswith("alert")
+        ]
+        assert carried_by
+        assert all(carrier.startswith("keeper-") for carrier in carried_by)
+        here.wait_for(lambda: "take_over" in [entry.kind for entry in here.entries("service")], 10, "it is said")
+        assert verified(here)
+
+
+def test_everything_killed_for_forty_minutes_of_a_dive(tmp_path: Path) -> None:
+    """Started again, each contact gets one text, of the most severe step that is due, with true times."""
+    with installed(tmp_path, f"sqlite:///{tmp_path / 'linetender.db'}", 4) as here:
+        here.start(*ROLES)
+        here.wait_until_ready()
+        # Distress is due 38 minutes after the start.
+        dive = arm(here, run_time_min=10, grace_min=13)
+        before = len(here.taken())
+
+        here.kill(*ROLES)
+        here.broker.kill()
+        here.move_clock_on(timedelta(minutes=40))
+        here.broker.start()
+        here.start(*ROLES)
+        here.wait_until_ready()
+        here.wait_for(lambda: all(alarms(here, phone) for phone in (CLEO, DOV, EDDA)), 30, "distress to all")
+        # Whatever else might come has time to come.
+        time.sleep(4)
+
+        news = Counter(one.to for one in here.taken()[before:] if one.to in (ANNA, BRAM, CLEO, DOV, EDDA))
+        assert max(news.values()) == 1
+        due_out = datetime.fromisoformat(str(dive["due_out"])).astimezone(ZoneInfo("Europe/London"))
+        for phone in (CLEO, DOV, EDDA):
+            [alarm] = alarms(here, phone)
+            assert "CALL RESCUE NOW" in alarm
+            assert f"due out {due_out:%H:%M}" in alarm
+        [outage] = [entry for entry in here.entries("service") if entry.kind == "outage"]
+        assert dive["id"] in [late["dive"] for late in (outage.detail or {})["fell_due"]]
+        assert verified(here)
+
+
+def test_two_of_everything_and_every_webhook_twice_double_nothing(tmp_path: Path) -> None:
+    """Two workers, beats and keepers, each text and receipt posted twice: every person gets each text once."""
+    with installed(tmp_path, f"sqlite:///{tmp_path / 'linetender.db'}", 60, receipts=True) as here:
+        here.start(*ROLES, "worker", "beat", "keeper")
+        here.wait_until_ready()
+        filed = here.file(run_time_min=10, grace_min=10)
+        here.text(ANNA, f"IN {filed['start_code']}", times=2)
+        here.wait_for(lambda: bool(alarms(here, CLEO)), 60, "the alert")
+        here.text(CLEO, "OK", times=2)
+        here.wait_for(lambda: bool(here.dive(filed["id"])["acknowledged"]), 20, "acknowledged")
+        here.text(ANNA, "OUT 2", times=2)
+        here.wait_for(lambda: here.dive(filed["id"])["phase"] == "closed", 20, "closed")
+        here.wait_for(
+            lambda: all(any("It is over" in one.body for one in here.taken(phone)) for phone in (BRAM, CLEO, DOV)),
+            20,
+            "stand-down",
+        )
+        for one in here.taken():
+            if one.status_callback:
+                again = here.control("/control/receipt", url=one.status_callback, sid=one.sid, word="delivered")
+                assert again["status"] == 200
+        time.sleep(3)
+
+        doubled = {
+            key: times for key, times in Counter((one.to, one.body) for one in here.taken()).items() if times > 1
+        }
+        assert doubled == {}
+        kinds = Counter(entry.kind for entry in here.entries(log.dive_chain(filed["id"])))
+        assert (kinds["event:started"], kinds["event:acknowledged"], kinds["event:closed"]) == (1, 1, 1)
+        assert verified(here)
