@@ -39,6 +39,6 @@ class PacedClock:
         return self.origin + (datetime.now(UTC) - self.origin) * self.pace
 
 
-def real_seconds(clock: Clock, seconds: float) -> float:
-    """How long to wait in real seconds for `seconds` of the clock."""
-    return seconds / clock.pace if isinstance(clock, PacedClock) else seconds
+def clock_seconds(clock: Clock, seconds: float) -> float:
+    """How far the clock goes in `seconds` real ones: what bounds a call to a gateway is real time."""
+    return seconds * clock.pace if isinstance(clock, PacedClock) else seconds

@@ -85,7 +85,7 @@ def _sweep_dives(service: Service) -> tuple[int, set[str]]:
         batch = service.write(partial(_sweep_batch, service, now, frozenset(faulty | given_up)))
         decided += batch.decided
         faulty |= batch.faulty
-        tries.update(batch.put_off)
+        tries.update(batch.put_off.keys())
         faulty |= {
             dive_id
             for dive_id, due_at in batch.put_off.items()

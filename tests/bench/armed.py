@@ -14,7 +14,7 @@ from service.domain.dive.commands import FilePlan, NoteHanded, Start, Tick
 from service.domain.grace import GracePeriods
 from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
-from service.domain.plan import Contact, Diver, DivePlan, Exit, SitePlan
+from service.domain.plan import Contact, DivePlan, Diver, Exit, SitePlan
 from service.operations.recording import log_and_queue
 from service.operations.service import Service
 from service.store import dives

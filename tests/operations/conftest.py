@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -22,3 +23,11 @@ def stage(unchecked: Stage) -> Iterator[Stage]:
     """A stage on which everything that must always hold is asked at the end."""
     yield unchecked
     assert violations(unchecked.engine, unchecked.journal, unchecked.clock.at) == []
+
+
+@pytest.fixture
+def quick_stage(tmp_path: Path) -> Iterator[Stage]:
+    """A stage on SQLite alone, for what is read or worded before any database is asked."""
+    with staged(f"sqlite:///{tmp_path / 'linetender.db'}") as stage:
+        yield stage
+        assert violations(stage.engine, stage.journal, stage.clock.at) == []

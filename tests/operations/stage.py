@@ -46,7 +46,7 @@ STRANGER = "+447700900099"
 CLUB = seed.CLUB_ID
 OURS = seed.RECEIVING_NUMBER
 BY_ANNA = Actor(Role.DIVER, "Anna Holt", Via.PAGE, "diver-0")
-STEP = timedelta(seconds=30)
+STEP = timedelta(minutes=5)  # the rungs of the usual ladder are multiples of it
 
 Behaviour = Callable[["ScriptedGateway", OutgoingText], Outcome]
 

@@ -107,6 +107,7 @@ def draft(
     parts: Sequence[Part],
     due_at: datetime,
     *,
+    worded_at: datetime | None = None,
     link: LinkKind | None = None,
     rank: int = 0,
 ) -> Draft:
@@ -117,19 +118,24 @@ def draft(
         step=f"{name}-{dive.version}",
         text=compose(dive, kind, parts, link=link),
         due_at=due_at,
-        expires_at=_expires_at(dive, kind, due_at),
+        expires_at=_expires_at(dive, kind, worded_at or due_at),
         link=link,
         rank=rank,
     )
 
 
-def _expires_at(dive: Dive, kind: MessageKind, due_at: datetime) -> datetime | None:
-    """A reminder after the alert, or a reply a quarter of an hour late, would only confuse. An alarm never expires."""
+def _expires_at(dive: Dive, kind: MessageKind, at: datetime) -> datetime | None:
+    """A reminder after the alert, or a reply a quarter of an hour late, would only confuse. An alarm never expires.
+
+    A reminder that is late itself knows of the alert, and its quarter of an hour counts from when it was worded.
+    """
     if kind is MessageKind.REPLY:
-        return due_at + REPLY_LASTS
+        return at + REPLY_LASTS
     if kind is MessageKind.REMINDER:
-        until = dive.raise_by_at or due_at + dive.grace.assume_started_after - dive.grace.ask_started_after
-        return max(until, due_at + timedelta(minutes=1))
+        # Without a start the only reminder is the question whether there was one: until a start is assumed.
+        planned = dive.plan.time_in_at or at
+        until = dive.raise_by_at or planned + dive.grace.assume_started_after
+        return until if until > at else at + REPLY_LASTS
     return None
 
 

@@ -132,7 +132,15 @@ def on_step(dive: Dive, event: StepTaken) -> list[Draft]:
 def _reminder(words: Callable[[Dive, StepTaken], str]) -> Callable[[Dive, StepTaken], list[Draft]]:
     def drafts(dive: Dive, event: StepTaken) -> list[Draft]:
         return [
-            draft(dive, person, MessageKind.REMINDER, event.step, [keep(words(dive, event))], event.due_at)
+            draft(
+                dive,
+                person,
+                MessageKind.REMINDER,
+                event.step,
+                [keep(words(dive, event))],
+                event.due_at,
+                worded_at=event.at,
+            )
             for person in dive.party_phones
             if person.key in event.to
         ]
