@@ -233,9 +233,7 @@ class BoundedTransport(httpx.BaseTransport):
         answer = self._pool.handle_request(
             httpcore.Request(
                 method=request.method,
-                url=httpcore.URL(
-                    scheme=url.raw_scheme, host=url.raw_host, port=url.port, target=url.raw_path
-                ),
+                url=httpcore.URL(scheme=url.raw_scheme, host=url.raw_host, port=url.port, target=url.raw_path),
                 headers=request.headers.raw,
                 content=request.read(),
                 extensions=request.extensions,

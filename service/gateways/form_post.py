@@ -60,9 +60,7 @@ class FormPostGateway:
     ) -> None:
         self._config = config
         self._limits = limits or Limits()
-        self._address = (
-            f"{config.base_url}/2010-04-01/Accounts/{quote(config.account, safe='')}/Messages.json"
-        )
+        self._address = f"{config.base_url}/2010-04-01/Accounts/{quote(config.account, safe='')}/Messages.json"
         self._status_callback = f"{public_url.rstrip('/')}/inbound/{config.name}/receipt"
         self._deadline = Deadline()
         url = httpx.URL(config.base_url)

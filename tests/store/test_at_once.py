@@ -3,27 +3,29 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from typing import TypeVar
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, text
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
-from service.domain.dive.events import Closed, Outcome
+from service.domain.dive.events import AlarmRaised, Closed, Outcome
 from service.domain.dive.evolve import evolve
 from service.store import dives, inbound, log, outbox
-from service.store.dives import StaleDive
-from service.store.engine import reading, run, writing
+from service.store.dives import CodeMatch, StaleDive
+from service.store.engine import open_engine, reading, run, writing
 from tests.store.examples import (
     ANNA,
     BY_ANNA,
     NOW,
     NUMBER,
     add_dive,
+    apply,
     filed,
     message,
     minutes,
@@ -241,3 +243,44 @@ def test_a_dive_that_closes_while_its_message_is_leased_keeps_it_from_going_out(
 
     with pytest.raises(outbox.LeaseLost), writing(engine) as session:
         outbox.begin_attempt(session, claimed[0].id, "north", "courier", NOW + timedelta(seconds=1))
+
+
+@pytest.mark.postgres
+def test_reopening_survives_a_code_that_is_taken_at_the_same_moment(prepared_postgres_url: str) -> None:
+    """The other dive is not committed yet when the code is looked up, and is when it is written."""
+    patient = open_engine(prepared_postgres_url, lock_timeout_s=30, statement_timeout_s=30)
+    over = Closed(at=NOW, by=BY_ANNA, outcome=Outcome.SURFACED)
+    with writing(patient) as session:
+        apply(session, add_dive(session, filed("d1", "11", "22")), over, due_at=None)
+
+    def reopen() -> None:
+        with writing(patient) as session:
+            dive = dives.lock(session, "d1")
+            assert dive is not None
+            apply(session, dive, AlarmRaised(at=NOW, by=BY_ANNA, reopened=True))
+
+    with ThreadPoolExecutor(1) as pool:
+        with writing(patient) as filing:
+            add_dive(filing, filed("d2", "22", "33"))
+            reopening = pool.submit(reopen)
+            wait_until_somebody_waits(patient)
+        reopening.result(timeout=30)
+
+    with reading(patient) as session:
+        assert dives.by_code(session, NUMBER, "22") == CodeMatch("d2", "start", live=True)
+        dive = dives.get(session, "d1")
+    assert dive is not None
+    assert dive.alarmed
+    patient.dispose()
+
+
+def wait_until_somebody_waits(engine: Engine) -> None:
+    """Return once a transaction waits for another; fails after 30 s."""
+    waiting = text("SELECT count(*) FROM pg_locks WHERE NOT granted")
+    give_up_at = time.monotonic() + 30
+    while time.monotonic() < give_up_at:
+        with reading(engine) as session:
+            if session.execute(waiting).scalar_one():
+                return
+        time.sleep(0.02)
+    raise AssertionError("nobody waits")

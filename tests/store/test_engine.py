@@ -15,6 +15,8 @@ from sqlalchemy.orm import Session
 from service.store import clubs, health
 from service.store.dives import StaleDive
 from service.store.engine import (
+    DatabaseSettingError,
+    _prepare_sqlite,
     durability_faults,
     is_transient,
     open_engine,
@@ -314,3 +316,29 @@ def test_clubs_are_kept_apart_by_their_receiving_number(engine: Engine) -> None:
         add_club(session, club_id="other")
     with reading(engine) as session:
         assert [club.id for club in clubs.listing(session)] == ["skerry-bay"]
+
+
+def test_a_sqlite_that_does_not_take_a_setting_is_refused(tmp_path: Path) -> None:
+    """A database that cannot promise to keep a commit is not used in silence."""
+    connection = sqlite3.connect(tmp_path / "deaf.db")
+
+    def deaf_to_synchronous(_action: int, name: str | None, value: str | None, *_: object) -> int:
+        return sqlite3.SQLITE_IGNORE if name == "synchronous" and value is not None else sqlite3.SQLITE_OK
+
+    connection.execute("PRAGMA synchronous = OFF")
+    connection.set_authorizer(deaf_to_synchronous)
+
+    with pytest.raises(DatabaseSettingError, match="SQLite keeps synchronous at 0"):
+        _prepare_sqlite(connection, None)  # type: ignore[arg-type]
+    connection.close()
+
+
+def test_a_unit_of_work_is_tried_at_least_once(sqlite_engine: Engine) -> None:
+    """Asking for no try at all is a fault of the caller, not a silent nothing."""
+    with pytest.raises(ValueError, match="tries is at least 1"):
+        run(sqlite_engine, lambda _: None, tries=0)
+
+
+def test_sqlite_has_no_durability_faults_to_name(sqlite_engine: Engine) -> None:
+    """Its settings are checked at every connect instead."""
+    assert durability_faults(sqlite_engine) == ()

@@ -205,3 +205,26 @@ def test_events_that_cannot_be_folded_are_found(session: Session, *, again: bool
 def test_checking_a_dive_that_does_not_exist_says_so(session: Session) -> None:
     """A mistyped id is not a clean bill of health."""
     assert log.verify_dive(session, "d9") == [Fault("dive:d9", None, "there is no such dive")]
+
+
+def test_what_is_no_event_has_no_part_in_the_fold(session: Session) -> None:
+    """Texts, attempts and notes stand between the events of a dive and change nothing of it."""
+    dive = add_dive(session)
+    log.append(session, chain="dive:d1", at=NOW, kind="text_read", actor={}, detail={}, dive_id="d1")
+    apply(session, dive, started())
+
+    assert log.verify_all(session) == []
+
+
+def test_a_chain_longer_than_a_block_is_read_and_checked_whole(engine: Engine) -> None:
+    """Long chains are read in blocks of 500; the entries on both sides of a seam follow each other."""
+    with writing(engine) as session:
+        for number in range(1001):
+            log.append(session, chain="club:long", at=NOW, kind="note", actor={}, detail={"number": number})
+
+    with reading(engine) as session:
+        exported = [entry["detail"]["number"] for entry in log.export(session)]
+        assert exported == list(range(1001))
+    assert log.verify_database(engine) == []
+    faults = tamper(engine, "UPDATE log_entries SET kind = 'other' WHERE seq = 1001")
+    assert faults == [Fault("club:long", 1001, "its time, kind or hashes were changed")]

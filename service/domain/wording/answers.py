@@ -11,7 +11,7 @@ from service.domain.dive.state import Dive
 from service.domain.encoding import Part
 from service.domain.people import Actor, Recipient, Role
 from service.domain.place.position import decimal
-from service.domain.wording.drafts import Draft, LinkKind, MessageKind, draft, party_told, reply, to_contacts
+from service.domain.wording.drafts import Draft, LinkKind, MessageKind, party_told, reply, to_contacts, to_each
 from service.domain.wording.phrases import (
     call_rescue,
     call_them,
@@ -35,7 +35,7 @@ def on_filed(dive: Dive, event: ev.Filed) -> list[Draft]:
         keep(f"Out: text OUT {dive.finish_code}."),
         keep("The clock runs only once we answer ARMED."),
     ]
-    return [draft(dive, dive.lead, MessageKind.REPLY, "filed", parts, event.at, link=LinkKind.DIVE)]
+    return to_each(dive, [dive.lead], MessageKind.REPLY, "filed", parts, event.at, link=LinkKind.DIVE)
 
 
 def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:
@@ -73,7 +73,7 @@ def on_extension_not_in_force(dive: Dive, event: ev.ExtensionNotInForce) -> list
 
 
 def _tell_party(dive: Dive, name: str, words: str, at: datetime) -> list[Draft]:
-    return [draft(dive, person, MessageKind.REPLY, name, [keep(words)], at) for person in party_told(dive)]
+    return to_each(dive, party_told(dive), MessageKind.REPLY, name, [keep(words)], at)
 
 
 def on_late_passed_on(dive: Dive, event: ev.LatePassedOn) -> list[Draft]:
@@ -124,11 +124,8 @@ def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
         keep(f"has the alarm for dive {ref} since {time_of(dive, event.at, event.at)}."),
         *(called or [keep("Nobody has called rescue yet.")]),
     ]
-    return answer + [
-        draft(dive, other, MessageKind.OTHER, "acknowledged", parts, event.at)
-        for other in dive.contacts
-        if other.key in dive.alerted_keys() and other.key != event.by.key
-    ]
+    others = [c for c in dive.contacts if c.key in dive.alerted_keys() and c.key != event.by.key]
+    return answer + to_each(dive, others, MessageKind.OTHER, "acknowledged", parts, event.at)
 
 
 def _who_called(dive: Dive, now: datetime) -> list[Part]:
@@ -219,7 +216,7 @@ def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
         return []
     if person in dive.contacts:
         parts = [name_of(person.name), keep("cannot be reached by text. Phone somebody ashore.")]
-        return [draft(dive, dive.lead, MessageKind.REPLY, "unreachable", parts, event.at)]
+        return to_each(dive, [dive.lead], MessageKind.REPLY, "unreachable", parts, event.at)
     if event.reason != "opted_out":
         return []
     parts = [

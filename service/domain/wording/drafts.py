@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import IntEnum, StrEnum
@@ -79,17 +79,24 @@ def worded(club_name: str, parts: Sequence[Part], segments: int, *, drill: bool 
     """
     mark = [Part("EXERCISE.", 0)] if drill else []
     club, ours = [*mark, Part(f"{club_name}:", 0)], [*mark, Part(f"{SERVICE_NAME}:", 0)]
-    whole = [replace(part, shorten=False) for part in parts]
-    beside_link = [replace(part, drop=part.drop if part.drop > GOOD_TO_KNOW else 0) for part in whole]
-    cut = [replace(part, shorten=True) for part in parts]
-    attempts = [
-        ([*club, *beside_link], segments, link_room),
-        ([*club, *whole], segments, 0),
-        ([*ours, *whole], segments, 0),
-        *(([*ours, *parts], more, 0) for more in range(segments, SEGMENTS_MAX + 1)),
-        ([*ours, *cut], SEGMENTS_MAX, 0),
-    ]
+    attempts = _giving_way(club, ours, parts, segments, link_room)
     return next(text for attempt in attempts if (text := _fitted(*attempt)) is not None)
+
+
+def _giving_way(
+    club: list[Part], ours: list[Part], parts: Sequence[Part], segments: int, link_room: int
+) -> Iterator[tuple[list[Part], int, int]]:
+    whole = [replace(part, shorten=False) for part in parts]
+    yield (
+        [*club, *(replace(part, drop=part.drop if part.drop > GOOD_TO_KNOW else 0) for part in whole)],
+        segments,
+        link_room,
+    )
+    yield [*club, *whole], segments, 0
+    yield [*ours, *whole], segments, 0
+    for more in range(segments, SEGMENTS_MAX + 1):
+        yield [*ours, *parts], more, 0
+    yield [*ours, *(replace(part, shorten=True) for part in parts)], SEGMENTS_MAX, 0
 
 
 def _fitted(parts: Sequence[Part], segments: int, reserve: int) -> str | None:
@@ -99,9 +106,9 @@ def _fitted(parts: Sequence[Part], segments: int, reserve: int) -> str | None:
         return None
 
 
-def draft(
+def to_each(
     dive: Dive,
-    to: Recipient,
+    people: Iterable[Recipient],
     kind: MessageKind,
     name: str,
     parts: Sequence[Part],
@@ -109,19 +116,23 @@ def draft(
     *,
     worded_at: datetime | None = None,
     link: LinkKind | None = None,
-    rank: int = 0,
-) -> Draft:
-    """One draft; its step is its name and the number of the event that caused it, so it is queued once."""
-    return Draft(
-        to=to,
-        kind=kind,
-        step=f"{name}-{dive.version}",
-        text=compose(dive, kind, parts, link=link),
-        due_at=due_at,
-        expires_at=_expires_at(dive, kind, worded_at or due_at),
-        link=link,
-        rank=rank,
-    )
+) -> list[Draft]:
+    """The same to several people. The step is its name and the number of the event, so nobody has it queued twice."""
+    text = compose(dive, kind, parts, link=link)
+    ranks = {contact.key: rank for rank, contact in enumerate(dive.contacts)}
+    return [
+        Draft(
+            to=person,
+            kind=kind,
+            step=f"{name}-{dive.version}",
+            text=text,
+            due_at=due_at,
+            expires_at=_expires_at(dive, kind, worded_at or due_at),
+            link=link,
+            rank=ranks.get(person.key, 0),
+        )
+        for person in people
+    ]
 
 
 def _expires_at(dive: Dive, kind: MessageKind, at: datetime) -> datetime | None:
@@ -144,7 +155,7 @@ def reply(dive: Dive, by: Actor, at: datetime, *parts: Part) -> list[Draft]:
     if by.via is not Via.TEXT or by.phone is None:
         return []
     to = Recipient(key=by.key or f"phone:{by.phone}", name=by.name, phone=by.phone)
-    return [draft(dive, to, MessageKind.REPLY, "reply", parts, at)]
+    return to_each(dive, [to], MessageKind.REPLY, "reply", parts, at)
 
 
 def to_contacts(
@@ -158,16 +169,13 @@ def to_contacts(
     link: LinkKind | None = LinkKind.ALARM,
 ) -> list[Draft]:
     """The same to every contact, in their order, but for the one who said it."""
-    return [
-        draft(dive, contact, kind, name, parts, due_at, link=link, rank=rank)
-        for rank, contact in enumerate(dive.contacts)
-        if contact.key != but
-    ]
+    others = [contact for contact in dive.contacts if contact.key != but]
+    return to_each(dive, others, kind, name, parts, due_at, link=link)
 
 
 def to_party(dive: Dive, kind: MessageKind, name: str, parts: Sequence[Part], due_at: datetime) -> list[Draft]:
     """The same to every phone of the party."""
-    return [draft(dive, person, kind, name, parts, due_at) for person in dive.party_phones]
+    return to_each(dive, dive.party_phones, kind, name, parts, due_at)
 
 
 def party_told(dive: Dive) -> tuple[Recipient, ...]:

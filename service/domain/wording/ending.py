@@ -13,10 +13,10 @@ from service.domain.wording.drafts import (
     EVERY_ADMIN,
     Draft,
     MessageKind,
-    draft,
     party_told,
     reply,
     stranger_who_started,
+    to_each,
 )
 from service.domain.wording.phrases import heads, keep, may_go, name_of, time_of
 
@@ -25,8 +25,8 @@ def on_closed(dive: Dive, event: Closed) -> list[Draft]:
     """The stand-down for all who were told, and the answer for the one whose text closed it."""
     answered = event.by.phone if event.by.via is Via.TEXT else None
     parts = _news(dive, event)
-    people = [person for person in _told(dive, event) if person.phone != answered]
-    told = [draft(dive, person, MessageKind.STAND_DOWN, "stand_down", parts, event.at) for person in people]
+    people = [person for person in _told(dive, event) if answered is None or person.phone != answered]
+    told = to_each(dive, people, MessageKind.STAND_DOWN, "stand_down", parts, event.at)
     return told + reply(dive, event.by, event.at, *_answer(dive, event, others=bool(told)))
 
 

@@ -18,10 +18,10 @@ from service.domain.wording.drafts import (
     LinkKind,
     MessageKind,
     compose,
-    draft,
     reply,
     stranger_who_started,
     to_contacts,
+    to_each,
     to_party,
 )
 from service.domain.wording.phrases import (
@@ -50,12 +50,13 @@ def on_started(dive: Dive, event: Started) -> list[Draft]:
     """Every contact gets the plan to keep; after an assumed start the party hears of it."""
     drafts: list[Draft] = []
     if Role.CONTACT not in event.quiet:
+        notice = start_notice(dive, event)
         drafts += [
             Draft(
                 to=contact,
                 kind=MessageKind.START_NOTICE,
                 step=START_NOTICE,
-                text=start_notice(dive, event),
+                text=notice,
                 due_at=event.at,
                 expires_at=dive.raise_by_at,
                 link=LinkKind.ALARM,
@@ -111,7 +112,7 @@ def on_armed(dive: Dive, event: Armed) -> list[Draft]:
         keep(f"has your plan. Alarm {time_of(dive, dive.raise_by_at, event.at)}."),
         keep(f"When all are out text {out_with_code(dive)}"),
     ]
-    return [draft(dive, to, MessageKind.REPLY, "armed", parts, event.at) for to in _starters(dive)]
+    return to_each(dive, _starters(dive), MessageKind.REPLY, "armed", parts, event.at)
 
 
 def on_not_armed(dive: Dive, event: NotArmed) -> list[Draft]:
@@ -121,7 +122,7 @@ def on_not_armed(dive: Dive, event: NotArmed) -> list[Draft]:
         keep(f"NOT ARMED: {missing}. Phone somebody ashore before you go in. The clock runs."),
         keep(f"Not diving? Text {finish_text(dive)}"),
     ]
-    return [draft(dive, to, MessageKind.REPLY, "not_armed", parts, event.at) for to in _starters(dive)]
+    return to_each(dive, _starters(dive), MessageKind.REPLY, "not_armed", parts, event.at)
 
 
 def on_step(dive: Dive, event: StepTaken) -> list[Draft]:
@@ -131,19 +132,9 @@ def on_step(dive: Dive, event: StepTaken) -> list[Draft]:
 
 def _reminder(words: Callable[[Dive, StepTaken], str]) -> Callable[[Dive, StepTaken], list[Draft]]:
     def drafts(dive: Dive, event: StepTaken) -> list[Draft]:
-        return [
-            draft(
-                dive,
-                person,
-                MessageKind.REMINDER,
-                event.step,
-                [keep(words(dive, event))],
-                event.due_at,
-                worded_at=event.at,
-            )
-            for person in dive.party_phones
-            if person.key in event.to
-        ]
+        people = [person for person in dive.party_phones if person.key in event.to]
+        parts = [keep(words(dive, event))]
+        return to_each(dive, people, MessageKind.REMINDER, event.step, parts, event.due_at, worded_at=event.at)
 
     return drafts
 
@@ -193,11 +184,8 @@ def _what(dive: Dive) -> str:
 
 def _alarm_to(dive: Dive, event: StepTaken, kind: MessageKind, cry: str, act: list[Part]) -> list[Draft]:
     parts = [keep(f"{cry}:"), *_facts(dive, event), *act, how_to_answer(dive)]
-    return [
-        draft(dive, contact, kind, event.step, parts, event.due_at, link=LinkKind.ALARM, rank=rank)
-        for rank, contact in enumerate(dive.contacts)
-        if contact.key in event.to
-    ]
+    people = [contact for contact in dive.contacts if contact.key in event.to]
+    return to_each(dive, people, kind, event.step, parts, event.due_at, link=LinkKind.ALARM)
 
 
 def _facts(dive: Dive, event: StepTaken) -> list[Part]:
@@ -215,7 +203,7 @@ def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
         may_go(4, f"Contacts: {names(dive.contacts)}."),
         how_to_answer(dive),
     ]
-    return [draft(dive, EVERY_ADMIN, MessageKind.DISTRESS, event.step, parts, event.due_at, link=LinkKind.ALARM)]
+    return to_each(dive, [EVERY_ADMIN], MessageKind.DISTRESS, event.step, parts, event.due_at, link=LinkKind.ALARM)
 
 
 def _unanswered(dive: Dive, event: StepTaken) -> str:

@@ -1,0 +1,268 @@
+"""Random lives of random dives: all settings, any command from anybody at any time, sweeps on time or late."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+from hypothesis import strategies as st
+
+from service.domain.dive import Command, Decision, Dive, Event, Refusal, decide, evolve, next_due_at
+from service.domain.dive import commands as do
+from service.domain.dive.events import Filed
+from service.domain.grace import FinishNeeds, GracePeriods, NeverStarted
+from service.domain.people import Actor, Role, Via
+from service.domain.place.position import Position
+from service.domain.plan import Contact, DivePlan, Diver, Exit, SitePlan, check_plan, refusals
+from service.domain.wording import Draft, messages_for
+
+# Sixty characters each, as long as a plan takes them.
+LONG_NAMES = (
+    "Maximiliana Theodora Featherstonehaugh-Willoughby de la Mare",
+    "Bartholomew Aurelius Montgomery-Cholmondeley of the Far Isle",
+    "Oyvind Sigurdsson Fjellstrand-Knudsen-Haraldsen av Vesteroya",
+)
+LONG_SITE = "The Old Lifeboat Slipway below the Lantern Tower, East Skerr"
+LONG_RESCUE = "Skerry Bay Practice Rescue Co-ordination 07700 900999 or 998"
+LONG_CLUB = "The Royal and Ancient Skerry Bay Sub-Aqua Exploration Societ"
+NAMES = st.sampled_from(("Anna Holt", "Bram Vik", "Zo\u00eb \u00d8st", "\u0410\u043d\u043d\u0430", *LONG_NAMES))
+WORDS = ("OUT", "LATE 20", "lost sight of him near the point", "we are \u20ac[fine]\u20ac " * 12, "\U0001f631" * 40, "")
+ZONES = ("Europe/London", "Australia/Eucla", "America/St_Johns", "Pacific/Chatham")
+# On or near nights of summer time, and on an ordinary day.
+FILED_AT = (
+    datetime(2027, 6, 1, 9, tzinfo=UTC),
+    datetime(2027, 3, 28, 0, 20, tzinfo=UTC),
+    datetime(2027, 10, 30, 23, 50, tzinfo=UTC),
+)
+
+
+def seconds(least: float, most: float) -> st.SearchStrategy[timedelta]:
+    """A length of time, in whole seconds."""
+    return st.integers(int(least), int(most)).map(lambda count: timedelta(seconds=count))
+
+
+@st.composite
+def graces(draw: st.DrawFn) -> GracePeriods:
+    """Any settings that contradict nothing."""
+    grace = draw(seconds(300, 7200))
+    distress = grace + draw(seconds(1, 3600))
+    ask = draw(seconds(0, 3600))
+    return GracePeriods(
+        heads_up_before=draw(seconds(0, 1800)),
+        second_call_after=draw(seconds(1, grace.total_seconds() - 1)),
+        grace=grace,
+        next_contact_every=draw(seconds(60, 900)),
+        distress_after=distress,
+        distress_every=draw(seconds(300, 1800)),
+        hand_up_after=distress + draw(seconds(1, 3600)),
+        ask_started_after=ask,
+        assume_started_after=ask + draw(seconds(0, 3600)),
+        extension_cap=draw(seconds(0, 7200)),
+        arming_within=draw(seconds(30, grace.total_seconds() - 1)),
+        never_started=draw(st.sampled_from(NeverStarted)),
+        finish_needs=draw(st.sampled_from(FinishNeeds)),
+    )
+
+
+@st.composite
+def plans(draw: st.DrawFn, now: datetime) -> DivePlan:
+    """Any plan that passes the checks."""
+    has_phone = st.booleans()
+    others = range(draw(st.sampled_from((0, 1, 11))))
+    party = [
+        Diver(draw(NAMES), "+447700900001"),
+        *(Diver(draw(NAMES), f"+4477009001{number:02}" if draw(has_phone) else None) for number in others),
+    ]
+    people = draw(st.sampled_from((1, 2, 3, 6)))
+    site = SitePlan(
+        name=draw(st.sampled_from(("Lantern Cove", LONG_SITE))),
+        zone=draw(st.sampled_from(ZONES)),
+        rescue_call=draw(st.sampled_from(("07700 900999", LONG_RESCUE))),
+        position=draw(st.sampled_from((None, Position(-47.12345, -120.54321)))),
+        exits=(Exit("North slip"),),
+        access=draw(st.sampled_from((None, "Track from the farm gate, key at the mill " * 7))),
+    )
+    return DivePlan(
+        site=site,
+        party=tuple(party),
+        contacts=tuple(Contact(draw(NAMES), f"+4477009002{number:02}") for number in range(people)),
+        run_time=draw(seconds(300, 6 * 3600)),
+        time_in_at=draw(st.one_of(st.none(), seconds(-600, 7200).map(lambda later: now + later))),
+        exits=draw(st.sampled_from(((), ("North slip", "Beach")))),
+        vehicle=draw(st.sampled_from((None, "blue van " * 30))),
+        kit=draw(st.sampled_from((None, "orange buoy " * 20))),
+    )
+
+
+@dataclass(frozen=True)
+class Move:
+    """What happens next: how long after the last, whether sweeps ran on time till then, and what is asked."""
+
+    after: timedelta
+    swept: bool
+    kind: str
+    who: int
+    count: int | None
+    words: str
+    pick: int
+
+
+KINDS = [
+    *("start", "start", "out", "out with code", "safe", "nogo", "late", "late until", "sos", "worry", "ok", "called"),
+    *("fix", "hear", "handed", "handed", "unreachable", "unreachable", "reachable", "tick", "tick", "tick"),
+]
+moves = st.builds(
+    Move,
+    after=st.one_of(seconds(0, 90), st.sampled_from([timedelta(minutes=m) for m in (1, 5, 10, 15, 30, 60, 119, 121)])),
+    swept=st.booleans(),
+    kind=st.sampled_from(KINDS),
+    who=st.integers(0, 9),
+    count=st.sampled_from((None, None, 0, 1, 2, 12, 13)),
+    words=st.sampled_from(WORDS),
+    pick=st.integers(0, 1000),
+)
+
+
+@st.composite
+def filings(draw: st.DrawFn) -> tuple[do.FilePlan, datetime]:
+    """A plan that is filed, with all its settings, and when."""
+    now = draw(st.sampled_from(FILED_AT))
+    plan = draw(plans(now))
+    assert not refusals(check_plan(plan, now))
+    command = do.FilePlan(
+        by=Actor(Role.DIVER, plan.lead.name, Via.PAGE, "diver-0", plan.lead.phone, "form"),
+        dive_id="d1",
+        club_id="c1",
+        club_name=draw(st.sampled_from(("Skerry Bay Divers", LONG_CLUB))),
+        reference="7K",
+        start_code="482139",
+        finish_code="731905",
+        plan=plan,
+        grace=draw(graces()),
+        drill=draw(st.booleans()),
+    )
+    return command, now
+
+
+Life = tuple[tuple[do.FilePlan, datetime], list[Move]]
+lives = st.tuples(filings(), st.lists(moves, min_size=1, max_size=16))
+
+
+@dataclass(frozen=True)
+class Turn:
+    """One command and all that came of it: the dive before and after each event, and what people were told."""
+
+    command: Command
+    now: datetime
+    before: Dive | None
+    decision: Decision
+    steps: tuple[tuple[Event, Dive, tuple[Draft, ...]], ...]
+
+    @property
+    def after(self) -> Dive:
+        """The dive when all of it had happened."""
+        dive = self.steps[-1][1] if self.steps else self.before
+        assert dive is not None
+        return dive
+
+
+def turn(dive: Dive | None, command: Command, now: datetime) -> Turn:
+    """Decide once and let it happen."""
+    decision = decide(dive, command, now)
+    steps: list[tuple[Event, Dive, tuple[Draft, ...]]] = []
+    current = dive
+    for event in () if isinstance(decision, Refusal) else decision:
+        current = evolve(current, event)
+        steps.append((event, current, tuple(messages_for(current, event))))
+    return Turn(command, now, dive, decision, tuple(steps))
+
+
+def taken(filing: do.FilePlan, now: datetime) -> Turn:
+    """The first turn, whether or not the checks of today would take the plan."""
+    fields = {name: getattr(filing, name) for name in filing.__dataclass_fields__}
+    filed = Filed(at=now, **fields)
+    dive = evolve(None, filed)
+    return Turn(filing, now, None, (filed,), ((filed, dive, tuple(messages_for(dive, filed))),))
+
+
+def played(life: Life) -> Iterator[Turn]:
+    """The turns of a life, one after another."""
+    (filing, now), todo = life
+    current = taken(filing, now)
+    told = [draft for _, _, drafts in current.steps for draft in drafts]
+    yield current
+    for move in todo:
+        until = now + move.after
+        while move.swept and (due_at := next_due_at(current.after)) is not None and due_at <= until:
+            now = max(now, due_at)
+            current = turn(current.after, do.Tick(), now)
+            told += [draft for _, _, drafts in current.steps for draft in drafts]
+            yield current
+        now = until
+        current = turn(current.after, command_of(move, current.after, told), now)
+        told += [draft for _, _, drafts in current.steps for draft in drafts]
+        yield current
+
+
+def actor(move: Move, dive: Dive) -> Actor:
+    """Anybody: of the party, ashore, an admin, a script, or a strange phone."""
+    via = (Via.TEXT, Via.PAGE)[move.pick % 2]
+    if move.who in (0, 1, 2, 3):
+        person = dive.divers[move.who % len(dive.divers)]
+        return Actor(Role.DIVER, person.name, via if person.phone else Via.PAGE, person.key, person.phone, move.words)
+    if move.who in (4, 5, 6):
+        person = dive.contacts[move.who % len(dive.contacts)]
+        return Actor(Role.CONTACT, person.name, via, person.key, person.phone, move.words)
+    others = (
+        Actor(Role.ADMIN, "Finn Gray", Via.PAGE, "admin-1", None, move.words),
+        Actor(Role.STRANGER, "the kiosk", Via.API),
+        Actor(Role.STRANGER, "a phone ending 077", Via.TEXT, None, "+447700900077", move.words),
+    )
+    return others[move.who - 7]
+
+
+def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
+    """The command of a move, about people and messages that there are."""
+    by = actor(move, dive)
+    people = [person.key for person in dive.divers + dive.contacts]
+    sent = told[-1 - move.pick % min(len(told), 12)]
+    person = people[move.pick % len(people)]
+    commands: dict[str, Command] = {
+        "start": do.Start(by, move.count, Position(47.0, 8.0) if move.pick % 3 == 0 else None),
+        "out": do.Finish(by, move.count),
+        "out with code": do.Finish(by, move.count, with_code=True),
+        "safe": do.ReportSafe(by, move.count),
+        "nogo": do.CallOff(by),
+        "late": do.Extend(by, move.pick - 50),
+        "late until": do.Extend(by, until=f"{move.pick % 24:02}:{move.pick % 60:02}"),
+        "sos": do.RaiseNow(by),
+        "worry": do.RaiseNow(by, move.words, worry=True),
+        "ok": do.Acknowledge(by),
+        "called": do.ReportCalled(by, move.words[:40] or None),
+        "fix": do.ReportFix(by, Position(-89.99999, 179.99999)),
+        "hear": do.Hear(by, move.words, (None, "late", "start", "safe", "position")[move.pick % 5]),
+        "handed": do.NoteHanded(sent.step, sent.to.key),
+        "unreachable": do.NoteUnreachable(person, ("refused", "opted_out", "no_receipt")[move.pick % 3]),
+        "reachable": do.NoteReachable(person),
+        "tick": do.Tick(),
+    }
+    return commands[move.kind]
+
+
+@st.composite
+def wild_filings(draw: st.DrawFn) -> tuple[do.FilePlan, datetime]:
+    """A plan whose names are any text at all: what the checks let through today is not what was let through always."""
+    command, now = draw(filings())
+    text = st.text(max_size=80)
+    plan = command.plan
+    site = replace(plan.site, name=draw(text), rescue_call=draw(text))
+    party = (replace(plan.party[0], name=draw(text)), *plan.party[1:])
+    contacts = (replace(plan.contacts[0], name=draw(text)), *plan.contacts[1:])
+    return replace(command, club_name=draw(text), plan=replace(plan, site=site, party=party, contacts=contacts)), now
+
+
+wild_lives = st.tuples(
+    wild_filings(),
+    st.lists(st.builds(replace, moves, words=st.text(max_size=400)), min_size=1, max_size=16),
+)
