@@ -15,7 +15,7 @@ from tests.servers.network import forbid_outside, take_attempts
 from tests.servers.postgres import Postgres, start_postgres
 
 settings.register_profile("dev", deadline=None, print_blob=True, max_examples=100)
-settings.register_profile("ci", deadline=None, print_blob=True, max_examples=300)
+settings.register_profile("ci", deadline=None, print_blob=True, max_examples=150)
 
 # Tests with one of these marks share real processes or a browser: one after another, on one worker.
 GROUPED_MARKS = ("processes", "browser")

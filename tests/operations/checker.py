@@ -261,9 +261,9 @@ class Checker:
                 if entry.detail["contact"] not in sent or sent[entry.detail["contact"]].id not in self.took:
                     yield f"5: {step} of dive {dive.id} is in force, and no contact holds it"
                 for phone in self.phones:
-                    if phone.dive_id == dive.id and phone.role == "contact" and phone.key not in sent:
-                        if not self.withheld(dive, phone.key):
-                            yield f"5: {phone.key} of dive {dive.id} was not sent {step}"
+                    missing = phone.dive_id == dive.id and phone.role == "contact" and phone.key not in sent
+                    if missing and not self.withheld(dive, phone.key):
+                        yield f"5: {phone.key} of dive {dive.id} was not sent {step}"
 
     # 6
 
@@ -309,7 +309,7 @@ class Checker:
                 yield f"8: {message.phone} got {message.step} of dive {message.dive_id} and does not belong to it"
 
     def nothing_was_sent_without_an_attempt(self) -> Iterator[str]:
-        """What a gateway took is a message of ours, word for word, after an attempt, and not more often than unknown."""
+        """What a gateway took is a message of ours, word for word, after an attempt, no oftener than unknown."""
         for reference, taken in self.took.items():
             message = self.messages.get(reference)
             if message is None:

@@ -1,4 +1,4 @@
-"""A whole club in one process: a clock moved by hand, gateways that do as they are told, texts, and time that passes."""
+"""A whole club in one process: a clock moved by hand, gateways that obey, texts, and time that passes."""
 
 from __future__ import annotations
 

@@ -177,9 +177,7 @@ def test_a_text_that_breaks_us_three_times_is_put_aside_and_the_others_are_answe
     assert [entry.detail for entry in aside] == [{"inbound": poison, "note": "failed 3 times"}]
 
 
-def test_a_fault_of_the_database_does_not_count_against_a_text(
-    stage: Stage, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_fault_of_the_database_does_not_count_against_a_text(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
     """However often the database is away, the text waits, and is answered when it is back."""
     dive = stage.dive_in()
     inbound_id = stage.receive(ANNA, "out 2")

@@ -38,7 +38,11 @@ REFUSED = {
     ),
     "no contact": (plan(contacts=()), "contacts", "at least one person ashore"),
     "a contact without a number": (plan(contacts=(NamedPhone("Cleo Marsh"),)), "contacts", "Cleo Marsh: Give a phone"),
-    "a contact with half a number": (plan(contacts=(NamedPhone("Cleo Marsh", "0770 09"),)), "contacts", "Cleo Marsh: This number"),
+    "a contact with half a number": (
+        plan(contacts=(NamedPhone("Cleo Marsh", "0770 09"),)),
+        "contacts",
+        "Cleo Marsh: This number",
+    ),
     "an emergency number as contact": (plan(contacts=(NamedPhone("Rescue", "999"),)), "contacts", "emergency number"),
     "a lead without a number": (plan(lead=NamedPhone("Anna Holt")), "lead", "mobile number"),
     "a lead with letters for a number": (plan(lead=NamedPhone("Anna Holt", "ring me")), "lead", "letters"),
@@ -104,7 +108,9 @@ def test_all_that_is_wrong_is_said_at_once(stage: Stage) -> None:
 
 def test_a_time_in_of_the_last_minutes_is_taken(stage: Stage) -> None:
     """Between looking at the watch and pressing the button up to ten minutes may pass."""
-    assert isinstance(file_plan(stage.service, CLUB, plan(time_in_at=BEGIN_AT - timedelta(minutes=9)), BY_ANNA), PlanFiled)
+    assert isinstance(
+        file_plan(stage.service, CLUB, plan(time_in_at=BEGIN_AT - timedelta(minutes=9)), BY_ANNA), PlanFiled
+    )
 
 
 def test_a_local_time_is_that_of_the_site(stage: Stage) -> None:
@@ -128,7 +134,9 @@ def test_a_place_that_the_club_does_not_know_has_its_own_rescue_call(stage: Stag
 
 def test_advice_does_not_keep_a_plan_from_being_filed(stage: Stage) -> None:
     """One exit and one contact are advised against, and taken."""
-    filed = file_plan(stage.service, CLUB, plan(exits=("East beach",), contacts=(NamedPhone("Dov Lind", DOV),)), BY_ANNA)
+    filed = file_plan(
+        stage.service, CLUB, plan(exits=("East beach",), contacts=(NamedPhone("Dov Lind", DOV),)), BY_ANNA
+    )
 
     assert isinstance(filed, PlanFiled)
     assert {check.field for check in filed.checks} == {"exits", "contacts"}

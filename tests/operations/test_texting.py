@@ -213,7 +213,9 @@ def test_the_wrong_one_of_the_two_codes_changes_nothing(stage: Stage) -> None:
     assert stage.dive(dive.id) == dive
 
 
-@pytest.mark.parametrize("body", ["LATE 20 {finish}", "STATUS {finish}", "OK {finish}", "NOGO {finish}", "NOGO {start}"])
+@pytest.mark.parametrize(
+    "body", ["LATE 20 {finish}", "STATUS {finish}", "OK {finish}", "NOGO {finish}", "NOGO {start}"]
+)
 def test_a_code_beside_other_words_only_says_which_dive(stage: Stage, body: str) -> None:
     """Only IN, OUT and the bare code act by their code: LATE with the finish code is no finish."""
     dive = stage.dive_in()
@@ -248,7 +250,7 @@ def test_a_mistyped_digit_or_swapped_neighbours_never_reach_a_dive(stage: Stage)
 
 
 def test_five_wrong_codes_lock_the_phone_for_an_hour(stage: Stage) -> None:
-    """Then not even the right one is tried from it; another phone and a bare OUT still work; an hour later all is well."""
+    """Then not even the right one is tried from it; another phone and a bare OUT still work, and an hour ends it."""
     dive = stage.dive_in(plan(run_time_min=240))
     bad = wrong(dive.start_code, dive.finish_code)
     answers = [stage.text(ANNA, f"OUT {bad}")[0] for _ in range(5)]
@@ -287,7 +289,9 @@ def test_a_diver_who_opts_out_stops_no_clock_and_the_contacts_hear_of_it(stage: 
 
     assert "OVERDUE" in stage.last_to(CLEO)
     assert stage.text(ANNA, "what is going on") == []
-    withheld = [entry.detail["opted_out"] for entry in stage.entries(dive) if entry.detail and "opted_out" in entry.detail]
+    withheld = [
+        entry.detail["opted_out"] for entry in stage.entries(dive) if entry.detail and "opted_out" in entry.detail
+    ]
     assert ["diver-0"] in withheld
     assert stage.dive(dive.id).phase == "alert"
     stage.text(BRAM, "out 2")
