@@ -15,7 +15,7 @@ from service.domain.grace import FinishNeeds, GracePeriods, NeverStarted
 from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
 from service.domain.plan import Contact, DivePlan, Diver, Exit, SitePlan, check_plan, refusals
-from service.domain.wording import Draft, messages_for
+from service.domain.wording import Draft, MessageKind, messages_for
 
 # Sixty characters each, as long as a plan takes them.
 LONG_NAMES = (
@@ -58,7 +58,7 @@ def graces(draw: st.DrawFn) -> GracePeriods:
         hand_up_after=distress + draw(seconds(1, 3600)),
         ask_started_after=ask,
         assume_started_after=ask + draw(seconds(0, 3600)),
-        extension_cap=draw(seconds(0, 7200)),
+        extension_cap=timedelta(minutes=draw(st.sampled_from((60, 120, 5, 0)))),
         arming_within=draw(seconds(30, grace.total_seconds() - 1)),
         never_started=draw(st.sampled_from(NeverStarted)),
         finish_needs=draw(st.sampled_from(FinishNeeds)),
@@ -109,8 +109,22 @@ class Move:
 
 
 KINDS = [
-    *("start", "start", "out", "out with code", "safe", "nogo", "late", "late until", "sos", "worry", "ok", "called"),
-    *("fix", "hear", "handed", "handed", "unreachable", "unreachable", "reachable", "tick", "tick", "tick"),
+    *(
+        "start",
+        "out",
+        "out with code",
+        "safe",
+        "nogo",
+        "late",
+        "late until",
+        "sos",
+        "worry",
+        "ok",
+        "ok",
+        "called",
+        "fix",
+    ),
+    *("hear", "handed", "handed", "unreachable", "unreachable", "reachable", "tick", "tick", "tick"),
 ]
 moves = st.builds(
     Move,
@@ -145,8 +159,27 @@ def filings(draw: st.DrawFn) -> tuple[do.FilePlan, datetime]:
     return command, now
 
 
+AT_ONCE = timedelta(seconds=2)
+START = Move(AT_ONCE, swept=True, kind="start", who=0, count=None, words="IN", pick=1)
+HANDED = Move(AT_ONCE, swept=True, kind="handed", who=0, count=None, words="", pick=-1)
+LATE = Move(AT_ONCE, swept=True, kind="late", who=0, count=None, words="LATE 10", pick=15)
+OUT = Move(AT_ONCE, swept=True, kind="out with code", who=0, count=None, words="OUT", pick=0)
+SOS = Move(AT_ONCE, swept=True, kind="worry", who=0, count=None, words="lost sight of him", pick=0)
+
+# Left to chance few dives would get under way, be extended, or be raised again after the end.
+openings = st.sampled_from(
+    (
+        [],
+        [START],
+        [START, HANDED],
+        [START, HANDED, LATE, HANDED],
+        [START, HANDED, LATE, HANDED, LATE, HANDED],
+        [START, HANDED, OUT, SOS],
+    )
+)
+courses = st.builds(lambda first, rest: first + rest, openings, st.lists(moves, min_size=1, max_size=14))
 Life = tuple[tuple[do.FilePlan, datetime], list[Move]]
-lives = st.tuples(filings(), st.lists(moves, min_size=1, max_size=16))
+lives = st.tuples(filings(), courses)
 
 
 @dataclass(frozen=True)
@@ -226,7 +259,8 @@ def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
     """The command of a move, about people and messages that there are."""
     by = actor(move, dive)
     people = [person.key for person in dive.divers + dive.contacts]
-    sent = told[-1 - move.pick % min(len(told), 12)]
+    notices = [draft for draft in told[-12:] if draft.kind is MessageKind.START_NOTICE] or told[-12:]
+    sent = notices[move.pick % len(notices)]
     person = people[move.pick % len(people)]
     commands: dict[str, Command] = {
         "start": do.Start(by, move.count, Position(47.0, 8.0) if move.pick % 3 == 0 else None),
@@ -234,7 +268,7 @@ def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
         "out with code": do.Finish(by, move.count, with_code=True),
         "safe": do.ReportSafe(by, move.count),
         "nogo": do.CallOff(by),
-        "late": do.Extend(by, move.pick - 50),
+        "late": do.Extend(by, move.pick % 70 - 5),
         "late until": do.Extend(by, until=f"{move.pick % 24:02}:{move.pick % 60:02}"),
         "sos": do.RaiseNow(by),
         "worry": do.RaiseNow(by, move.words, worry=True),

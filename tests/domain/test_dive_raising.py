@@ -52,8 +52,8 @@ def test_the_alarm_can_be_raised_from_anywhere(story: object, phase: Phase) -> N
     assert keys(drafts) == [*CONTACT_KEYS, "diver-0"]
     assert [d.kind for d in drafts] == [MessageKind.ALERT] * 3 + [MessageKind.REPLY]
     assert drafts[-1].text == (
-        "Skerry Bay Divers: ALARM raised, your contacts are being told."
-        " Call rescue if you can: 07700 900999 (practice desk). All safe after all? Text OUT"
+        "Skerry Bay Divers: ALARM raised. Your contacts are being told."
+        " Call rescue: 07700 900999 (practice desk). All safe? Text OUT"
     )
 
 
@@ -136,7 +136,7 @@ def test_an_alarm_that_no_contact_can_be_told_of_does_not_claim_so() -> None:
 
     reply = story.said(SOS, at(20))[-1]
 
-    assert "ALARM raised, but no contact can be reached by text. Call rescue if you can" in reply.text
+    assert "ALARM raised. No contact can be reached by text. Call rescue: " in reply.text
     assert next_due_at(story.dive) == at(20)
     assert [draft.to.key for draft in story.ticks(at(20))] == ["admins"]
 

@@ -117,9 +117,7 @@ class FakeGateway:
         fields = [("MessageSid", sid), ("From", sender), ("To", to or self.number), ("Body", body)]
         return self._post(where, sid, "text", fields, token)
 
-    def receipt(
-        self, url: str, sid: str, word: str, *, code: str | None = None, token: str | None = None
-    ) -> Posted:
+    def receipt(self, url: str, sid: str, word: str, *, code: str | None = None, token: str | None = None) -> Posted:
         """Post a delivery receipt with this status word."""
         fields = [("MessageSid", sid), ("MessageStatus", word)]
         return self._post(url, sid, word, fields + ([("ErrorCode", code)] if code else []), token)
@@ -149,9 +147,7 @@ class FakeGateway:
             if self.stopping.wait(0.5):
                 return
 
-    def _post(
-        self, url: str, sid: str, word: str, fields: list[tuple[str, str]], token: str | None
-    ) -> Posted:
+    def _post(self, url: str, sid: str, word: str, fields: list[tuple[str, str]], token: str | None) -> Posted:
         signature = sign(token or self.token, url, fields)
         posted = Posted(url, sid, word, post_form(url, fields, signature=signature))
         self.posted.append(posted)

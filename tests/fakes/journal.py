@@ -54,9 +54,7 @@ class Journal:
         """Return what was taken for this number, oldest first."""
         return tuple(entry for entry in self.entries() if entry.to == number)
 
-    def wait_for(
-        self, met: Callable[[tuple[Taken, ...]], bool], timeout_s: float = 10.0
-    ) -> tuple[Taken, ...]:
+    def wait_for(self, met: Callable[[tuple[Taken, ...]], bool], timeout_s: float = 10.0) -> tuple[Taken, ...]:
         """Return the entries as soon as they meet the condition. Raises TimeoutError with what there is."""
         ends = time.monotonic() + timeout_s
         with self._changed:

@@ -28,9 +28,7 @@ def sign(token: str, url: str, fields: Sequence[tuple[str, str]]) -> str:
     return base64.b64encode(hmac.digest(token.encode(), signed.encode(), "sha1")).decode()
 
 
-def post_form(
-    url: str, fields: Sequence[tuple[str, str]], *, signature: str | None, timeout_s: float = 10.0
-) -> int:
+def post_form(url: str, fields: Sequence[tuple[str, str]], *, signature: str | None, timeout_s: float = 10.0) -> int:
     """Post the form and return the HTTP status. Raises OSError or http.client.HTTPException."""
     parts = urlsplit(url)
     headers = {"Content-Type": "application/x-www-form-urlencoded"}

@@ -70,17 +70,13 @@ def _service(*statuses: int) -> Iterator[Service]:
         thread.join()
 
 
-def _send(
-    port: int, form: dict[str, str], *, token: str = TOKEN, account: str = ACCOUNT
-) -> tuple[int, bytes]:
+def _send(port: int, form: dict[str, str], *, token: str = TOKEN, account: str = ACCOUNT) -> tuple[int, bytes]:
     login = base64.b64encode(f"{ACCOUNT}:{token}".encode()).decode()
     headers = {"Authorization": f"Basic {login}", "Content-Type": "application/x-www-form-urlencoded"}
     return _request(port, f"/2010-04-01/Accounts/{account}/Messages.json", urlencode(form), headers)
 
 
-def _request(
-    port: int, path: str, body: str | None = None, headers: dict[str, str] | None = None
-) -> tuple[int, bytes]:
+def _request(port: int, path: str, body: str | None = None, headers: dict[str, str] | None = None) -> tuple[int, bytes]:
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=5)
     try:
         connection.request("GET" if body is None else "POST", path, body, headers or {})
@@ -114,9 +110,7 @@ def test_the_journal_holds_what_was_taken_and_not_what_was_answered(tmp_path: Pa
         pytest.param(FORM | {"Body": ""}, {}, 400, 21604, id="no-body"),
     ],
 )
-def test_a_wrong_request_is_not_taken(
-    form: dict[str, str], login: dict[str, str], status: int, code: int
-) -> None:
+def test_a_wrong_request_is_not_taken(form: dict[str, str], login: dict[str, str], status: int, code: int) -> None:
     """The fake gateway is as strict as a real one, whatever the script says."""
     with FakeGateway() as fake:
         answered, document = _send(fake.port, form, **login)
@@ -175,9 +169,7 @@ def test_texts_are_posted_signed_or_forged_or_again() -> None:
         again = fake.text_from("+447700900101", "Out 2 é", sid=right.sid)
 
     assert (right.status, forged.status, again.sid) == (200, 403, right.sid)
-    authentic = [
-        is_authentic(config, service.url, path, fields, header) for path, fields, header in service.arrived
-    ]
+    authentic = [is_authentic(config, service.url, path, fields, header) for path, fields, header in service.arrived]
     assert authentic == [True, False, True]
     assert dict(service.arrived[0][1]) == {
         "MessageSid": right.sid,

@@ -43,9 +43,7 @@ def test_every_character_of_a_text_arrives(fake: FakeGateway, gateway: FormPostG
     assert fake.journal.entries()[0].body == body
 
 
-def test_no_receipt_is_asked_of_a_gateway_that_sends_none(
-    fake: FakeGateway, open_gateway: OpenGateway
-) -> None:
+def test_no_receipt_is_asked_of_a_gateway_that_sends_none(fake: FakeGateway, open_gateway: OpenGateway) -> None:
     """A gateway without receipts gets no address for them."""
     gateway = open_gateway(sends_receipts=False)
 
@@ -80,9 +78,7 @@ def test_a_refusal_says_what_it_is_about(
     assert fake.journal.entries() == ()
 
 
-def test_a_throttled_text_comes_back_with_the_seconds_to_wait(
-    fake: FakeGateway, gateway: FormPostGateway
-) -> None:
+def test_a_throttled_text_comes_back_with_the_seconds_to_wait(fake: FakeGateway, gateway: FormPostGateway) -> None:
     """Retry-After is handed on as it was asked for, uncapped."""
     fake.script.once(behaviour.throttle("3600"))
 
@@ -136,9 +132,7 @@ def test_the_limit_of_the_whole_ends_what_never_pauses_long_enough(
     assert 0.5 < time.monotonic() - started < 1.5
 
 
-def test_a_refusal_whose_explanation_breaks_off_stays_a_refusal(
-    fake: FakeGateway, gateway: FormPostGateway
-) -> None:
+def test_a_refusal_whose_explanation_breaks_off_stays_a_refusal(fake: FakeGateway, gateway: FormPostGateway) -> None:
     """The status alone already says that nothing was taken."""
     fake.script.once(Behaviour(takes=False, status=401, content="{}", padding_bytes=10 * 1024 * 1024))
 
@@ -185,9 +179,7 @@ def test_proxies_from_the_environment_are_ignored(
     assert len(fake.journal.entries()) == 1
 
 
-def test_a_wrong_token_is_the_gateways_fault_and_takes_nothing(
-    fake: FakeGateway, open_gateway: OpenGateway
-) -> None:
+def test_a_wrong_token_is_the_gateways_fault_and_takes_nothing(fake: FakeGateway, open_gateway: OpenGateway) -> None:
     """The fake gateway checks the login as a real one does."""
     outcome = open_gateway(token="another").send(TEXT)
 
@@ -218,9 +210,7 @@ def test_no_tls_at_the_other_end_is_a_refusal_since_nothing_was_sent(
     assert fake.journal.entries() == ()
 
 
-def test_a_text_that_cannot_be_put_into_a_request_is_refused(
-    fake: FakeGateway, gateway: FormPostGateway
-) -> None:
+def test_a_text_that_cannot_be_put_into_a_request_is_refused(fake: FakeGateway, gateway: FormPostGateway) -> None:
     """Half a surrogate pair has no encoding: an outcome comes back all the same, and nothing left."""
     outcome = gateway.send(replace(TEXT, body="out \ud83d"))
 
@@ -266,9 +256,7 @@ def test_a_quick_exchange_on_one_thread_does_not_prolong_a_slow_one(
     assert time.monotonic() - started < 3.0
 
 
-def test_no_free_connection_is_a_refusal_since_nothing_was_sent(
-    fake: FakeGateway, open_gateway: OpenGateway
-) -> None:
+def test_no_free_connection_is_a_refusal_since_nothing_was_sent(fake: FakeGateway, open_gateway: OpenGateway) -> None:
     """With every connection held by a stalled exchange, the next text is told so within its time."""
     gateway = open_gateway(limits=replace(LIMITS, connections_max=1, pool_s=0.1, read_s=1.0, total_s=1.0))
     fake.script.once(behaviour.stall(5))
@@ -288,9 +276,7 @@ def test_a_name_that_leads_into_the_private_network_is_not_connected_to(
 ) -> None:
     """The address is checked when it is connected to, so a name that changes after start-up gains nothing."""
     named = replace(config, base_url=f"https://texts.example.org:{fake.port}")
-    gateway = FormPostGateway(
-        named, public_url=PUBLIC_URL, limits=LIMITS, resolve=lambda _host, _port: ["127.0.0.1"]
-    )
+    gateway = FormPostGateway(named, public_url=PUBLIC_URL, limits=LIMITS, resolve=lambda _host, _port: ["127.0.0.1"])
 
     outcome = gateway.send(TEXT)
 

@@ -281,9 +281,7 @@ def test_a_receipt_is_read_field_by_field() -> None:
         ("canceled", ReceiptState.FAILED),
     ],
 )
-def test_a_status_word_becomes_one_of_ours(
-    word: str, state: ReceiptState, caplog: pytest.LogCaptureFixture
-) -> None:
+def test_a_status_word_becomes_one_of_ours(word: str, state: ReceiptState, caplog: pytest.LogCaptureFixture) -> None:
     """Known words are read in any case, and quietly."""
     assert read_receipt(CONFIG, _with(RECEIPT, "MessageStatus", word), AT).state is state
     assert caplog.records == []

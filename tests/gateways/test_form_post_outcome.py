@@ -108,9 +108,7 @@ def test_any_other_exception_is_unknown_and_loud(caplog: pytest.LogCaptureFixtur
 
 
 CODES = {
-    Blame.NUMBER: (
-        ["21211", "21214", "21217", "21604", "21612", "21614", "21635", "30004", "30005", "30006"]
-    ),
+    Blame.NUMBER: (["21211", "21214", "21217", "21604", "21612", "21614", "21635", "30004", "30005", "30006"]),
     Blame.OPTED_OUT: ["21610"],
     Blame.GATEWAY: ["20003", "20005", "20404", "21212", "21408", "21603", "21606", "21608", "30002"],
     Blame.THROTTLED: ["20429", "21611", "30001"],
@@ -119,9 +117,7 @@ CODES = {
 }
 
 
-@pytest.mark.parametrize(
-    ("blame", "code"), [(blame, code) for blame, codes in CODES.items() for code in codes]
-)
+@pytest.mark.parametrize(("blame", "code"), [(blame, code) for blame, codes in CODES.items() for code in codes])
 @pytest.mark.parametrize("written", [int, str], ids=["as-number", "as-text"])
 def test_a_known_code_decides_the_blame(
     blame: Blame, code: str, written: type, caplog: pytest.LogCaptureFixture
@@ -156,9 +152,7 @@ def test_every_code_in_the_table_is_in_this_rule_book() -> None:
         (308, Blame.GATEWAY),
     ],
 )
-def test_without_a_code_the_status_decides(
-    status: int, blame: Blame, caplog: pytest.LogCaptureFixture
-) -> None:
+def test_without_a_code_the_status_decides(status: int, blame: Blame, caplog: pytest.LogCaptureFixture) -> None:
     """A known status with a page for people, or with nothing, is refused with its blame."""
     for body in (b"", b"<html>no</html>", b"[]", b"null"):
         outcome = outcome_of_answer("shore", Answer(status, body))
@@ -168,9 +162,7 @@ def test_without_a_code_the_status_decides(
     assert caplog.records == []
 
 
-@pytest.mark.parametrize(
-    "status", [100, 199, 204, 206, 300, 302, 303, 304, 500, 502, 503, 504, 599, 600, 999]
-)
+@pytest.mark.parametrize("status", [100, 199, 204, 206, 300, 302, 303, 304, 500, 502, 503, 504, 599, 600, 999])
 def test_a_status_that_does_not_say_whether_is_unknown(status: int) -> None:
     """Neither a server's fault nor an empty success nor "see other" tells whether the text was taken."""
     assert isinstance(outcome_of_answer("shore", Answer(status, b"")), Unknown)
@@ -232,15 +224,11 @@ def test_a_success_without_a_usable_id_is_unknown(sid: object) -> None:
     ("document", "blame", "code"),
     [
         pytest.param({"code": 21610, "message": "no"}, Blame.OPTED_OUT, "21610", id="error-document-with-200"),
-        pytest.param(
-            {"sid": "SM1", "status": "failed", "error_code": 30006}, Blame.NUMBER, "30006", id="failed"
-        ),
+        pytest.param({"sid": "SM1", "status": "failed", "error_code": 30006}, Blame.NUMBER, "30006", id="failed"),
         pytest.param({"sid": "SM1", "status": "undelivered"}, Blame.TRANSIENT, "http-200", id="no-code"),
     ],
 )
-def test_a_success_that_says_it_failed_is_refused(
-    document: dict[str, object], blame: Blame, code: str
-) -> None:
+def test_a_success_that_says_it_failed_is_refused(document: dict[str, object], blame: Blame, code: str) -> None:
     """HTTP 200 around an error is no success."""
     outcome = outcome_of_answer("shore", Answer(200, json.dumps(document).encode()))
 

@@ -95,9 +95,7 @@ def test_a_text_from_a_practice_phone_is_authentic_and_read() -> None:
     ("status", "error_code", "state"),
     [("delivered", None, ReceiptState.DELIVERED), ("failed", "30006", ReceiptState.FAILED)],
 )
-def test_a_receipt_of_the_practice_gateway_is_read(
-    status: str, error_code: str | None, state: ReceiptState
-) -> None:
+def test_a_receipt_of_the_practice_gateway_is_read(status: str, error_code: str | None, state: ReceiptState) -> None:
     """A phone that is switched off in practice fails as a real one does."""
     receipt = read_receipt(CONFIG, receipt_fields(sid="SM1", status=status, error_code=error_code), AT)
 

@@ -198,9 +198,7 @@ def test_two_gateways_of_one_name_are_refused() -> None:
         _read(SHORE, SHORE | {"account": "AC2"})
 
 
-@pytest.mark.parametrize(
-    "public_url", ["", "dives.example.org", "ftp://dives.example.org", "https://d.example.org?x"]
-)
+@pytest.mark.parametrize("public_url", ["", "dives.example.org", "ftp://dives.example.org", "https://d.example.org?x"])
 def test_a_public_url_that_cannot_be_called_back_is_refused(public_url: str) -> None:
     """Receipts and signatures rest on it."""
     with pytest.raises(GatewaySettingsError, match=r"^LINETENDER_PUBLIC_URL must be an address like "):

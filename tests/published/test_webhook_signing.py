@@ -46,19 +46,11 @@ CONFIG = FormPostConfig(
 @pytest.mark.parametrize(
     ("base", "fields", "published"),
     [
-        pytest.param(
-            "https://mycompany.com", CALL, "RSOYDt4T1cUTdK1PDd93/VVr8B8=", id="fields-of-a-call-[1]"
-        ),
+        pytest.param("https://mycompany.com", CALL, "RSOYDt4T1cUTdK1PDd93/VVr8B8=", id="fields-of-a-call-[1]"),
         pytest.param("https://mycompany.com", OTHER_CALL, "0/KCTR6DLpKmkAf8muzZqo1nDgQ=", id="another-[2]"),
-        pytest.param(
-            "https://mycompany.com", REPEATED, "IK+Dwps556ElfBT0I3Rgjkr1wJU=", id="repeated-field-[1]"
-        ),
-        pytest.param(
-            "https://mycompany.com:443", CALL, "kvajT1Ptam85bY51eRf/AJRuM3w=", id="https-with-port-[1]"
-        ),
-        pytest.param(
-            "http://mycompany.com:80", CALL, "0ZXoZLH/DfblKGATFgpif+LLRf4=", id="http-with-port-[1]"
-        ),
+        pytest.param("https://mycompany.com", REPEATED, "IK+Dwps556ElfBT0I3Rgjkr1wJU=", id="repeated-field-[1]"),
+        pytest.param("https://mycompany.com:443", CALL, "kvajT1Ptam85bY51eRf/AJRuM3w=", id="https-with-port-[1]"),
+        pytest.param("http://mycompany.com:80", CALL, "0ZXoZLH/DfblKGATFgpif+LLRf4=", id="http-with-port-[1]"),
     ],
 )
 def test_signature_is_the_published_one(base: str, fields: list[tuple[str, str]], published: str) -> None:

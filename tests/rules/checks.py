@@ -101,9 +101,7 @@ def is_bare_now(call: ast.Call) -> bool:
     match call.func:
         case ast.Attribute(value=ast.Name(id="datetime") | ast.Attribute(attr="datetime"), attr="now"):
             return not call.args and not call.keywords
-        case ast.Attribute(
-            value=ast.Name(id="datetime") | ast.Attribute(attr="datetime"), attr="fromtimestamp"
-        ):
+        case ast.Attribute(value=ast.Name(id="datetime") | ast.Attribute(attr="datetime"), attr="fromtimestamp"):
             return len(call.args) + len(call.keywords) < len(("timestamp", "zone"))
     return False
 
@@ -165,8 +163,7 @@ def zoneless_columns(module: Module) -> list[str]:
     return [
         f"{module.at(call)} drops the zone"
         for call in calls(module)
-        if called_name(call) in {"DateTime", "TIMESTAMP"}
-        and "timezone=True" not in map(ast.unparse, call.keywords)
+        if called_name(call) in {"DateTime", "TIMESTAMP"} and "timezone=True" not in map(ast.unparse, call.keywords)
     ]
 
 

@@ -27,9 +27,7 @@ def settings() -> set[str]:
     in_full = re.compile(rf"\b{PREFIX}[A-Z][A-Z_]*[A-Z]\b")
     named = {name for module in modules("service", "workers") for name in in_full.findall(module.text)}
     # Any setting may come from a file; that is explained once for all.
-    return {PREFIX + field.name.upper() for field in fields(Settings)} | {
-        name.removesuffix("_FILE") for name in named
-    }
+    return {PREFIX + field.name.upper() for field in fields(Settings)} | {name.removesuffix("_FILE") for name in named}
 
 
 def test_every_setting_is_explained() -> None:

@@ -40,8 +40,7 @@ def test_every_route_declares_who_may_use_it(app: Flask) -> None:
     undeclared = {
         endpoint: address
         for endpoint, address in endpoints.items()
-        if endpoint.rpartition(".")[2] != "static"
-        and not getattr(app.view_functions[endpoint], "open_to", None)
+        if endpoint.rpartition(".")[2] != "static" and not getattr(app.view_functions[endpoint], "open_to", None)
     }
 
     assert len(endpoints) > 10, "the application has hardly any routes: is it whole?"

@@ -248,7 +248,11 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
         how_to_answer(dive),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "raised", parts, event.at, but=event.by.key)
-    ashore = "your contacts are being told" if dive.reachable_contacts else "but no contact can be reached by text"
+    ashore = "Your contacts are being told." if dive.reachable_contacts else "No contact can be reached by text."
     back = finish_text(dive) if by_diver else f"SAFE {dive.head_count} {dive.reference}"
-    words = f"ALARM raised, {ashore}. Call rescue if you can: {call_rescue(dive)}. All safe after all? Text {back}"
-    return told + reply(dive, event.by, event.at, keep(words))
+    answer = [
+        keep("ALARM raised."),
+        may_go(1, ashore),
+        keep(f"Call rescue: {call_rescue(dive)}. All safe? Text {back}"),
+    ]
+    return told + reply(dive, event.by, event.at, *answer)
