@@ -268,3 +268,16 @@ def test_the_page_is_shown_even_when_its_view_cannot_be_logged(
     assert answer.status_code == 200
     assert "Lantern Steps" in answer.text
     assert "web.alarm_view_not_noted" in [record.message for record in caplog.records]
+
+
+def test_a_dive_that_cannot_be_read_sends_the_contact_back_to_the_text(page: AlarmPage) -> None:
+    """A fault of ours is said to be one, and the page says to act on what the contact holds already."""
+    with page.at.service.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE dives SET state = 'broken'")
+
+    answer = page.client.get(page.path)
+
+    assert answer.status_code == 500
+    assert "Act on the text itself" in answer.text
+    assert "call rescue yourself" in answer.text
+    assert "broken" not in answer.text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import pytest
@@ -214,6 +215,24 @@ def test_sos_is_asked_once_more_and_then_raises_the_alarm(page: DivePage) -> Non
     assert page.now.phase is Phase.ALERT
     assert page.now.raised_note == "Bram has cramp"
     assert "Being told now: Cleo Marsh, Dov Lind" in answer.text
+
+
+def test_the_large_time_is_the_one_that_matters_now(page: DivePage) -> None:
+    """First due out, then when contacts are alerted, then since when the alarm is up; always with how far away."""
+
+    def large() -> tuple[str, str, str]:
+        shown = page.client.get(page.path).text.partition('class="countdown"')[2]
+        found = re.findall(r'<span class="(?:label|big|left)">([^<]*)<', shown)
+        return found[0], found[1], found[2]
+
+    page.press("in", count="2")
+    assert large() == ("Due out", "10:50", "in 50 min")
+    page.at.clock.forward(55)
+    act(page.at.service, page.dive.id, Tick())
+    assert large() == ("Contacts are alerted", "11:05", "in 10 min")
+    page.at.clock.forward(15)
+    act(page.at.service, page.dive.id, Tick())
+    assert large() == ("Alarm since", "11:05", "5 min ago")
 
 
 def test_a_button_that_is_none_changes_nothing(page: DivePage) -> None:
