@@ -15,6 +15,7 @@ from service.store.outbox import NewMessage
 
 TOLD_AGAIN_AFTER = timedelta(hours=1)
 CLOCKS_APART_S = 2.0
+CANARIES_KEPT = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,12 @@ def beat_heart(service: Service, name: str, detail: str | None = None) -> None:
 def send_canary(service: Service) -> int:
     """A row that has to come back through broker and worker; gives its id."""
     now = service.clock.now()
-    return service.write(lambda session: health.send_canary(session, now))
+
+    def work(session: Session) -> int:
+        health.drop_canaries(session, now - CANARIES_KEPT)
+        return health.send_canary(session, now)
+
+    return service.write(work)
 
 
 def return_canary(service: Service, canary_id: int) -> None:

@@ -14,11 +14,10 @@ from service.domain.wording import LinkKind
 from service.operations.health import Lateness, how_late
 from service.operations.links import hash_token, mint
 from service.operations.service import Service
-from service.store import admins, clubs, dives, links, log, outbox, schema, tokens
+from service.store import admins, dives, links, log, outbox, schema
 from service.store.codec import plain
 from service.store.log import Entry
 from service.store.outbox import Message
-from service.store.tables.club import ClubRow
 
 LISTED_MAX = 500
 
@@ -132,16 +131,6 @@ def dive_details(service: Service, club_id: str, dive_id: str) -> DiveDetails | 
             return None
         entries = log.entries(session, log.dive_chain(dive_id))
         return DiveDetails(dive, entries, outbox.of_dive(session, dive_id))
-
-    return service.read(work)
-
-
-def club_of_token(service: Service, bearer: str) -> ClubRow | None:
-    """The club whose API token this is."""
-
-    def work(session: Session) -> ClubRow | None:
-        token = tokens.find(session, hash_token(bearer))
-        return None if token is None else clubs.get(session, token.club_id)
 
     return service.read(work)
 
