@@ -53,7 +53,7 @@ def test_the_alarm_can_be_raised_from_anywhere(story: object, phase: Phase) -> N
     assert [d.kind for d in drafts] == [MessageKind.ALERT] * 3 + [MessageKind.REPLY]
     assert drafts[-1].text == (
         "Skerry Bay Divers: ALARM raised. Your contacts are being told."
-        " Call rescue: 07700 900999 (practice desk). All safe? Text OUT"
+        " Call rescue: 07700 900999 (practice desk). All safe after all? Text OUT"
     )
 
 

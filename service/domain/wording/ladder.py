@@ -253,6 +253,6 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
     answer = [
         keep("ALARM raised."),
         may_go(1, ashore),
-        keep(f"Call rescue: {call_rescue(dive)}. All safe? Text {back}"),
+        keep(f"Call rescue: {call_rescue(dive)}. All safe after all? Text {back}"),
     ]
     return told + reply(dive, event.by, event.at, *answer)
