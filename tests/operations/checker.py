@@ -37,6 +37,7 @@ OPEN = ("queued", "leased")
 NEVER_AFTER_CLOSE = ("distress", "alert", "reminder", "start_notice", "other")
 LADDER = ("alert", "next_contact", "distress", "distress_again")
 ANSWER_WITHIN = timedelta(seconds=60)
+LEASE = timedelta(seconds=30)
 
 
 class TakenText(Protocol):
@@ -321,9 +322,15 @@ class Checker:
                     yield f"8: {reference} went to {one.to} with other words, or to another phone"
                 if not any(a.gateway == one.gateway and a.started_at <= one.at for a in attempts):
                     yield f"8: {one.gateway} took {reference} before an attempt was recorded"
-            unknown = sum(attempt.outcome in (None, "unknown") for attempt in attempts)
+            unknown = sum(self.is_uncertain(attempt) for attempt in attempts)
             if len(taken) > 1 + unknown:
                 yield f"12: {reference} was taken {len(taken)} times with {unknown} unknown outcomes"
+
+    @staticmethod
+    def is_uncertain(attempt: AttemptRow) -> bool:
+        """Whether another attempt was right: no outcome was known, or none until the lease was over."""
+        slept = attempt.ended_at is not None and attempt.ended_at - attempt.started_at > LEASE
+        return slept or attempt.outcome in (None, "unknown")
 
     # 9
 

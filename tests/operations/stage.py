@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -182,6 +183,23 @@ class Stage:
         answer_text(self.service, inbound_id)
         self.courier.carry()
         return self.to(sender)[before:]
+
+    def receive_and_answer(self, sender: str, body: str) -> None:
+        """A text reaches us and is acted on; whatever it causes waits for a courier."""
+        inbound_id = self.receive(sender, body)
+        assert inbound_id is not None
+        self.answer(inbound_id)
+
+    def answer(self, inbound_id: int) -> None:
+        """As the web process does once a text is stored."""
+        answer_text(self.service, inbound_id)
+
+    def until(self, holds: Callable[[], bool], within_s: float = 15.0) -> bool:
+        """Whether it comes to hold within so many real seconds."""
+        give_up_at = time.monotonic() + within_s
+        while not holds() and time.monotonic() < give_up_at:
+            time.sleep(0.02)
+        return holds()
 
     def wait(self, length: timedelta | None = None, *, minutes: float = 0, step: timedelta = STEP) -> None:
         """Let time pass as it does: a sweep and a courier at every step."""
