@@ -135,8 +135,8 @@ def call_them(dive: Dive) -> list[Part]:
     """The party's numbers; the lead's is never left out."""
     lead = dive.lead
     parts = [keep(f"Call {number_of(lead.phone)}.")] if lead.phone else []
-    others = [f"{diver.name} {number_of(diver.phone)}" for diver in dive.party_phones[1:] if diver.phone]
-    return parts + ([may_go(4, f"Or {', '.join(others)}.")] if others else [])
+    others = [f"{diver.name} {number_of(diver.phone)}" for diver in dive.divers[1:] if diver.phone]
+    return parts + ([may_go(4, f"{'Or' if parts else 'Call'} {', '.join(others)}.")] if others else [])
 
 
 def call_rescue(dive: Dive) -> str:

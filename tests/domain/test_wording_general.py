@@ -1,0 +1,161 @@
+"""Answers that belong to no one dive, and the state of one told on request."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from service.domain.dive import Refusal
+from service.domain.dive import commands as do
+from service.domain.encoding import is_gsm7, segments
+from service.domain.wording import general
+from tests.domain.builders import (
+    DISTRESS,
+    DUE_OUT,
+    RAISE_BY,
+    Story,
+    at,
+    contact,
+    diver,
+    filed,
+    in_water,
+    overdue,
+)
+from tests.domain.heart_strategies import LONG_CLUB, LONG_NAMES, LONG_RESCUE, LONG_SITE
+
+LEAD = diver("STATUS")
+CLUB = "Skerry Bay Divers"
+
+
+def called() -> Story:
+    """An alarm for which rescue was called."""
+    story = overdue(DISTRESS)
+    story.does(do.ReportCalled(contact()), at(DISTRESS))
+    return story
+
+
+def moved() -> Story:
+    """A party that was overdue and has more time."""
+    story = overdue(DUE_OUT + 1)
+    story.does(do.Extend(diver("LATE 20"), 20), at(DUE_OUT + 1))
+    story.does(do.NoteHanded("extension-1", "contact-0"), at(DUE_OUT + 1, 2))
+    return story
+
+
+def over() -> Story:
+    """A dive that everybody came out of."""
+    story = in_water()
+    story.does(do.Finish(diver()), at(20))
+    return story
+
+
+STATES = [
+    ("filed", filed, 1, "10:01: dive 7K Lantern Cove filed, the clock is not running. Going in? Text IN 482139"),
+    (
+        "not armed",
+        lambda: in_water(armed=False),
+        1,
+        "2 divers in, due out 10:50, alarm 11:05. NOT ARMED. All out? Text OUT.",
+    ),
+    ("armed", in_water, 1, "10:01: dive 7K Lantern Cove 2 divers in, due out 10:50, alarm 11:05. All out? Text OUT."),
+    ("overdue", lambda: overdue(DUE_OUT), 51, "2 divers OVERDUE since 10:50, alarm 11:05. All out? Text OUT."),
+    ("overdue, then late", moved, 52, "2 divers in, due out 11:10, alarm 11:25. All out? Text OUT."),
+    ("alert", lambda: overdue(RAISE_BY), 66, "ALARM is up since 11:05. All out? Text OUT."),
+    ("distress", lambda: overdue(DISTRESS), 81, "ALARM is up since 11:05, rescue is to be called. All out? Text OUT."),
+    ("rescue called", called, 85, "ALARM is up since 11:05, rescue was called 11:20. All out? Text OUT."),
+    ("over", over, 30, "10:30: dive 7K Lantern Cove over since 10:20."),
+]
+
+
+@pytest.mark.parametrize(("story", "minute", "words"), [row[1:] for row in STATES], ids=[row[0] for row in STATES])
+def test_status_says_where_a_dive_stands(story: Callable[[], Story], minute: int, words: str) -> None:
+    """What runs, until when, and what the sender can do about it."""
+    assert general.status(story().dive, LEAD, at(minute)).endswith(words)
+
+
+def test_a_contact_who_asks_for_the_state_is_given_no_code() -> None:
+    """Starting and finishing is for the party."""
+    for story in (filed(), in_water(), overdue(RAISE_BY)):
+        text = general.status(story.dive, contact(words="STATUS"), at(RAISE_BY + 1))
+        assert "Text" not in text
+        assert "482139" not in text
+
+
+def everything(club: str) -> dict[str, str]:
+    """One of each, with the longest names."""
+    return {
+        "which_dive": general.which_dive(club, "LATE 120", ["7K", "2A", "4D", "9X", "3C"]),
+        "no_such_code": general.no_such_code(club),
+        "codes_locked": general.codes_locked(club),
+        "no_dive": general.no_dive(club),
+        "how_it_works": general.how_it_works(club),
+        "opted_in": general.opted_in(club),
+        "plan_by_text": general.plan_by_text(club),
+        "plan_refused": general.plan_refused(club, "Run time is from 5 to 360 minutes. " * 6),
+        "start code": general.other_code(club, "start"),
+        "finish code": general.other_code(club, "finish"),
+        "sos_without_dive": general.sos_without_dive(club, LONG_RESCUE),
+        "plan_unknown_phone": general.plan_unknown_phone(club, "https://linetender.example"),
+        "plan_without_contacts": general.plan_without_contacts(club, "https://linetender.example"),
+        "no_plan_there": general.no_plan_there(club, LONG_SITE),
+        "refused": general.refused(
+            replace(filed().dive, club_name=club), Refusal("no", "Keep it to 60 characters.", at())
+        ),
+    }
+
+
+# What carriers act on: none may look like a command of ours.
+CARRIER = re.compile(r"\b(?:STOP|STOPALL|UNSUBSCRIBE|CANCEL|END|QUIT|OPTOUT|REVOKE|START|YES|UNSTOP|HELP|INFO)\b")
+
+
+@pytest.mark.parametrize("name", everything(CLUB))
+@pytest.mark.parametrize("club", [CLUB, LONG_CLUB], ids=["a short club", "a long club"])
+def test_an_answer_fits_one_segment_and_names_who_sends_it(name: str, club: str) -> None:
+    """Whatever the club's name, in plain letters, with at most one link."""
+    text = everything(club)[name]
+
+    assert is_gsm7(text)
+    assert len(segments(text).parts) == 1
+    assert text.startswith((f"{club}: ", "Linetender: "))
+    assert "!" not in text
+    assert not CARRIER.search(text)
+    assert text.count("https://") <= 1
+    assert "https://" not in text or text.endswith("/plan")
+
+
+def test_a_short_club_is_named_itself() -> None:
+    """Ours stands in only where there is no room."""
+    texts = {name: text for name, text in everything(CLUB).items() if not text.startswith(f"{CLUB}: ")}
+
+    assert set(texts) <= {"sos_without_dive", "no_plan_there", "plan_refused"}
+
+
+def test_who_could_mean_several_dives_gets_the_text_to_send() -> None:
+    """The same text with a reference, for at most four of them."""
+    assert general.which_dive(CLUB, "OK", ["7K", "2A"]) == (
+        "Skerry Bay Divers: which dive? Nothing changed. Text OK 7K or OK 2A."
+    )
+    assert "3C" not in general.which_dive(CLUB, "OK", ["7K", "2A", "4D", "9X", "3C"])
+
+
+@pytest.mark.parametrize(
+    ("phone", "call"), [("+447700900001", " Call +44 7700 900001."), (None, "")], ids=["with a number", "without one"]
+)
+def test_the_plainest_alarm_says_what_is_known(phone: str | None, call: str) -> None:
+    """When the rules themselves fail, the contacts act on what they hold."""
+    assert general.service_fault(CLUB, "Lantern Cove", "07700 900999", "Anna Holt", phone) == (
+        f"Skerry Bay Divers: SERVICE FAULT, a dive may be overdue: Anna Holt at Lantern Cove.{call}"
+        " No answer? Call rescue: 07700 900999. Act on the plan that you were sent."
+    )
+
+
+def test_the_plainest_alarm_fits_with_the_longest_names() -> None:
+    """Whom to call is whole."""
+    text = general.service_fault(LONG_CLUB, LONG_SITE, LONG_RESCUE, LONG_NAMES[0], "+447700900001")
+
+    assert len(segments(text).parts) <= 3
+    assert f"Call rescue: {LONG_RESCUE}." in text
+    assert f"{LONG_NAMES[0]} at {LONG_SITE}. Call +44 7700 900001." in text
