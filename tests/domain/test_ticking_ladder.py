@@ -141,6 +141,14 @@ def test_called_before_the_alert_ends_every_later_step() -> None:
     assert (story.dive.phase, story.dive.alarm_at) == (Phase.DISTRESS, at(DUE_OUT + 2))
 
 
+def test_a_strange_phone_cannot_say_that_rescue_was_called() -> None:
+    """It would end the repeats, and its number proves nothing."""
+    story = overdue(DISTRESS)
+
+    assert kinds(story.does(do.ReportCalled(STRANGER), at(DISTRESS + 1))) == ["refused: not_of_this_dive"]
+    assert next_due_at(story.dive) == at(DISTRESS + 10)
+
+
 def test_a_second_call_to_rescue_keeps_the_incident_number() -> None:
     """A later report without a number does not lose the number that is known."""
     story = overdue(RAISE_BY)

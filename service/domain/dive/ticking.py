@@ -239,9 +239,8 @@ def _extension_answer(dive: Dive, now: datetime) -> ExtensionNotInForce | None:
 
 
 def _arming_due_at(dive: Dive) -> datetime | None:
-    if dive.phase is not Phase.IN_WATER or dive.armed_at is not None or dive.not_armed_said:
-        return None
-    if dive.arming_since is None:
+    waiting = dive.phase is Phase.IN_WATER and dive.armed_at is None and not dive.not_armed_said
+    if not waiting or dive.arming_since is None:
         return None
     return dive.arming_since if not dive.reachable_contacts else dive.arming_since + dive.grace.arming_within
 
