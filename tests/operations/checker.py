@@ -63,10 +63,14 @@ class Entry:
     detail: dict[str, Any]
 
 
-def violations(engine: Engine, journal: Sequence[TakenText], now: datetime) -> list[str]:
-    """All that does not hold, a line each; empty when all is well."""
+def violations(engine: Engine, journal: Sequence[TakenText], now: datetime, *, promises: bool = True) -> list[str]:
+    """All that does not hold, a line each; empty when all is well.
+
+    Without `promises` it is asked only what may never happen, not what must have happened within some time.
+    """
     with Session(engine) as session:
-        return list(Checker(session, journal, now).all())
+        checker = Checker(session, journal, now)
+        return [*checker.never(), *(checker.promised() if promises else ())]
 
 
 class Checker:
@@ -86,11 +90,15 @@ class Checker:
             for row in rows
         ]
 
-    def all(self) -> Iterator[str]:
-        """Every question, in the order of the list."""
+    def promised(self) -> Iterator[str]:
+        """What must have come about."""
         yield from self.everything_overdue_is_alerted()
-        yield from self.every_close_names_who()
         yield from self.whoever_was_alarmed_was_stood_down()
+        yield from self.every_text_is_dealt_with()
+
+    def never(self) -> Iterator[str]:
+        """What may never be."""
+        yield from self.every_close_names_who()
         yield from self.nothing_of_a_step_follows_the_close()
         yield from self.every_holder_of_a_raise_by_time_was_told_of_changes()
         yield from self.the_log_proves_the_rows()
@@ -282,7 +290,7 @@ class Checker:
     # 7
 
     def no_text_is_missing_from_the_log(self) -> Iterator[str]:
-        """Every stored text is in the log, and is read or put aside within a minute."""
+        """Every stored text is in the log, and so is what became of it."""
         logged: dict[str, set[int]] = {}
         for entry in self.entries:
             if "inbound" in entry.detail:
@@ -294,6 +302,10 @@ class Checker:
                 yield f"7: what text {text.id} did is not in the log"
             if text.state == "quarantined" and text.authentic and text.id not in logged.get("text_put_aside", ()):
                 yield f"7: that text {text.id} was put aside is not in the log"
+
+    def every_text_is_dealt_with(self) -> Iterator[str]:
+        """No text waits for longer than a minute."""
+        for text in self.inbound:
             if text.state == "stored" and self.now - text.received_at > ANSWER_WITHIN:
                 yield f"7: text {text.id} has waited since {text.received_at}"
 
@@ -306,7 +318,8 @@ class Checker:
         of_dive = {(phone.dive_id, phone.phone) for phone in self.phones}
         for message in self.messages.values():
             known = (message.dive_id, message.phone) in of_dive or (message.club_id, message.phone) in admins
-            if not known and not (message.kind == "reply" and message.phone in wrote):
+            # Who started a dive with its code is answered, and hears how it ended.
+            if not known and not (message.kind in ("reply", "stand_down") and message.phone in wrote):
                 yield f"8: {message.phone} got {message.step} of dive {message.dive_id} and does not belong to it"
 
     def nothing_was_sent_without_an_attempt(self) -> Iterator[str]:

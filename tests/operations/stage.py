@@ -34,7 +34,7 @@ from service.operations.receipts import receive_receipt
 from service.operations.service import Service
 from service.operations.sweeping import sweep
 from service.store import admins, clubs, dives, log, outbox, seed
-from service.store.engine import open_engine
+from service.store.engine import open_engine, run
 from service.store.log import Entry
 from service.store.outbox import Message
 from service.store.schema import migrate
@@ -297,15 +297,25 @@ def staged(url: str, clock: HandMovedClock | None = None) -> Iterator[Stage]:
     if engine.dialect.name == "sqlite":
         # No power cut is played here, and waiting for the disk would be most of the time.
         event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous = OFF"))
+    prepare(engine, clock.at)
+    stage = stage_on(engine, clock)
+    yield stage
+    stage.courier.close()
+    engine.dispose()
+
+
+def prepare(engine: Engine, now: datetime) -> None:
+    """The current schema and the club."""
     migrate(engine)
+    run(engine, lambda session: _seed(session, now))
+
+
+def stage_on(engine: Engine, clock: HandMovedClock) -> Stage:
+    """A stage on a database that is prepared."""
     service = Service(engine, clock, "https://dive.example", "test-1")
-    service.write(lambda session: _seed(session, clock.at))
     counter = itertools.count(1)
     first, second = (ScriptedGateway(name, clock, counter) for name in ("first", "second"))
-    courier = Courier(service, [first, second])
-    yield Stage(engine, clock, service, first, second, courier)
-    courier.close()
-    engine.dispose()
+    return Stage(engine, clock, service, first, second, Courier(service, [first, second]))
 
 
 def _seed(session: Any, now: datetime) -> None:
