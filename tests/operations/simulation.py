@@ -43,47 +43,20 @@ from tests.operations.stage import (
 STEPS = 24
 CALM_TURNS = 10
 CALM_STEP = timedelta(seconds=31)
-SHORT, LONG = (5, 20, 31, 61, 150, 300, 600), (1_300, 2_400)  # seconds that go by; the long ones are outages
+SHORT, LONG = (5, 20, 31, 61, 150, 300, 420), (1_300, 2_400)  # seconds that go by; the long ones are outages
 SHARED = "+447700900399"  # a contact of every dive
 FAULTS = (time_out, lose_the_answer, break_down, refuse(Blame.TRANSIENT), refuse(Blame.THROTTLED, 20))
 RARE = (refuse(Blame.GATEWAY), refuse(Blame.FILTERED), refuse(Blame.NUMBER), refuse(Blame.OPTED_OUT))
 
 DIVERS_SAY = (
-    "IN",
-    "IN",
-    "OUT",
-    "OUT 1",
-    "late 10",
-    "LATE 20",
-    "SOS",
-    "cant find my buddy",
-    "STATUS",
-    "nogo",
-    "OK",
-    "brrr",
+    *("IN", "late 10", "LATE 20", "late 15", "STATUS", "brrr", "OK", "OUT 1", "OUT", "AT 47.12345,-20.54321"),
+    *("SOS", "cant find my buddy", "nogo"),
 )
 CONTACTS_SAY = (
-    "OK",
-    "OK {ref}",
-    "CALLED",
-    "called 17 {ref}",
-    "SAFE 1",
-    "SAFE 1 {ref}",
-    "what?",
-    "OUT",
-    "STOP",
-    "START",
+    *("OK {ref}", "OK {ref}", "OK", "CALLED", "called 17 {ref}", "SAFE 1 {ref}", "what?", "OUT", "still nothing"),
+    *("STOP", "START"),
 )
-ANYBODY_SAYS = (
-    "IN {start}",
-    "OUT {finish}",
-    "{finish}",
-    "OUT 123456",
-    "LATE 20 {finish}",
-    "SOS {finish}",
-    "hello",
-    "\x00?",
-)
+ANYBODY_SAYS = ("OUT {finish}", "{finish}", "OUT 123456", "LATE 20 {finish}", "SOS {finish}", "hello", "\x00?", "INFO")
 
 
 class _Inline:
@@ -130,7 +103,7 @@ class Day:
     def __post_init__(self) -> None:
         self.chance = random.Random(f"day {self.seed}")  # small numbers alone draw alike
         self.faulty = self.chance.choice((0.0, 0.1, 0.3, 0.7))
-        self.deadly = self.chance.choice((0.0, 0.0, 0.1))
+        self.deadly = self.chance.choice((0.0, 0.1, 0.3))
         courier = self.stage.courier
         courier._pool.shutdown()
         courier._pool = _Inline()
@@ -225,6 +198,8 @@ class Day:
             assert isinstance(filed, PlanFiled), filed
             if not filed.again:
                 self.dives.append(filed.dive.id)
+                if self.chance.random() < 0.75:
+                    self.text(filed.dive.lead.phone or "", f"IN {filed.dive.start_code}")
 
     def text(self, sender: str, body: str) -> None:
         """It may come twice, be answered twice, or not be answered by the process that took it."""

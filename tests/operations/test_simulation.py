@@ -30,8 +30,8 @@ from tests.operations.stage import (
     staged,
 )
 
-SEEDS = int(os.environ.get("SIMULATED_DAYS", "40"))  # a second or two each; more of them at night
-A_TEST = 10  # seeds to a test, so that they can be shared out among processes
+SEEDS = int(os.environ.get("SIMULATED_DAYS", "24"))  # a second or two each; more of them at night
+A_TEST = 6  # seeds to a test, so that they can be shared out among processes
 
 
 @pytest.fixture(scope="module")
