@@ -234,3 +234,14 @@ def test_no_text_takes_long_to_read(text: str) -> None:
     read(text)
 
     assert time.process_time() - began < 0.25
+
+
+@pytest.mark.parametrize("body", ["\ufffdOUT", "OUT\ufffd", "out\ufffd2", "IN\ufffd", "ok\ufffd", "LATE 20\ufffd"])
+def test_a_text_that_lost_a_character_on_the_way_is_asked_about(body: str) -> None:
+    """Half an emoji arrives as U+FFFD, and what was lost may have been a "not"."""
+    assert read(body).kind is Kind.UNCLEAR
+
+
+def test_an_sos_that_lost_a_character_is_still_an_sos() -> None:
+    """Raising the alarm needs no whole text."""
+    assert read("SOS\ufffd").kind is Kind.RAISE_NOW

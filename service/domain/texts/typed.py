@@ -83,6 +83,9 @@ _POLITE_NOT_NOW = re.compile(rf"\b(?!now\b){_POLITE_WORDS}\b")
 _POLITE_EDGES = re.compile(rf"^\W*(?:{_POLITE_WORDS}\b[^\w+-]*)+|(?:(?<!\S)\W*{_POLITE_WORDS}\b)+\W*$", re.IGNORECASE)
 
 
+LOST = "\N{REPLACEMENT CHARACTER}"
+
+
 @dataclass(frozen=True, slots=True)
 class Typed:
     """One text, cleaned."""
@@ -96,7 +99,7 @@ class Typed:
     asked: bool
     """There is a question mark."""
     whole: bool
-    """False where the text was too long to be kept whole."""
+    """False where the text was too long to be kept whole, or a character of it was lost on the way."""
 
 
 def typed(text: str) -> Typed:
@@ -109,7 +112,8 @@ def typed(text: str) -> Typed:
         words=_squeezed(_POLITE.sub(" ", words)),
         words_with_now=_squeezed(_POLITE_NOT_NOW.sub(" ", words)),
         asked=not _ASKING.isdisjoint(kept),
-        whole=kept == text and len(plain) <= LONGEST_FORM,
+        # What was lost may have been a "not": half an emoji arrives as U+FFFD.
+        whole=kept == text and len(plain) <= LONGEST_FORM and LOST not in text,
     )
 
 
