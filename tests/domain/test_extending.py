@@ -44,6 +44,30 @@ def extended(minutes: int = 20, by_minute: float = 30) -> Story:
     return story
 
 
+def test_a_late_text_after_the_raise_by_time_does_not_wait_for_a_sweep_to_find_the_alarm() -> None:
+    """No sweep has been for a while: the alarm goes out first, and the late text is passed on to the contacts."""
+    story = overdue(DUE_OUT + 6)
+
+    drafts = story.said(do.Extend(LATE, 20), at(RAISE_BY, 1))
+
+    assert story.dive.phase is Phase.ALERT
+    assert story.dive.extension is None
+    assert CONTACT_KEYS[0] in keys([draft for draft in drafts if "OVERDUE" in draft.text])
+    assert all("says" in draft.text for draft in drafts if draft.step.startswith("late"))
+
+
+def test_an_extension_handed_after_the_old_raise_by_time_comes_too_late() -> None:
+    """Until a contact holds the new time the old one stands, also while no sweep has acted on it."""
+    story = overdue(DUE_OUT + 6)
+    story.does(do.Extend(LATE, 20), at(RAISE_BY, -5))
+
+    story.does(do.NoteHanded("extension-1", CONTACT_KEYS[0]), at(RAISE_BY))
+
+    assert story.dive.due_out_at == at(DUE_OUT)
+    story.ticks(at(RAISE_BY))
+    assert story.dive.phase is Phase.ALERT
+
+
 def test_every_contact_is_told_the_new_raise_by_time() -> None:
     """The notice says old and new due out, when to act, what to do and whom to call."""
     story = in_water()

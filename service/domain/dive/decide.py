@@ -139,7 +139,8 @@ def _note_handed(dive: Dive, command: do.NoteHanded, now: datetime) -> Decision:
     if command.step == START_NOTICE and dive.armed_at is None:
         return (Armed(at=now, contact=command.person),)
     waiting = dive.extension
-    if waiting is not None and command.step == waiting.step and not dive.alarmed:
+    in_time = dive.raise_by_at is not None and now < dive.raise_by_at
+    if waiting is not None and command.step == waiting.step and in_time and not dive.alarmed:
         return (
             ExtensionTookEffect(at=now, due_out_at=waiting.due_out_at, number=waiting.number, contact=command.person),
         )

@@ -8,6 +8,7 @@ from service.domain.dive import refusals as no
 from service.domain.dive.commands import Extend, Refusal
 from service.domain.dive.events import Event, ExtensionAsked, LatePassedOn
 from service.domain.dive.state import Dive, Phase
+from service.domain.dive.ticking import tick
 from service.domain.local_time import LocalTimeError, next_instant
 from service.domain.people import Role
 
@@ -24,6 +25,9 @@ def extend(dive: Dive, command: Extend, now: datetime) -> tuple[Event, ...] | Re
         return (LatePassedOn(at=now, by=command.by),)
     if dive.due_out_at is None or dive.first_due_out_at is None:
         return no.not_started(dive, now)
+    if dive.raise_by_at is not None and dive.raise_by_at <= now:
+        # No sweep has been since the alarm fell due. It is due all the same, and a late text must not quieten it.
+        return (*tick(dive, now), LatePassedOn(at=now, by=command.by))
     return _moved(dive, command, dive.due_out_at, dive.first_due_out_at + dive.grace.extension_cap, now)
 
 
