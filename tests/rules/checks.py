@@ -16,6 +16,8 @@ HEART_MAY_IMPORT = frozenset(
         *("fractions", "functools", "heapq", "itertools", "math", "operator", "re", "statistics", "string"),
         *("types", "typing", "unicodedata", "zoneinfo"),
         *("anyascii", "phonenumbers", "service"),
+        # Arithmetic of the ellipsoid and of grids: numbers in, numbers out.
+        *("convertbng", "geographiclib", "mgrs", "utm"),
     }
 )
 
