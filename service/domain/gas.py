@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 _MOST_CYLINDER_L = 60
 _MOST_FILL_BAR = 350
@@ -44,16 +44,43 @@ class GasPlan:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class GasGone:
+    """By when gas is used at the planned depth: to the reserve as planned, and to an empty cylinder at the latest.
+
+    No deadline for a search: shallower, at the surface, or at rest the same gas lasts longer or is not needed.
+    """
+
+    to_reserve_at: datetime
+    to_empty_at: datetime
+
+
 def endurance(gas: GasPlan, depth_m: float) -> timedelta:
     """Return how long the gas above the reserve lasts if all of the dive were at this depth.
 
     Usable litres by (surface rate x ambient pressure): Boyle's law with one bar for each ten metres, as is
     usual practice. Raises GasError for an impossible depth.
     """
+    return _lasts(gas, gas.fill_bar - gas.reserve_bar, depth_m)
+
+
+def gas_gone_at(started_at: datetime, gas: GasPlan, depth_m: float) -> GasGone:
+    """By when the gas is used, if all of the dive from `started_at` were at this depth (see `endurance`).
+
+    Empty is counted to zero on the gauge, although a regulator gives out a little earlier: it is the latest that
+    gas can be gone. Raises GasError for an impossible depth.
+    """
+    return GasGone(
+        to_reserve_at=started_at + endurance(gas, depth_m),
+        to_empty_at=started_at + _lasts(gas, gas.fill_bar, depth_m),
+    )
+
+
+def _lasts(gas: GasPlan, used_bar: float, depth_m: float) -> timedelta:
+    """How long so much of the pressure lasts at a depth."""
     _refuse_unless(math.isfinite(depth_m) and 0 <= depth_m <= _DEEPEST_M, f"depth is metres, from 0 to {_DEEPEST_M}")
-    usable_l = gas.cylinder_l * (gas.fill_bar - gas.reserve_bar)
     ambient_bar = 1 + depth_m / _METRES_PER_BAR
-    return timedelta(minutes=usable_l / (gas.surface_rate_l_min * ambient_bar))
+    return timedelta(minutes=gas.cylinder_l * used_bar / (gas.surface_rate_l_min * ambient_bar))
 
 
 def _refuse_unless(plausible: bool, rule: str) -> None:  # noqa: FBT001 - reads as the sentence it is

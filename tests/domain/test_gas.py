@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.gas import GasError, GasPlan, endurance
+from service.domain.gas import GasError, GasGone, GasPlan, endurance, gas_gone_at
 
 PLAIN = GasPlan(cylinder_l=12, fill_bar=200, reserve_bar=50, surface_rate_l_min=20)
 
@@ -16,6 +16,24 @@ PLAIN = GasPlan(cylinder_l=12, fill_bar=200, reserve_bar=50, surface_rate_l_min=
 def test_gas_lasts_its_usable_litres_at_the_surface() -> None:
     """12 litres of 150 usable bar at 20 litres a minute are 90 minutes."""
     assert endurance(PLAIN, 0) == timedelta(minutes=90)
+
+
+STARTED_AT = datetime(2027, 6, 1, 9, tzinfo=UTC)
+
+
+def test_gas_is_gone_to_the_reserve_first_and_then_to_empty() -> None:
+    """At 10 m 1800 litres by 40 litres a minute are 45 minutes, and all 2400 litres an hour."""
+    assert gas_gone_at(STARTED_AT, PLAIN, 10) == GasGone(
+        to_reserve_at=STARTED_AT + timedelta(minutes=45), to_empty_at=STARTED_AT + timedelta(minutes=60)
+    )
+
+
+@given(st.floats(0, 100))
+def test_without_a_reserve_both_are_one(depth_m: float) -> None:
+    """Whoever plans to empty a cylinder has it empty as planned."""
+    gone = gas_gone_at(STARTED_AT, GasPlan(12, 200, 0, 20), depth_m)
+
+    assert gone.to_reserve_at == gone.to_empty_at
 
 
 @given(st.floats(0, 100), st.floats(0.1, 100))
@@ -61,3 +79,5 @@ def test_an_impossible_depth_is_refused(depth_m: float) -> None:
     """Above the water, below any diver, and no number at all."""
     with pytest.raises(GasError, match="depth"):
         endurance(PLAIN, depth_m)
+    with pytest.raises(GasError, match="depth"):
+        gas_gone_at(STARTED_AT, PLAIN, depth_m)
