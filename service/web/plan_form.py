@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 
 from service.domain.phone import PhoneError, read_phone
-from service.domain.place.position import PositionError, read_position
+from service.domain.place.position import PositionError
+from service.domain.place.reading import read_position
 from service.domain.plan import Check, Level
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
 
@@ -174,7 +175,9 @@ class _Reader:
         try:
             position = read_position(self._text("place_position"))
         except PositionError as error:
-            self._wrong("place_position", f"{str(error).capitalize()}.")
+            reason = str(error)
+            # Not str.capitalize, which would make small letters of N, S, E and W.
+            self._wrong("place_position", f"{reason[:1].upper()}{reason[1:]}.")
             return None
         if position is None:
             self._wrong("place_position", "Give a position such as 47.12345, -20.54321.")

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from service.domain.local_time import say
 from service.domain.phone import national_format
 from service.domain.place.position import Position, decimal
+from service.domain.place.writing import degrees_minutes
 
 WORDS_SHOWN_MAX = 500
 
@@ -54,18 +55,6 @@ def away(at: datetime, now: datetime) -> str:
 def decimal_position(position: Position) -> str:
     """Degrees with five decimals, as the texts have them."""
     return decimal(position)
-
-
-def degrees_minutes(position: Position) -> str:
-    """Degrees and decimal minutes, as marine radio and charts have them: 47 07.407 N, 020 32.593 W with signs."""
-    return f"{_angle(position.lat, 2, 'NS')}, {_angle(position.lon, 3, 'EW')}"
-
-
-def _angle(value: float, digits: int, letters: str) -> str:
-    thousandths = round(abs(value) * 60_000)
-    degrees, rest = divmod(thousandths, 60_000)
-    letter = letters[1] if value < 0 and thousandths else letters[0]
-    return f"{degrees:0{digits}d}\N{DEGREE SIGN} {rest / 1000:06.3f}' {letter}"
 
 
 def heads(count: int) -> str:

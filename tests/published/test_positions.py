@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import pytest
 
-from service.domain.place.position import PositionError, read_position
+from service.domain.place.position import PositionError
+from service.domain.place.reading import read_position
 
 
 @pytest.mark.parametrize(

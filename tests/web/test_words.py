@@ -11,7 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import service.web
-from service.domain.place.position import Position, read_position
 from service.web import speaking
 from service.web.bounds import Bound, address_key
 
@@ -36,31 +35,6 @@ def test_lengths_of_time_in_words(seconds: float, words: str) -> None:
     assert speaking.span(seconds) == words
     assert speaking.away(NOW + timedelta(seconds=seconds + 1e-3), NOW).startswith("in ")
     assert speaking.away(NOW - timedelta(seconds=seconds), NOW) == f"{words} ago"
-
-
-@pytest.mark.parametrize(
-    ("lat", "lon", "words"),
-    [
-        (47.12345, -20.54321, "47\N{DEGREE SIGN} 07.407' N, 020\N{DEGREE SIGN} 32.593' W"),
-        (-0.00001, 0.0, "00\N{DEGREE SIGN} 00.001' S, 000\N{DEGREE SIGN} 00.000' E"),
-        (-0.000001, -0.000001, "00\N{DEGREE SIGN} 00.000' N, 000\N{DEGREE SIGN} 00.000' E"),
-        (59.9999999, 179.9999999, "60\N{DEGREE SIGN} 00.000' N, 180\N{DEGREE SIGN} 00.000' E"),
-        (-90.0, -180.0, "90\N{DEGREE SIGN} 00.000' S, 180\N{DEGREE SIGN} 00.000' W"),
-    ],
-)
-def test_degrees_and_minutes(lat: float, lon: float, words: str) -> None:
-    """Rounding carries into the degrees, and nothing is 60 minutes."""
-    assert speaking.degrees_minutes(Position(lat, lon)) == words
-
-
-@given(st.floats(-90, 90), st.floats(-180, 180))
-def test_degrees_and_minutes_are_read_back_as_the_same_place(lat: float, lon: float) -> None:
-    """Within a thousandth of a minute, about two metres."""
-    back = read_position(speaking.degrees_minutes(Position(lat, lon)))
-
-    assert back is not None
-    assert abs(back.lat - lat) <= 0.0005 / 60 + 1e-9
-    assert abs(back.lon - lon) <= 0.0005 / 60 + 1e-9
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import re
 
-from service.domain.place.position import PositionError, read_position
+from service.domain.place.angles import DECIMAL_COMMA
+from service.domain.place.national_grid import NATIONAL_GRID
+from service.domain.place.plus_code import PLUS_CODE
+from service.domain.place.position import PositionError, Reading
+from service.domain.place.reading import read_place
+from service.domain.place.utm_mgrs import MILITARY_GRID, UTM, UTM_NORTHERNMOST, UTM_SOUTHERNMOST
 from service.domain.texts.intent import Intent, Kind
 from service.domain.texts.typed import Typed, without_courtesies
 
@@ -16,20 +21,56 @@ _AT = re.compile(
     r"(?: (?:is|at))?[\s:=]*",
     re.IGNORECASE,
 )
+_STRAY = " .,;:!?()<>*_"
+
+# A text carries its position without an accuracy, so a coarser square would say more than is known.
+_COARSEST_M = 100.0
+
+# Without `at` before it, only what no sentence, code or phone number can look like.
+_PLAIN_GRID = re.compile(r"\d{1,2}[A-Z] ?[A-Z]{2} ?\d[\d ]*", re.IGNORECASE)
+_PLAIN_PLUS_CODE = re.compile(r"(?=.*[A-Z])[2-9A-Z]{8}\+[2-9A-Z]{2,}", re.IGNORECASE)
+_BEHIND_AT_ONLY = frozenset({DECIMAL_COMMA, NATIONAL_GRID, UTM})
 
 
 def position_of(plain: str) -> tuple[float, float] | None:
     """Return latitude and longitude where this part of a text is a position; None if not, or impossible."""
-    if len(plain) > _LONGEST:
-        return None
-    try:
-        position = read_position(without_courtesies(plain))
-    except PositionError:
-        return None
-    return (round(position.lat, _PLACES), round(position.lon, _PLACES)) if position else None
+    return _position_in(plain, behind_at=False)
 
 
 def read_position_text(text: Typed) -> Intent | None:
     """Read a position with `AT` before it, or alone."""
-    position = position_of(text.plain) or position_of(_AT.sub("", without_courtesies(text.plain), count=1))
+    position = position_of(text.plain)
+    plain = without_courtesies(text.plain)
+    if position is None and (at := _AT.match(plain)):
+        position = _position_in(plain[at.end() :], behind_at=True)
     return Intent(kind=Kind.POSITION, position=position) if position else None
+
+
+def _position_in(plain: str, *, behind_at: bool) -> tuple[float, float] | None:
+    """Read words that may be a position, as they are and then without courtesies: the square TA is a `ta` too."""
+    if len(plain) > _LONGEST:
+        return None
+    for words in (plain.strip(_STRAY), without_courtesies(plain)):
+        try:
+            reading = read_place(words)
+        except PositionError:
+            continue
+        if reading and _is_meant(reading, words, behind_at=behind_at):
+            return round(reading.position.lat, _PLACES), round(reading.position.lon, _PLACES)
+    return None
+
+
+def _is_meant(reading: Reading, words: str, *, behind_at: bool) -> bool:
+    """Say whether this can only be a position, and one fine enough to search at."""
+    if reading.format in (MILITARY_GRID, NATIONAL_GRID, PLUS_CODE) and (reading.accuracy_m or 0) > _COARSEST_M:
+        return False
+    if reading.format == MILITARY_GRID and not UTM_SOUTHERNMOST <= reading.position.lat <= UTM_NORTHERNMOST:
+        # Near the poles a reference begins with three letters, like a word: `at bay 123456`.
+        return False
+    if behind_at:
+        return True
+    if reading.format == MILITARY_GRID:
+        return _PLAIN_GRID.fullmatch(words) is not None
+    if reading.format == PLUS_CODE:
+        return _PLAIN_PLUS_CODE.fullmatch(words) is not None
+    return reading.format not in _BEHIND_AT_ONLY

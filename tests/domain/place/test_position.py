@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.encoding import is_gsm7
-from service.domain.place.position import Position, PositionError, decimal, read_position
+from service.domain.place.position import Position, PositionError, decimal
+from service.domain.place.reading import read_position
 
 LATITUDES = st.floats(-90, 90)
 LONGITUDES = st.floats(-180, 180)
@@ -31,6 +32,12 @@ LONGITUDES = st.floats(-180, 180)
         "56.12345° -5.54321°",
         "geo:56.12345,-5.54321",
         "GEO:56.12345,-5.54321,12;crs=WGS84;u=35;note",
+        "56,12345 -5,54321",
+        "56,12345; -5,54321",
+        "56,12345, -5,54321",
+        "56,12345N 5,54321W",
+        "N56,12345 W5,54321",
+        "56,12345° -5,54321°",
     ],
 )
 def test_decimal_degrees_are_read_in_every_usual_form(text: str) -> None:
@@ -52,6 +59,8 @@ def test_decimal_degrees_are_read_in_every_usual_form(text: str) -> None:
         "56º07.407′N 5º32.593′W",
         "56°07.407’N 5°32.593’W",
         "56°07.407' -5°32.593'",
+        "56°07,407' -5°32,593'",
+        "56 07,407N 5 32,593W",
         "56 deg 7.407 min N 5 deg 32.593 min W",
         "56°7'24.42\"N 5°32'35.58\"W",
         "56°7′24.42″N 5°32′35.58″W",
@@ -87,6 +96,25 @@ def test_minutes_and_seconds_are_read_in_every_usual_form(text: str) -> None:
         ("geo:56.1", "a geo: address looks like"),
         ("geo:56.1,-5.5;crs=osgb", "only WGS84 positions can be used, not osgb"),
         ("geo:56.1,-5.5;crs", "not an unnamed system"),
+        ("geo:56.1,-5.5;u=near", "a number of metres"),
+        ("56.1", "56.1 is one number: give latitude and longitude"),
+        ("56.1N", "one number"),
+        ("N 56 07.4", "one number"),
+        ("56.1 degrees", "one number"),
+        ("56.12345", "one number"),
+        ("97.1,-20.5", "look whether the two numbers are swapped"),
+        ("97,12345 -20,54321", "look whether the two numbers are swapped"),
+        ("56.1N 5.5", "only one number of 56.1N 5.5 has a letter"),
+        ("56.1, W 5.5", "only one number"),
+        ("N 56.1 5.5 W", "put each letter of N 56.1 5.5 W after its number"),
+        ("56 07.407 5 32.593", "the hemispheres of 56 07.407 5 32.593 are not known"),
+        ("56.1, 5", "not known"),
+        ("56°07.407' 5°32.593'", "any of four places"),
+        ("56,1", "can be read in two ways"),
+        ("56,12345", "can be read in two ways"),
+        ("56,12 5,54", "can be read in two ways"),
+        ("56,123 -5,543", "can be read in two ways"),
+        ("56,12345,-5,54321", "can be read in two ways"),
     ],
 )
 def test_what_is_shaped_like_a_position_and_cannot_be_is_refused_with_a_reason(text: str, words: str) -> None:
@@ -103,8 +131,10 @@ def test_what_is_shaped_like_a_position_and_cannot_be_is_refused_with_a_reason(t
         "482139",
         "482 139",
         "12 34",
-        "56.1",
-        "56.1N",
+        "12, 34",
+        "2 divers",
+        "10:30 11:45",
+        "12",
         "1.1,2.2,3.3",
         "5607.407N 00532.593W",
         "1.1,2.2" * 40,
