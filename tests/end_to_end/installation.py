@@ -9,22 +9,27 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import httpx
+from sqlalchemy import Engine, func, select
+from sqlalchemy.orm import Session
 
-from service.demo.children import with_children
+from service.demo.children import end_group, with_children
 from service.demo.directory import Directory, Pace
 from service.demo.preparing import Place, environment, prepare_database, write_settings
 from service.operations.service import Service
-from service.store import health, log
+from service.store import dives, health, log
 from service.store.engine import open_engine
 from service.store.log import Entry
+from service.store.outbox import LEASED, QUEUED
 from service.store.seed import RECEIVING_NUMBER
+from service.store.tables import DiveRow, MessageRow
+from tests.end_to_end.evidence import ends_of_logs, shown_on_failure, told_of_journal
 from tests.fakes.gateway import ACCOUNT, TOKEN
 from tests.fakes.journal import Taken, read_journal
 from tests.servers.broker import Broker
@@ -32,6 +37,7 @@ from tests.servers.ports import free_port
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 READY_WITHIN_S = 90.0
+SETTLED_WITHIN_S = 60.0
 ROLES = ("web", "worker", "beat", "keeper")
 
 ANNA, BRAM = "+447700900001", "+447700900002"
@@ -48,6 +54,7 @@ class Installation:
     gateway: subprocess.Popen[str]
     gateway_url: str
     logs: Path
+    engine: Engine
     processes: dict[str, list[subprocess.Popen[bytes]]] = field(default_factory=dict)
 
     def start(self, *roles: str) -> None:
@@ -72,33 +79,44 @@ class Installation:
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         for process in found:
+            # Also those whose parent had died before.
+            end_group(process.pid)
             process.wait()
-
-    def stop(self) -> None:
-        """End everything."""
-        self.kill(*ROLES)
-        self.broker.kill()
-        self.gateway.kill()
-        self.gateway.communicate()
 
     def wait_until_ready(self) -> None:
         """Return once the web serves and a worker has swept since now."""
         began_at = self.service().clock.now()
 
         def swept_by_worker() -> bool:
+            assert self._ended() == []
             beat = self.service().read(lambda session: health.heartbeat(session, "sweep"))
             return beat is not None and beat.at >= began_at and (beat.detail or "").startswith("worker")
 
         self.wait_for(lambda: swept_by_worker() and self.answers("/readyz"), READY_WITHIN_S, "ready")
 
+    def wait_until_settled(self) -> None:
+        """Return once worker and keeper have each looked again and found nothing that is due or not yet carried.
+
+        What has not been sent by then is not going to be sent until the next moment of the ladder.
+        """
+        now = self.service().clock.now()
+        self.wait_for(lambda: self._settled(now), SETTLED_WITHIN_S, "all is done and everybody has looked since")
+
+    def _settled(self, since: datetime) -> bool:
+        def look(session: Session) -> bool:
+            beats = [health.heartbeat(session, name) for name in ("sweep", "keeper")]
+            looked = all(beat is not None and beat.at >= since for beat in beats)
+            due = dives.oldest_due(session, self.service().clock.now())
+            open_ = select(func.count()).select_from(MessageRow).where(MessageRow.state.in_((QUEUED, LEASED)))
+            return looked and due is None and session.execute(open_).scalar_one() == 0
+
+        return self.service().read(look)
+
     def wait_for(self, met: Callable[[], bool], within_s: float, what: str) -> None:
-        """Return once it is so; fails with the ends of all logs."""
+        """Return once it is so."""
         give_up_at = time.monotonic() + within_s
         while not met():
-            if time.monotonic() > give_up_at:
-                ends = "\n".join(f"{path.name}:\n{path.read_text()[-1500:]}" for path in self.logs.glob("*.log"))
-                taken = "\n".join(f"{one.to}: {one.body}" for one in self.taken())
-                raise AssertionError(f"not within {within_s} s: {what}\ntaken:\n{taken}\n{ends}")
+            assert time.monotonic() < give_up_at, f"not within {within_s} s: {what}"
             time.sleep(0.1)
 
     def answers(self, path: str) -> bool:
@@ -158,12 +176,35 @@ class Installation:
 
     def service(self) -> Service:
         """The database and clock of the installation, to look into."""
-        engine = open_engine(self.place.database_url)
-        return Service(engine, self.place.pace.clock(), self.place.url, "test")
+        return Service(self.engine, self.place.pace.clock(), self.place.url, "test")
 
     def entries(self, chain: str) -> list[Entry]:
         """A chain of the log."""
         return self.service().read(lambda session: log.entries(session, chain))
+
+    def account(self) -> str:
+        """What became of everything, for whoever has only the output of a failed test."""
+        clock = self.service().clock.now()
+        seen = [f"--- the clock shows {clock:%H:%M:%S}, a minute is {60 / self.place.pace.pace:g} s", *self._ended()]
+        return "\n".join([*seen, told_of_journal(self.taken()), self._told_of_log(), ends_of_logs(self.logs)])
+
+    def _ended(self) -> list[str]:
+        """Processes that have ended by themselves."""
+        return [
+            f"{role} {process.pid} has ended with {process.poll()}"
+            for role, processes in self.processes.items()
+            for process in processes
+            if process.poll() is not None
+        ]
+
+    def _told_of_log(self) -> str:
+        dive_ids = self.service().read(lambda session: session.execute(select(DiveRow.id)).scalars().all())
+        lines = [
+            f"{entry.at:%H:%M:%S} {entry.kind} {entry.detail}"
+            for chain in ("service", *map(log.dive_chain, dive_ids))
+            for entry in self.entries(chain)
+        ]
+        return "\n".join(["--- the log", *lines])
 
     def move_clock_on(self, length: timedelta) -> None:
         """Let processes that are started from now on find that so much time has passed."""
@@ -174,30 +215,37 @@ class Installation:
 
 @contextmanager
 def installed(directory: Path, database_url: str, pace: float, *, receipts: bool = False) -> Iterator[Installation]:
-    """An installation on an empty database, nothing but gateway and broker started yet."""
+    """An installation on an empty database, nothing but gateway and broker started yet.
+
+    However the block ends, so does all of it; where it fails, what its parts have to say of it is printed.
+    """
     data = Directory(directory / "data")
     data.make()
     port, journal = free_port(), directory / "journal.jsonl"
     inbound_url = f"http://127.0.0.1:{port}/inbound/fake/text"
-    gateway = _start_gateway(journal, inbound_url, receipts=receipts)
-    gateway_url = json.loads((gateway.stdout or sys.stdin).readline())["base_url"]
-    broker = Broker(directory)
-    place = Place(
-        directory=data,
-        port=port,
-        pace=Pace(pace, datetime.now(UTC)),
-        database_url=database_url,
-        broker_url=broker.url,
-        gateways=_gateways(gateway_url, receipts=receipts),
-    )
-    here = Installation(place, broker, journal, gateway, gateway_url, data.logs)
-    try:
+    with ExitStack() as ends:
+        gateway = _start_gateway(journal, inbound_url, receipts=receipts)
+        ends.callback(_end_gateway, gateway)
+        gateway_url = json.loads((gateway.stdout or sys.stdin).readline())["base_url"]
+        broker = Broker(data.logs)
+        ends.callback(broker.kill)
+        place = Place(
+            directory=data,
+            port=port,
+            pace=Pace(pace, datetime.now(UTC)),
+            database_url=database_url,
+            broker_url=broker.url,
+            gateways=_gateways(gateway_url, receipts=receipts),
+        )
+        engine = open_engine(database_url)
+        ends.callback(engine.dispose)
+        here = Installation(place, broker, journal, gateway, gateway_url, data.logs, engine)
+        ends.callback(here.kill, *ROLES)
+        ends.enter_context(shown_on_failure(here.account))
         write_settings(place)
         prepare_database(place)
         broker.start()
         yield here
-    finally:
-        here.stop()
 
 
 def _start_gateway(journal: Path, inbound_url: str, *, receipts: bool) -> subprocess.Popen[str]:
@@ -207,6 +255,11 @@ def _start_gateway(journal: Path, inbound_url: str, *, receipts: bool) -> subpro
         *(("--receipts",) if receipts else ()),
     ]
     return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, start_new_session=True)
+
+
+def _end_gateway(gateway: subprocess.Popen[str]) -> None:
+    gateway.kill()
+    gateway.communicate()
 
 
 def _gateways(base_url: str, *, receipts: bool) -> str:
