@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import psycopg
@@ -12,10 +14,12 @@ import pytest
 import redis
 from freezegun import freeze_time
 
-from tests.servers import postgres
+from tests.servers import ports, postgres
 from tests.servers.broker import Broker
 from tests.servers.network import NetworkForbiddenError, take_attempts
-from tests.servers.ports import NotListeningError, free_port, wait_until_listening
+from tests.servers.ports import NoPortError, NotListeningError, free_port, wait_until_listening
+
+ROOT = Path(__file__).resolve().parent.parent.parent
 
 
 def plain(url: str) -> str:
@@ -92,6 +96,28 @@ def test_waiting_for_a_server_goes_by_the_real_clock() -> None:
     """A frozen test clock does not make a wait endless."""
     with freeze_time("2027-06-01T10:00:00Z"), pytest.raises(NotListeningError):
         wait_until_listening(free_port(), within_s=0.1)
+
+
+def test_a_port_is_given_to_one_test_only() -> None:
+    """Until this process ends nobody else gets it: not a second test here, nor one of another process."""
+    mine = {free_port() for _ in range(50)}
+    ask = "from tests.servers.ports import free_port; print(*[free_port() for _ in range(50)])"
+    answer = subprocess.run([sys.executable, "-c", ask], cwd=ROOT, capture_output=True, text=True, check=True)
+    theirs = set(map(int, answer.stdout.split()))
+
+    assert (len(mine), len(theirs), mine & theirs) == (50, 50, set())
+
+
+def test_a_port_that_is_in_use_is_not_given(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While somebody listens there nobody else is sent there, which is said; afterwards it is free."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port: int = server.getsockname()[1]
+        monkeypatch.setattr(ports, "PORTS", range(port, port + 1))
+        monkeypatch.setattr(ports, "TRIES", 1)
+        with pytest.raises(NoPortError, match="none is free"):
+            free_port()
+
+    assert free_port() == port
 
 
 def test_a_connection_to_another_machine_is_refused() -> None:
