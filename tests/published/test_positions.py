@@ -4,14 +4,16 @@ Sources:
 [1] RFC 5870 section 6 (examples of geo: addresses) and its grammar
 [2] github.com/chrisveness/geodesy, commit 3e9fdd3, tests of reading degrees, minutes and seconds
 [3] ISO 6709:2008 Annex D (the form for people)
+[4] ISO 6709 Annex H (the string form), examples as collected in public test suites; the standard itself was not opened
 """
 
 from __future__ import annotations
 
 import pytest
 
-from service.domain.place.position import PositionError
-from service.domain.place.reading import read_position
+from service.domain.place import writing
+from service.domain.place.position import Position, PositionError
+from service.domain.place.reading import read_place, read_position
 
 
 @pytest.mark.parametrize(
@@ -32,6 +34,14 @@ def test_a_geo_address_is_the_place_that_the_standard_says(text: str, lat: float
 
     assert position is not None
     assert (position.lat, position.lon) == (lat, lon)
+
+
+def test_the_uncertainty_of_a_geo_address_is_in_metres() -> None:
+    """[1] Section 6.2: 40 m in its example."""
+    reading = read_place("geo:48.198634,16.371648;crs=wgs84;u=40")
+
+    assert reading is not None
+    assert reading.accuracy_m == 40
 
 
 @pytest.mark.parametrize("text", ["geo:48.2010,16.3695,183,666", "geo:48.2010, 16.3695"])
@@ -77,3 +87,45 @@ def test_the_form_for_people_is_read() -> None:
     assert (position.lat, position.lon) == pytest.approx(
         (50 + 40 / 60 + 46.461 / 3600, -(95 + 48 / 60 + 26.533 / 3600)), abs=1e-9
     )
+
+
+def test_the_form_for_people_is_written() -> None:
+    """[3] Zeros before small minutes and seconds, no blanks inside, primes, the letter directly after."""
+    position = Position(50 + 40 / 60 + 46.461 / 3600, -(95 + 48 / 60 + 26.533 / 3600))
+
+    assert writing.dms(position, places=3) == "50\u00b040\u203246.461\u2033N 95\u00b048\u203226.533\u2033W"
+    assert writing.dms(Position(9.1525, -9.1525)).startswith("9\u00b009\u203209.00\u2033N")
+
+
+def test_degrees_are_written_with_minutes_and_seconds() -> None:
+    """[2] Rounding carries; degrees of longitude have three digits in minutes and, as in [3], no zeros in seconds."""
+    assert writing.degrees_minutes(Position(0, 9.1525), places=4).endswith(" 009\u00b009.1500'E")
+    assert writing.dms(Position(0, 9.1525)).endswith(" 9\u00b009\u203209.00\u2033E")
+    assert writing.dms(Position(0, 51.99999999999999), places=0).endswith(" 52\u00b000\u203200\u2033E")
+
+
+@pytest.mark.parametrize(
+    ("text", "lat", "lon"),
+    [
+        ("-90+000+2800CRSWGS_84/", -90, 0),
+        ("+48.8577+002.295/", 48.8577, 2.295),
+        ("+40.75-074.00/", 40.75, -74),
+        ("+4852+00220/", 48.866667, 2.333333),
+        ("+00-025/", 0, -25),
+        ("+5012-00010/", 50.2, -0.1666667),
+        ("+501234-0001042/", 50.2094444, -0.1783333),
+        ("+123456.7-0985432.1/", 12.5824167, -98.9089167),
+    ],
+)
+def test_the_string_form_is_read(text: str, lat: float, lon: float) -> None:
+    """[4] Degrees, with minutes and with seconds, told by the number of digits."""
+    position = read_position(text)
+
+    assert position is not None
+    assert (position.lat, position.lon) == pytest.approx((lat, lon), abs=1e-6)
+
+
+def test_the_string_form_needs_three_digits_of_longitude() -> None:
+    """[4] Fewer may have been lost."""
+    with pytest.raises(PositionError, match="ISO 6709 has two of degrees for latitude and three for longitude"):
+        read_position("+35.658632+1/")

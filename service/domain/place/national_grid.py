@@ -23,7 +23,8 @@ _SQUARES_NORTH = 13
 _LETTERS = "ABCDEFGHJKLMNOPQRSTUVWXYZ"
 _FEWEST_FIGURES = 4
 
-_REFERENCE = re.compile(r"([A-Z]{2}) ?(\d{1,10})(?: (\d{1,10}))?", re.IGNORECASE)
+# Without I, which no grid has: IN 482139 is a text to us and not a place.
+_REFERENCE = re.compile(r"([A-HJ-Z]{2}) ?(\d{1,10})(?: (\d{1,10}))?", re.IGNORECASE)
 _LABEL = r"(?:bng|osgb(?:36)?|os grid|(?:british )?national grid)"
 _METRES = re.compile(
     rf"{_LABEL}[ :]{{1,2}}"

@@ -1,7 +1,8 @@
 """Universal Transverse Mercator coordinates and military grid references, on WGS84.
 
 UTM as in DMA Technical Manual 8358.2, with the wider zones off Norway and Svalbard; it ends at 84 north and 80 south.
-MGRS as in DMA Technical Manual 8358.1, by the GEOTRANS routines, near the poles on the polar stereographic grid.
+MGRS as in DMA Technical Manual 8358.1 with the lettering for WGS84; it is written, and near the poles read, by the
+GEOTRANS routines, which there use the polar stereographic grid.
 """
 
 from __future__ import annotations
@@ -30,7 +31,13 @@ _BAND_DEGREES = 8.0
 # A point on the edge of a band, rounded to a metre, may read a hair beyond it.
 _BAND_SLACK = 0.0001
 # The widest zones, off Svalbard, go 6 degrees to each side; a little beyond its zone a coordinate is still in use.
-_FARTHEST_FROM_MERIDIAN = 6.5
+_FARTHEST_FROM_MERIDIAN = 7.0
+
+_SQUARE_M = 100_000
+# The letters of the squares: eastwards in three sets by zone, northwards again every 2000 km, even zones five on.
+_COLUMNS = ("STUVWXYZ", "ABCDEFGH", "JKLMNPQR")
+_ROWS = "ABCDEFGHJKLMNPQRSTUV"
+_ROWS_OFF_IN_EVEN_ZONES = 5
 
 _UTM = re.compile(
     r"(utm[ :]{1,2})?(?:zone )?(\d{1,2})(?: ?(north|south|[A-Z])\b)?[ ,]{1,2}"
@@ -63,12 +70,21 @@ def to_utm(position: Position) -> UtmPoint | None:
     if not UTM_SOUTHERNMOST <= position.lat <= UTM_NORTHERNMOST:
         return None
     # The date line is the western edge of zone 1.
-    easting, northing, zone, _ = utm.from_latlon(position.lat, normal_longitude(position.lon))
-    return UtmPoint(int(zone), position.lat >= 0, float(easting), float(northing))
+    easting, northing, zone, band = utm.from_latlon(position.lat, normal_longitude(position.lon))
+    # A hair south of the equator is in band N by rounding, with a northing a hair below nought.
+    return UtmPoint(int(zone), band >= "N", float(easting), max(float(northing), 0.0))
 
 
 def from_utm(point: UtmPoint) -> Position:
     """The position of UTM coordinates; raises PositionError for a zone or metres that do not exist."""
+    position = _place_of(point)
+    if not UTM_SOUTHERNMOST - _BAND_SLACK <= position.lat <= UTM_NORTHERNMOST + _BAND_SLACK:
+        raise PositionError(f"UTM does not reach {lettered(position)}: look at the northing")
+    return position
+
+
+def _place_of(point: UtmPoint) -> Position:
+    """The position of UTM coordinates, a little beyond its last band too."""
     import utm  # noqa: PLC0415 - brings numpy, which most processes never need
 
     try:
@@ -77,8 +93,7 @@ def from_utm(point: UtmPoint) -> Position:
         raise PositionError(f"UTM {error}") from None
     position = Position(float(lat), normal_longitude(float(lon)))
     off = normal_longitude(position.lon - utm.conversion.zone_number_to_central_longitude(point.zone))
-    beyond = not UTM_SOUTHERNMOST - _BAND_SLACK <= position.lat <= UTM_NORTHERNMOST + _BAND_SLACK
-    if beyond or abs(off) > _FARTHEST_FROM_MERIDIAN:
+    if abs(off) > _FARTHEST_FROM_MERIDIAN:
         raise PositionError(f"UTM zone {point.zone} does not reach {lettered(position)}: look at zone and easting")
     return position
 
@@ -128,17 +143,13 @@ def read_mgrs(typed: str) -> Reading | None:
     if len(figures) % 2 or len(figures) > MOST_FIGURES or (second and len(first) != len(second)):
         raise PositionError(f"the figures of {typed} must be two halves of equal length, as in 31U DQ 48251 11943")
     half = len(figures) // 2
-    try:
-        lat, lon = MGRS().toLatLon(f"{zone}{square}{figures}")
-    except MGRSError:
-        raise PositionError(f"{zone} {square} {figures} is on no military grid square: look at its letters") from None
     name = f"{zone} {square} {figures[:half]} {figures[half:]}"
     side = 10 ** (MOST_FIGURES // 2 - half)
+    middle = _middle_by_utm(zone, square, figures) if len(zone) > 1 else _middle_near_a_pole(f"{zone}{square}{figures}")
+    if middle is None:
+        raise PositionError(f"{name} is on no military grid square: look at its letters")
     return understood(
-        Position(lat, lon),
-        MILITARY_GRID,
-        f"{MILITARY_GRID} {name}, middle of a square of {side} m",
-        side / math.sqrt(2),
+        middle, MILITARY_GRID, f"{MILITARY_GRID} {name}, middle of a square of {side} m", side / math.sqrt(2)
     )
 
 
@@ -154,6 +165,43 @@ def to_mgrs(position: Position, digits: int = MOST_FIGURES) -> str:
     reference = MGRS().toMGRS(position.lat, normal_longitude(position.lon), MGRSPrecision=half)
     head, east, north = reference[:-digits], reference[-digits:-half], reference[-half:]
     return f"{head[:-2].lstrip('0')} {head[-2:]} {east} {north}"
+
+
+def _middle_by_utm(zone_and_band: str, square: str, figures: str) -> Position | None:
+    """The middle of a square; None where the zone has no such square, or not in this band."""
+    zone, band = int(zone_and_band[:-1]), zone_and_band[-1]
+    columns, off = _COLUMNS[zone % 3], _ROWS_OFF_IN_EVEN_ZONES * (zone % 2 == 0)
+    if not 1 <= zone <= 60 or square[0] not in columns or square[1] not in _ROWS:  # noqa: PLR2004 - zones of 6 degrees
+        return None
+    row = (_ROWS.index(square[1]) - off) % len(_ROWS)
+    lowest = _lowest_row(zone, band)
+    row += math.ceil((lowest - row) / len(_ROWS)) * len(_ROWS)
+    half = len(figures) // 2
+    side = 10 ** (MOST_FIGURES // 2 - half)
+    easting = (columns.index(square[0]) + 1) * _SQUARE_M + (int(figures[:half]) + 0.5) * side
+    northing = row * _SQUARE_M + (int(figures[half:]) + 0.5) * side
+    try:
+        middle = _place_of(UtmPoint(zone, northern=band >= "N", easting_m=easting, northing_m=northing))
+    except PositionError:
+        return None
+    # The middle of a square that the edge of its band cuts may lie beyond it, by less than a side.
+    return middle if _in_band(middle.lat, band, slack=side / _SQUARE_M) else None
+
+
+def _lowest_row(zone: int, band: str) -> int:
+    """The southernmost row of squares, counted from the equator or in the south from its false origin, of a band."""
+    # In the south a parallel bends down towards the edges of its zone: by less than one row.
+    meridian = normal_longitude(zone * 6.0 - 183.0)
+    bottom = to_utm(Position(UTM_SOUTHERNMOST + _BAND_DEGREES * _BANDS.index(band), meridian))
+    return math.floor(bottom.northing_m / _SQUARE_M) - 1 if bottom else 0
+
+
+def _middle_near_a_pole(reference: str) -> Position | None:
+    """The middle of a square of the polar grid; None where there is no such square."""
+    try:
+        return Position(*MGRS().toLatLon(reference))
+    except MGRSError:
+        return None
 
 
 def _utm_reading(point: UtmPoint) -> Reading:
@@ -176,8 +224,8 @@ def _read_s(banded: UtmPoint, southern: UtmPoint) -> Reading:
     return _utm_reading(southern)
 
 
-def _in_band(lat: float, letter: str) -> bool:
+def _in_band(lat: float, letter: str, slack: float = _BAND_SLACK) -> bool:
     """Whether a latitude lies in a band: 8 degrees each from 80 south, the last, X, 12."""
     bottom = UTM_SOUTHERNMOST + _BAND_DEGREES * _BANDS.index(letter)
     top = UTM_NORTHERNMOST if letter == "X" else bottom + _BAND_DEGREES
-    return bottom - _BAND_SLACK <= lat <= top + _BAND_SLACK
+    return bottom - slack <= lat <= top + slack

@@ -33,23 +33,22 @@ _BEHIND_AT_ONLY = frozenset({DECIMAL_COMMA, NATIONAL_GRID, UTM})
 
 
 def position_of(plain: str) -> tuple[float, float] | None:
-    """Return latitude and longitude where this part of a text is a position; None if not, or impossible."""
-    return _position_in(plain, behind_at=False)
+    """Return latitude and longitude where this part of a text is a position, alone or behind `at`; None if not."""
+    if len(plain) > _LONGEST:
+        return None
+    alone = _position_in(plain, behind_at=False)
+    at = _AT.match(start := without_courtesies(plain))
+    return _position_in(start[at.end() :], behind_at=True) if alone is None and at else alone
 
 
 def read_position_text(text: Typed) -> Intent | None:
     """Read a position with `AT` before it, or alone."""
     position = position_of(text.plain)
-    plain = without_courtesies(text.plain)
-    if position is None and (at := _AT.match(plain)):
-        position = _position_in(plain[at.end() :], behind_at=True)
     return Intent(kind=Kind.POSITION, position=position) if position else None
 
 
 def _position_in(plain: str, *, behind_at: bool) -> tuple[float, float] | None:
     """Read words that may be a position, as they are and then without courtesies: the square TA is a `ta` too."""
-    if len(plain) > _LONGEST:
-        return None
     for words in (plain.strip(_STRAY), without_courtesies(plain)):
         try:
             reading = read_place(words)

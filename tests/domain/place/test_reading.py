@@ -1,0 +1,188 @@
+"""Any form of a position, told from any other and from what is none."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.domain.place import writing
+from service.domain.place.geodesy import distance_m
+from service.domain.place.position import Position, PositionError
+from service.domain.place.reading import likely_swapped, read_place, read_position
+
+SLIP = Position(47.12345, -20.54321)
+
+TEXTS = Path(__file__).parents[2] / "data" / "inbound_texts.csv"
+
+
+@pytest.mark.parametrize(
+    ("text", "form", "reading"),
+    [
+        ("47.12345,-20.54321", "decimal degrees", "47.12345 N, 20.54321 W (decimal degrees)"),
+        ("20.54321W 47.12345N", "decimal degrees", "47.12345 N, 20.54321 W (decimal degrees)"),
+        ("47 07.407N 020 32.593W", "degrees and minutes", "47.12345 N, 20.54322 W (degrees and minutes)"),
+        (
+            "47 07 24.42N 020 32.593W",
+            "degrees, minutes and seconds",
+            "47.12345 N, 20.54322 W (degrees, minutes and seconds)",
+        ),
+        (
+            "47,12345 -20,54321",
+            "decimal degrees with a decimal comma",
+            "47.12345 N, 20.54321 W (decimal degrees with a decimal comma)",
+        ),
+        ("geo:47.12345,-20.54321", "geo: address", "47.12345 N, 20.54321 W (geo: address)"),
+        ("+47.12345-020.54321/", "ISO 6709", "47.12345 N, 20.54321 W (ISO 6709)"),
+        ("-0.000001,0.0", "decimal degrees", "0.00000 N, 0.00000 E (decimal degrees)"),
+        ("-47.5,20.25", "decimal degrees", "47.50000 S, 20.25000 E (decimal degrees)"),
+    ],
+)
+def test_a_reading_says_how_it_was_understood(text: str, form: str, reading: str) -> None:
+    """In letters, whatever it was typed with, and by the name of the form."""
+    found = read_place(text)
+
+    assert found is not None
+    assert (found.format, found.reading, found.accuracy_m) == (form, reading, None)
+    assert read_position(text) == found.position
+
+
+@pytest.mark.parametrize(
+    ("text", "form"),
+    [
+        ("27T WN 34647 18984", "MGRS"),
+        ("27T 534648 5218984", "UTM"),
+        ("TG 514 131", "British National Grid"),
+        ("89VX4FF4+9P", "plus code"),
+    ],
+)
+def test_each_grid_is_told_from_the_others(text: str, form: str) -> None:
+    """With its name in the reading."""
+    found = read_place(text)
+
+    assert found is not None
+    assert found.format == form
+    assert f"({form}" in found.reading
+
+
+@pytest.mark.parametrize(
+    ("text", "accuracy_m"),
+    [("geo:47.1,-20.5;u=35", 35), ("geo:47.1,-20.5;crs=wgs84;U=7.5", 7.5), ("geo:47.1,-20.5", None)],
+)
+def test_the_uncertainty_of_a_geo_address_is_its_accuracy(text: str, accuracy_m: float | None) -> None:
+    """In metres; None where it says nothing."""
+    found = read_place(text)
+
+    assert found is not None
+    assert found.accuracy_m == accuracy_m
+
+
+def test_a_short_code_is_looked_for_near_a_site() -> None:
+    """And refused without one."""
+    short = writing.plus_code(SLIP)[4:]
+
+    found = read_position(short, near=Position(47.1, -20.5))
+
+    assert found is not None
+    assert distance_m(found, SLIP) < 3
+    with pytest.raises(PositionError, match="short plus code"):
+        read_position(short)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "\uff14\uff17.12345,-20.54321",
+        "  47.12345 \u2212 20.54321 ".replace("\u2212 ", "\u2212"),
+        "\u200147.12345,\u2003-20.54321",
+        "89vx4ff4\uff0b9p",
+    ],
+)
+def test_wide_digits_and_odd_blanks_do_not_matter(text: str) -> None:
+    """Phones type them."""
+    found = read_position(text)
+
+    assert found is not None
+    assert distance_m(found, SLIP) < 10
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("OUT 123456", "123456", "482139", "482 139", "IN 482139", "OUT 2 731905", "IN LANTERN 50 P2", "P2"),
+        *("+447700900123", "07700 900123", "+44 7700 900 123", "112", "OK 7K", "OK 7K 2", "SAFE 2", "LATE 20", "+15"),
+        *("LANTERN", "LANTERN SLIP", "north slip", "NO", "BAY", "all 12", "yes 1", "Skerry Bay 2", "10:30", "D18"),
+    ],
+)
+def test_words_codes_and_phone_numbers_are_no_positions(text: str) -> None:
+    """Neither read nor refused."""
+    assert read_place(text, SLIP) is None
+
+
+def test_of_the_agreed_texts_only_those_of_a_position_are_one() -> None:
+    """A text of any other kind, whole, is none."""
+    with TEXTS.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+
+    read = [row["text"] for row in rows if read_place(row["text"], SLIP)]
+
+    assert read == ["geo:56.12345,-5.54321"]
+
+
+@given(st.text(max_size=150), st.none() | st.just(SLIP))
+def test_reading_never_breaks(text: str, near: Position | None) -> None:
+    """Any text is a position, none, or refused."""
+    try:
+        found = read_place(text, near)
+    except PositionError:
+        return
+    assert found is None or found.reading
+
+
+SHAPED = st.from_regex(
+    r"\A(mgrs |utm |bng |geo:|[NSEW] ?|[+-])?[0-9A-HJ-NP-Z]{1,3}[ ,.°'+]?[0-9A-Z]{0,6}[ ,.°'+;-]{0,2}[0-9]{0,7}"
+    r"[ ,.]?[0-9]{0,7}[NSEW/]?\Z"
+)
+
+
+@given(SHAPED)
+def test_what_is_nearly_a_position_is_read_or_refused_in_words(text: str) -> None:
+    """No form leaves another kind of fault."""
+    try:
+        found = read_place(text, SLIP)
+    except PositionError:
+        return
+    assert found is None or -90 <= found.position.lat <= 90
+
+
+@pytest.mark.parametrize(
+    ("position", "near", "swapped"),
+    [
+        (Position(-20.54321, 47.12345), SLIP, True),
+        (SLIP, SLIP, False),
+        (Position(47.5, -20.5), SLIP, False),
+        (Position(10, 10), SLIP, False),
+        (Position(10, 100), SLIP, False),
+        (Position(-20.5, 47.1), Position(-20.5, 47.2), False),
+    ],
+)
+def test_swapped_numbers_are_noticed_near_a_site(position: Position, near: Position, swapped: bool) -> None:  # noqa: FBT001
+    """Far from it as they stand, and near it the other way about."""
+    assert likely_swapped(position, near) == swapped
+
+
+@pytest.mark.parametrize(
+    ("position", "near", "swapped"),
+    [
+        (Position(45.3, 47), Position(47, 47), False),
+        (Position(45.1, 47), Position(47, 47), True),
+        (Position(-23.14, 47), Position(47, -20.54), True),
+        (Position(-23.24, 47), Position(47, -20.54), False),
+    ],
+)
+def test_two_hundred_kilometres_are_far(position: Position, near: Position, swapped: bool) -> None:  # noqa: FBT001
+    """Beyond them as it stands, and within them the other way about."""
+    assert likely_swapped(position, near) == swapped
