@@ -13,7 +13,7 @@ from enum import StrEnum
 from service.domain.encoding import septets, to_gsm7
 from service.domain.gas import GasPlan, endurance
 from service.domain.local_time import is_zone, minutes
-from service.domain.place.position import Position
+from service.domain.place.site import SitePlan
 
 RUN_TIME_MIN = timedelta(minutes=5)
 RUN_TIME_MAX = timedelta(hours=6)
@@ -22,30 +22,11 @@ AHEAD_ALLOWED = timedelta(days=14)
 PARTY_MAX = 12
 CONTACTS_MAX = 6
 DEPTH_MAX_M = 100
+WATER_MIN_C = -2
+WATER_MAX_C = 40
 EXITS_ADVISED = 2
 NAME_MAX = 60
 WORDS_MAX = 300
-
-
-@dataclass(frozen=True, slots=True)
-class Exit:
-    """A place to leave the water, with its position where it is known."""
-
-    name: str
-    position: Position | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class SitePlan:
-    """What a dive must know of its site, so that a later edit of the site changes no live dive."""
-
-    name: str
-    zone: str
-    rescue_call: str
-    code: str | None = None
-    position: Position | None = None
-    exits: tuple[Exit, ...] = ()
-    access: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +47,11 @@ class Contact:
 
 @dataclass(frozen=True, slots=True)
 class DivePlan:
-    """What a diver files. `exits` are the names of those chosen, best first."""
+    """What a diver files. `exits` are the names of those chosen, best first.
+
+    `water_c` is the temperature of the water in degrees Celsius. `medical` is there only where the diver allowed
+    that rescuers read it.
+    """
 
     site: SitePlan
     party: tuple[Diver, ...]
@@ -80,6 +65,8 @@ class DivePlan:
     kit: str | None = None
     smb: str | None = None
     notes: str | None = None
+    water_c: float | None = None
+    medical: str | None = None
 
     @property
     def lead(self) -> Diver:
@@ -190,6 +177,7 @@ def _check_lengths(plan: DivePlan) -> list[tuple[str, str]]:
     names = [("party", d.name) for d in plan.party] + [("contacts", c.name) for c in plan.contacts]
     names += [("site", plan.site.name)]
     words = [("vehicle", plan.vehicle), ("kit", plan.kit), ("smb", plan.smb), ("notes", plan.notes)]
+    words += [("medical", plan.medical)]
     found = [(field, f"Keep it to {NAME_MAX} characters.") for field, text in names if len(text) > NAME_MAX]
     found += [(field, f"Keep it to {WORDS_MAX} characters.") for field, text in words if text and len(text) > WORDS_MAX]
     # It goes whole into every alarm, in the alphabet of texts, where one letter may become several.
@@ -197,6 +185,8 @@ def _check_lengths(plan: DivePlan) -> list[tuple[str, str]]:
         found.append(("rescue_call", f"Keep it to {NAME_MAX} letters and digits, as a text has them."))
     if plan.depth_m is not None and not _is_depth(plan.depth_m):
         found.append(("depth_m", f"Give the planned depth in metres, up to {DEPTH_MAX_M}."))
+    if plan.water_c is not None and not WATER_MIN_C <= plan.water_c <= WATER_MAX_C:
+        found.append(("water_c", f"Give the water temperature in degrees Celsius, {WATER_MIN_C} to {WATER_MAX_C}."))
     return found
 
 

@@ -13,7 +13,8 @@ from service.domain.grace import GracePeriods
 from service.domain.local_time import LocalTimeError, instant
 from service.domain.phone import PhoneError, read_phone
 from service.domain.place.position import Position, PositionError
-from service.domain.plan import Check, Contact, DivePlan, Diver, Exit, Level, SitePlan, check_plan
+from service.domain.place.site import PointKind, SitePlan, SitePoint
+from service.domain.plan import Check, Contact, DivePlan, Diver, Level, check_plan
 from service.store import sites
 from service.store.tables.club import ClubRow
 
@@ -146,7 +147,7 @@ def _site(
         rescue_call=row.rescue_call,
         code=row.code,
         position=Position(row.lat, row.lon),
-        exits=tuple(Exit(p.name, _at(p.lat, p.lon)) for p in points if p.kind == "exit"),
+        points=tuple(SitePoint(PointKind(p.kind), p.name, _at(p.lat, p.lon)) for p in points),
         access=row.access,
     )
     return row.id, site, sites.grace_for(session, club.id, row.id)

@@ -14,7 +14,8 @@ from service.domain.dive.commands import FilePlan, NoteHanded, Start, Tick
 from service.domain.grace import GracePeriods
 from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
-from service.domain.plan import Contact, DivePlan, Diver, Exit, SitePlan
+from service.domain.place.site import PointKind, SitePlan, SitePoint
+from service.domain.plan import Contact, DivePlan, Diver
 from service.operations.recording import log_and_queue
 from service.operations.service import Service
 from service.store import dives
@@ -41,7 +42,7 @@ def _plan(number: int) -> DivePlan:
             zone="Europe/London",
             rescue_call="07700 900999 (practice rescue desk)",
             position=Position(47.12345, -20.54321),
-            exits=(Exit("East beach"), Exit("West steps")),
+            points=(SitePoint(PointKind.EXIT, "East beach"), SitePoint(PointKind.EXIT, "West steps")),
         ),
         party=(Diver(f"Diver {number}", f"+4477009{number % 100_000:05d}"), Diver("Bram Vik")),
         contacts=(Contact("Cleo Marsh", "+447700900011"), Contact("Dov Lind", "+447700900012")),

@@ -12,7 +12,8 @@ from service.domain.dive.events import Filed, StepTaken
 from service.domain.grace import GracePeriods, Step
 from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
-from service.domain.plan import Contact, DivePlan, Diver, Exit, SitePlan
+from service.domain.place.site import PointKind, SitePlan, SitePoint
+from service.domain.plan import Contact, DivePlan, Diver
 from service.domain.wording import Draft, messages_for
 
 NOW = datetime(2027, 6, 1, 9, 0, tzinfo=UTC)  # 10:00 on a Tuesday at the site
@@ -46,7 +47,7 @@ SITE = SitePlan(
     rescue_call=RESCUE,
     code="LANTERN",
     position=Position(47.12345, -20.54321),
-    exits=(Exit("North slip"), Exit("Beach")),
+    points=(SitePoint(PointKind.EXIT, "North slip"), SitePoint(PointKind.EXIT, "Beach")),
     access="Track from the farm gate",
 )
 PLAN = DivePlan(

@@ -13,8 +13,10 @@ from service.domain.dive import commands as do
 from service.domain.dive.events import Filed
 from service.domain.grace import FinishNeeds, GracePeriods, NeverStarted
 from service.domain.people import Actor, Role, Via
+from service.domain.place.conditions import Current, Wind
 from service.domain.place.position import Position
-from service.domain.plan import Contact, DivePlan, Diver, Exit, SitePlan, check_plan, refusals
+from service.domain.place.site import PointKind, SitePlan, SitePoint
+from service.domain.plan import Contact, DivePlan, Diver, check_plan, refusals
 from service.domain.wording import Draft, MessageKind, messages_for
 
 # Sixty characters each, as long as a plan takes them.
@@ -80,7 +82,7 @@ def plans(draw: st.DrawFn, now: datetime) -> DivePlan:
         zone=draw(st.sampled_from(ZONES)),
         rescue_call=draw(st.sampled_from(("07700 900999", LONG_RESCUE))),
         position=draw(st.sampled_from((None, Position(-47.12345, -120.54321)))),
-        exits=(Exit("North slip"),),
+        points=(SitePoint(PointKind.EXIT, "North slip"),),
         access=draw(st.sampled_from((None, "Track from the farm gate, key at the mill " * 7))),
     )
     return DivePlan(
@@ -123,6 +125,8 @@ KINDS = [
         "ok",
         "called",
         "fix",
+        "conditions",
+        "on scene",
     ),
     *("hear", "handed", "handed", "unreachable", "unreachable", "reachable", "tick", "tick", "tick"),
 ]
@@ -274,7 +278,9 @@ def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
         "worry": do.RaiseNow(by, move.words, worry=True),
         "ok": do.Acknowledge(by),
         "called": do.ReportCalled(by, move.words[:40] or None),
-        "fix": do.ReportFix(by, Position(-89.99999, 179.99999)),
+        "fix": do.ReportFix(by, Position(-89.99999, 179.99999) if move.pick % 4 == 0 else Position(47.2, -20.12345)),
+        "conditions": do.ReportConditions(by, Current(move.pick % 361, 0.5) if move.pick % 2 else None, Wind(0, 9)),
+        "on scene": do.ReportOnScene(by),
         "hear": do.Hear(by, move.words, (None, "late", "start", "safe", "position")[move.pick % 5]),
         "handed": do.NoteHanded(sent.step, sent.to.key),
         "unreachable": do.NoteUnreachable(person, ("refused", "opted_out", "no_receipt")[move.pick % 3]),

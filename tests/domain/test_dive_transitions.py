@@ -13,6 +13,7 @@ from service.domain.dive import commands as do
 from service.domain.dive.events import Event, Filed, NotArmed, StepTaken
 from service.domain.dive.evolve import _CHANGES
 from service.domain.grace import Step
+from service.domain.place.conditions import Current
 from service.domain.place.position import Position
 from service.domain.wording import _WORDS
 from tests.domain.builders import (
@@ -79,6 +80,8 @@ COMMANDS: dict[str, Command] = {
     "ok": do.Acknowledge(contact()),
     "called": do.ReportCalled(contact()),
     "fix": do.ReportFix(diver("AT"), Position(47.1, -20.5)),
+    "current": do.ReportConditions(diver("current"), Current(90, 0.5)),
+    "on scene": do.ReportOnScene(contact()),
     "unclear": do.Hear(diver("hm"), "hm"),
     "handed": do.NoteHanded("start_notice", "contact-1"),
     "unreachable": do.NoteUnreachable("contact-2", "refused"),
@@ -93,6 +96,7 @@ DRY, NO_ALARM = "refused: not_started", "refused: no_alarm"
 OUT, PARTLY, ASKED, PASSED_ON = "Closed", "PartlyOut", "ExtensionAsked", "LatePassedOn"
 RAISED, OK, CALLED = "AlarmRaised", "Acknowledged", "RescueCalled"
 FIX, HEARD, LOST = "FixReported", "Heard", "PersonUnreachable"
+SEEN, THERE = "ConditionsReported", "OnScene"
 
 #                     filed     in_water  uncert.   alert      distress   closed   alert, never started
 TABLE = {
@@ -107,6 +111,8 @@ TABLE = {
     "ok":               (NO_ALARM, NO_ALARM, NO_ALARM, OK,       OK,        OVER,    OK),
     "called":           (DRY,     CALLED,   CALLED,   CALLED,    CALLED,    OVER,    CALLED),
     "fix":              (FIX,     FIX,      FIX,      FIX,       FIX,       OVER,    FIX),
+    "current":          (SEEN,    SEEN,     SEEN,     SEEN,      SEEN,      OVER,    SEEN),
+    "on scene":         (THERE,   THERE,    THERE,    THERE,     THERE,     OVER,    THERE),
     "unclear":          (HEARD,   HEARD,    HEARD,    HEARD,     HEARD,     OVER,    HEARD),
     "handed":           (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
     "unreachable":      (LOST,    LOST,     LOST,     LOST,      LOST,      NONE,    LOST),

@@ -130,7 +130,7 @@ def long_story(minute: int) -> Story:
     """A dive of that plan, of a club with a long name, with a position from a long name, run for so many minutes."""
     story = in_water(long_plan())
     story.dive = replace(story.dive, club_name=LONG_CLUB)
-    story.does(do.ReportFix(replace(diver("AT 47.1 -20.5"), name=LONG_NAMES[0]), Position(-47.1, -120.5)), at(20))
+    story.does(do.ReportFix(replace(diver("AT 47.1 -20.5"), name=LONG_NAMES[0]), Position(47.1, -20.5)), at(20))
     story.runs_to(at(minute))
     return story
 
@@ -146,7 +146,7 @@ def test_the_longest_names_cost_no_figure(key: str, step: str, minute: int) -> N
     assert len(segments(text).parts) <= 3
     for figure in (
         "+ 11 (12 divers).",
-        "-47.10000,-120.50000 (from",
+        "47.10000,-20.50000 (from",
         "In 10:00, due out 10:50.",
         LONG_RESCUE,
         "SAFE 12 7K",
@@ -186,7 +186,7 @@ def test_the_exits_of_the_site_stand_in_where_none_were_chosen() -> None:
     story = in_water(replace(PLAN, exits=(), vehicle=None, kit=None, site=replace(SITE, access=None)))
 
     assert "Exits: North slip, Beach. Due out" in story.texts_to("contact-0")[0]
-    bare = in_water(replace(PLAN, exits=(), site=replace(SITE, exits=())))
+    bare = in_water(replace(PLAN, exits=(), site=replace(SITE, points=())))
     assert "Exits" not in bare.texts_to("contact-0")[0]
 
 

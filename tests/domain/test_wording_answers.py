@@ -172,13 +172,13 @@ def test_everybody_ashore_hears_that_rescue_was_called(reference: str | None, sh
 def test_a_position_is_noted_and_in_an_alarm_passed_on() -> None:
     """Five places; before the alarm only the sender hears of it."""
     calm, alarmed = in_water(), overdue(RAISE_BY)
-    fix = do.ReportFix(diver("AT"), Position(-0.000001, 7.123456))
+    fix = do.ReportFix(diver("AT"), Position(47.1000004, -20.543214))
 
-    assert answer(calm, fix, 20) == "position 0.00000,7.12346 noted for dive 7K."
+    assert answer(calm, fix, 20) == "position 47.10000,-20.54321 noted for dive 7K."
     drafts = alarmed.said(fix, at(RAISE_BY + 1))
     assert keys(drafts) == [*CONTACT_KEYS, "diver-0"]
     assert drafts[0].text == (
-        "Skerry Bay Divers: position 0.00000,7.12346 noted for dive 7K. From Anna Holt 11:06."
+        "Skerry Bay Divers: position 47.10000,-20.54321 noted for dive 7K. From Anna Holt 11:06."
         " Tell rescue: 07700 900999 (practice desk)."
     )
 

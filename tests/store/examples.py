@@ -13,7 +13,8 @@ from service.domain.dive.state import Dive
 from service.domain.grace import GracePeriods
 from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
-from service.domain.plan import Contact, DivePlan, Diver, Exit, SitePlan
+from service.domain.place.site import PointKind, SitePlan, SitePoint
+from service.domain.plan import Contact, DivePlan, Diver
 from service.store import clubs, dives, log
 from service.store.codec import dump_event, plain
 from service.store.outbox import NewMessage
@@ -33,7 +34,10 @@ PLAN = DivePlan(
         rescue_call="07700 900999",
         code="LANTERN",
         position=Position(47.12345, -20.54321),
-        exits=(Exit("East beach", Position(47.12345, -20.54321)), Exit("West steps")),
+        points=(
+            SitePoint(PointKind.EXIT, "East beach", Position(47.12345, -20.54321)),
+            SitePoint(PointKind.EXIT, "West steps"),
+        ),
     ),
     party=(Diver("Anna Holt", ANNA), Diver("Bram Vik", BRAM), Diver("Guest")),
     contacts=(Contact("Cleo Marsh", CLEO), Contact("Dov Lind", DOV)),

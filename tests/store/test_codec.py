@@ -78,6 +78,8 @@ def test_kinds_are_the_names_of_the_events_in_snake_case() -> None:
         "acknowledged",
         "rescue_called",
         "fix_reported",
+        "conditions_reported",
+        "on_scene",
         "heard",
         "person_unreachable",
         "person_reachable",

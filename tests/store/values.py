@@ -12,7 +12,9 @@ from typing import Any
 from hypothesis import strategies as st
 
 from service.domain.gas import GasPlan
+from service.domain.place.conditions import Current, Wind
 from service.domain.place.position import Position
+from service.domain.place.tide import TideWindow
 
 OF_TYPE: dict[Any, st.SearchStrategy[Any]] = {
     bool: st.booleans(),
@@ -27,6 +29,9 @@ OF_TYPE: dict[Any, st.SearchStrategy[Any]] = {
     timedelta: st.timedeltas(min_value=timedelta(days=-3), max_value=timedelta(days=3)),
     type(None): st.none(),
     Position: st.builds(Position, st.floats(-90, 90), st.floats(-180, 180)),
+    Current: st.builds(Current, st.floats(0, 360), st.floats(0, 12)),
+    TideWindow: st.builds(TideWindow, st.floats(-5, 0), st.floats(1, 20), st.floats(0, 12), st.none()),
+    Wind: st.builds(Wind, st.floats(0, 360), st.floats(0, 120)),
     GasPlan: st.builds(GasPlan, st.floats(1, 60), st.floats(100, 350), st.floats(0, 99), st.floats(5, 100)),
 }
 

@@ -7,6 +7,8 @@ from datetime import datetime
 
 from service.domain.grace import GracePeriods
 from service.domain.people import Actor
+from service.domain.place.conditions import Current, Wind
+from service.domain.place.fix import Source
 from service.domain.place.position import Position
 from service.domain.plan import DivePlan
 
@@ -96,11 +98,29 @@ class ReportCalled:
 
 @dataclass(frozen=True, slots=True)
 class ReportFix:
-    """Where the party is or was."""
+    """Where the party is, or was at `fix_at`. `source` says how it is known, where `by` does not tell."""
 
     by: Actor
     position: Position
     accuracy_m: float | None = None
+    fix_at: datetime | None = None
+    source: Source | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReportConditions:
+    """What the water and the wind do."""
+
+    by: Actor
+    current: Current | None = None
+    wind: Wind | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReportOnScene:
+    """A contact is at the site."""
+
+    by: Actor
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +171,8 @@ Command = (
     | Acknowledge
     | ReportCalled
     | ReportFix
+    | ReportConditions
+    | ReportOnScene
     | Hear
     | NoteHanded
     | NoteUnreachable

@@ -16,7 +16,6 @@ from service.domain.dive.events import (
     Event,
     ExtensionTookEffect,
     Filed,
-    FixReported,
     Heard,
     PersonReachable,
     PersonUnreachable,
@@ -26,6 +25,7 @@ from service.domain.dive.events import (
 from service.domain.dive.evolve import evolve
 from service.domain.dive.extending import extend
 from service.domain.dive.finishing import call_off, finish, report_safe
+from service.domain.dive.placing import first_fix, report_conditions, report_fix, report_on_scene
 from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ticking import tick
 from service.domain.people import Role
@@ -86,7 +86,7 @@ def _start(dive: Dive, command: do.Start, now: datetime) -> Decision:
     )
     if command.position is None:
         return (started,)
-    return (started, FixReported(at=now, by=command.by, position=command.position))
+    return (started, first_fix(dive, command.by, command.position, now))
 
 
 def _raise_now(dive: Dive, command: do.RaiseNow, now: datetime) -> Decision:
@@ -118,12 +118,6 @@ def _report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> Decis
     if dive.phase is Phase.FILED:
         return no.not_started(dive, now)
     return (RescueCalled(at=now, by=command.by, reference=command.reference),)
-
-
-def _report_fix(dive: Dive, command: do.ReportFix, now: datetime) -> Decision:
-    if dive.phase is Phase.CLOSED:
-        return no.closed(dive, now)
-    return (FixReported(at=now, by=command.by, position=command.position, accuracy_m=command.accuracy_m),)
 
 
 def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
@@ -171,7 +165,9 @@ _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.RaiseNow: _raise_now,
     do.Acknowledge: _acknowledge,
     do.ReportCalled: _report_called,
-    do.ReportFix: _report_fix,
+    do.ReportFix: report_fix,
+    do.ReportConditions: report_conditions,
+    do.ReportOnScene: report_on_scene,
     do.Hear: _hear,
     do.NoteHanded: _note_handed,
     do.NoteUnreachable: _note_unreachable,

@@ -11,6 +11,8 @@ from enum import StrEnum
 
 from service.domain.grace import GracePeriods, Step
 from service.domain.people import Actor, Role
+from service.domain.place.conditions import Current, Wind
+from service.domain.place.fix import Doubt, Source
 from service.domain.place.position import Position
 from service.domain.plan import DivePlan
 
@@ -161,12 +163,33 @@ class RescueCalled:
 
 @dataclass(frozen=True, slots=True)
 class FixReported:
-    """A position of the party was given."""
+    """A position of the party was given. `fix_at`: when they were there; `doubt`: why it is not used."""
 
     at: datetime
     by: Actor
     position: Position
+    fix_at: datetime
+    source: Source
     accuracy_m: float | None = None
+    doubt: Doubt | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionsReported:
+    """Somebody on the spot said what the water and the wind do."""
+
+    at: datetime
+    by: Actor
+    current: Current | None = None
+    wind: Wind | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OnScene:
+    """A contact is at the site, for rescue to meet."""
+
+    at: datetime
+    by: Actor
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +246,8 @@ Event = (
     | Acknowledged
     | RescueCalled
     | FixReported
+    | ConditionsReported
+    | OnScene
     | Heard
     | PersonUnreachable
     | PersonReachable

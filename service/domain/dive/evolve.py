@@ -8,9 +8,11 @@ from datetime import datetime
 from typing import Any
 
 from service.domain.dive import events as ev
-from service.domain.dive.state import ALARMED, RANK, Dive, Extension, Fix, LastHeard, Phase, Told
+from service.domain.dive.state import ALARMED, RANK, Dive, Extension, LastHeard, Phase, Told
 from service.domain.grace import PARTY_STEPS, Step
 from service.domain.people import Actor, Role, Via
+from service.domain.place.conditions import Conditions
+from service.domain.place.fix import Fix, kept
 
 _CONTACT_STEPS = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN)
 
@@ -162,6 +164,7 @@ def _reopened(dive: Dive) -> Dive:
         steps=kept,
         alerted=(),
         acknowledged=(),
+        on_scene=(),
         called_at=None,
         called_by=None,
         called_reference=None,
@@ -193,8 +196,24 @@ def _rescue_called(dive: Dive, event: ev.RescueCalled) -> Dive:
 
 
 def _fix_reported(dive: Dive, event: ev.FixReported) -> Dive:
-    fix = Fix(event.position, event.at, event.by.name, event.accuracy_m)
-    return replace(dive, fix=fix, last_heard=_heard(dive, event.by, event.at))
+    fix = Fix(event.position, event.fix_at, event.by.name, event.source, event.accuracy_m, event.doubt)
+    return replace(dive, fixes=kept((*dive.fixes, fix)), last_heard=_heard(dive, event.by, event.at))
+
+
+def _conditions_reported(dive: Dive, event: ev.ConditionsReported) -> Dive:
+    """What is not said now stays as it was said before."""
+    before = dive.conditions
+    seen = Conditions(
+        at=event.at,
+        by=event.by.name,
+        current=event.current or (before.current if before else None),
+        wind=event.wind or (before.wind if before else None),
+    )
+    return replace(dive, conditions=seen)
+
+
+def _on_scene(dive: Dive, event: ev.OnScene) -> Dive:
+    return replace(dive, on_scene=(*dive.on_scene, Told(event.by.own_key, event.at)))
 
 
 def _words_heard(dive: Dive, event: ev.Heard) -> Dive:
@@ -237,6 +256,8 @@ _CHANGES: dict[type, Callable[[Dive, Any], Dive]] = {
     ev.Acknowledged: _acknowledged,
     ev.RescueCalled: _rescue_called,
     ev.FixReported: _fix_reported,
+    ev.ConditionsReported: _conditions_reported,
+    ev.OnScene: _on_scene,
     ev.Heard: _words_heard,
     ev.PersonUnreachable: _unreachable,
     ev.PersonReachable: _reachable,

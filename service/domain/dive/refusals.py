@@ -161,3 +161,19 @@ def acknowledged_already(dive: Dive, now: datetime) -> Refusal:
         f" All safe? Text SAFE {dive.head_count} {dive.reference}."
     )
     return Refusal("acknowledged_already", words, now)
+
+
+def no_conditions_given(now: datetime) -> Refusal:
+    """Neither current nor wind."""
+    return Refusal("no_conditions", "Give the current or the wind, direction and speed. Nothing changed.", now)
+
+
+def not_ashore(dive: Dive, now: datetime) -> Refusal:
+    """Only somebody ashore can be at the site to meet rescue."""
+    words = f"Only a contact or an admin of this dive can say that. {_clock(dive)}"
+    return Refusal("not_ashore", words, now)
+
+
+def on_scene_already(now: datetime) -> Refusal:
+    """Said before."""
+    return Refusal("on_scene_already", "It is noted already that you are at the site.", now)

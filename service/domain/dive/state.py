@@ -9,7 +9,8 @@ from enum import StrEnum
 from service.domain.dive.events import Outcome
 from service.domain.grace import GracePeriods, Step
 from service.domain.people import Actor, Recipient, contact_key, diver_key
-from service.domain.place.position import Position
+from service.domain.place.conditions import Conditions, Current
+from service.domain.place.fix import Fix, Source, last_known
 from service.domain.plan import DivePlan
 
 REOPEN_WITHIN = timedelta(hours=2)
@@ -44,16 +45,6 @@ class Extension:
     def step(self) -> str:
         """The step under which its messages go out."""
         return f"extension-{self.number}"
-
-
-@dataclass(frozen=True, slots=True)
-class Fix:
-    """A position of the party: when, how known, how exact."""
-
-    position: Position
-    at: datetime
-    source: str
-    accuracy_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +104,9 @@ class Dive:
     distress_count: int = 0
     partly_out: int | None = None
     partly_outs: int = 0
-    fix: Fix | None = None
+    fixes: tuple[Fix, ...] = ()  # as they were reported; those in doubt too
+    conditions: Conditions | None = None
+    on_scene: tuple[Told, ...] = ()
     last_heard: LastHeard | None = None
     unreachable: tuple[str, ...] = ()
     closed_at: datetime | None = None
@@ -152,6 +145,25 @@ class Dive:
     def reachable_contacts(self) -> tuple[Recipient, ...]:
         """The contacts of whom we do not know that texts fail."""
         return tuple(contact for contact in self.contacts if contact.key not in self.unreachable)
+
+    @property
+    def fix(self) -> Fix | None:
+        """The last known position that somebody reported."""
+        return last_known(self.fixes)
+
+    @property
+    def last_position(self) -> Fix | None:
+        """The last known position: a reported one, else where they went in; None before the start."""
+        entry = self.plan.site.entry
+        if self.fix is not None or self.started_at is None or entry is None:
+            return self.fix
+        return Fix(entry, self.started_at, self.plan.site.name, Source.ENTRY)
+
+    @property
+    def current(self) -> Current | None:
+        """The current as somebody sees it, else as the site's notes have it."""
+        seen = None if self.conditions is None else self.conditions.current
+        return seen or self.plan.site.current
 
     def person(self, key: str) -> Recipient | None:
         """The diver or contact of that key."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
-from service.domain.wording import answers, ending, ladder
+from service.domain.wording import answers, ending, ladder, placing
 from service.domain.wording.drafts import Draft, LinkKind, MessageKind
 
 
@@ -29,7 +29,9 @@ _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
     ev.AlarmRaised: ladder.on_alarm_raised,
     ev.Acknowledged: answers.on_acknowledged,
     ev.RescueCalled: answers.on_rescue_called,
-    ev.FixReported: answers.on_fix,
+    ev.FixReported: placing.on_fix,
+    ev.ConditionsReported: placing.on_conditions,
+    ev.OnScene: placing.on_scene,
     ev.Heard: answers.on_heard,
     ev.PersonUnreachable: answers.on_unreachable,
     ev.PersonReachable: _nothing,

@@ -10,7 +10,6 @@ from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
 from service.domain.encoding import Part
 from service.domain.people import Actor, Recipient, Role
-from service.domain.place.position import decimal
 from service.domain.wording.drafts import Draft, LinkKind, MessageKind, party_told, reply, to_contacts, to_each
 from service.domain.wording.phrases import (
     call_rescue,
@@ -150,24 +149,6 @@ def on_rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Draft]:
     noted = [keep("noted, rescue called"), name_of(f"(incident {event.reference}).")] if event.reference else []
     answer = [*(noted or [keep("noted, rescue called.")]), keep(f"Keep your phone free. All safe? {safe}")]
     return told + reply(dive, event.by, event.at, *answer)
-
-
-def on_fix(dive: Dive, event: ev.FixReported) -> list[Draft]:
-    """Noted; contacts who are alarmed hear where. With a start the answer is ARMED, not this."""
-    with_start = dive.started_at == event.at
-    answer = [] if with_start else reply(dive, event.by, event.at, keep(_noted(dive, event)))
-    if not dive.alarmed:
-        return answer
-    parts = [
-        keep(f"{_noted(dive, event)} From"),
-        name_of(event.by.name),
-        keep(f"{time_of(dive, event.at, event.at)}. Tell rescue: {call_rescue(dive)}."),
-    ]
-    return to_contacts(dive, MessageKind.ALERT, "fix", parts, event.at, but=event.by.key) + answer
-
-
-def _noted(dive: Dive, event: ev.FixReported) -> str:
-    return f"position {decimal(event.position)} noted for dive {dive.reference}."
 
 
 def hint(dive: Dive, by: Actor, near: str | None) -> str:

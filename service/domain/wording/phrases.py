@@ -65,7 +65,7 @@ def position(dive: Dive, now: datetime) -> list[Part]:
     """The last known position and whose word it is, else the site's; decimal degrees, five places."""
     if dive.fix is not None:
         said_at = time_of(dive, dive.fix.at, now)
-        return [keep(f"{decimal(dive.fix.position)} (from"), name_of(dive.fix.source), keep(f"{said_at}).")]
+        return [keep(f"{decimal(dive.fix.position)} (from"), name_of(dive.fix.by), keep(f"{said_at}).")]
     known = dive.plan.site.position
     return [keep(f"{decimal(known)}.")] if known is not None else []
 

@@ -1,0 +1,69 @@
+"""Where they are and what the water does: fixes, conditions, and who is on the spot."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from service.domain.dive import commands as do
+from service.domain.dive import refusals as no
+from service.domain.dive.commands import Refusal
+from service.domain.dive.events import ConditionsReported, Event, FixReported, OnScene
+from service.domain.dive.state import Dive, Phase
+from service.domain.people import Actor, Role, Via
+from service.domain.place.fix import Source, doubt_of
+from service.domain.place.position import Position
+
+
+def report_fix(dive: Dive, command: do.ReportFix, now: datetime) -> tuple[Event, ...] | Refusal:
+    """Every fix is kept; one that cannot be theirs is kept with its doubt and not used."""
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    fix_at = command.fix_at or now
+    source = command.source or _source(command.by)
+    return (_fix(dive, command.by, command.position, fix_at, source, command.accuracy_m, now),)
+
+
+def first_fix(dive: Dive, by: Actor, position: Position, now: datetime) -> FixReported:
+    """The position that came with a start."""
+    return _fix(dive, by, position, now, _source(by), None, now)
+
+
+def _fix(
+    dive: Dive,
+    by: Actor,
+    position: Position,
+    fix_at: datetime,
+    source: Source,
+    accuracy_m: float | None,
+    now: datetime,
+) -> FixReported:
+    doubt = doubt_of(position, fix_at, dive.plan.site.entry, now)
+    return FixReported(now, by, position, fix_at, source, accuracy_m, doubt)
+
+
+def _source(by: Actor) -> Source:
+    if by.role in (Role.CONTACT, Role.ADMIN):
+        return Source.CONTACT
+    return {Via.TEXT: Source.TEXT, Via.PAGE: Source.BROWSER}.get(by.via, Source.SCRIPT)
+
+
+def report_conditions(dive: Dive, command: do.ReportConditions, now: datetime) -> tuple[Event, ...] | Refusal:
+    """What somebody of this dive sees of current and wind; it moves the search picture, never the clock."""
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    if command.by.is_outsider:
+        return no.not_of_this_dive(dive, now)
+    if command.current is None and command.wind is None:
+        return no.no_conditions_given(now)
+    return (ConditionsReported(now, command.by, command.current, command.wind),)
+
+
+def report_on_scene(dive: Dive, command: do.ReportOnScene, now: datetime) -> tuple[Event, ...] | Refusal:
+    """A contact or an admin is at the site; said once."""
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    if command.by.role not in (Role.CONTACT, Role.ADMIN):
+        return no.not_ashore(dive, now)
+    if any(told.key == command.by.own_key for told in dive.on_scene):
+        return no.on_scene_already(now)
+    return (OnScene(now, command.by),)
