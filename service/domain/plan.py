@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+from service.domain.cross_checks import CrossCheckInput, cross_checks
 from service.domain.encoding import septets, to_gsm7
-from service.domain.gas import GasPlan, endurance
+from service.domain.gas import GasPlan
 from service.domain.local_time import is_zone, minutes
 from service.domain.place.site import SitePlan
 
@@ -90,8 +91,12 @@ class Check:
     words: str
 
 
-def check_plan(plan: DivePlan, now: datetime) -> tuple[Check, ...]:
-    """Everything found about a plan, refusals first. Empty means nothing to say."""
+def check_plan(plan: DivePlan, now: datetime, grace: timedelta | None = None) -> tuple[Check, ...]:
+    """Everything found about a plan, refusals first. Empty means nothing to say.
+
+    `grace` is the grace period that will hold; the cross-checks need it for the raise-by time. A plan that is
+    refused is not cross-checked: its figures may be impossible.
+    """
     refusals = [
         *_check_party(plan),
         *_check_contacts(plan),
@@ -102,6 +107,7 @@ def check_plan(plan: DivePlan, now: datetime) -> tuple[Check, ...]:
     return tuple(
         [Check(Level.REFUSE, field, words) for field, words in refusals]
         + [Check(Level.ADVISE, field, words) for field, words in _advice(plan)]
+        + [Check(Level.ADVISE, field, words) for field, words in ([] if refusals else _cross_checked(plan, grace))]
     )
 
 
@@ -208,17 +214,21 @@ def _advice(plan: DivePlan) -> list[tuple[str, str]]:
         found.append(("contacts", "One contact only: if that phone is off, nobody hears. Name a second."))
     if len(plan.party) == 1:
         found.append(("party", "You dive alone. Follow your training and local rules about it."))
-    return found + _gas_advice(plan)
+    return found
 
 
-def _gas_advice(plan: DivePlan) -> list[tuple[str, str]]:
-    if plan.gas is None or plan.depth_m is None or not _is_depth(plan.depth_m):
-        return []
-    lasts = endurance(plan.gas, plan.depth_m)
-    if lasts >= plan.run_time:
-        return []
-    words = (
-        f"At {plan.depth_m:g} m the gas given lasts about {minutes(lasts)} min to its reserve, less than the run time."
-        " This is a cross-check; your training and your gauge decide."
+def _cross_checked(plan: DivePlan, grace: timedelta | None) -> list[tuple[str, str]]:
+    due_out_at = None if plan.time_in_at is None else plan.time_in_at + plan.run_time
+    given = CrossCheckInput(
+        run_time=plan.run_time,
+        zone=plan.site.zone,
+        time_in_at=plan.time_in_at,
+        due_out_at=due_out_at,
+        raise_by_at=None if due_out_at is None or grace is None else due_out_at + grace,
+        depth_m=plan.depth_m,
+        gas=plan.gas,
+        entry=plan.site.entry,
+        tides=plan.site.tides,
+        water_c=plan.water_c,
     )
-    return [("gas", words)]
+    return [(check.field, check.words) for check in cross_checks(given)]

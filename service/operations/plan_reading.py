@@ -123,7 +123,7 @@ def read_plan(session: Session, club: ClubRow, request: PlanRequest, now: dateti
         smb=_words(request.smb),
         notes=_words(request.notes),
     )
-    return PlanReading(plan, grace, site_id, (*wrong.checks, *check_plan(plan, now)))
+    return PlanReading(plan, grace, site_id, (*wrong.checks, *check_plan(plan, now, grace.grace)))
 
 
 def _words(text: str | None) -> str | None:

@@ -33,7 +33,8 @@ def filed_out(filed: PlanFiled) -> FiledOut:
     """A filed plan; its advice is worked out again, so that a repeated request is answered alike."""
     dive = filed.dive
     due_out, raise_by = _expected(dive)
-    advice = [check for check in check_plan(dive.plan, dive.filed_at) if check.level is Level.ADVISE]
+    checks = check_plan(dive.plan, dive.filed_at, dive.grace.grace)
+    advice = [check for check in checks if check.level is Level.ADVISE]
     return FiledOut(
         id=dive.id,
         reference=dive.reference,

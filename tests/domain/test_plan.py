@@ -8,8 +8,11 @@ from datetime import timedelta
 import pytest
 
 from service.domain.gas import GasPlan
+from service.domain.place.daylight import light_at
+from service.domain.place.position import Position
+from service.domain.place.tide import TidalExtreme
 from service.domain.plan import Check, Contact, DivePlan, Diver, Level, check_plan, refusals
-from tests.domain.builders import BUDDY_PHONE, CONTACT_PHONES, LEAD_PHONE, NOW, PLAN, SITE, at
+from tests.domain.builders import BUDDY_PHONE, CONTACT_PHONES, LEAD_PHONE, NOW, PLAN, PLANNED, SITE, at
 
 ANNA, BRAM = PLAN.party
 CLEO, DOV, EDDA = PLAN.contacts
@@ -23,13 +26,49 @@ def refused(plan: DivePlan) -> list[str]:
 
 def advised(plan: DivePlan) -> list[str]:
     """The fields about which a plan is advised."""
-    return [check.field for check in check_plan(plan, NOW) if check.level is Level.ADVISE]
+    advice = [check.field for check in check_plan(plan, NOW) if check.level is Level.ADVISE]
+    return [field for field in advice if field != "cross_checks"]
 
 
-def test_a_plan_with_nothing_wrong_hears_nothing() -> None:
-    """The plan of these tests passes every check."""
-    assert check_plan(PLAN, NOW) == ()
+def test_a_plan_with_nothing_wrong_hears_only_what_could_not_be_cross_checked() -> None:
+    """The plan of these tests passes every check, and gives no time in, no depth, no gas and no water temperature."""
+    (closing,) = check_plan(PLAN, NOW)
+
+    assert (closing.level, closing.field) == (Level.ADVISE, "cross_checks")
+    assert closing.words.startswith("Not cross-checked: gas (needs gas and depth);")
+    assert "position of the entry" not in closing.words
     assert PLAN.lead == ANNA
+
+
+TIDES = tuple(TidalExtreme(at(60 * hours), 4.0 if hours == 1 else 1.0, high=hours == 1) for hours in (-5, 1, 7))
+
+
+def test_a_plan_that_gives_everything_hears_only_the_tide() -> None:
+    """All is cross-checked and well within its limits; the tide at the site is always told."""
+    plan = replace(PLANNED, depth_m=5, gas=GAS, water_c=24, site=replace(SITE, tides=TIDES))
+
+    (tide,) = check_plan(plan, NOW)
+    assert tide.words.startswith("Tide ")
+    assert "at time in 10:00" in tide.words
+
+
+def test_light_is_counted_from_the_raise_by_time_of_the_grace_that_holds() -> None:
+    """A dive with little light after its raise-by time is told so; without a grace period from due out."""
+    dusk_at = light_at(Position(47.12345, -20.54321), NOW).civil_dusk_at
+    assert dusk_at is not None
+    plan = replace(PLAN, time_in_at=dusk_at - timedelta(minutes=70) - PLAN.run_time)
+
+    assert advised(plan) == []
+    (light, _closing) = check_plan(plan, NOW, grace=timedelta(minutes=15))
+    assert (light.level, light.field) == (Level.ADVISE, "time_in")
+    assert "55 min after the raise-by time" in light.words
+
+
+def test_a_refused_plan_is_not_cross_checked() -> None:
+    """Its figures may be impossible; it is looked at again when it is mended."""
+    plan = replace(PLANNED, water_c=80, depth_m=-3, gas=GAS, site=replace(SITE, zone="Skerry/Bay"))
+
+    assert {check.level for check in check_plan(plan, NOW)} == {Level.REFUSE}
 
 
 def divers(count: int) -> tuple[Diver, ...]:
@@ -134,7 +173,9 @@ ADVISED = {
     "gas for a minute too short": (replace(PLAN, depth_m=10, gas=GAS, run_time=timedelta(minutes=46)), ["gas"]),
     "gas for just as long": (replace(PLAN, depth_m=10, gas=GAS, run_time=timedelta(minutes=45)), []),
     "gas without a depth": (replace(PLAN, gas=GAS), []),
-    "depth without gas": (replace(PLAN, depth_m=30), []),
+    "depth without gas": (replace(PLAN, depth_m=10), []),
+    "deep for so long": (replace(PLAN, depth_m=30), ["depth_m"]),
+    "cold water": (replace(PLAN, water_c=8), ["water_c"]),
 }
 
 

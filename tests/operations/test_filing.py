@@ -133,13 +133,13 @@ def test_a_place_that_the_club_does_not_know_has_its_own_rescue_call(stage: Stag
 
 
 def test_advice_does_not_keep_a_plan_from_being_filed(stage: Stage) -> None:
-    """One exit and one contact are advised against, and taken."""
+    """One exit and one contact are advised against, and taken; what could not be cross-checked is said last."""
     filed = file_plan(
         stage.service, CLUB, plan(exits=("East beach",), contacts=(NamedPhone("Dov Lind", DOV),)), BY_ANNA
     )
 
     assert isinstance(filed, PlanFiled)
-    assert {check.field for check in filed.checks} == {"exits", "contacts"}
+    assert {check.field for check in filed.checks} == {"exits", "contacts", "cross_checks"}
 
 
 def test_a_plan_sent_twice_is_filed_once(stage: Stage) -> None:

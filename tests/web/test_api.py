@@ -102,7 +102,7 @@ def test_a_plan_is_filed_with_codes_and_checks(at: Site, script: Script) -> None
     assert filed["raise_by"] is None
     assert filed["start_code"].isdigit()
     assert filed["finish_code"].isdigit()
-    assert [check["field"] for check in filed["checks"]] == ["exits"]
+    assert [check["field"] for check in filed["checks"]] == ["exits", "cross_checks"]
     assert [(one["key"], one["phone"]) for one in dive["party"]] == [("diver-0", ANNA), ("diver-1", BRAM)]
 
 
