@@ -128,6 +128,11 @@ ERRORS = {
         "place_position",
         "97.1",
     ),
+    "half a position": (
+        {"site": "other", "place_name": "C", "place_position": "47.1N"},
+        "place_position",
+        "47.1N is one number: give latitude and longitude, as in 47.12345,-20.54321 or 47 07.407N 020 32.593W.",
+    ),
     "no run time": ({"run_time": ""}, "run_time", "Give the run time in minutes"),
     "a run time in words": ({"run_time": "an hour"}, "run_time", "Give a number in digits"),
     "a run time of no number": ({"run_time": "nan"}, "run_time", "Give a number in digits"),

@@ -87,7 +87,7 @@ def corner_of(letters: str, figures: str) -> tuple[int, int]:
     if letters not in known:
         raise PositionError(
             f"{letters} is no square of the British National Grid; a military grid reference has its zone before it,"
-            " as in 31U DQ 48251 11943"
+            " as in 27T WN 34647 18984"
         )
     east, north = known[letters]
     half = len(figures) // 2

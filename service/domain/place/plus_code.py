@@ -93,7 +93,7 @@ def decode(code: str) -> Cell:
     if not is_full(code):
         raise PositionError(
             f"{code} is no plus code: it has eight of the figures 2 to 9 and letters CFGHJMPQRVWX before the plus sign"
-            " and two or more after it, as in 8FVC2222+22"
+            " and two or more after it, as in 89VX4FF4+9P"
         )
     digits = code.upper().replace("+", "").rstrip("0")
     lat, lon = -90 * _LAT_PARTS, -180 * _LON_PARTS
@@ -143,7 +143,7 @@ def read_plus_code(typed: str, near: Position | None) -> Reading | None:
         if near is None:
             raise PositionError(
                 f"{code} is a short plus code, which means nothing without a place near it: give all of it, as in"
-                " 8FVC2222+22, or latitude and longitude"
+                " 89VX4FF4+9P, or latitude and longitude"
             )
         code = recover(code, near)
     elif code.index("+") != _PLUS_AT:

@@ -23,9 +23,9 @@ _LONGEST_TYPED = 120
 
 _READERS: tuple[Callable[[str], Reading | None], ...] = (
     read_iso6709,
+    read_national_grid,  # before MGRS, to which BNG would be letters near the south pole
     read_mgrs,
     read_utm,
-    read_national_grid,
     read_angles,
 )
 

@@ -50,7 +50,7 @@ _MGRS = re.compile(
 )
 # Without its label and with fewer figures a polar reference looks like a word and a number: ALL 12.
 _POLAR_FEWEST = 8
-_UTM_EXAMPLE = "31U 448251 5411943 or 31 north 448251 5411943"
+_UTM_EXAMPLE = "27T 534648 5218984 or 27 north 534648 5218984"
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,9 +139,9 @@ def read_mgrs(typed: str) -> Reading | None:
     if len(zone) == 1 and not match[1] and len(figures) < _POLAR_FEWEST:
         return None
     if not figures:
-        raise PositionError(f"{zone} {square} is a square of 100 km: add its figures, as in 31U DQ 48251 11943")
+        raise PositionError(f"{zone} {square} is a square of 100 km: add its figures, as in 27T WN 34647 18984")
     if len(figures) % 2 or len(figures) > MOST_FIGURES or (second and len(first) != len(second)):
-        raise PositionError(f"the figures of {typed} must be two halves of equal length, as in 31U DQ 48251 11943")
+        raise PositionError(f"the figures of {typed} must be two halves of equal length, as in 27T WN 34647 18984")
     half = len(figures) // 2
     name = f"{zone} {square} {figures[:half]} {figures[half:]}"
     side = 10 ** (MOST_FIGURES // 2 - half)
@@ -154,7 +154,7 @@ def read_mgrs(typed: str) -> Reading | None:
 
 
 def to_mgrs(position: Position, digits: int = MOST_FIGURES) -> str:
-    """Write a military grid reference with 2, 4, 6, 8 or 10 figures: "31U DQ 48251 11943" names a square of a metre.
+    """Write a military grid reference with 2, 4, 6, 8 or 10 figures: "27T WN 34647 18984" names a square of a metre.
 
     Figures are cut, never rounded, so that the square holds the position. Raises ValueError for other numbers of
     figures.

@@ -55,7 +55,7 @@ def dms(position: Position, places: int = 2) -> str:
 
 
 def utm(position: Position) -> str | None:
-    """UTM to a metre: "31 north 448252 5411944"; None beyond 84 north and 80 south.
+    """UTM to a metre: "27 north 534648 5218984"; None beyond 84 north and 80 south.
 
     The hemisphere is a word, since the letters N and S are bands as well.
     """
@@ -67,7 +67,7 @@ def utm(position: Position) -> str | None:
 
 
 def mgrs(position: Position, digits: int = 10) -> str:
-    """The military grid reference of the square of a metre (or more, with fewer digits): "31U DQ 48251 11943"."""
+    """The military grid reference of the square of a metre (or more, with fewer digits): "27T WN 34647 18984"."""
     return to_mgrs(position, digits)
 
 
@@ -77,7 +77,7 @@ def national_grid(position: Position, digits: int = 10) -> str | None:
 
 
 def plus_code(position: Position, length: int = 11) -> str:
-    """The Open Location Code of the cell: "8FVC2222+222" is about 3 m."""
+    """The Open Location Code of the cell: "89VX4FF4+9PM" is about 3 m."""
     return encode(position, length)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from pathlib import Path
 
 import pytest
@@ -11,10 +12,13 @@ from hypothesis import strategies as st
 
 from service.domain.place import writing
 from service.domain.place.geodesy import distance_m
+from service.domain.place.national_grid import from_grid
 from service.domain.place.position import Position, PositionError
 from service.domain.place.reading import likely_swapped, read_place, read_position
 
 SLIP = Position(47.12345, -20.54321)
+
+EXPLAINED = (Path(__file__).parents[3] / "docs" / "positions.md").read_text(encoding="utf-8")
 
 TEXTS = Path(__file__).parents[2] / "data" / "inbound_texts.csv"
 
@@ -56,6 +60,7 @@ def test_a_reading_says_how_it_was_understood(text: str, form: str, reading: str
         ("27T WN 34647 18984", "MGRS"),
         ("27T 534648 5218984", "UTM"),
         ("TG 514 131", "British National Grid"),
+        ("BNG 651409 313177", "British National Grid"),
         ("89VX4FF4+9P", "plus code"),
     ],
 )
@@ -130,6 +135,49 @@ def test_of_the_agreed_texts_only_those_of_a_position_are_one() -> None:
     read = [row["text"] for row in rows if read_place(row["text"], SLIP)]
 
     assert read == ["geo:56.12345,-5.54321"]
+
+
+def examples(heading: str, column: int) -> list[str]:
+    """What stands in code signs in one column of the table under a heading of docs/positions.md."""
+    section = EXPLAINED.split(f"## {heading}\n")[1].split("\n## ")[0]
+    rows = [line.split("|")[column] for line in section.splitlines() if line.startswith("| ")]
+    return [example for row in rows for example in re.findall("`([^`]+)`", row)]
+
+
+@pytest.mark.parametrize("text", [t for t in examples("What is read", 2) if "..." not in t])
+def test_each_example_of_the_page_is_read(text: str) -> None:
+    """As a place off Skerry Bay, or on the National Grid as the tower of its guide."""
+    found = read_position(text, near=SLIP)
+
+    assert found is not None
+    assert min(distance_m(found, SLIP), distance_m(found, Position(52.658, 1.716))) < 80
+
+
+@pytest.mark.parametrize("text", examples("What is refused, and why", 1))
+def test_each_refusal_of_the_page_is_one(text: str) -> None:
+    """Not only unread."""
+    with pytest.raises(PositionError):
+        read_position(text)
+
+
+@pytest.mark.parametrize("text", examples("What is written", 2))
+def test_each_example_of_what_is_written_is_written(text: str) -> None:
+    """By one of the writers, for the slip or for the tower."""
+    tower = from_grid(651_409.5, 313_177.5)
+    written = {
+        writing.decimal(SLIP),
+        writing.degrees_minutes(SLIP),
+        writing.degrees_minutes_gsm(SLIP),
+        writing.dms(SLIP),
+        writing.utm(SLIP),
+        writing.mgrs(SLIP),
+        writing.national_grid(tower),
+        writing.plus_code(SLIP),
+        writing.geo_uri(SLIP, 35),
+        writing.iso6709(SLIP),
+    }
+
+    assert text in written
 
 
 @given(st.text(max_size=150), st.none() | st.just(SLIP))
