@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,6 +12,8 @@ import freezegun
 import pytest
 from hypothesis import settings
 
+from service.store.engine import open_engine
+from service.store.schema import migrate
 from tests.servers.broker import Broker
 from tests.servers.network import forbid_outside, take_attempts
 from tests.servers.postgres import Postgres, start_postgres
@@ -21,13 +25,27 @@ settings.register_profile("ci", deadline=None, print_blob=True, max_examples=150
 GROUPED_MARKS = ("processes", "browser")
 GROUP = "heavy"
 
+# Databases under test sync to the disk at every commit, as they must; in memory that costs nothing, and on a disk it
+# is most of the time that all tests take. Where there is less room the tests stay on the disk.
+MEMORY = Path("/dev/shm")  # noqa: S108 - pytest makes a directory of its own there, for us alone
+ROOM_NEEDED = 2 * 1024**3
+
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Shut the network and choose how long properties are tried, before any test is loaded."""
+    """Shut the network and choose where and how long is tried, before any test is loaded."""
     forbid_outside()
+    write_to_memory()
     # Waiting for a server that a test started goes by the real clock, also while the test's own is frozen.
     freezegun.configure(extend_ignore_list=["tests.servers"])
     settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE") or ("ci" if os.environ.get("CI") else "dev"))
+
+
+def write_to_memory() -> None:
+    """Have temporary files in memory, those of our children too, unless somebody has chosen a place."""
+    if "TMPDIR" in os.environ or not os.access(MEMORY, os.W_OK | os.X_OK):
+        return
+    if shutil.disk_usage(MEMORY).free >= ROOM_NEEDED:
+        os.environ["TMPDIR"] = tempfile.tempdir = str(MEMORY)
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -99,13 +117,64 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     return url
 
 
+@pytest.fixture(scope="session")
+def migrated_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The file of an empty database at the current schema, to copy, since migrating for every test takes long."""
+    path = tmp_path_factory.mktemp("migrated") / "linetender.db"
+    migrate_url(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture(scope="session")
+def migrated_postgres(postgres_server: Postgres) -> str:
+    """The name of an empty PostgreSQL database at the current schema, to copy."""
+    name = postgres_server.create_database()
+    migrate_url(postgres_server.url(name))
+    return name
+
+
+def migrate_url(url: str) -> None:
+    """Bring a database to the current schema."""
+    engine = open_engine(url)
+    migrate(engine)
+    engine.dispose()
+
+
+@pytest.fixture
+def migrated_sqlite_url(migrated_sqlite: Path, tmp_path: Path) -> str:
+    """The URL of a SQLite database of this test's own at the current schema."""
+    return f"sqlite:///{shutil.copy(migrated_sqlite, tmp_path / 'linetender.db')}"
+
+
+@pytest.fixture
+def migrated_postgres_url(postgres_server: Postgres, migrated_postgres: str) -> Iterator[str]:
+    """The URL of a PostgreSQL database of this test's own at the current schema."""
+    name = postgres_server.create_database(migrated_postgres)
+    yield postgres_server.url(name)
+    postgres_server.drop_database(name)
+
+
+@pytest.fixture(
+    params=[
+        pytest.param("migrated_sqlite_url", id="sqlite"),
+        pytest.param("migrated_postgres_url", id="postgresql", marks=pytest.mark.postgres),
+    ]
+)
+def migrated_url(request: pytest.FixtureRequest) -> str:
+    """The URL of a database of this test's own at the current schema, once on SQLite and once on PostgreSQL."""
+    url: str = request.getfixturevalue(request.param)
+    return url
+
+
 @pytest.fixture
 def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
     """A broker of this test's own, which it may kill by `broker.pid` and start again."""
     server = Broker(tmp_path_factory.mktemp("broker"))
-    server.start()
-    yield server
-    server.kill()
+    try:
+        server.start()
+        yield server
+    finally:
+        server.kill()
 
 
 @pytest.fixture

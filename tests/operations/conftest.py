@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -12,9 +11,9 @@ from tests.operations.stage import Stage, staged
 
 
 @pytest.fixture
-def unchecked(database_url: str) -> Iterator[Stage]:
+def unchecked(migrated_url: str) -> Iterator[Stage]:
     """A stage that a test is going to break on purpose."""
-    with staged(database_url) as stage:
+    with staged(migrated_url) as stage:
         yield stage
 
 
@@ -26,8 +25,8 @@ def stage(unchecked: Stage) -> Iterator[Stage]:
 
 
 @pytest.fixture
-def quick_stage(tmp_path: Path) -> Iterator[Stage]:
+def quick_stage(migrated_sqlite_url: str) -> Iterator[Stage]:
     """A stage on SQLite alone, for what is read or worded before any database is asked."""
-    with staged(f"sqlite:///{tmp_path / 'linetender.db'}") as stage:
+    with staged(migrated_sqlite_url) as stage:
         yield stage
         assert violations(stage.engine, stage.journal, stage.clock.at) == []

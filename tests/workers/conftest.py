@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -26,9 +25,9 @@ def settings_for(database_url: str, broker_url: str = "redis://127.0.0.1:1/0") -
 
 
 @pytest.fixture
-def settings(tmp_path: Path) -> Settings:
+def settings(migrated_sqlite_url: str) -> Settings:
     """Settings with a database of this test's own and a broker that is not there."""
-    return settings_for(f"sqlite:///{tmp_path / 'linetender.db'}")
+    return settings_for(migrated_sqlite_url)
 
 
 @pytest.fixture
