@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Callable, Iterator
 
 import pytest
+from selenium.common.exceptions import (
+    JavascriptException,
+    NoSuchElementException,
+    StaleElementReferenceException,
+)
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -18,7 +22,6 @@ from service.gateways.form_post import FormPostGateway
 from service.operations.gateway import Accepted, OutgoingText
 from service.operations.pages import list_dives
 from service.operations.recording import act
-from service.store import schema
 from service.store.engine import open_engine
 from service.web.context import EXTENSION
 from tests.web.installation import ANNA, CLEO, PLAN_FORM, Site, StillClock
@@ -27,13 +30,24 @@ from tests.web.live import serving
 pytestmark = pytest.mark.browser
 
 SMALLEST_TARGET = 44  # CSS pixels, WCAG 2.2 success criterion 2.5.5
+COMES_WITHIN_S = 30.0
+POLL_S = 0.05
+# What a driver says of a page that goes while it looks.
+IN_BETWEEN = (NoSuchElementException, StaleElementReferenceException, JavascriptException)
+
+# What is seen and is pressed, and is lower than that many pixels; the page cannot change while it is measured.
+TOO_SMALL = """
+return [...document.querySelectorAll("button, .button, input, select, summary, .call")]
+    .filter((one) => one.checkVisibility({visibilityProperty: true, opacityProperty: true}))
+    .filter((one) => Math.round(one.getBoundingClientRect().height) < arguments[0])
+    .map((one) => one.outerHTML);
+"""
 
 
 @pytest.fixture
-def live(tmp_path: Path) -> Iterator[Site]:
+def live(migrated_sqlite_url: str) -> Iterator[Site]:
     """A demo that listens, on a database of its own."""
-    engine = open_engine(f"sqlite:///{tmp_path / 'browser.db'}")
-    schema.migrate(engine)
+    engine = open_engine(migrated_sqlite_url)
     with serving(engine, StillClock()) as site:
         yield site
     engine.dispose()
@@ -51,7 +65,17 @@ def push(browser: Chrome, by: str, what: str) -> None:
     """
     before = browser.find_element(By.TAG_NAME, "html")
     browser.find_element(by, what).send_keys(Keys.ENTER)
-    WebDriverWait(browser, 10).until(lambda _: browser.find_element(By.TAG_NAME, "html") != before)
+    comes_to(browser, lambda: browser.find_element(By.TAG_NAME, "html") != before and whole(browser))
+
+
+def whole(browser: Chrome) -> bool:
+    """Whether the page is there to its end."""
+    return bool(browser.execute_script("return document.readyState") == "complete")
+
+
+def comes_to(browser: Chrome, met: Callable[[], bool]) -> None:
+    """Wait until it is so; a page that is just being replaced is looked at again."""
+    WebDriverWait(browser, COMES_WITHIN_S, POLL_S, IN_BETWEEN).until(lambda _: met())
 
 
 def press(browser: Chrome, value: str) -> None:
@@ -77,9 +101,7 @@ def assert_fits(browser: Chrome) -> None:
     """Nothing has to be scrolled sideways, and all that is pressed is large enough for a cold thumb."""
     wide, window = browser.execute_script("return [document.documentElement.scrollWidth, window.innerWidth]")
     assert wide <= window, f"{wide} px wide on a screen of {window}"
-    for one in browser.find_elements(By.CSS_SELECTOR, "button, .button, input, select, summary, .call"):
-        if one.is_displayed():
-            assert one.size["height"] >= SMALLEST_TARGET, one.get_attribute("outerHTML")
+    assert browser.execute_script(TOO_SMALL, SMALLEST_TARGET) == []
 
 
 def assert_no_complaint(browser: Chrome) -> None:
@@ -97,7 +119,7 @@ def test_a_plan_is_filed_on_a_phone_without_javascript(live: Site, phone_browser
     assert "Nothing was filed. Mend these 5:" in text(browser)
     assert_fits(browser)
     browser.find_element(By.LINK_TEXT, "Give the lead diver's name.").send_keys(Keys.ENTER)
-    assert browser.switch_to.active_element.get_attribute("name") == "lead_name"
+    comes_to(browser, lambda: browser.switch_to.active_element.get_attribute("name") == "lead_name")
 
     browser.find_element(By.NAME, "site").send_keys("Lantern")
     for name, value in PLAN_FORM.items():
@@ -107,7 +129,7 @@ def test_a_plan_is_filed_on_a_phone_without_javascript(live: Site, phone_browser
 
     assert "What will be sent" in text(browser)
     assert "Not heard by 11:05 that all are out?" in text(browser)
-    assert browser.execute_script("return window.scrollY") > 0
+    comes_to(browser, lambda: browser.execute_script("return window.scrollY") > 0)
     assert browser.find_element(By.NAME, "notes").get_attribute("value") == "second dive after lunch"
     assert_fits(browser)
     press(browser, "file")
@@ -152,12 +174,12 @@ def test_the_countdown_moves_by_itself(live: Site, phone_browser: Chrome) -> Non
     act(live.service, dive.id, Start(Actor(Role.DIVER, "Anna Holt", Via.PAGE, key="diver-0", words="In")))
     phone_browser.get(address(live, live.dive_path(dive)))
 
-    def left(browser: Chrome) -> str:
-        return browser.find_element(By.CSS_SELECTOR, ".countdown .left").text
+    def left() -> str:
+        return phone_browser.find_element(By.CSS_SELECTOR, ".countdown .left").text
 
-    first = left(phone_browser)
+    first = left()
     assert " s" in first
-    WebDriverWait(phone_browser, 10).until(lambda browser: left(browser) != first)
+    comes_to(phone_browser, lambda: left() != first)
     assert_no_complaint(phone_browser)
 
 
@@ -223,9 +245,9 @@ def test_texts_appear_on_the_practice_phones_by_themselves(live: Site, phone_bro
     deliver(live, CLEO, "Skerry Bay Divers: please keep.")
 
     conversation = (By.ID, f"conversation-{CLEO.lstrip('+')}")
-    WebDriverWait(phone_browser, 10).until(lambda browser: "please keep" in browser.find_element(*conversation).text)
+    comes_to(phone_browser, lambda: "please keep" in phone_browser.find_element(*conversation).text)
     typing.send_keys("N", Keys.ENTER)
-    WebDriverWait(phone_browser, 10).until(lambda _: live.now_of(dive).phase is Phase.IN_WATER)
+    comes_to(phone_browser, lambda: live.now_of(dive).phase is Phase.IN_WATER and whole(phone_browser))
     assert_fits(phone_browser)
     assert_no_complaint(phone_browser)
 
@@ -239,7 +261,7 @@ def test_the_practice_phones_work_without_javascript(live: Site, phone_browser_w
     browser.find_element(By.ID, f"body-{ANNA.lstrip('+')}").send_keys("in")
     push(browser, By.CSS_SELECTOR, f"#phone-{ANNA.lstrip('+')} .typing button")
 
-    WebDriverWait(browser, 10).until(lambda _: live.now_of(dive).phase is Phase.IN_WATER)
+    comes_to(browser, lambda: live.now_of(dive).phase is Phase.IN_WATER)
     deliver(live, CLEO, "please keep")
     push(browser, By.LINK_TEXT, "Show new texts")
     assert "please keep" in browser.find_element(By.ID, f"conversation-{CLEO.lstrip('+')}").text
