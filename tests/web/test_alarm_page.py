@@ -63,7 +63,7 @@ def test_the_page_says_all_that_a_rescue_call_needs(page: AlarmPage) -> None:
         "Anna Holt, Bram Vik",
         "Lantern Steps",
         "47.12345,-20.54321",
-        "47\N{DEGREE SIGN} 07.407&#39; N, 020\N{DEGREE SIGN} 32.593&#39; W",
+        "47\N{DEGREE SIGN}07.407&#39;N 020\N{DEGREE SIGN}32.593&#39;W",
         "10:00</time>",
         "due out",
         "20 min ago",

@@ -33,6 +33,8 @@ _BAND_SLACK = 0.0001
 # The widest zones, off Svalbard, go 6 degrees to each side; a little beyond its zone a coordinate is still in use.
 _FARTHEST_FROM_MERIDIAN = 7.0
 
+_CENTIMETRE_DEGREES = 1e-7
+
 _SQUARE_M = 100_000
 # The letters of the squares: eastwards in three sets by zone, northwards again every 2000 km, even zones five on.
 _COLUMNS = ("STUVWXYZ", "ABCDEFGH", "JKLMNPQR")
@@ -162,7 +164,9 @@ def to_mgrs(position: Position, digits: int = MOST_FIGURES) -> str:
     if digits not in range(2, MOST_FIGURES + 1, 2):
         raise ValueError(f"a grid reference has 2, 4, 6, 8 or 10 figures, not {digits}")
     half = digits // 2
-    reference = MGRS().toMGRS(position.lat, normal_longitude(position.lon), MGRSPrecision=half)
+    # A centimetre south of the equator the routines round to it, and then name a row of squares that band M has not.
+    lat = 0.0 if -_CENTIMETRE_DEGREES < position.lat < 0 else position.lat
+    reference = MGRS().toMGRS(lat, normal_longitude(position.lon), MGRSPrecision=half)
     head, east, north = reference[:-digits], reference[-digits:-half], reference[-half:]
     return f"{head[:-2].lstrip('0')} {head[-2:]} {east} {north}"
 
@@ -214,14 +218,17 @@ def _utm_reading(point: UtmPoint) -> Reading:
 
 def _read_s(banded: UtmPoint, southern: UtmPoint) -> Reading:
     """Read the letter S: south, unless band S (32 to 40 north) is possible too."""
-    in_band = from_utm(banded)
+    south = _utm_reading(southern)
+    try:
+        in_band = from_utm(banded)
+    except PositionError:
+        return south
     if _in_band(in_band.lat, "S"):
-        south = from_utm(southern)
         raise PositionError(
-            f"S can be the band ({lettered(in_band)}) or south ({lettered(south)}): write the word north or south,"
-            f" as in {_UTM_EXAMPLE}"
+            f"S can be the band ({lettered(in_band)}) or south ({lettered(south.position)}): write the word north or"
+            f" south, as in {_UTM_EXAMPLE}"
         )
-    return _utm_reading(southern)
+    return south
 
 
 def _in_band(lat: float, letter: str, slack: float = _BAND_SLACK) -> bool:

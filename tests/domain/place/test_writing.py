@@ -19,14 +19,14 @@ from service.domain.place.reading import read_place
 SLIP = Position(47.12345, -20.54321)
 
 # From the place to the farthest that rounds to it or shares its square: half a step of each angle at the equator, or
-# half a diagonal.
+# half a diagonal, with some centimetres for the series of the widest UTM zones.
 FORMS = {
     "decimal": (writing.decimal, 0.79),
     "degrees and minutes": (writing.degrees_minutes, 1.32),
     "degrees and minutes for a text": (writing.degrees_minutes_gsm, 1.32),
     "degrees, minutes and seconds": (writing.dms, 0.22),
-    "UTM": (writing.utm, 0.72),
-    "MGRS": (writing.mgrs, 0.72),
+    "UTM": (writing.utm, 0.8),
+    "MGRS": (writing.mgrs, 0.8),
     "plus code": (writing.plus_code, 2.23),
     "geo:": (writing.geo_uri, 0.79),
     "ISO 6709": (writing.iso6709, 0.79),
