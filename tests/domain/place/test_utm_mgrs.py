@@ -183,6 +183,7 @@ def test_fewer_figures_are_a_larger_square(text: str, side: int) -> None:
         ("27TWW 12 34", "no military grid square"),
         ("27SWN 12 34", "27S WN 12 34 is on no military grid square: look at its letters"),
         ("00TWN 12 34", "no military grid square"),
+        ("27W SP 12 34", "no military grid square"),
         ("1X AZ 12 34", "no military grid square"),
         ("1X SE 12 34", "no military grid square"),
         ("61TWN 12 34", "no military grid square"),
