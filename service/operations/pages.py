@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -11,15 +11,17 @@ from sqlalchemy.orm import Session
 from service.domain.dive import Dive, Phase
 from service.domain.people import ADMINS, Actor, Recipient, Role, Via
 from service.domain.wording import LinkKind
+from service.domain.wording.timeline import what_happened, who_did
 from service.operations.health import Lateness, how_late
 from service.operations.links import hash_token, mint
 from service.operations.service import Service
 from service.store import admins, dives, links, log, outbox, schema
-from service.store.codec import plain
-from service.store.log import Entry
+from service.store.codec import UnreadableError, load_event, plain
+from service.store.log import EVENT_PREFIX, Entry
 from service.store.outbox import Message
 
 LISTED_MAX = 500
+MESSAGES = "messages"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,17 @@ class DiveDetails:
 
 
 @dataclass(frozen=True, slots=True)
+class TimelineEntry:
+    """One thing that happened: when (UTC), whose doing, in words; how many texts it caused, how many were handed."""
+
+    at: datetime
+    who: str
+    words: str
+    texts: int = 0
+    handed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Health:
     """Whether this installation can do its duty. `lateness` is None when the database does not answer."""
 
@@ -51,19 +64,19 @@ class Health:
     lateness: Lateness | None
 
 
-def open_link(service: Service, token: str, kind: LinkKind) -> LinkView | None:
-    """The dive behind a token; None for one that never was, is dead, or is of another kind. Changes nothing."""
+def open_link(service: Service, token: str, *kinds: LinkKind) -> LinkView | None:
+    """The dive behind a token; None for one that never was, is dead, or is of none of these kinds. Changes nothing."""
     now = service.clock.now()
 
     def work(session: Session) -> LinkView | None:
         link = links.find(session, hash_token(token), now)
-        if link is None or link.kind != str(kind):
+        if link is None or link.kind not in kinds:
             return None
         dive = dives.get(session, link.dive_id)
         if dive is None:
             return None
         person = dive.person(link.person_key) or _admin(session, dive, link.person_key)
-        return None if person is None else LinkView(dive, person, _role(dive, person), kind, now)
+        return None if person is None else LinkView(dive, person, _role(dive, person), LinkKind(link.kind), now)
 
     return service.read(work)
 
@@ -86,22 +99,40 @@ def link_actor(view: LinkView, words: str) -> Actor:
     return Actor(view.role, view.person.name, Via.PAGE, key=view.person.key, phone=view.person.phone, words=words)
 
 
-def note_view(service: Service, view: LinkView) -> None:
-    """Log that an alarm page was opened. Opening is not answering: previewers and scanners open links too."""
+def note_view(service: Service, view: LinkView, page: LinkKind | None = None, document: str | None = None) -> None:
+    """Log that a page was opened, or one of its documents fetched. Opening is not answering: scanners open links too.
 
-    def work(session: Session) -> None:
-        log.append(
-            session,
-            chain=log.dive_chain(view.dive.id),
-            at=view.now,
-            kind="page_viewed",
-            actor=plain(link_actor(view, "")),
-            detail={"page": str(view.kind)},
-            dive_id=view.dive.id,
-            club_id=view.dive.club_id,
-        )
+    `page` is which, where it is not that of the link's own kind: an alarm link opens the pack as well.
+    """
+    detail: dict[str, object] = {"page": str(page or view.kind), **({"document": document} if document else {})}
+    service.write(lambda session: _log(session, view, "page_viewed", "", detail))
 
-    service.write(work)
+
+def _log(session: Session, view: LinkView, kind: str, words: str, detail: dict[str, object]) -> None:
+    log.append(
+        session,
+        chain=log.dive_chain(view.dive.id),
+        at=view.now,
+        kind=kind,
+        actor=plain(link_actor(view, words)),
+        detail=detail,
+        dive_id=view.dive.id,
+        club_id=view.dive.club_id,
+    )
+
+
+def pack_link(service: Service, view: LinkView) -> str:
+    """A new address of the handover pack alone, to be passed on to rescue; that it was made, and by whom, is logged.
+
+    It carries the name of whoever asked for it, and can answer nothing.
+    """
+
+    def work(session: Session) -> str:
+        token = mint(session, view.dive, view.person.key, LinkKind.HANDOVER, view.now)
+        _log(session, view, "link_made", "Make a link for rescue", {"page": str(LinkKind.HANDOVER)})
+        return f"{service.public_url}/{LinkKind.HANDOVER}/{token}"
+
+    return service.write(work)
 
 
 def dive_link(service: Service, dive_id: str, person_key: str, kind: LinkKind) -> str:
@@ -133,6 +164,44 @@ def dive_details(service: Service, club_id: str, dive_id: str) -> DiveDetails | 
         return DiveDetails(dive, entries, outbox.of_dive(session, dive_id))
 
     return service.read(work)
+
+
+def timeline(service: Service, dive_id: str) -> tuple[TimelineEntry, ...]:
+    """All that happened to a dive, oldest first; empty for no such dive. Raises UnreadableDive.
+
+    An entry that cannot be read, or whose detail was erased, is a line that says so: nothing is left out unsaid.
+    """
+
+    def work(session: Session) -> tuple[TimelineEntry, ...]:
+        dive = dives.get(session, dive_id)
+        if dive is None:
+            return ()
+        handed = {message.id for message in outbox.of_dive(session, dive_id) if message.handed_at is not None}
+        return _lines(dive, log.entries(session, log.dive_chain(dive_id)), handed)
+
+    return service.read(work)
+
+
+def _lines(dive: Dive, entries: list[Entry], handed: set[str]) -> tuple[TimelineEntry, ...]:
+    lines: dict[int, TimelineEntry] = {}
+    for entry in entries:
+        if entry.kind.startswith(EVENT_PREFIX):
+            lines[entry.seq] = _line(dive, entry)
+        elif entry.kind == MESSAGES and entry.detail is not None and entry.detail["cause"] in lines:
+            queued = [message["id"] for message in entry.detail["queued"]]
+            count = sum(message in handed for message in queued)
+            lines[entry.detail["cause"]] = replace(lines[entry.detail["cause"]], texts=len(queued), handed=count)
+    return tuple(lines.values())
+
+
+def _line(dive: Dive, entry: Entry) -> TimelineEntry:
+    if entry.detail is None:
+        return TimelineEntry(entry.at, "", "The detail was erased.")
+    try:
+        event = load_event(entry.kind.removeprefix(EVENT_PREFIX), entry.detail)
+    except UnreadableError:
+        return TimelineEntry(entry.at, "", f"This entry cannot be read ({entry.kind}).")
+    return TimelineEntry(entry.at, who_did(event), what_happened(dive, event))
 
 
 def health(service: Service) -> Health:

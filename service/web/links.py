@@ -15,9 +15,9 @@ from service.web.context import web
 TOKEN_LONGEST = 64
 
 
-def opened(token: str, kind: LinkKind) -> LinkView:
+def opened(token: str, *kinds: LinkKind) -> LinkView:
     """The dive behind a link; else the answer is 410, the same for a dead link and one that never was."""
-    view = open_link(web().service, token, kind) if len(token) <= TOKEN_LONGEST else None
+    view = open_link(web().service, token, *kinds) if len(token) <= TOKEN_LONGEST else None
     return view or abort(410)
 
 

@@ -11,7 +11,7 @@ from service.domain.encoding import segments
 from service.domain.people import Role
 from service.domain.wording import LinkKind
 from service.operations.links import hash_token
-from service.operations.pages import dive_link, link_actor, note_view, open_link
+from service.operations.pages import dive_link, link_actor, note_view, open_link, pack_link
 from service.operations.plan_reading import NamedPhone
 from service.store.tables import DiveRow, LinkRow, LogEntryRow, MessageRow
 from tests.operations.stage import ANNA, CLEO, DOV, FINN, Stage, plan
@@ -115,6 +115,45 @@ def test_an_admin_who_was_told_opens_the_alarm_page(stage: Stage) -> None:
     assert (view.person.name, view.role) == ("Finn Aske", Role.ADMIN)
     assert link_actor(view, "safe").words == "safe"
     stage.text(ANNA, "out 2")
+
+
+def test_an_alarm_link_opens_the_pack_as_well_and_a_pack_link_opens_only_the_pack(stage: Stage) -> None:
+    """What is passed on to rescue cannot answer the alarm; it still says whose it was."""
+    dive = stage.dive_in()
+    view = open_link(stage.service, token_to(stage, CLEO), LinkKind.HANDOVER, LinkKind.ALARM)
+    assert view is not None
+    assert view.kind is LinkKind.ALARM
+
+    address = pack_link(stage.service, view)
+
+    base, _, token = address.rpartition("/")
+    assert base == "https://dive.example/handover"
+    assert open_link(stage.service, token, LinkKind.ALARM) is None
+    assert open_link(stage.service, token, LinkKind.DIVE) is None
+    pack = open_link(stage.service, token, LinkKind.HANDOVER, LinkKind.ALARM)
+    assert pack is not None
+    assert (pack.kind, pack.person.name, pack.dive.id) == (LinkKind.HANDOVER, "Cleo Marsh", dive.id)
+    made = stage.entries(dive)[-1]
+    assert (made.kind, made.detail, made.actor and made.actor["name"]) == (
+        "link_made",
+        {"page": "handover"},
+        "Cleo Marsh",
+    )
+
+
+def test_a_view_says_which_page_and_which_document_of_it(stage: Stage) -> None:
+    """Every export is in the log."""
+    dive = stage.dive_in()
+    view = open_link(stage.service, token_to(stage, CLEO), LinkKind.ALARM)
+    assert view is not None
+
+    note_view(stage.service, view, LinkKind.HANDOVER)
+    note_view(stage.service, view, LinkKind.HANDOVER, "pdf")
+
+    assert [entry.detail for entry in stage.entries(dive)[-2:]] == [
+        {"page": "handover"},
+        {"page": "handover", "document": "pdf"},
+    ]
 
 
 def test_no_link_for_a_dive_that_is_not_there(stage: Stage) -> None:

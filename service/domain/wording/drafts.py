@@ -48,6 +48,7 @@ class LinkKind(StrEnum):
 
     DIVE = "dive"
     ALARM = "alarm"
+    HANDOVER = "handover"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,186 @@
+"""What has happened to a dive, line by line, as the pack and the pages show it: who did what, in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from service.domain.dive import events as ev
+from service.domain.dive.state import Dive
+from service.domain.grace import Step
+from service.domain.local_time import say
+from service.domain.people import ADMINS, Actor
+from service.domain.place.conditions import Current, Wind
+from service.domain.place.fix import Doubt
+from service.domain.place.geodesy import compass_point
+from service.domain.place.position import decimal
+from service.domain.wording.phrases import heads, quoted
+
+_OUTCOMES = {
+    ev.Outcome.SURFACED: "All out.",
+    ev.Outcome.CALLED_OFF: "Called off, nobody is diving.",
+    ev.Outcome.STOOD_DOWN: "Stood down, all safe.",
+    ev.Outcome.LAPSED: "The plan lapsed: no start was heard.",
+}
+_WHY_UNREACHABLE = {
+    "refused": "the number takes no texts",
+    "opted_out": "they want no texts",
+    "no_receipt": "nothing says that the text arrived",
+}
+_STEPS = {
+    Step.ASK_STARTED: "Asked whether they went in",
+    Step.HEADS_UP: "Reminded that due out is near",
+    Step.DUE_OUT: "Called at due out",
+    Step.SECOND_CALL: "Called a second time",
+    Step.ALERT: "Alerted",
+    Step.NEXT_CONTACT: "Alerted next",
+    Step.DISTRESS: "Told to call rescue now",
+    Step.DISTRESS_AGAIN: "Told again to call rescue now",
+    Step.HAND_UP: "Told that nobody has answered",
+}
+
+
+def who_did(event: ev.Event) -> str:
+    """Whose doing it was: a name, or "the clock"."""
+    by = getattr(event, "by", None)
+    return by.name if isinstance(by, Actor) else "the clock"
+
+
+def what_happened(dive: Dive, event: ev.Event) -> str:
+    """One line for an event; `dive` gives names and zone, and may be its state at any later time. Total."""
+    return _WORDS[type(event)](dive, event)
+
+
+def _people(dive: Dive, keys: Iterable[str]) -> str:
+    """Names in a row; somebody without a phone was not told, and is not here."""
+    found = [("the club's admins" if key == ADMINS else _name(dive, key)) for key in keys]
+    return ", ".join(found) or "nobody with a phone"
+
+
+def _name(dive: Dive, key: str) -> str:
+    person = dive.person(key)
+    return key if person is None else person.name
+
+
+def _filed(_: Dive, event: ev.Filed) -> str:
+    return f"Plan filed for {event.plan.site.name}, {heads(len(event.plan.party))}."
+
+
+def _started(dive: Dive, event: ev.Started) -> str:
+    due = say(event.due_out_at, dive.plan.site.zone, event.at)
+    if event.assumed:
+        went_in = say(event.started_at, dive.plan.site.zone, event.at)
+        return f"No start was heard; the clock runs from the planned {went_in}. Due out {due}."
+    return f"In, {heads(event.head_count)}. Due out {due}."
+
+
+def _armed(dive: Dive, event: ev.Armed) -> str:
+    return f"Armed: the plan is with {_name(dive, event.contact)}."
+
+
+def _not_armed(_: Dive, __: ev.NotArmed) -> str:
+    return "Not armed: no contact could be told yet."
+
+
+def _step_taken(dive: Dive, event: ev.StepTaken) -> str:
+    return f"{_STEPS[event.step]}: {_people(dive, event.to)}."
+
+
+def _extension_asked(dive: Dive, event: ev.ExtensionAsked) -> str:
+    return f"Asked for due out {say(event.due_out_at, dive.plan.site.zone, event.at)}."
+
+
+def _extension_took_effect(dive: Dive, event: ev.ExtensionTookEffect) -> str:
+    due = say(event.due_out_at, dive.plan.site.zone, event.at)
+    return f"Due out is now {due}; {_name(dive, event.contact)} has it."
+
+
+def _extension_not_in_force(_: Dive, __: ev.ExtensionNotInForce) -> str:
+    return "The later due out is not in force: no contact could be told."
+
+
+def _late_passed_on(_: Dive, event: ev.LatePassedOn) -> str:
+    return f"Said after the alarm: {quoted(event.by.words)}."
+
+
+def _partly_out(_: Dive, event: ev.PartlyOut) -> str:
+    return f"{event.count} out, {event.missing} missing."
+
+
+def _alarm_raised(_: Dive, event: ev.AlarmRaised) -> str:
+    said = event.note or event.by.words
+    return f"Raised the alarm{' again' if event.reopened else ''}" + (f": {quoted(said)}." if said else ".")
+
+
+def _acknowledged(_: Dive, __: ev.Acknowledged) -> str:
+    return "Has the alarm and acts."
+
+
+def _rescue_called(_: Dive, event: ev.RescueCalled) -> str:
+    return "Called rescue" + (f", incident {event.reference}." if event.reference else ".")
+
+
+def _fix_reported(dive: Dive, event: ev.FixReported) -> str:
+    near = "" if event.accuracy_m is None else f", within {event.accuracy_m:.0f} m"
+    when = "" if event.fix_at == event.at else f", at {say(event.fix_at, dive.plan.site.zone, event.at)}"
+    why = {Doubt.FAR: " Not used: far from the site.", Doubt.FUTURE: " Not used: its time is in the future."}
+    return f"Position {decimal(event.position)}{near}{when}." + ("" if event.doubt is None else why[event.doubt])
+
+
+def _conditions_reported(_: Dive, event: ev.ConditionsReported) -> str:
+    return " ".join([*_current(event.current), *_wind(event.wind)])
+
+
+def _current(current: Current | None) -> list[str]:
+    if current is None:
+        return []
+    return [f"Current {current.drift_kn:g} kn towards {compass_point(current.set_deg)}."]
+
+
+def _wind(wind: Wind | None) -> list[str]:
+    return [] if wind is None else [f"Wind {wind.speed_kn:g} kn from {compass_point(wind.from_deg)}."]
+
+
+def _on_scene(_: Dive, __: ev.OnScene) -> str:
+    return "Is at the site."
+
+
+def _words_heard(_: Dive, event: ev.Heard) -> str:
+    return f"Said: {quoted(event.words)}."
+
+
+def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> str:
+    why = _WHY_UNREACHABLE.get(event.reason, event.reason)
+    return f"Texts do not reach {_name(dive, event.person)}: {why}."
+
+
+def _reachable(dive: Dive, event: ev.PersonReachable) -> str:
+    return f"Texts reach {_name(dive, event.person)} again."
+
+
+def _closed(_: Dive, event: ev.Closed) -> str:
+    return _OUTCOMES[event.outcome] + (f" {event.reason}" if event.reason else "")
+
+
+_WORDS: dict[type, Callable[[Dive, Any], str]] = {
+    ev.Filed: _filed,
+    ev.Started: _started,
+    ev.Armed: _armed,
+    ev.NotArmed: _not_armed,
+    ev.StepTaken: _step_taken,
+    ev.ExtensionAsked: _extension_asked,
+    ev.ExtensionTookEffect: _extension_took_effect,
+    ev.ExtensionNotInForce: _extension_not_in_force,
+    ev.LatePassedOn: _late_passed_on,
+    ev.PartlyOut: _partly_out,
+    ev.AlarmRaised: _alarm_raised,
+    ev.Acknowledged: _acknowledged,
+    ev.RescueCalled: _rescue_called,
+    ev.FixReported: _fix_reported,
+    ev.ConditionsReported: _conditions_reported,
+    ev.OnScene: _on_scene,
+    ev.Heard: _words_heard,
+    ev.PersonUnreachable: _unreachable,
+    ev.PersonReachable: _reachable,
+    ev.Closed: _closed,
+}
