@@ -14,6 +14,9 @@ FASTEST_CURRENT_KN = 12
 FASTEST_WIND_KN = 120
 _FULL_CIRCLE_DEG = 360
 
+NAUTICAL_MILE_M = 1852.0
+KNOT_M_S = NAUTICAL_MILE_M / 3600
+
 
 class ConditionsError(ValueError):
     """A current or a wind that cannot be; the message says what to give."""
