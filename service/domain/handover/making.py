@@ -1,0 +1,116 @@
+"""Making the pack of a dive at a moment."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from service.domain.dive.state import Dive
+from service.domain.handover import limits
+from service.domain.handover import situation as told
+from service.domain.handover.pack import Fact, Moment, Pack, Person, Whereabouts
+from service.domain.handover.script import script
+from service.domain.handover.whereabouts import whereabouts
+from service.domain.phone import national_format
+from service.domain.place.daylight import light_at
+
+NOT_SAID = "Not in the plan."
+
+
+def pack(dive: Dive, now: datetime, timeline: tuple[Moment, ...] = ()) -> Pack:
+    """The pack of this dive as of `now`; pure and total for every dive whose plan was filed."""
+    where, seas = whereabouts(dive, now), limits.water(dive, now)
+    gone = limits.gas_gone(dive)
+    light = None if where.position is None else light_at(where.position, now)
+    return Pack(
+        dive_id=dive.id,
+        version=dive.version,
+        reference=dive.reference,
+        club=dive.club_name,
+        now=now,
+        zone=dive.plan.site.zone,
+        drill=dive.drill,
+        phase=dive.phase,
+        situation=told.situation(dive),
+        headline=told.headline(dive),
+        head_count=told.head_count(dive),
+        missing=told.missing(dive),
+        names=tuple(diver.name for diver in dive.divers),
+        where=where,
+        times=told.times(dive),
+        gas=gone,
+        light=light,
+        water=seas,
+        rescue_call=dive.plan.site.rescue_call,
+        party=told.party(dive),
+        contacts=told.contacts(dive, now),
+        on_scene=told.on_scene(dive, now),
+        done=told.done(dive, now),
+        first=(
+            *_who_and_where(dive, where, now),
+            *_last_heard_and_kit(dive, now),
+            limits.gas_fact(dive, gone, now),
+            limits.light_fact(dive, light, now),
+            limits.tide_fact(dive, seas, now),
+            *_people_and_deeds(dive, now),
+        ),
+        more=_more(dive, now),
+        script=script(dive, where, now),
+        timeline=timeline,
+        medical=dive.plan.medical,
+    )
+
+
+def _who_and_where(dive: Dive, where: Whereabouts, now: datetime) -> tuple[Fact, ...]:
+    first = where.forms[0].words if where.forms else "No position known"
+    return (
+        Fact("what", "What", told.headline(dive)),
+        Fact("who", "How many, who", told.who(dive)),
+        Fact("where", "Where", f"{where.site}. {first}."),
+        Fact("how_known", "How known", f"{where.how[0].upper()}{where.how[1:]}."),
+        Fact("since", "Since", told.since(dive, now)),
+    )
+
+
+def _last_heard_and_kit(dive: Dive, now: datetime) -> tuple[Fact, ...]:
+    return (
+        Fact("last_heard", "Last heard", told.last_heard(dive, now)),
+        Fact("kit", "Kit and colours", dive.plan.kit or NOT_SAID),
+        Fact("smb", "Marker buoy", dive.plan.smb or NOT_SAID),
+    )
+
+
+def _people_and_deeds(dive: Dive, now: datetime) -> tuple[Fact, ...]:
+    there = told.on_scene(dive, now)
+    return (
+        Fact("on_scene", "At the site", _people(there) if there else "Nobody has told us that they are there."),
+        Fact("done", "Done so far", " ".join(told.done(dive, now))),
+    )
+
+
+def _more(dive: Dive, now: datetime) -> tuple[Fact, ...]:
+    plan = dive.plan
+    found = [
+        Fact("access", "Access", plan.site.access or "Not in the site's notes."),
+        Fact("vehicle", "Their vehicle", plan.vehicle or NOT_SAID),
+        Fact("depth", "Planned depth", NOT_SAID if plan.depth_m is None else f"{plan.depth_m:g} m"),
+        limits.current_fact(dive, now),
+        limits.wind_fact(dive, now),
+        limits.cold_fact(dive),
+        Fact("rescue", "Rescue at this site", plan.site.rescue_call),
+    ]
+    if plan.site.non_emergency_call:
+        found.append(Fact("non_emergency", "Not an emergency", plan.site.non_emergency_call))
+    if plan.medical:
+        found.append(Fact("medical", "Medical, as the diver allowed", plan.medical))
+    if plan.notes:
+        found.append(Fact("notes", "Notes of the plan", plan.notes))
+    return tuple(found)
+
+
+def _people(people: tuple[Person, ...]) -> str:
+    return "; ".join(_person(person) for person in people)
+
+
+def _person(person: Person) -> str:
+    number = f" {national_format(person.phone)}" if person.phone else ""
+    return f"{person.name}{number}{f', {person.words}' if person.words else ''}"
