@@ -178,9 +178,17 @@ class Postgres:
     def create_database(self, template: str = "template0") -> str:
         """A new database of its own name, copied from `template`; returns the name."""
         name = f"t_{secrets.token_hex(8)}"
+        self._create(name, template)
+        return name
+
+    def renew_database(self, name: str, template: str) -> None:
+        """Put a new copy of `template` in the place of a database, whoever is still connected to that."""
+        self.drop_database(name)
+        self._create(name, template)
+
+    def _create(self, name: str, template: str) -> None:
         create = sql.SQL("CREATE DATABASE {} TEMPLATE {}")
         self.run(create.format(sql.Identifier(name), sql.Identifier(template)))
-        return name
 
     def drop_database(self, name: str) -> None:
         """Remove a database, with whoever is still connected to it."""
