@@ -6,9 +6,15 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
+from service.demo.children import end_left_over
+from service.demo.directory import Directory
+from tests.end_to_end.evidence import ends_of_logs, shown_on_failure
 from tests.end_to_end.installation import ROOT
 from tests.servers.postgres import Postgres
 
@@ -16,49 +22,69 @@ pytestmark = pytest.mark.processes
 
 PACE = "120"
 PLAYS_WITHIN_S = 180.0
+ENDS_WITHIN_S = 60.0
+
+
+@dataclass(frozen=True)
+class Tour:
+    """A tour that plays: its process, where it writes what it prints, and its data."""
+
+    process: subprocess.Popen[bytes]
+    prints: Path
+    data: Path
+
+    def play(self) -> str:
+        """What it printed; fails unless it ended well."""
+        with shown_on_failure(lambda: ends_of_logs(self.prints.parent), lambda: ends_of_logs(self.data / "logs")):
+            assert self.process.wait(PLAYS_WITHIN_S) == 0
+        return self.prints.read_text(encoding="utf-8")
+
+    def end(self) -> None:
+        """End it and all that it started, if it still plays."""
+        if self.process.poll() is None:
+            self.process.terminate()
+        try:
+            self.process.wait(ENDS_WITHIN_S)
+        finally:
+            self.process.kill()
+            self.process.wait()
+            end_left_over(Directory(self.data).read("processes.json") or {}, 0.0)
+
+
+def begin(directory: Path, database_url: str | None) -> Tour:
+    """Have a tour play on that database, or on its own."""
+    told = {name: value for name, value in os.environ.items() if name not in ("DATABASE_URL", "BROKER_URL", "GATEWAYS")}
+    data, prints = directory / "data", directory / "tour.log"
+    with prints.open("wb") as out:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "service.cli", "tour", "--pace", PACE, "--data", str(data)],
+            cwd=ROOT,
+            env=told | ({"DATABASE_URL": database_url} if database_url else {}),
+            stdout=out,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
+        )
+    return Tour(process, prints, data)
 
 
 @pytest.fixture(scope="module")
-def tours(
-    tmp_path_factory: pytest.TempPathFactory, postgres_server: Postgres
-) -> Iterator[dict[str, subprocess.Popen[str]]]:
+def tours(tmp_path_factory: pytest.TempPathFactory, postgres_server: Postgres) -> Iterator[dict[str, Tour]]:
     """One tour on each database, both playing at once since they mostly wait."""
     name = postgres_server.create_database()
     urls = {"sqlite": None, "postgresql": postgres_server.url(name)}
-    playing = {}
-    for kind, url in urls.items():
-        told = {
-            one: value for one, value in os.environ.items() if one not in ("DATABASE_URL", "BROKER_URL", "GATEWAYS")
-        }
-        data = tmp_path_factory.mktemp(kind)
-        playing[kind] = subprocess.Popen(
-            [sys.executable, "-m", "service.cli", "tour", "--pace", PACE, "--data", str(data)],
-            cwd=ROOT,
-            env=told | ({"DATABASE_URL": url} if url else {}),
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            start_new_session=True,
-        )
-    yield playing
-    for tour in playing.values():
-        if tour.poll() is None:
-            tour.terminate()
-        tour.communicate(timeout=60)
-    postgres_server.drop_database(name)
-
-
-def played(tour: subprocess.Popen[str]) -> str:
-    """What a tour printed; fails with it unless it ended well."""
-    printed, _ = tour.communicate(timeout=PLAYS_WITHIN_S)
-    assert tour.returncode == 0, printed
-    return printed
+    with ExitStack() as ends:
+        ends.callback(postgres_server.drop_database, name)
+        playing: dict[str, Tour] = {}
+        for kind, url in urls.items():
+            playing[kind] = begin(tmp_path_factory.mktemp(kind), url)
+            ends.callback(playing[kind].end)
+        yield playing
 
 
 @pytest.mark.parametrize("kind", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
-def test_the_tour_ends_with_the_stand_down_everywhere(kind: str, tours: dict[str, subprocess.Popen[str]]) -> None:
+def test_the_tour_ends_with_the_stand_down_everywhere(kind: str, tours: dict[str, Tour]) -> None:
     """Exit status 0, each step is in the conversation, and the log verifies."""
-    printed = played(tours[kind])
+    printed = tours[kind].play()
 
     for step in ("ARMED", "OVERDUE", "CALL RESCUE NOW", "RESCUE CALLED", "It is over", "no fault"):
         assert step in printed
