@@ -6,7 +6,7 @@ import ast
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -67,10 +67,12 @@ def modules(*under: str) -> list[Module]:
         AssertionError: when there is none, so that no rule is kept by looking at nothing.
 
     """
-    found = [
-        Module(path, text)
-        for path, text in texts()
-        if path.endswith(".py") and any(path.startswith(f"{directory}/") for directory in under)
-    ]
+    found = [module for module in _modules() if any(module.path.startswith(f"{directory}/") for directory in under)]
     assert found, f"no Python files under {under}"
     return found
+
+
+@cache
+def _modules() -> tuple[Module, ...]:
+    """Every Python file, read once: parsing all of them for every rule takes long."""
+    return tuple(Module(path, text) for path, text in texts() if path.endswith(".py"))
