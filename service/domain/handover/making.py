@@ -12,22 +12,34 @@ from service.domain.handover.script import script
 from service.domain.handover.whereabouts import whereabouts
 from service.domain.phone import national_format
 from service.domain.place.daylight import light_at
+from service.domain.place.exits import exits_for
+from service.domain.place.search_area import CAUTION as SEARCH_CAUTION
+from service.domain.place.search_area import DEFAULT_FACTORS, Picture, SearchFactors, search_notes, search_pictures
+from service.domain.place.sketch import draw
 
 NOT_SAID = "Not in the plan."
 
 
-def pack(dive: Dive, now: datetime, timeline: tuple[Moment, ...] = ()) -> Pack:
-    """The pack of this dive as of `now`; pure and total for every dive whose plan was filed."""
+def pack(
+    dive: Dive, now: datetime, timeline: tuple[Moment, ...] = (), *, factors: SearchFactors = DEFAULT_FACTORS
+) -> Pack:
+    """The pack of this dive as of `now`; pure and total for every dive whose plan was filed.
+
+    `timeline` is a line for every event of the dive, oldest first; what is newer than the dive is left out.
+    """
+    site, last = dive.plan.site, dive.last_position
     where, seas = whereabouts(dive, now), limits.water(dive, now)
     gone = limits.gas_gone(dive)
     light = None if where.position is None else light_at(where.position, now)
+    exits = exits_for(site, where.position, dive.current, dive.due_out_at, dive.plan.exits)
+    pictures = _pictures(dive, now, factors)
     return Pack(
         dive_id=dive.id,
         version=dive.version,
         reference=dive.reference,
         club=dive.club_name,
         now=now,
-        zone=dive.plan.site.zone,
+        zone=site.zone,
         drill=dive.drill,
         phase=dive.phase,
         situation=told.situation(dive),
@@ -40,7 +52,7 @@ def pack(dive: Dive, now: datetime, timeline: tuple[Moment, ...] = ()) -> Pack:
         gas=gone,
         light=light,
         water=seas,
-        rescue_call=dive.plan.site.rescue_call,
+        rescue_call=site.rescue_call,
         party=told.party(dive),
         contacts=told.contacts(dive, now),
         on_scene=told.on_scene(dive, now),
@@ -53,11 +65,33 @@ def pack(dive: Dive, now: datetime, timeline: tuple[Moment, ...] = ()) -> Pack:
             limits.tide_fact(dive, seas, now),
             *_people_and_deeds(dive, now),
         ),
-        more=_more(dive, now),
+        more=_more(dive, pictures, now),
         script=script(dive, where, now),
-        timeline=timeline,
+        site=site,
+        fixes=dive.fixes,
+        exits=exits,
+        pictures=pictures,
+        search_notes=_search_notes(dive, pictures, factors),
+        sketch=draw(site, last, dive.fixes, pictures, exits),
+        timeline=timeline[: dive.version],
         medical=dive.plan.medical,
     )
+
+
+def _pictures(dive: Dive, now: datetime, factors: SearchFactors) -> tuple[Picture, ...]:
+    """Where to look; nothing before the start, once it is over, or without a position."""
+    last, seen = dive.last_position, dive.conditions
+    if last is None or not dive.live:
+        return ()
+    return search_pictures(last, now, dive.current, None if seen is None else seen.wind, factors=factors)
+
+
+def _search_notes(dive: Dive, pictures: tuple[Picture, ...], factors: SearchFactors) -> tuple[str, ...]:
+    last, seen, site = dive.last_position, dive.conditions, dive.plan.site
+    if last is None or not pictures:
+        return ()
+    wind = None if seen is None else seen.wind
+    return search_notes(last, pictures, dive.current, wind, site.tides, site.zone, factors)
 
 
 def _who_and_where(dive: Dive, where: Whereabouts, now: datetime) -> tuple[Fact, ...]:
@@ -87,12 +121,14 @@ def _people_and_deeds(dive: Dive, now: datetime) -> tuple[Fact, ...]:
     )
 
 
-def _more(dive: Dive, now: datetime) -> tuple[Fact, ...]:
+def _more(dive: Dive, pictures: tuple[Picture, ...], now: datetime) -> tuple[Fact, ...]:
     plan = dive.plan
     found = [
         Fact("access", "Access", plan.site.access or "Not in the site's notes."),
+        Fact("exits", "Planned exits", f"{', '.join(plan.exits)}." if plan.exits else NOT_SAID),
         Fact("vehicle", "Their vehicle", plan.vehicle or NOT_SAID),
         Fact("depth", "Planned depth", NOT_SAID if plan.depth_m is None else f"{plan.depth_m:g} m"),
+        *([Fact("search", "Search area", pictures[0].words, SEARCH_CAUTION)] if pictures else []),
         limits.current_fact(dive, now),
         limits.wind_fact(dive, now),
         limits.cold_fact(dive),

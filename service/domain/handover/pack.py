@@ -10,8 +10,12 @@ from service.domain.dive.state import Phase
 from service.domain.gas import GasGone
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.daylight import Light
-from service.domain.place.fix import Source
+from service.domain.place.exits import ExitChoice
+from service.domain.place.fix import Fix, Source
 from service.domain.place.position import Position
+from service.domain.place.search_area import Picture
+from service.domain.place.site import SitePlan
+from service.domain.place.sketch import Sketch
 from service.domain.place.tide import TidalExtreme
 
 CAUTION = (
@@ -113,6 +117,8 @@ class Pack:
 
     `headline` says what, who and how many in one line, with EXERCISE before it in a drill. `missing` is how many
     of the party are not said to be out. `more` are the facts behind the first screen. `script` is to be read aloud.
+    `exits` are in the order to make for them; `pictures` of the search area are for now and the next hours, empty once
+    it is over or without a position. `timeline` has every event of the dive so far, or is empty.
     """
 
     dive_id: str
@@ -141,6 +147,12 @@ class Pack:
     first: tuple[Fact, ...]
     more: tuple[Fact, ...]
     script: tuple[str, ...]
+    site: SitePlan
+    fixes: tuple[Fix, ...]
+    exits: tuple[ExitChoice, ...]
+    pictures: tuple[Picture, ...]
+    search_notes: tuple[str, ...]
+    sketch: Sketch | None
     timeline: tuple[Moment, ...] = ()
     medical: str | None = None
     caution: str = CAUTION
