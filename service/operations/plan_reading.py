@@ -8,15 +8,20 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from service.domain.dive.ticking import UNTIMED_PLAN_LASTS
 from service.domain.gas import GasError, GasPlan
 from service.domain.grace import GracePeriods
 from service.domain.local_time import LocalTimeError, instant
 from service.domain.phone import PhoneError, read_phone
-from service.domain.place.position import Position, PositionError
-from service.domain.place.site import PointKind, SitePlan, SitePoint
+from service.domain.place.site import SitePlan
+from service.domain.place.tide import KNOWN_GAP
 from service.domain.plan import Check, Contact, DivePlan, Diver, Level, check_plan
+from service.operations.place_reading import PlaceRequest, read_unknown_place
 from service.store import sites
 from service.store.tables.club import ClubRow
+from service.store.tables.site import SiteRow
+
+__all__ = ["GasRequest", "NamedPhone", "PlaceRequest", "PlanReading", "PlanRequest", "read_plan"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,15 +30,6 @@ class NamedPhone:
 
     name: str
     phone: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceRequest:
-    """A place that the club does not know."""
-
-    name: str
-    position: tuple[float, float] | None
-    rescue_call: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +61,9 @@ class PlanRequest:
     kit: str | None = None
     smb: str | None = None
     notes: str | None = None
+    water_c: float | None = None
+    medical: str | None = None
+    share_medical: bool = False  # the diver allows that rescuers read `medical`; without it nothing of it is kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,17 +95,23 @@ class _Findings:
     def refuse(self, field: str, words: str) -> None:
         self.checks.append(Check(Level.REFUSE, field, words))
 
+    def advise(self, field: str, words: str) -> None:
+        self.checks.append(Check(Level.ADVISE, field, words))
+
 
 def read_plan(session: Session, club: ClubRow, request: PlanRequest, now: datetime) -> PlanReading:
     """Read a request against what the club knows; every wrong field gets its own check."""
     wrong = _Findings()
-    site_id, site, grace = _site(session, club, request, wrong)
-    grace = _shortened(grace, request.grace_min, wrong)
+    row, site = _site(session, club, request.site, wrong)
+    site_id, zone = (row.id, row.zone) if row else (None, site.zone if site else club.zone)
+    grace = _shortened(sites.grace_for(session, club.id, site_id), request.grace_min, wrong)
     party = _party(request, club.country, wrong)
     contacts = _contacts(request.contacts, club.country, wrong)
     run_time = _run_time(request.run_time_min, wrong)
-    time_in_at = _time_in(request, site.zone if site else club.zone, wrong)
+    time_in_at = _time_in(request, zone, wrong)
     gas = _gas(request.gas, wrong)
+    if row is not None and run_time is not None:
+        site = sites.plan_of(session, row, _tides_around(time_in_at, run_time, now))
     if site is None or party is None or contacts is None or run_time is None:
         return PlanReading(None, grace, site_id, tuple(wrong.checks))
     plan = DivePlan(
@@ -122,6 +127,8 @@ def read_plan(session: Session, club: ClubRow, request: PlanRequest, now: dateti
         kit=_words(request.kit),
         smb=_words(request.smb),
         notes=_words(request.notes),
+        water_c=request.water_c,
+        medical=_medical(request, wrong),
     )
     return PlanReading(plan, grace, site_id, (*wrong.checks, *check_plan(plan, now, grace.grace)))
 
@@ -131,49 +138,39 @@ def _words(text: str | None) -> str | None:
 
 
 def _site(
-    session: Session, club: ClubRow, request: PlanRequest, wrong: _Findings
-) -> tuple[str | None, SitePlan | None, GracePeriods]:
-    if isinstance(request.site, PlaceRequest):
-        return None, _unknown_place(club, request.site, wrong), sites.grace_for(session, club.id, None)
-    row = sites.find(session, club.id, request.site)
+    session: Session, club: ClubRow, wanted: str | PlaceRequest, wrong: _Findings
+) -> tuple[SiteRow | None, SitePlan | None]:
+    """The club's site of that name, or the plan of a place that the club does not know; neither where it is refused."""
+    if isinstance(wanted, PlaceRequest):
+        site, checks = read_unknown_place(session, club, wanted)
+        wrong.checks += checks
+        return None, site
+    row = sites.find(session, club.id, wanted)
     if row is None:
         known = ", ".join(site.code for site in sites.listing(session, club.id))
-        wrong.refuse("site", f"{club.name} has no site {request.site.strip()[:30] or '(empty)'}. Sites: {known}.")
-        return None, None, sites.grace_for(session, club.id, None)
-    points = sites.points(session, row.id)
-    site = SitePlan(
-        name=row.name,
-        zone=row.zone,
-        rescue_call=row.rescue_call,
-        code=row.code,
-        position=Position(row.lat, row.lon),
-        points=tuple(SitePoint(PointKind(p.kind), p.name, _at(p.lat, p.lon)) for p in points),
-        access=row.access,
-    )
-    return row.id, site, sites.grace_for(session, club.id, row.id)
+        wrong.refuse("site", f"{club.name} has no site {wanted.strip()[:30] or '(empty)'}. Sites: {known}.")
+    return row, None
 
 
-def _at(lat: float | None, lon: float | None) -> Position | None:
-    return None if lat is None or lon is None else Position(lat, lon)
+def _tides_around(time_in_at: datetime | None, run_time: timedelta, now: datetime) -> tuple[datetime, datetime]:
+    """Between which times high and low waters may matter to a dive, whenever it starts.
+
+    On both sides so far that a height can be found at the ends too.
+    """
+    first = now if time_in_at is None else time_in_at
+    last = first if time_in_at is not None else now + UNTIMED_PLAN_LASTS
+    try:
+        return first - KNOWN_GAP, last + run_time + KNOWN_GAP
+    except OverflowError:
+        return now, now  # at the end of time no tide is known, and the plan's own checks refuse it
 
 
-def _unknown_place(club: ClubRow, place: PlaceRequest, wrong: _Findings) -> SitePlan | None:
-    position = None
-    if place.position is not None:
-        try:
-            position = Position(*place.position)
-        except PositionError as error:
-            wrong.refuse("site", str(error))
-            return None
-    else:
-        wrong.refuse("site", "Give the position of a place that the club does not know, like 47.12345,-20.54321.")
+def _medical(request: PlanRequest, wrong: _Findings) -> str | None:
+    words = _words(request.medical)
+    if words is not None and not request.share_medical:
+        wrong.advise("medical", "Your medical notes were not kept, since you did not allow that rescuers read them.")
         return None
-    return SitePlan(
-        name=" ".join(place.name.split()),
-        zone=club.zone,
-        rescue_call=" ".join(place.rescue_call.split()) or club.rescue_call,
-        position=position,
-    )
+    return words
 
 
 def _shortened(grace: GracePeriods, minutes: float | None, wrong: _Findings) -> GracePeriods:

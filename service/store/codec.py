@@ -16,6 +16,8 @@ import msgspec
 from service.domain.dive.events import Event
 from service.domain.dive.state import Dive
 from service.domain.grace import GracePeriods
+from service.domain.place.conditions import Current
+from service.domain.place.tide import TideWindow
 from service.store.types import storable, utc
 
 Json = dict[str, Any]
@@ -100,6 +102,18 @@ def load_grace(fields: Json) -> GracePeriods:
     """Grace periods; what is absent has its default. Raises UnreadableError."""
     grace: GracePeriods = _converted(fields, GracePeriods)
     return grace
+
+
+def load_window(fields: Json) -> TideWindow:
+    """When a point of a site can be used. Raises UnreadableError."""
+    window: TideWindow = _converted(fields, TideWindow)
+    return window
+
+
+def load_current(fields: Json) -> Current:
+    """The usual current at a site. Raises UnreadableError."""
+    current: Current = _converted(fields, Current)
+    return current
 
 
 def _converted(fields: object, wanted: type) -> Any:

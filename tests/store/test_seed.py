@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 
 import argon2
 import pytest
@@ -11,7 +12,9 @@ from sqlalchemy.orm import Session
 
 from service.domain.grace import GracePeriods
 from service.domain.local_time import is_zone
-from service.store import admins, clubs, people, sites
+from service.domain.place.site import PointKind
+from service.domain.place.tide import TidalExtreme, check_extremes, gaps, height_at
+from service.store import admins, clubs, people, sites, tides
 from service.store.engine import writing
 from service.store.schema import migrate
 from service.store.seed import CLUB_ID, Seeded, seed
@@ -73,15 +76,59 @@ def test_the_demo_club_has_what_a_first_dive_needs(fresh: Engine) -> None:
         for code in seeded.sites:
             site = sites.find(session, club.id, code)
             assert site is not None
-            kinds = [point.kind for point in sites.points(session, site.id)]
-            assert kinds.count("exit") >= 2
-            assert {"entry", "vehicle_access", "parking"} <= set(kinds)
+            details = sites.club_site(session, site)
+            kinds = [point.kind for point in details.points]
+            assert kinds.count(PointKind.EXIT) >= 2
+            assert {"entry", "vehicle_access", "parking", "signal"} <= set(kinds)
+            assert all(point.ease for point in details.points if point.kind is PointKind.EXIT)
+            assert all(point.vehicles for point in details.points if point.kind is PointKind.VEHICLE_ACCESS)
+            assert len(details.shoreline) > 5
+            assert details.current is not None
+            assert details.non_emergency_call == "07700 900998 (practice harbour office)"
             assert sites.grace_for(session, club.id, site.id) == GracePeriods()
         anna = people.by_phone(session, club.id, "+447700900001")
         assert anna is not None
         assert [one["name"] for one in anna.usual_contacts] == ["Cleo Marsh", "Dov Lind", "Edda Rowe"]
         assert [admin.name for admin in admins.admins_to_tell(session, club.id)] == ["Finn Aske"]
         assert _admin_password_is(session, "practice")
+
+
+@pytest.mark.parametrize("later", [timedelta(0), timedelta(days=11), timedelta(days=400)], ids=str)
+def test_the_demo_has_tides_whenever_it_is_started(fresh: Engine, later: timedelta) -> None:
+    """A good list from two days ago to four weeks ahead, also when the demo is started again much later."""
+    now = NOW + later
+    with writing(fresh) as session:
+        seed(session, NOW, admin_password="practice")
+    with writing(fresh) as session:
+        seed(session, now, admin_password="practice")
+        site = sites.find(session, CLUB_ID, "LANTERN")
+        assert site is not None
+        everything = tides.between(session, site.id)
+        coming = tides.between(session, site.id, (now, now + timedelta(days=27)))
+
+    assert check_extremes(everything) == ()
+    assert gaps(coming) == ()
+    assert len(coming) > 100
+    assert all(0 < one.height_m < 6 for one in everything)
+    assert height_at(everything, now) is not None
+
+
+def test_a_list_of_tides_that_somebody_gave_stays_alone(fresh: Engine) -> None:
+    """Ours are invented: they must not mix with any others."""
+    with writing(fresh) as session:
+        seed(session, NOW, admin_password="practice")
+        site = sites.find(session, CLUB_ID, "KELP")
+        assert site is not None
+        ours = tides.between(session, site.id)
+        theirs = [TidalExtreme(one.at + minutes(7), one.height_m, one.high) for one in ours]
+        tides.replace(session, site.id, theirs)
+        tides.replace(session, site.id, [])
+        given = tides.between(session, site.id)
+
+    with writing(fresh) as session:
+        seed(session, NOW + minutes(600), admin_password="practice")
+
+        assert tides.between(session, site.id) == given
 
 
 def test_every_number_of_the_demo_is_fiction_and_every_place_in_mid_ocean(fresh: Engine) -> None:

@@ -8,7 +8,7 @@ from service.store.tables.inbound import InboundTextRow, OptOutRow, WrongCodeRow
 from service.store.tables.log import ChainHeadRow, LogCheckpointRow, LogEntryRow
 from service.store.tables.message import AttemptRow, MessageRow, ReceiptRow
 from service.store.tables.practice import PracticeMessageRow, PracticePhoneRow
-from service.store.tables.site import SitePointRow, SiteRow
+from service.store.tables.site import SitePointRow, SiteRow, TidalExtremeRow
 
 __all__ = [
     "AdminRow",
@@ -34,5 +34,6 @@ __all__ = [
     "ReceiptRow",
     "SitePointRow",
     "SiteRow",
+    "TidalExtremeRow",
     "WrongCodeRow",
 ]
