@@ -21,7 +21,10 @@ class Kind(StrEnum):
     OK = "ok"
     CALLED = "called"
     SAFE = "safe"
+    ON_SCENE = "on_scene"
     STATUS = "status"
+    WHERE = "where"
+    PACK = "pack"
     OPT_OUT = "opt_out"
     OPT_IN = "opt_in"
     INFO = "info"
@@ -39,6 +42,8 @@ class Intent:
     """People, 1 to 99."""
     position: tuple[float, float] | None = None
     """Latitude and longitude in decimal degrees, six places."""
+    short_code: str | None = None
+    """A short plus code, which means a place only near the site of the sender's dive."""
     minutes: int | None = None
     """1 to 600."""
     until: str | None = None
@@ -56,5 +61,7 @@ class Intent:
     """True for HELP, which carriers may answer themselves."""
     near: Kind | None = None
     """For an unclear text: what was probably meant."""
+    trouble: str | None = None
+    """For a position that was not understood: what is wrong with it and how to write it."""
     ref: str | None = None
     """The two-character reference of the dive that is meant, such as 7K."""

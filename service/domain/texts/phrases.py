@@ -33,6 +33,24 @@ due out, when due, when are we due, when are we due out, when am i due, when am 
 whats our time, what is my time
 """)
 
+# Without its apostrophe `we're` is `were`, so `where were they` is this.
+_WHERE = phrases("""
+where, where are they, where are we, where is it, where are the divers, where we are they, where did they go in
+where are they diving, position, the position, their position, last position, last known position, pos, location
+their location, the location, last known location, what is the position, whats the position
+what is their position, whats their position, what is the location, whats the location
+what is the last known position, whats the last known position
+""")
+_PACK = phrases("""
+pack, the pack, handover, handover pack, the handover pack, hand over, hand over pack, rescue pack
+pack for rescue, the pack for rescue, send pack, send me the pack, send the pack
+""")
+_ON_SCENE = re.compile(
+    any_of(r"""
+(?:arrived |here |there )?(?:on|at)(?: the)? (?:scene|site)
+""").join((r"(?:(?:i am|we are|have|i have|we have|am|are) )?", ""))
+)
+
 _CALL_OFF = re.compile(
     any_of(r"""
 (?:dive )?(?:nogo|no go)
@@ -91,6 +109,24 @@ def read_status(text: Typed) -> Intent | None:
     words, reference = take_reference(text.words)
     words, code = take_code(words)
     return Intent(kind=Kind.STATUS, code=code, ref=reference) if words in _STATUS else None
+
+
+def read_where(text: Typed) -> Intent | None:
+    """Read a question for the last known position."""
+    words, reference = take_reference(text.words)
+    return Intent(kind=Kind.WHERE, ref=reference) if words in _WHERE else None
+
+
+def read_pack(text: Typed) -> Intent | None:
+    """Read a contact's wish for the handover pack."""
+    words, reference = take_reference(text.words)
+    return Intent(kind=Kind.PACK, ref=reference) if words in _PACK else None
+
+
+def read_on_scene(text: Typed) -> Intent | None:
+    """Read a contact's word that they are at the site; whether it was a contact, the operation finds out."""
+    words, reference = take_reference(text.words)
+    return Intent(kind=Kind.ON_SCENE, ref=reference) if _ON_SCENE.fullmatch(words) else None
 
 
 def read_call_off(text: Typed) -> Intent | None:

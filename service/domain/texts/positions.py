@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
 from service.domain.place.angles import DECIMAL_COMMA
 from service.domain.place.national_grid import NATIONAL_GRID
-from service.domain.place.plus_code import PLUS_CODE
+from service.domain.place.plus_code import PLUS_CODE, is_short
 from service.domain.place.position import PositionError, Reading
 from service.domain.place.reading import read_place
 from service.domain.place.utm_mgrs import MILITARY_GRID, UTM, UTM_NORTHERNMOST, UTM_SOUTHERNMOST
@@ -32,19 +33,60 @@ _PLAIN_PLUS_CODE = re.compile(r"(?=.*[A-Z])[2-9A-Z]{8}\+[2-9A-Z]{2,}", re.IGNORE
 _BEHIND_AT_ONLY = frozenset({DECIMAL_COMMA, NATIONAL_GRID, UTM})
 
 
-def position_of(plain: str) -> tuple[float, float] | None:
-    """Return latitude and longitude where this part of a text is a position, alone or behind `at`; None if not."""
+# As map programs shorten a code: the place before it is left out, and the cell is still some 14 m.
+_SHORT_CODE = re.compile(r"[0-9A-Z]{4}(?:[0-9A-Z]{2})?\+[0-9A-Z]{2,7}", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a text says that somebody is: latitude and longitude, or a short code that needs a place near it."""
+
+    position: tuple[float, float] | None = None
+    short_code: str | None = None
+
+
+def place_of(plain: str) -> Place | None:
+    """Where this part of a text says that somebody is, with `at` before it or without; None where it does not."""
     if len(plain) > _LONGEST:
         return None
-    alone = _position_in(plain, behind_at=False)
-    at = _AT.match(start := without_courtesies(plain))
-    return _position_in(start[at.end() :], behind_at=True) if alone is None and at else alone
+    if position := _position_in(plain, behind_at=False):
+        return Place(position)
+    behind = _behind_at(plain)
+    if behind is None:
+        return None
+    if position := _position_in(behind, behind_at=True):
+        return Place(position)
+    code = without_courtesies(behind).upper()
+    return Place(short_code=code) if _SHORT_CODE.fullmatch(code) and is_short(code) else None
 
 
 def read_position_text(text: Typed) -> Intent | None:
     """Read a position with `AT` before it, or alone."""
-    position = position_of(text.plain)
-    return Intent(kind=Kind.POSITION, position=position) if position else None
+    place = place_of(text.plain)
+    return Intent(kind=Kind.POSITION, position=place.position, short_code=place.short_code) if place else None
+
+
+def trouble_of(plain: str) -> str | None:
+    """What is wrong with what stands behind `at` and is nearly a position; None where it is nothing of the kind."""
+    behind = _behind_at(plain) if len(plain) <= _LONGEST else None
+    if behind is None and plain.lower().startswith("geo:"):
+        behind = plain
+    if behind is None:
+        return None
+    try:
+        reading = read_place(without_courtesies(behind))
+    except PositionError as error:
+        return str(error)
+    if reading is None or (reading.accuracy_m or 0) <= _COARSEST_M:
+        return None
+    return (
+        f"{reading.format} so short may be {reading.accuracy_m:.0f} m off: give more figures, or latitude and longitude"
+    )
+
+
+def _behind_at(plain: str) -> str | None:
+    at = _AT.match(start := without_courtesies(plain))
+    return start[at.end() :] if at else None
 
 
 def _position_in(plain: str, *, behind_at: bool) -> tuple[float, float] | None:

@@ -15,11 +15,14 @@ from service.domain.texts.phrases import (
     read_call_off,
     read_called,
     read_ok,
+    read_on_scene,
+    read_pack,
     read_reserved,
     read_safe,
     read_status,
+    read_where,
 )
-from service.domain.texts.positions import position_of, read_position_text
+from service.domain.texts.positions import Place, place_of, read_position_text, trouble_of
 from service.domain.texts.start import read_plan, read_start
 from service.domain.texts.trouble import has_trouble
 from service.domain.texts.typed import Typed, typed
@@ -44,11 +47,14 @@ _FORMS = (
     read_ok,
     read_called,
     read_safe,
+    read_on_scene,
     read_status,
+    read_where,
+    read_pack,
     read_plan,
 )
 
-_MAY_BE_ASKED = frozenset({Kind.STATUS, Kind.RAISE_NOW, Kind.INFO})
+_MAY_BE_ASKED = frozenset({Kind.STATUS, Kind.WHERE, Kind.PACK, Kind.RAISE_NOW, Kind.INFO})
 """Kinds that a question mark does not make doubtful."""
 
 # Only plain punctuation may stand between: a crossing-out emoji there says the opposite.
@@ -67,9 +73,16 @@ def read(text: str) -> Intent:
         return Intent(kind=Kind.WORRY)
     if intent:
         return Intent(kind=Kind.UNCLEAR, near=intent.kind)
-    if reference := read_reference(cleaned.words):
+    return _unclear(cleaned)
+
+
+def _unclear(text: Typed) -> Intent:
+    """Say what was probably meant, and what is wrong with a position that is none."""
+    if reference := read_reference(text.words):
         return Intent(kind=Kind.UNCLEAR, ref=reference)
-    return Intent(kind=Kind.UNCLEAR, near=near(cleaned))
+    if trouble := trouble_of(text.plain):
+        return Intent(kind=Kind.UNCLEAR, near=Kind.POSITION, trouble=trouble)
+    return Intent(kind=Kind.UNCLEAR, near=near(text))
 
 
 def _is_plain(intent: Intent, text: Typed) -> bool:
@@ -98,6 +111,8 @@ def _read_raise_now(text: Typed) -> Intent | None:
         return None
     rest = match["rest"].strip()
     words = typed(rest).words
-    reference, code, position = read_reference(words), read_code(words), position_of(rest)
-    note = rest if words and not (reference or code or position) else None
-    return Intent(kind=Kind.RAISE_NOW, note=note, ref=reference, code=code, position=position)
+    reference, code, place = read_reference(words), read_code(words), place_of(rest) or Place()
+    # A short code means nothing to a contact who has no map that knows where we are, so it is said as a position too.
+    note = rest if words and not (reference or code or place.position) else None
+    position, short_code = place.position, place.short_code
+    return Intent(kind=Kind.RAISE_NOW, note=note, ref=reference, code=code, position=position, short_code=short_code)

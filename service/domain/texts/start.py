@@ -8,7 +8,7 @@ from dataclasses import replace
 from service.domain.texts.intent import Intent, Kind
 from service.domain.texts.numbers import people_in, take_code, take_reference
 from service.domain.texts.params import read_parts
-from service.domain.texts.positions import position_of
+from service.domain.texts.positions import Place, place_of
 from service.domain.texts.table import any_of
 from service.domain.texts.typed import Typed, typed
 
@@ -34,9 +34,9 @@ def read_start(text: Typed) -> Intent | None:
     """Read a start, with or without code, reference, head count, site, run time, depth and position."""
     if (found := _split_position(text.plain)) is None:
         return _read_start(text.words)
-    head, position = found
+    head, place = found
     start = _read_start(typed(head).words)
-    return replace(start, position=position) if start else None
+    return replace(start, position=place.position, short_code=place.short_code) if start else None
 
 
 def read_plan(text: Typed) -> Intent | None:
@@ -96,13 +96,13 @@ def _with_tail(start: Intent, tail: str) -> Intent | None:
     )
 
 
-def _split_position(plain: str) -> tuple[str, tuple[float, float]] | None:
+def _split_position(plain: str) -> tuple[str, Place] | None:
     """Part a text that ends in a position into what stands before it and the position."""
     tokens = plain.split(" ")
     if len(tokens) > _MOST_TOKENS:
         return None
     for first in range(1, len(tokens)):
-        position = position_of(" ".join(tokens[first:]))
-        if position:
-            return " ".join(tokens[:first]), position
+        place = place_of(" ".join(tokens[first:]))
+        if place:
+            return " ".join(tokens[:first]), place
     return None
