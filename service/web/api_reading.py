@@ -103,4 +103,7 @@ def request_of(plan: PlanIn) -> PlanRequest:
         kit=plan.kit,
         smb=plan.smb,
         notes=plan.notes,
+        water_c=plan.water_c,
+        medical=plan.medical,
+        share_medical=plan.share_medical,
     )

@@ -72,6 +72,9 @@ class PlanIn(Asked, frozen=True):
     kit: Words | None = None
     smb: Words | None = None
     notes: Words | None = None
+    water_c: Annotated[float, Meta(ge=-2, le=40, description="Water temperature, degrees Celsius.")] | None = None
+    medical: Annotated[str, Meta(max_length=300, description="Kept only with share_medical.")] | None = None
+    share_medical: Annotated[bool, Meta(description="The diver allows that rescuers read `medical`.")] = False
 
 
 class StartIn(Asked, frozen=True):

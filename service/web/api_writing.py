@@ -30,10 +30,14 @@ _TOKEN = r"/(alarm|dive|handover)/[A-Za-z0-9_-]+"  # noqa: S105 - the shape of o
 
 
 def filed_out(filed: PlanFiled) -> FiledOut:
-    """A filed plan; its advice is worked out again, so that a repeated request is answered alike."""
+    """A filed plan; its advice is worked out again, so that a repeated request is answered alike.
+
+    What concerned only the request, such as words that were not kept, is said the first time.
+    """
     dive = filed.dive
     due_out, raise_by = _expected(dive)
     checks = check_plan(dive.plan, dive.filed_at, dive.grace.grace)
+    checks += tuple(check for check in filed.checks if check not in checks)
     advice = [check for check in checks if check.level is Level.ADVISE]
     return FiledOut(
         id=dive.id,

@@ -125,12 +125,23 @@ def test_a_place_the_club_does_not_know_and_all_the_rest(script: Script) -> None
         kit="Grey suits",
         smb="orange",
         notes="second dive after",
+        water_c=9.5,
+        medical="asthma",
+        share_medical=True,
     )
 
     dive = script.get(f"/dives/{filed['id']}").json
     assert dive is not None
     assert dive["site"]["position"] == [47.2, -20.6]
     assert dive["site"]["name"] == "Far Cove"
+
+
+def test_medical_words_without_leave_are_not_kept(at: Site, script: Script) -> None:
+    """The answer says so, and the log has none of them."""
+    filed = script.file(medical="asthma")
+
+    assert "medical" in [check["field"] for check in filed["checks"]]
+    assert "asthma" not in script.get(f"/dives/{filed['id']}").text
 
 
 def test_one_key_files_once(script: Script) -> None:
