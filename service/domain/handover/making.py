@@ -43,9 +43,11 @@ def pack(
         drill=dive.drill,
         phase=dive.phase,
         situation=told.situation(dive),
+        event=told.event(dive),
         headline=told.headline(dive),
         head_count=told.head_count(dive),
         missing=told.missing(dive),
+        incident=dive.called_reference,
         names=tuple(diver.name for diver in dive.divers),
         where=where,
         times=told.times(dive),
@@ -132,14 +134,14 @@ def _more(dive: Dive, pictures: tuple[Picture, ...], now: datetime) -> tuple[Fac
         limits.current_fact(dive, now),
         limits.wind_fact(dive, now),
         limits.cold_fact(dive),
-        Fact("rescue", "Rescue at this site", plan.site.rescue_call),
+        Fact("rescue", "Rescue", plan.site.rescue_call),
     ]
     if plan.site.non_emergency_call:
-        found.append(Fact("non_emergency", "Not an emergency", plan.site.non_emergency_call))
+        found.append(Fact("non_emergency", "Non-emergency", plan.site.non_emergency_call))
     if plan.medical:
-        found.append(Fact("medical", "Medical, as the diver allowed", plan.medical))
+        found.append(Fact("medical", "Medical", plan.medical))
     if plan.notes:
-        found.append(Fact("notes", "Notes of the plan", plan.notes))
+        found.append(Fact("notes", "Notes", plan.notes))
     return tuple(found)
 
 

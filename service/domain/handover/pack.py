@@ -115,10 +115,11 @@ class Water:
 class Pack:
     """Everything a co-ordinator is handed, as of `now`. `first` is the first screen, in the order of the questions.
 
-    `headline` says what, who and how many in one line, with EXERCISE before it in a drill. `missing` is how many
-    of the party are not said to be out. `more` are the facts behind the first screen. `script` is to be read aloud.
-    `exits` are in the order to make for them; `pictures` of the search area are for now and the next hours, empty once
-    it is over or without a position. `timeline` has every event of the dive so far, or is empty.
+    `headline` says what, who and how many in one line, with EXERCISE before it in a drill. `event` is what it is or was
+    about, also once it is over; `incident` is rescue's number for it; `missing` is how many are not said to be out.
+    `more` are the facts behind the first screen; `script` is to be read aloud. `exits` are in the order to make for
+    them; `pictures` of the search area are for now and the next hours, empty once it is over or without a position.
+    `timeline` has every event of the dive so far, or is empty.
     """
 
     dive_id: str
@@ -130,9 +131,11 @@ class Pack:
     drill: bool
     phase: Phase
     situation: Situation
+    event: Situation
     headline: str
     head_count: int
     missing: int
+    incident: str | None
     names: tuple[str, ...]
     where: Whereabouts
     times: Times

@@ -22,13 +22,16 @@ _ENDED = {
 
 def situation(dive: Dive) -> Situation:
     """What is to be reported."""
-    if dive.phase is Phase.CLOSED:
-        return Situation.OVER
-    if dive.alarmed:
+    return Situation.OVER if dive.phase is Phase.CLOSED else event(dive)
+
+
+def event(dive: Dive) -> Situation:
+    """What it is, or was, about."""
+    if dive.alarm_at is not None:
         return Situation.OVERDUE if dive.raised_by is None else Situation.IN_TROUBLE
     if dive.phase is Phase.UNCERTAINTY:
         return Situation.OVERDUE
-    return Situation.IN_WATER if dive.phase is Phase.IN_WATER else Situation.NOT_STARTED
+    return Situation.NOT_STARTED if dive.started_at is None else Situation.IN_WATER
 
 
 def head_count(dive: Dive) -> int:

@@ -15,10 +15,10 @@ from service.domain.place.writing import degrees_minutes, geo_uri, national_grid
 
 _HOW = {
     Source.ENTRY: "where the plan has them go in; no position was reported since",
-    Source.TEXT: "sent by text",
-    Source.BROWSER: "from the phone of the party, sent from its page",
-    Source.CONTACT: "seen from the shore",
-    Source.SCRIPT: "sent by a device or program",
+    Source.TEXT: "by text from {}",
+    Source.BROWSER: "from the phone of {}, sent on its page",
+    Source.CONTACT: "as seen from the shore by {}",
+    Source.SCRIPT: "from a device or program, {}",
 }
 
 
@@ -50,10 +50,10 @@ def _of_fix(dive: Dive, fix: Fix, now: datetime) -> Whereabouts:
 
 
 def _how(dive: Dive, fix: Fix, now: datetime) -> str:
-    by = "" if fix.source is Source.ENTRY else f" by {fix.by}"
-    good = "accuracy not said" if fix.accuracy_m is None else f"good to {math.ceil(fix.accuracy_m)} m"
-    exact = "" if fix.source is Source.ENTRY else f", {good}"
-    return f"{_HOW[fix.source]}{by}, {at(dive, fix.at, now)} ({ago(fix.at, now)}){exact}"
+    known = f"{_HOW[fix.source].format(fix.by)}, {at(dive, fix.at, now)} ({ago(fix.at, now)})"
+    if fix.source is Source.ENTRY:
+        return known
+    return f"{known}, {'accuracy not said' if fix.accuracy_m is None else f'good to {math.ceil(fix.accuracy_m)} m'}"
 
 
 def forms(position: Position, accuracy_m: float | None = None) -> tuple[PositionForm, ...]:

@@ -1,0 +1,296 @@
+"""The pack on paper: two A4 pages at most, black on white, the same bytes for the same pack.
+
+The first page answers what a co-ordinator asks; the second has the sketch, exits, drift, script and timeline.
+Where a dive has more words than two pages hold, the type gets smaller and then long words are cut, marked by "...";
+who, how many, where, since when and whom to call never are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from xml.sax.saxutils import escape
+from zoneinfo import ZoneInfo
+
+from reportlab.lib.colors import black, white
+from reportlab.lib.enums import TA_CENTER
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table
+
+from service.documents.pdf_fonts import BOLD, REGULAR, SLANTED, load, printable
+from service.documents.sketch_pdf import to_drawing
+from service.domain.handover import Fact, Pack, Person
+from service.domain.handover.exit_words import ExitWords, exit_words
+from service.domain.handover.pack import EXERCISE
+from service.domain.local_time import say
+from service.domain.phone import national_format
+
+MEDIA_TYPE = "application/pdf"
+PAGES_MAX = 2
+
+_SPELLED = 260
+"""What a spelled position takes at the most: a sentence of the script is not cut below that."""
+
+_MARGIN = 14 * mm
+_WIDTH = A4[0] - 2 * _MARGIN
+_LABEL_WIDTH = 30 * mm
+
+_ELSEWHERE = frozenset({"search"})
+"""Facts that the second page has in full."""
+
+NEVER_CUT = frozenset({"what", "who", "where", "how_known", "since", "done", "on_scene", "rescue"})
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """How a pack is made to fit: size of type in points, longest words of a fact, most rows, width of the sketch."""
+
+    size: float
+    longest: int
+    rows: int
+    sketch_mm: float
+
+
+_FITS = (
+    _Fit(9.5, 700, 40, 104),
+    _Fit(9, 600, 30, 98),
+    _Fit(8.5, 400, 20, 90),
+    _Fit(8, 260, 14, 84),
+    _Fit(7.5, 160, 10, 76),
+    _Fit(7, 100, 8, 66),
+    _Fit(6.5, 60, 6, 56),
+    _Fit(6, 40, 4, 46),
+)
+
+
+def to_pdf(pack: Pack) -> bytes:
+    """The whole document. Total: a pack that no fit holds is on as many pages as the smallest needs."""
+    load()
+    fits = iter(_FITS)
+    fit = next(fits)
+    while (pages := _built(pack, fit, 0)[1]) > PAGES_MAX and (smaller := next(fits, None)) is not None:
+        fit = smaller
+    return _built(pack, fit, pages)[0]
+
+
+def _built(pack: Pack, fit: _Fit, pages: int) -> tuple[bytes, int]:
+    """The document and how many pages it has; `pages` is what its footers say."""
+    buffer = BytesIO()
+    document = SimpleDocTemplate(
+        buffer,
+        pagesize=A4,
+        leftMargin=_MARGIN,
+        rightMargin=_MARGIN,
+        topMargin=10 * mm,
+        bottomMargin=14 * mm,
+        title=printable(f"{pack.headline}, {pack.where.site}"),
+        author=printable(pack.club),
+        subject="Handover pack for rescue",
+        invariant=1,
+        lang="en-GB",
+    )
+    footer = _footer(pack, pages)
+    document.build(_story(pack, fit), onFirstPage=footer, onLaterPages=footer)
+    return buffer.getvalue(), document.page
+
+
+def _footer(pack: Pack, pages: int) -> Callable[[Canvas, SimpleDocTemplate], None]:
+    mark = f"{EXERCISE}   " if pack.drill else ""
+    left = printable(f"{mark}Ref {pack.reference}, {pack.club}. Printed at {made_at(pack)}.")
+
+    def put(canvas: Canvas, document: SimpleDocTemplate) -> None:
+        canvas.setFont(REGULAR, 7)
+        canvas.drawString(_MARGIN, 8 * mm, left)
+        canvas.drawRightString(A4[0] - _MARGIN, 8 * mm, f"Page {document.page} of {pages}")
+
+    return put
+
+
+def made_at(pack: Pack) -> str:
+    """When the pack was made, at the site and in UTC, so that nobody has to guess the zone."""
+    local, utc = pack.now.astimezone(ZoneInfo(pack.zone)), pack.now.astimezone(ZoneInfo("UTC"))
+    return f"{local:%a} {local.day} {local:%b %Y %H:%M} {pack.zone} ({utc:%H:%M} UTC)"
+
+
+def _style(fit: _Fit, name: str, larger: float = 1.0, font: str = REGULAR, **more: object) -> ParagraphStyle:
+    size = fit.size * larger
+    return ParagraphStyle(name, fontName=font, fontSize=size, leading=size * 1.22, splitLongWords=1, **more)
+
+
+def _story(pack: Pack, fit: _Fit) -> list[Flowable]:
+    behind = [fact for fact in pack.more if fact.key not in _ELSEWHERE]
+    return [
+        *_head(pack, fit),
+        _facts((*pack.first, *behind), fit),
+        Spacer(0, 4),
+        _people(pack, fit),
+        PageBreak(),
+        _picture_and_exits(pack, fit),
+        *_section("To read aloud over the phone", fit, [_script(pack, fit)]),
+        *_timeline(pack, fit),
+        Spacer(0, 4),
+        Paragraph(_safe(pack.caution), _style(fit, "caution", 0.9, SLANTED)),
+    ]
+
+
+def _head(pack: Pack, fit: _Fit) -> list[Flowable]:
+    found: list[Flowable] = []
+    if pack.drill:
+        band = _style(fit, "exercise", 1.5, BOLD, textColor=white, alignment=TA_CENTER)
+        found.append(_boxed([[Paragraph(f"{EXERCISE} {EXERCISE} {EXERCISE}", band)]], [_WIDTH], background=black))
+    small = f"Handover pack for rescue. {pack.club}, reference {pack.reference}. As of {made_at(pack)}."
+    found += [
+        Paragraph(_safe(small), _style(fit, "small", 0.85)),
+        Paragraph(_safe(pack.headline), _style(fit, "headline", 1.9, BOLD, spaceBefore=2, spaceAfter=4)),
+        _position(pack, fit),
+        Spacer(0, 4),
+    ]
+    return found
+
+
+def _position(pack: Pack, fit: _Fit) -> Table:
+    """The position in each form, large: it is copied by hand and read over a phone."""
+    label, large = _style(fit, "form", 0.8), _style(fit, "position", 1.35, BOLD)
+    if not pack.where.forms:
+        return _boxed([[Paragraph("No position is known.", large)]], [_WIDTH])
+    cells = [[Paragraph(_safe(form.name), label), Paragraph(_safe(form.words), large)] for form in pack.where.forms]
+    return _boxed([cells[:2], cells[2:]], [_WIDTH / 2, _WIDTH / 2])
+
+
+def _boxed(rows: Sequence[Sequence[object]], widths: Sequence[float], background: object = None) -> Table:
+    style = [
+        ("BOX", (0, 0), (-1, -1), 1.6, black),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("TOPPADDING", (0, 0), (-1, -1), 2),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
+    ]
+    if background is not None:
+        style.append(("BACKGROUND", (0, 0), (-1, -1), background))
+    return Table(rows, colWidths=widths, style=style)
+
+
+def _ruled(rows: Sequence[Sequence[object]], widths: Sequence[float]) -> Table:
+    style = [
+        ("LINEBELOW", (0, 0), (-1, -1), 0.4, black),
+        ("LINEABOVE", (0, 0), (-1, 0), 0.4, black),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 2),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+    ]
+    return Table(rows, colWidths=widths, style=style)
+
+
+def _facts(facts: Sequence[Fact], fit: _Fit) -> Table:
+    label, words = _style(fit, "label", 1, BOLD), _style(fit, "words")
+    rows = [[Paragraph(_safe(fact.label), label), Paragraph(_fact(fact, fit), words)] for fact in facts]
+    return _ruled(rows, [_LABEL_WIDTH, _WIDTH - _LABEL_WIDTH])
+
+
+def _fact(fact: Fact, fit: _Fit) -> str:
+    words = fact.words if fact.key in NEVER_CUT else _cut(fact.words, fit.longest)
+    caution = f' <font name="{SLANTED}" size="{fit.size * 0.85}">{_safe(fact.caution)}</font>' if fact.caution else ""
+    return _safe(words) + caution
+
+
+def _people(pack: Pack, fit: _Fit) -> Table:
+    """The party and the contacts beside each other."""
+    half = _WIDTH / 2
+    heading = _style(fit, "people", 1, BOLD)
+    words = _style(fit, "person")
+    sides = (("Party", pack.party), ("Shore contacts", pack.contacts))
+    cells = [
+        [Paragraph(name, heading), *(Paragraph(_person(person), words) for person in people)] for name, people in sides
+    ]
+    return _ruled([cells], [half, half])
+
+
+def _person(person: Person) -> str:
+    phone = f" <b>{_safe(national_format(person.phone))}</b>" if person.phone else ""
+    said = f", {_safe(person.words)}" if person.words else ""
+    return f"{_safe(person.name)}{phone}{said}"
+
+
+def _picture_and_exits(pack: Pack, fit: _Fit) -> Table:
+    """The sketch, and beside it the exits and the search area."""
+    sketch_width = fit.sketch_mm * mm if pack.sketch is not None else 0.0
+    column = _WIDTH - sketch_width
+    beside: list[Flowable] = [*_exits(pack, fit), *_search(pack, fit)]
+    if pack.sketch is None:
+        return Table([[beside]], colWidths=[column], style=_TIGHT)
+    return Table([[to_drawing(pack.sketch, sketch_width), beside]], colWidths=[sketch_width, column], style=_TIGHT)
+
+
+_TIGHT = [
+    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+    ("LEFTPADDING", (0, 0), (0, 0), 0),
+    ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+    ("TOPPADDING", (0, 0), (-1, -1), 0),
+]
+
+
+def _exits(pack: Pack, fit: _Fit) -> list[Flowable]:
+    words, heading = _style(fit, "exit", 0.95), _style(fit, "exits", 1.05, BOLD)
+    rows = exit_words(pack)
+    if not rows:
+        return [Paragraph("No exits are in the notes of this site.", words)]
+    shown = [Paragraph(_exit(row, fit), words) for row in rows[: fit.rows]]
+    left_out = len(rows) - len(shown)
+    more = [Paragraph(f"... and {left_out} more.", words)] if left_out else []
+    return [Paragraph("Exits and vehicle access", heading), *shown, *more]
+
+
+def _exit(row: ExitWords, fit: _Fit) -> str:
+    return f"<b>{_safe(row.name)}</b>: {_safe(_cut(row.words, fit.longest))}"
+
+
+def _search(pack: Pack, fit: _Fit) -> list[Flowable]:
+    if not pack.pictures:
+        return []
+    words, heading = _style(fit, "picture", 0.95), _style(fit, "search", 1.05, BOLD, spaceBefore=4)
+    rows = [
+        Paragraph(f"<b>{_safe(say(picture.at, pack.zone, pack.now))}</b>: {_safe(picture.words)}", words)
+        for picture in pack.pictures
+    ]
+    notes = Paragraph(_safe(_cut(" ".join(pack.search_notes), fit.longest)), _style(fit, "notes", 0.85, SLANTED))
+    return [Paragraph("Where to begin to look", heading), *rows, notes]
+
+
+def _section(title: str, fit: _Fit, body: Sequence[Flowable]) -> list[Flowable]:
+    return [Paragraph(title, _style(fit, "section", 1.05, BOLD, spaceBefore=5, spaceAfter=2)), *body]
+
+
+def _script(pack: Pack, fit: _Fit) -> Paragraph:
+    """Sentence by sentence; one whose words somebody made long is cut like them."""
+    return Paragraph(
+        _safe(" ".join(_cut(words, max(fit.longest, _SPELLED)) for words in pack.script)), _style(fit, "script")
+    )
+
+
+def _timeline(pack: Pack, fit: _Fit) -> list[Flowable]:
+    """The latest entries; how many came before is said."""
+    if not pack.timeline:
+        return []
+    shown = pack.timeline[-fit.rows :]
+    before = len(pack.timeline) - len(shown)
+    style = _style(fit, "moment", 0.9, leftIndent=fit.size * 3.2, firstLineIndent=-fit.size * 3.2)
+    lines = [f"... {before} earlier"] if before else []
+    lines += [
+        f"<b>{_safe(say(moment.at, pack.zone, pack.now))}</b> {_safe(_cut(moment.words, fit.longest))}"
+        for moment in shown
+    ]
+    return _section("What happened", fit, [Paragraph(line, style) for line in lines])
+
+
+def _safe(words: str) -> str:
+    """In the letters of the face, with nothing that the library would take for markup."""
+    return escape(printable(words))
+
+
+def _cut(words: str, most: int) -> str:
+    return words if len(words) <= most else f"{words[: most - 3].rstrip()}..."
