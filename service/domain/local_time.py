@@ -60,6 +60,27 @@ def next_instant(hhmm: str, zone: str, after: datetime) -> datetime:
     return min(coming)
 
 
+def last_instant(hhmm: str, zone: str, before: datetime) -> datetime:
+    """The last instant not after `before` at which the site's clock showed `hhmm` ("HH:MM").
+
+    Of a time that came twice the later is taken. Raises LocalTimeError for what is no time of day, and for a time
+    that the clocks left out.
+    """
+    if not _HHMM.fullmatch(hhmm):
+        raise LocalTimeError(f"{hhmm} is no time of day. Write it like 14:30.")
+    site = ZoneInfo(zone)
+    now = before.astimezone(site).replace(tzinfo=None)
+    been: list[datetime] = []
+    for day in (now.date(), now.date() - timedelta(days=1)):
+        wall = datetime.combine(day, time.fromisoformat(hhmm))
+        either = {wall.replace(tzinfo=site, fold=fold).astimezone(UTC) for fold in (0, 1)}
+        shown = {at for at in either if at.astimezone(site).replace(tzinfo=None) == wall}
+        if not shown and not been and wall <= now:
+            raise LocalTimeError(f"{hhmm} did not exist that night: the clocks went forward. Give another time.")
+        been += [at for at in shown if at <= before]
+    return max(been)
+
+
 def say(at: datetime, zone: str, now: datetime) -> str:
     """A time for a text: "14:05", or "Tue 1 Jun 14:05" when it is not today at the site."""
     local, today = at.astimezone(ZoneInfo(zone)), now.astimezone(ZoneInfo(zone)).date()

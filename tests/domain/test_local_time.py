@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, time
 
 import pytest
 
-from service.domain.local_time import LocalTimeError, instant, is_zone, minutes, next_instant, say
+from service.domain.local_time import LocalTimeError, instant, is_zone, last_instant, minutes, next_instant, say
 from tests.domain.builders import at
 
 LONDON, EUCLA, LORD_HOWE = "Europe/London", "Australia/Eucla", "Australia/Lord_Howe"
@@ -135,3 +135,34 @@ def test_anything_else_is_no_zone(name: str) -> None:
 def test_minutes_are_whole_and_rounded_down(seconds: int, expected: int) -> None:
     """A minute counts once it is over."""
     assert minutes(at(seconds=seconds) - at()) == expected
+
+
+@pytest.mark.parametrize(
+    ("typed", "before", "expected"),
+    [
+        pytest.param("10:00", utc(6, 1, 9), utc(6, 1, 9), id="this very minute"),
+        pytest.param("10:01", utc(6, 1, 9), utc(5, 31, 9, 1), id="a minute ahead is yesterday"),
+        pytest.param("23:50", utc(5, 31, 23, 10), utc(5, 31, 22, 50), id="before midnight, said after it"),
+        pytest.param("01:30", utc(10, 31, 1, 40), utc(10, 31, 1, 30), id="came twice: the later"),
+        pytest.param("01:30", utc(10, 31, 1, 10), utc(10, 31, 0, 30), id="came twice, the second still ahead"),
+        pytest.param("01:30", utc(3, 28, 0, 30), utc(3, 27, 1, 30), id="will be left out tonight"),
+    ],
+)
+def test_a_time_that_has_been_is_the_latest_one(typed: str, before: datetime, expected: datetime) -> None:
+    """What somebody saw at 23:50 was seen before now."""
+    assert last_instant(typed, LONDON, before) == expected
+
+
+@pytest.mark.parametrize(
+    ("typed", "before", "words"),
+    [
+        ("25:00", utc(6, 1, 9), "no time of day"),
+        ("9:00", utc(6, 1, 9), "no time of day"),
+        ("01:30", utc(3, 28, 1, 30), "did not exist"),
+        ("01:30", utc(3, 28, 23, 30), "did not exist"),
+    ],
+)
+def test_a_time_that_never_was_is_refused(typed: str, before: datetime, words: str) -> None:
+    """Neither what is no time, nor one that the clocks went over that night or the night before."""
+    with pytest.raises(LocalTimeError, match=words):
+        last_instant(typed, LONDON, before)

@@ -23,6 +23,7 @@ class Source(StrEnum):
     ENTRY = "entry"  # where the plan says that they went in
     TEXT = "text"
     BROWSER = "browser"  # the phone's own positioning, from the diver's page
+    TYPED = "typed"  # typed on the diver's page: from a watch, a chart, another phone
     CONTACT = "contact"  # somebody ashore who saw them, or their light or buoy
     SCRIPT = "script"  # through the API
 
