@@ -63,7 +63,8 @@ class Installation:
             with (self.logs / f"{role}.log").open("ab") as out:
                 process = subprocess.Popen(
                     [sys.executable, "-m", "service.cli", role],
-                    env=environment(self.place.settings(), os.environ),
+                    # A killed process leaves its temporary files; here they go with the test's.
+                    env=environment(self.place.settings(), os.environ) | {"TMPDIR": str(self.logs)},
                     cwd=ROOT,
                     stdin=subprocess.DEVNULL,
                     stdout=out,
@@ -211,6 +212,12 @@ class Installation:
         pace = self.place.pace
         shifted = Pace(pace.pace, pace.origin - length / (pace.pace - 1))
         self.place = replace(self.place, pace=shifted)
+
+
+def as_if_nothing_was_set(directory: Path) -> dict[str, str]:
+    """A shell's environment without what chooses another database, broker or gateway; temporary files go there."""
+    told = {name: value for name, value in os.environ.items() if name not in ("DATABASE_URL", "BROKER_URL", "GATEWAYS")}
+    return told | {"TMPDIR": str(directory)}
 
 
 @contextmanager

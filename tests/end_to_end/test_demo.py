@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import stat
 import subprocess
@@ -18,7 +17,7 @@ import pytest
 from service.demo.children import end_left_over, start_time
 from service.demo.directory import Directory
 from tests.end_to_end.evidence import ends_of_logs, shown_on_failure
-from tests.end_to_end.installation import ROOT
+from tests.end_to_end.installation import ROOT, as_if_nothing_was_set
 from tests.servers.ports import free_port, listening
 
 pytestmark = pytest.mark.processes
@@ -33,11 +32,7 @@ def start(data: Path, port: int, says: Path) -> subprocess.Popen[bytes]:
         return subprocess.Popen(
             [sys.executable, "-m", "service.cli", "demo", "--port", str(port), "--pace", "60", "--data", str(data)],
             cwd=ROOT,
-            env={
-                name: value
-                for name, value in os.environ.items()
-                if name not in ("DATABASE_URL", "BROKER_URL", "GATEWAYS")
-            },
+            env=as_if_nothing_was_set(says.parent),
             stdout=out,
             stderr=subprocess.STDOUT,
             start_new_session=True,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -15,7 +14,7 @@ import pytest
 from service.demo.children import end_left_over
 from service.demo.directory import Directory
 from tests.end_to_end.evidence import ends_of_logs, shown_on_failure
-from tests.end_to_end.installation import ROOT
+from tests.end_to_end.installation import ROOT, as_if_nothing_was_set
 from tests.servers.postgres import Postgres
 
 pytestmark = pytest.mark.processes
@@ -53,13 +52,12 @@ class Tour:
 
 def begin(directory: Path, database_url: str | None) -> Tour:
     """Have a tour play on that database, or on its own."""
-    told = {name: value for name, value in os.environ.items() if name not in ("DATABASE_URL", "BROKER_URL", "GATEWAYS")}
     data, prints = directory / "data", directory / "tour.log"
     with prints.open("wb") as out:
         process = subprocess.Popen(
             [sys.executable, "-m", "service.cli", "tour", "--pace", PACE, "--data", str(data)],
             cwd=ROOT,
-            env=told | ({"DATABASE_URL": database_url} if database_url else {}),
+            env=as_if_nothing_was_set(directory) | ({"DATABASE_URL": database_url} if database_url else {}),
             stdout=out,
             stderr=subprocess.STDOUT,
             start_new_session=True,
