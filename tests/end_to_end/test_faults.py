@@ -68,7 +68,7 @@ def test_worker_beat_and_broker_killed_as_the_alert_is_due(tmp_path: Path) -> No
         here.wait_for(lambda: bool(carriers(here, str(dive["id"]))), 30, "the attempt is in the log")
         carried_by = carriers(here, str(dive["id"]))
         assert all(carrier.startswith("keeper-") for carrier in carried_by)
-        here.wait_for(lambda: "take_over" in [entry.kind for entry in here.entries("service")], 10, "it is said")
+        here.wait_for(lambda: "take_over" in [entry.kind for entry in here.entries("service")], 30, "it is said")
         assert verified(here)
 
 
@@ -114,12 +114,12 @@ def test_two_of_everything_and_every_webhook_twice_double_nothing(tmp_path: Path
         here.text(ANNA, f"IN {filed['start_code']}", times=2)
         here.wait_for(lambda: bool(alarms(here, CLEO)), 60, "the alert")
         here.text(CLEO, "OK", times=2)
-        here.wait_for(lambda: bool(here.dive(filed["id"])["acknowledged"]), 20, "acknowledged")
+        here.wait_for(lambda: bool(here.dive(filed["id"])["acknowledged"]), 30, "acknowledged")
         here.text(ANNA, "OUT 2", times=2)
-        here.wait_for(lambda: here.dive(filed["id"])["phase"] == "closed", 20, "closed")
+        here.wait_for(lambda: here.dive(filed["id"])["phase"] == "closed", 30, "closed")
         here.wait_for(
             lambda: all(any("It is over" in one.body for one in here.taken(phone)) for phone in (BRAM, CLEO, DOV)),
-            20,
+            30,
             "stand-down",
         )
         here.wait_until_settled()
