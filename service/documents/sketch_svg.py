@@ -1,24 +1,131 @@
-"""The sketch as a picture: scalable vector graphics (SVG 1.1) that stands alone and may be put into a page."""
+"""The sketch as a picture: scalable vector graphics (SVG 1.1) that stands alone and may be put into a page.
+
+Everything is black on white by presentation attributes, so that a page whose policy forbids styles inside it shows it
+as meant. A stylesheet turns it dark by three classes: `sketch` (ink, by `color`), `sketch-paper` (by `fill`) and
+`sketch-halo` (by `stroke`).
+"""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable, Iterable, Mapping
 from xml.sax.saxutils import escape
 
-from service.domain.place.sketch import Line, Shape, Sketch
+from service.domain.place.sketch import Disc, Line, Mark, MarkKind, Shape, Sketch, Style, Text
+from service.domain.place.sketch.shapes import MARK_RADIUS, TEXT_SIZE, Dot
+
+_INK = "currentColor"
+
+_NOT_WRITTEN = re.compile("[^\\t\\n\\r\\x20-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
+"""What is not a character of XML 1.0 (its production Char)."""
+
+_STROKES: Mapping[Style, str] = {
+    Style.SHORE: 'stroke-width="4" stroke-linejoin="round" stroke-linecap="round"',
+    Style.TRACK: 'stroke-width="2" stroke-dasharray="7 4"',
+    Style.RADIUS_NOW: 'stroke-width="2.2"',
+    Style.RADIUS_LATER: 'stroke-width="1.2" stroke-dasharray="5 5"',
+    Style.ACCURACY: 'stroke-width="2" stroke-dasharray="0.1 4" stroke-linecap="round"',
+    Style.FRAME: 'stroke-width="1"',
+    Style.SCALE: 'stroke-width="2"',
+}
+
+_PAPER = 'class="sketch-paper" fill="#fff"'
+_INK_FILL = f'fill="{_INK}"'
 
 
 def to_svg(sketch: Sketch, *, title: str) -> str:
-    """A whole SVG document. It has no style of its own but presentation attributes, so that strict pages show it."""
-    body = "".join(_shape(shape) for shape in sketch.shapes)
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="sketch" color="#000"'
-        f' viewBox="0 0 {sketch.width:g} {sketch.height:g}"><title>{escape(title)}</title>'
-        f"<desc>{escape(' '.join(sketch.alternative))}</desc>{body}</svg>"
+    """A whole SVG document, in characters that any encoding has; `title` is its accessible name."""
+    frame = sketch.frame
+    inside = "".join(map(_shape, sketch.inside))
+    around = "".join(map(_shape, sketch.around))
+    document = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" role="img" class="sketch" color="#000"'
+        f' viewBox="0 0 {_n(sketch.width)} {_n(sketch.height)}"'
+        f' font-family="sans-serif" font-size="{_n(TEXT_SIZE)}" fill="none" stroke="{_INK}">'
+        f"<title>{_text(title)}</title><desc>{_text(chr(10).join(sketch.alternative))}</desc>"
+        f'<rect width="{_n(sketch.width)}" height="{_n(sketch.height)}" {_PAPER} stroke="none"/>'
+        f'<svg x="{_n(frame.left)}" y="{_n(frame.top)}" width="{_n(frame.width)}" height="{_n(frame.height)}"'
+        f' viewBox="{_n(frame.left)} {_n(frame.top)} {_n(frame.width)} {_n(frame.height)}" overflow="hidden">'
+        f"{inside}</svg>{around}</svg>"
     )
+    return document.encode("ascii", "xmlcharrefreplace").decode("ascii")
 
 
 def _shape(shape: Shape) -> str:
-    if isinstance(shape, Line):
-        points = " ".join(f"{dot.x:.1f},{dot.y:.1f}" for dot in shape.points)
-        return f'<polyline points="{points}" fill="none" stroke="currentColor"/>'
-    return ""
+    match shape:
+        case Line(points, style):
+            return f'<polyline points="{_points(points)}" {_STROKES[style]}/>'
+        case Disc(centre, radius, style):
+            return f'<circle cx="{_n(centre.x)}" cy="{_n(centre.y)}" r="{_n(radius)}" {_STROKES[style]}/>'
+        case Mark(kind, at, label):
+            x, y = _n(at.x), _n(at.y)
+            return f'<g transform="translate({x} {y})" stroke-width="2">{_FORMS[kind](label)}</g>'
+        case Text():
+            return _words(shape)
+
+
+def _words(text: Text) -> str:
+    """Words with a broad rim in the colour of the paper, so that lines under them do no harm."""
+    x, y = _n(text.at.x), _n(text.at.y)
+    turn = f' transform="rotate(-90 {x} {y})"' if text.turned else ""
+    weight = ' font-weight="bold"' if text.bold else ""
+    anchor = "" if text.anchor == "start" else f' text-anchor="{text.anchor}"'
+    return (
+        f'<text x="{x}" y="{y}"{anchor}{weight}{turn} class="sketch-halo" stroke="#fff" stroke-width="6"'
+        f' stroke-linejoin="round" paint-order="stroke" fill="{_INK}">{_text(text.words)}</text>'
+    )
+
+
+_ROUND = f'<circle r="{MARK_RADIUS}" %s/>'
+_SQUARE = (
+    f'<rect x="{-MARK_RADIUS}" y="{-MARK_RADIUS}" width="{2 * MARK_RADIUS}" height="{2 * MARK_RADIUS}" rx="2" %s/>'
+)
+_TRIANGLE = f'<path d="M0 {-MARK_RADIUS - 1}L{MARK_RADIUS + 1} {MARK_RADIUS - 1}H{-MARK_RADIUS - 1}Z" %s/>'
+_STRUCK = f'<path d="M{-MARK_RADIUS} {MARK_RADIUS}L{MARK_RADIUS} {-MARK_RADIUS}"/>'
+
+
+def _open(outline: str, letter: str) -> str:
+    """A form of paper with a letter of ink."""
+    return outline % _PAPER + _letter(letter, _INK_FILL)
+
+
+def _full(outline: str, letter: str) -> str:
+    """A form of ink with a letter of paper."""
+    return outline % _INK_FILL + _letter(letter, _PAPER)
+
+
+def _letter(letter: str, fill: str) -> str:
+    if not letter:
+        return ""
+    return f'<text y="4.6" text-anchor="middle" font-weight="bold" stroke="none" {fill}>{_text(letter)}</text>'
+
+
+_FORMS: Mapping[MarkKind, Callable[[str], str]] = {
+    MarkKind.ENTRY: lambda letter: _full(_TRIANGLE, letter),
+    MarkKind.EXIT: lambda letter: _open(_ROUND, letter),
+    MarkKind.EXIT_CHOSEN: lambda letter: _full(_ROUND, letter),
+    MarkKind.EXIT_CLOSED: lambda letter: _open(_ROUND, letter) + _STRUCK,
+    MarkKind.VEHICLE_ACCESS: lambda letter: _full(_SQUARE, letter),
+    MarkKind.PARKING: lambda letter: _open(_SQUARE, letter),
+    MarkKind.MEETING: lambda letter: _open(_SQUARE, letter),
+    MarkKind.SIGNAL: lambda letter: _open(_SQUARE, letter),
+    MarkKind.HAZARD: lambda letter: _open(_TRIANGLE, letter),
+    MarkKind.LAST: lambda letter: _open(_ROUND, letter) + f'<circle r="3.5" {_INK_FILL}/>',
+    MarkKind.FIX: lambda letter: '<path d="M-5 0H5M0 -5V5"/>' + _letter(letter, _INK_FILL),
+    MarkKind.DATUM: lambda letter: '<path stroke-width="3" d="M-7 -7L7 7M-7 7L7 -7"/>' + _letter(letter, _INK_FILL),
+    MarkKind.SITE: lambda letter: _full(_SQUARE, letter),
+}
+
+
+def _points(dots: Iterable[Dot]) -> str:
+    return " ".join(f"{_n(dot.x)},{_n(dot.y)}" for dot in dots)
+
+
+def _n(number: float) -> str:
+    """A number of the paper to a tenth of a unit, as short as it goes."""
+    return f"{number:.1f}".removesuffix(".0")
+
+
+def _text(words: str) -> str:
+    """Words for XML: escaped, and without the characters that XML 1.0 does not have."""
+    return escape(_NOT_WRITTEN.sub("", words))
