@@ -82,10 +82,14 @@ def exit_advice(choices: Sequence[ExitChoice]) -> tuple[str, ...]:
     usable = [choice for choice in choices if choice not in closed and not choice.current_too_strong]
     unknown = [choice for choice in usable if choice.open_at_due_out is None]
     found = [_few(choices, usable)]
-    found += [f"By the tide, {_names(closed)} is closed at due out."] if closed else []
-    found += [f"Not known whether {_names(unknown)} is open at due out: the tide then is missing."] if unknown else []
+    found += (
+        [f"Closed at due out by the high and low waters given: {_names(closed)}. Wind moves the tide."]
+        if closed
+        else []
+    )
+    found += [f"Not known whether open at due out, for want of time in or tides: {_names(unknown)}."] if unknown else []
     strong = [choice for choice in choices if choice.current_too_strong]
-    found += [f"The current given is too strong to swim to {_names(strong)}."] if strong else []
+    found += [f"The current given is too strong to swim there: {_names(strong)}."] if strong else []
     return tuple(words for words in found if words)
 
 

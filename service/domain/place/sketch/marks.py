@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -88,8 +89,9 @@ def spots(
 
 def located(site: SitePlan) -> list[tuple[SitePoint, Position, int | None]]:
     """The points of a site whose position is known, each with its number where it is an exit."""
-    numbers = {id(point): number for number, point in enumerate(site.exits, start=1)}
-    return [(point, point.position, numbers.get(id(point))) for point in site.points if point.position is not None]
+    count = itertools.count(1)
+    numbered = [(point, next(count) if point.kind is PointKind.EXIT else None) for point in site.points]
+    return [(point, point.position, number) for point, number in numbered if point.position is not None]
 
 
 def short(name: str) -> str:
@@ -131,7 +133,7 @@ def rounded_length(metres: float) -> str:
 
 
 def _is_speck(items: Sequence[_Item]) -> bool:
-    """Whether all points of a site fall on one spot of the paper without being at one place."""
+    """Whether all points of a site, three or more, fall on one spot of the paper."""
     if len(items) < _COLLAPSES_FROM:
         return False
     dots = [item.mark.at for item in items]
