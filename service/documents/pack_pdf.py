@@ -1,6 +1,6 @@
 """The pack on paper: two A4 pages at most, black on white, the same bytes for the same pack.
 
-The first page answers what a co-ordinator asks; the second has the sketch, exits, drift, script and timeline.
+The first page answers what a co-ordinator asks and has the script; the second has sketch, exits, drift and timeline.
 Where a dive has more words than two pages hold, the type gets smaller and then long words are cut, marked by "...";
 who, how many, where, since when and whom to call never are.
 """
@@ -37,10 +37,10 @@ _SPELLED = 260
 
 _MARGIN = 14 * mm
 _WIDTH = A4[0] - 2 * _MARGIN
-_LABEL_WIDTH = 30 * mm
+_LABEL_WIDTH = 34 * mm
 
-_ELSEWHERE = frozenset({"search"})
-"""Facts that the second page has in full."""
+_ELSEWHERE = frozenset({"what", "where", "how_known", "search"})
+"""Facts that stand in the head, or on the second page in full."""
 
 NEVER_CUT = frozenset({"what", "who", "where", "how_known", "since", "done", "on_scene", "rescue"})
 
@@ -122,15 +122,15 @@ def _style(fit: _Fit, name: str, larger: float = 1.0, font: str = REGULAR, **mor
 
 
 def _story(pack: Pack, fit: _Fit) -> list[Flowable]:
-    behind = [fact for fact in pack.more if fact.key not in _ELSEWHERE]
+    facts = [fact for fact in (*pack.first, *pack.more) if fact.key not in _ELSEWHERE]
     return [
         *_head(pack, fit),
-        _facts((*pack.first, *behind), fit),
+        _facts(facts, fit),
         Spacer(0, 4),
         _people(pack, fit),
+        *_section("To read aloud over the phone", fit, [_script(pack, fit)]),
         PageBreak(),
         _picture_and_exits(pack, fit),
-        *_section("To read aloud over the phone", fit, [_script(pack, fit)]),
         *_timeline(pack, fit),
         Spacer(0, 4),
         Paragraph(_safe(pack.caution), _style(fit, "caution", 0.9, SLANTED)),
@@ -141,7 +141,13 @@ def _head(pack: Pack, fit: _Fit) -> list[Flowable]:
     found: list[Flowable] = []
     if pack.drill:
         band = _style(fit, "exercise", 1.5, BOLD, textColor=white, alignment=TA_CENTER)
-        found.append(_boxed([[Paragraph(f"{EXERCISE} {EXERCISE} {EXERCISE}", band)]], [_WIDTH], background=black))
+        found.append(
+            _boxed(
+                [[Paragraph(f"{EXERCISE} {EXERCISE} {EXERCISE}", band)]],
+                [_WIDTH],
+                ("BACKGROUND", (0, 0), (-1, -1), black),
+            )
+        )
     small = f"Handover pack for rescue. {pack.club}, reference {pack.reference}. As of {made_at(pack)}."
     found += [
         Paragraph(_safe(small), _style(fit, "small", 0.85)),
@@ -155,22 +161,21 @@ def _head(pack: Pack, fit: _Fit) -> list[Flowable]:
 def _position(pack: Pack, fit: _Fit) -> Table:
     """The position in each form, large: it is copied by hand and read over a phone."""
     label, large = _style(fit, "form", 0.8), _style(fit, "position", 1.35, BOLD)
-    if not pack.where.forms:
-        return _boxed([[Paragraph("No position is known.", large)]], [_WIDTH])
+    site = Paragraph(_safe(f"Where: {pack.where.site}"), _style(fit, "site", 1.15, BOLD))
+    how = Paragraph(_safe(f"{pack.where.how[0].upper()}{pack.where.how[1:]}."), _style(fit, "how"))
     cells = [[Paragraph(_safe(form.name), label), Paragraph(_safe(form.words), large)] for form in pack.where.forms]
-    return _boxed([cells[:2], cells[2:]], [_WIDTH / 2, _WIDTH / 2])
+    rows = [[site, ""], *([cells[:2], cells[2:]] if cells else []), [how, ""]]
+    return _boxed(rows, [_WIDTH / 2, _WIDTH / 2], ("SPAN", (0, 0), (1, 0)), ("SPAN", (0, -1), (1, -1)))
 
 
-def _boxed(rows: Sequence[Sequence[object]], widths: Sequence[float], background: object = None) -> Table:
+def _boxed(rows: Sequence[Sequence[object]], widths: Sequence[float], *more: tuple[object, ...]) -> Table:
     style = [
         ("BOX", (0, 0), (-1, -1), 1.6, black),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("TOPPADDING", (0, 0), (-1, -1), 2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
     ]
-    if background is not None:
-        style.append(("BACKGROUND", (0, 0), (-1, -1), background))
-    return Table(rows, colWidths=widths, style=style)
+    return Table(rows, colWidths=widths, style=[*style, *more])
 
 
 def _ruled(rows: Sequence[Sequence[object]], widths: Sequence[float]) -> Table:

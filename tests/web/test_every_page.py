@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive.commands import Start, Tick
 from service.domain.people import Actor, Role, Via
+from service.domain.wording import LinkKind
 from service.operations.recording import act
 from service.store.tables import Base
 from service.web.access import Who, who_may
@@ -33,7 +34,8 @@ def overdue_paths(at: Site) -> dict[str, str]:
     act(at.service, dive.id, Start(BY))
     at.clock.forward(70)
     act(at.service, dive.id, Tick())
-    return {"dive": at.dive_path(dive), "alarm": at.alarm_path(dive), "dive_id": dive.id}
+    pack = at.path(dive, "contact-0", LinkKind.HANDOVER)
+    return {"dive": at.dive_path(dive), "alarm": at.alarm_path(dive), "handover": pack, "dive_id": dive.id}
 
 
 def every_get(at: Site) -> list[str]:
@@ -44,6 +46,7 @@ def every_get(at: Site) -> list[str]:
         if "GET" not in (rule.methods or set()):
             continue
         path = rule.rule.replace("/dive/<token>", known["dive"]).replace("/alarm/<token>", known["alarm"])
+        path = path.replace("/handover/<token>", known["handover"])
         path = path.replace("<dive_id>", known["dive_id"]).replace("<club_id>", at.club_id)
         paths.append(path.replace("<path:filename>", "slate.css"))
     assert not [path for path in paths if "<" in path]
@@ -77,7 +80,8 @@ def test_opening_any_address_changes_nothing(at: Site, client: FlaskClient) -> N
         name: before[name] for name in before if name not in chain_tables
     }
     new = set(after["log_entries"]) - set(before["log_entries"])
-    assert len(new) == 1
+    viewed = [path for path in paths if path.startswith(("/alarm/", "/handover/")) and not path.endswith("/standing")]
+    assert len(new) == len(viewed)
     assert all("page_viewed" in row for row in new)
 
 
@@ -104,13 +108,13 @@ def html_pages(at: Site, client: FlaskClient) -> dict[str, Page]:
 
 
 def test_no_page_leads_or_reaches_elsewhere(at: Site, client: FlaskClient) -> None:
-    """Addresses on pages are our own, or open the telephone."""
+    """Addresses on pages are our own, or open the telephone or its map."""
     pages = html_pages(at, client)
 
     assert len(pages) > 8
     for path, page in pages.items():
         for address in page.addresses():
-            assert address.startswith(("/", "#", "tel:", "sms:", PUBLIC_URL)), (path, address)
+            assert address.startswith(("/", "#", "tel:", "sms:", "geo:", PUBLIC_URL)), (path, address)
             assert not address.startswith("//"), (path, address)
 
 
