@@ -33,7 +33,7 @@ class ExitWords:
 
 def exit_words(pack: Pack) -> tuple[ExitWords, ...]:
     """The exits, the one to make for first, and then how vehicles and people get to the site."""
-    exits = [ExitWords(choice.number, f"{choice.number} {choice.point.name}", _exit(choice)) for choice in pack.exits]
+    exits = [ExitWords(choice.number, f"{choice.number} {choice.point.name}", exit_line(choice)) for choice in pack.exits]
     others = [
         ExitWords(None, f"{_KINDS[kind]}: {point.name}", _joined(_point(point)))
         for kind in _KINDS
@@ -42,7 +42,8 @@ def exit_words(pack: Pack) -> tuple[ExitWords, ...]:
     return (*exits, *others)
 
 
-def _exit(choice: ExitChoice) -> str:
+def exit_line(choice: ExitChoice) -> str:
+    """How far, which way, how long a swim, how easy, and what is in the way, as far as it is known."""
     found = ["planned" if choice.chosen else ""]
     if choice.distance_m is not None and choice.bearing_deg is not None:
         way = f"{round(choice.bearing_deg) % 360:03d}\N{DEGREE SIGN} ({compass_point(choice.bearing_deg)})"

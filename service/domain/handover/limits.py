@@ -54,12 +54,14 @@ def _light(dive: Dive, light: Light, now: datetime) -> str:
     def said(name: str, when: datetime | None) -> str:
         return f"no {name} within a day" if when is None else f"{name} {at(dive, when, now)}"
 
+    dusk_at = light.civil_dusk_at
+    dark = "not dark within a day" if dusk_at is None else f"dark from {at(dive, dusk_at, now)}"
     if light.phase is Phase.DARK:
         return f"Dark now; {said('first light', light.civil_dawn_at)}, {said('sunrise', light.sunrise_at)}."
     if light.phase is Phase.DAY:
-        return f"Daylight now; {said('sunset', light.sunset_at)}, {said('dark from', light.civil_dusk_at)}."
+        return f"Daylight now; {said('sunset', light.sunset_at)}, {dark}."
     if light.is_fading:
-        return f"Twilight, growing dark; {said('dark from', light.civil_dusk_at)}."
+        return f"Twilight, growing dark; {dark}."
     return f"Twilight, growing light; {said('sunrise', light.sunrise_at)}, {said('sunset', light.sunset_at)}."
 
 
