@@ -60,8 +60,7 @@ def _shape(shape: Shape) -> str:
         case Mark(kind, at, label):
             x, y = _n(at.x), _n(at.y)
             return f'<g transform="translate({x} {y})" stroke-width="2">{_FORMS[kind](label)}</g>'
-        case Text():
-            return _words(shape)
+    return _words(shape)
 
 
 def _words(text: Text) -> str:

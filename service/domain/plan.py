@@ -14,6 +14,7 @@ from service.domain.cross_checks import CrossCheckInput, cross_checks
 from service.domain.encoding import septets, to_gsm7
 from service.domain.gas import GasPlan
 from service.domain.local_time import is_zone, minutes
+from service.domain.place.exits import exit_advice, exits_for
 from service.domain.place.site import SitePlan
 
 RUN_TIME_MIN = timedelta(minutes=5)
@@ -231,4 +232,6 @@ def _cross_checked(plan: DivePlan, grace: timedelta | None) -> list[tuple[str, s
         tides=plan.site.tides,
         water_c=plan.water_c,
     )
-    return [(check.field, check.words) for check in cross_checks(given)]
+    choices = exits_for(plan.site, plan.site.entry, plan.site.current, due_out_at, plan.exits)
+    advice = [("exits", words) for words in exit_advice(choices)]
+    return advice + [(check.field, check.words) for check in cross_checks(given)]

@@ -207,3 +207,13 @@ def test_contacts_who_all_dive_are_named_also_when_they_are_several() -> None:
 
     assert refused(replace(PLAN, contacts=both)) == ["contacts"]
     assert refused(replace(PLAN, contacts=(*both, EDDA))) == []
+
+
+def test_a_site_with_one_exit_is_advised_about() -> None:
+    """One exit is not a plan, whatever the plan names; the plan can be filed."""
+    plan = replace(PLANNED, site=replace(SITE, points=SITE.points[:1]))
+
+    assert refused(plan) == []
+    assert [check.words for check in check_plan(plan, NOW) if check.field == "exits"] == [
+        "This site has one exit, North slip. One exit is not a plan: know another way out."
+    ]

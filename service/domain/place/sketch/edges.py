@@ -15,7 +15,7 @@ BELOW_FRAME = 42.0
 LONGEST_BAR = 115.0
 
 _TICK = 5.0
-_APART = 86.0  # between two labelled ticks: the width of 020°32.60'W and a gap
+_APART_LAT, _APART_LON = 74.0, 86.0  # between two ticks: the width of 47°07.40'N or 020°32.60'W, and a gap
 _END = 38.0  # a label nearer to a corner would stick out
 _STEPS_OF_MINUTE = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 3000, 6000)  # in hundredths
 _HUNDREDTHS = 6000  # of a minute, in a degree
@@ -71,7 +71,7 @@ def said_length(metres: float) -> str:
 
 
 def _latitudes(frame: Box, south: float, north: float) -> Iterator[Shape]:
-    for hundredths, part, step in _ticks(south, north - south, frame.height):
+    for hundredths, part, step in _ticks(south, north - south, frame.height, _APART_LAT):
         y = frame.bottom - part * frame.height
         yield Line((Dot(frame.left, y), Dot(frame.left + _TICK, y)), Style.FRAME)
         yield Line((Dot(frame.right - _TICK, y), Dot(frame.right, y)), Style.FRAME)
@@ -80,7 +80,7 @@ def _latitudes(frame: Box, south: float, north: float) -> Iterator[Shape]:
 
 
 def _longitudes(frame: Box, west: float, wide: float) -> Iterator[Shape]:
-    for hundredths, part, step in _ticks(west, wide, frame.width):
+    for hundredths, part, step in _ticks(west, wide, frame.width, _APART_LON):
         x = frame.left + part * frame.width
         yield Line((Dot(x, frame.top), Dot(x, frame.top + _TICK)), Style.FRAME)
         yield Line((Dot(x, frame.bottom - _TICK), Dot(x, frame.bottom)), Style.FRAME)
@@ -89,9 +89,9 @@ def _longitudes(frame: Box, west: float, wide: float) -> Iterator[Shape]:
             yield Text(Dot(x, frame.bottom + TEXT_SIZE), words, "middle")
 
 
-def _ticks(least: float, span: float, length: float) -> Iterator[tuple[int, float, int]]:
+def _ticks(least: float, span: float, length: float, apart: float) -> Iterator[tuple[int, float, int]]:
     """Round angles along an edge: hundredths of a minute, their part of the edge from 0 to 1, and the step."""
-    fits = (step for step in _STEPS_OF_MINUTE if step / _HUNDREDTHS / span * length >= _APART)
+    fits = (step for step in _STEPS_OF_MINUTE if step / _HUNDREDTHS / span * length >= apart)
     step = next(fits, _STEPS_OF_MINUTE[-1] * 5)
     first, last = math.ceil(least * _HUNDREDTHS / step), math.floor((least + span) * _HUNDREDTHS / step)
     for count in range(first, last + 1):
