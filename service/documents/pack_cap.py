@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 from service.documents.xml_text import child, document
 from service.domain.dive.state import Phase
 from service.domain.handover import Moment, Pack, Situation
-from service.domain.handover.pack import EXERCISE
+from service.domain.handover.pack import EXERCISE, NO_CALL
 from service.domain.phone import national_format
 from service.domain.place.position import decimal
 
@@ -111,7 +111,7 @@ def to_cap(pack: Pack, sender: str) -> bytes:
     child(alert, "scope", "Restricted")
     child(alert, "restriction", RESTRICTION)
     if pack.drill:
-        child(alert, "note", f"{EXERCISE}. This is a drill; nobody is in danger.")
+        child(alert, "note", f"{EXERCISE}. {NO_CALL}")
     if len(sent) > 1:
         child(alert, "references", _references(pack, by, sent[:-1]))
     if pack.incident:
@@ -122,7 +122,7 @@ def to_cap(pack: Pack, sender: str) -> bytes:
 
 def name(words: str) -> str:
     """A name as identifiers and senders may be: without blanks, commas, < and &."""
-    return _FORBIDDEN_IN_NAMES.sub("-", words.strip()) or "linetender"
+    return _FORBIDDEN_IN_NAMES.sub("-", words).strip("-") or "linetender"
 
 
 def identifier(pack: Pack, issue: Issue) -> str:

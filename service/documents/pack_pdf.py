@@ -25,7 +25,7 @@ from service.documents.pdf_fonts import BOLD, REGULAR, SLANTED, load, printable
 from service.documents.sketch_pdf import to_drawing
 from service.domain.handover import Fact, Pack, Person
 from service.domain.handover.exit_words import ExitWords, exit_words
-from service.domain.handover.pack import EXERCISE
+from service.domain.handover.pack import EXERCISE, NO_CALL
 from service.domain.local_time import say
 from service.domain.phone import national_format
 
@@ -141,13 +141,8 @@ def _head(pack: Pack, fit: _Fit) -> list[Flowable]:
     found: list[Flowable] = []
     if pack.drill:
         band = _style(fit, "exercise", 1.5, BOLD, textColor=white, alignment=TA_CENTER)
-        found.append(
-            _boxed(
-                [[Paragraph(f"{EXERCISE} {EXERCISE} {EXERCISE}", band)]],
-                [_WIDTH],
-                ("BACKGROUND", (0, 0), (-1, -1), black),
-            )
-        )
+        words = f'{EXERCISE} {EXERCISE} {EXERCISE}<br/><font size="{fit.size:g}">{NO_CALL}</font>'
+        found.append(_boxed([[Paragraph(words, band)]], [_WIDTH], ("BACKGROUND", (0, 0), (-1, -1), black)))
     small = f"Handover pack for rescue. {pack.club}, reference {pack.reference}. As of {made_at(pack)}."
     found += [
         Paragraph(_safe(small), _style(fit, "small", 0.85)),

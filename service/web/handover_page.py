@@ -18,6 +18,7 @@ from service.documents import pack_cap, pack_geojson, pack_gpx, pack_pdf
 from service.documents.sketch_svg import to_svg
 from service.domain.handover import Moment, Pack, pack
 from service.domain.handover.exit_words import exit_words
+from service.domain.handover.pack import NO_CALL
 from service.domain.wording import LinkKind
 from service.operations.pages import LinkView, note_view, timeline
 from service.web.access import Who, open_to
@@ -45,6 +46,7 @@ def show(token: str) -> ResponseReturnValue:
         zone=made.zone,
         exits=exit_words(made),
         made_at=pack_pdf.made_at(made),
+        no_call=NO_CALL,
         alerted=bool(pack_cap.issues(made)),
         # Made by us from shapes; every word in it is escaped there.
         drawing=None if drawing is None else Markup(drawing),  # noqa: S704

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from service.domain.dive import Dive, evolve
 from service.domain.dive import commands as do
 from service.domain.gas import GasPlan
 from service.domain.handover import Moment, Pack, pack
@@ -66,6 +67,16 @@ def timeline_of(story: Story) -> tuple[Moment, ...]:
     return tuple(Moment(e.at, f"{who_did(e)}: {what_happened(story.dive, e)}") for e in story.events)
 
 
+def dive_at(story: Story, minutes: float) -> Dive:
+    """The dive as it stood so long after the start."""
+    dive = None
+    for event in story.events:
+        if event.at <= at(minutes):
+            dive = evolve(dive, event)
+    assert dive is not None
+    return dive
+
+
 def pack_of(story: Story, minutes: float = NOW_MIN) -> Pack:
-    """The pack so long after the start, with the whole timeline."""
-    return pack(story.dive, at(minutes), timeline_of(story))
+    """The pack so long after the start, with the timeline until then."""
+    return pack(dive_at(story, minutes), at(minutes), timeline_of(story))

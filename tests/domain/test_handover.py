@@ -10,6 +10,7 @@ from service.domain.dive import commands as do
 from service.domain.dive.state import Phase
 from service.domain.handover import Moment, Pack, Situation, pack
 from service.domain.handover.exit_words import exit_words
+from service.domain.handover.pack import NO_CALL
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.fix import Source
 from service.domain.place.position import Position
@@ -163,6 +164,7 @@ def test_before_a_start_the_site_is_all_there_is() -> None:
     ("source", "said"),
     [
         (Source.BROWSER, "From the phone of Anna Holt, sent on its page, 10:20 (1 h 12 min ago), accuracy not said."),
+        (Source.TYPED, "Typed on the page of Anna Holt, 10:20 (1 h 12 min ago), accuracy not said."),
         (Source.SCRIPT, "From a device or program, Anna Holt, 10:20 (1 h 12 min ago), accuracy not said."),
         (Source.CONTACT, "As seen from the shore by Anna Holt, 10:20 (1 h 12 min ago), accuracy not said."),
     ],
@@ -314,11 +316,12 @@ def test_an_assumed_start_is_said_to_be_assumed() -> None:
 
 
 def test_in_a_drill_everything_begins_with_exercise() -> None:
-    """Headline and script; the script ends with it as well."""
+    """Headline, script and caution; the script ends with it as well, and nobody is sent to call rescue."""
     made = pack_of(overdue_with_everything(drill=True))
 
     assert made.headline == "EXERCISE: Overdue divers: Anna Holt, 2 divers"
-    assert made.script[0] == "EXERCISE, EXERCISE, EXERCISE. This is a drill; nobody is in danger."
+    assert made.script[0] == f"EXERCISE, EXERCISE, EXERCISE. This is a drill. {NO_CALL}"
+    assert made.caution.startswith("EXERCISE. Nobody is in danger")
     assert made.script[-1] == "EXERCISE, EXERCISE, EXERCISE."
 
 

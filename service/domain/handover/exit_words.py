@@ -33,7 +33,9 @@ class ExitWords:
 
 def exit_words(pack: Pack) -> tuple[ExitWords, ...]:
     """The exits, the one to make for first, and then how vehicles and people get to the site."""
-    exits = [ExitWords(choice.number, f"{choice.number} {choice.point.name}", exit_line(choice)) for choice in pack.exits]
+    exits = [
+        ExitWords(choice.number, f"{choice.number} {choice.point.name}", exit_line(choice)) for choice in pack.exits
+    ]
     others = [
         ExitWords(None, f"{_KINDS[kind]}: {point.name}", _joined(_point(point)))
         for kind in _KINDS

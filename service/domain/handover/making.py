@@ -7,7 +7,7 @@ from datetime import datetime
 from service.domain.dive.state import Dive
 from service.domain.handover import limits
 from service.domain.handover import situation as told
-from service.domain.handover.pack import Fact, Moment, Pack, Person, Whereabouts
+from service.domain.handover.pack import CAUTION, EXERCISE, NO_CALL, Fact, Moment, Pack, Person, Whereabouts
 from service.domain.handover.script import script
 from service.domain.handover.whereabouts import whereabouts
 from service.domain.phone import national_format
@@ -77,6 +77,7 @@ def pack(
         sketch=draw(site, last, dive.fixes, pictures, exits),
         timeline=timeline[: dive.version],
         medical=dive.plan.medical,
+        caution=f"{EXERCISE}. {NO_CALL} {CAUTION}" if dive.drill else CAUTION,
     )
 
 

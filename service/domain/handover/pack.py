@@ -25,6 +25,9 @@ CAUTION = (
 
 EXERCISE = "EXERCISE"
 
+NO_CALL = "Nobody is in danger: call no rescue service unless it has agreed to take part."
+"""What a drill says where somebody might otherwise act on it."""
+
 
 class Situation(StrEnum):
     """What this is about, in the words in which it is reported."""

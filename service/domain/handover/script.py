@@ -9,7 +9,7 @@ from datetime import datetime
 
 from service.domain.dive.state import Dive
 from service.domain.handover import situation as told
-from service.domain.handover.pack import EXERCISE, Situation, Whereabouts
+from service.domain.handover.pack import EXERCISE, NO_CALL, Situation, Whereabouts
 from service.domain.phone import national_format
 from service.domain.place.position import lettered
 from service.domain.place.spelling import spell
@@ -25,7 +25,7 @@ _OPENING = {
 
 def script(dive: Dive, where: Whereabouts, now: datetime) -> tuple[str, ...]:
     """What to say. In a drill it begins and ends with EXERCISE."""
-    mark = (f"{EXERCISE}, {EXERCISE}, {EXERCISE}. This is a drill; nobody is in danger.",) if dive.drill else ()
+    mark = (f"{EXERCISE}, {EXERCISE}, {EXERCISE}. This is a drill. {NO_CALL}",) if dive.drill else ()
     end = (f"{EXERCISE}, {EXERCISE}, {EXERCISE}.",) if dive.drill else ()
     over = told.closing(dive, now)
     said = _over(dive, over) if over is not None else _report(dive, where, now)

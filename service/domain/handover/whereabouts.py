@@ -17,6 +17,7 @@ _HOW = {
     Source.ENTRY: "where the plan has them go in; no position was reported since",
     Source.TEXT: "by text from {}",
     Source.BROWSER: "from the phone of {}, sent on its page",
+    Source.TYPED: "typed on the page of {}",
     Source.CONTACT: "as seen from the shore by {}",
     Source.SCRIPT: "from a device or program, {}",
 }
