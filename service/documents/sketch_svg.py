@@ -33,11 +33,17 @@ _PAPER = 'class="sketch-paper" fill="#fff"'
 _INK_FILL = f'fill="{_INK}"'
 
 
+_NO_HALO = f'stroke="none" {_INK_FILL}'
+
+# A broad rim in the colour of the paper, so that lines under words do no harm.
+_HALO = f'class="sketch-halo" stroke="#fff" stroke-width="7" stroke-linejoin="round" paint-order="stroke" {_INK_FILL}'
+
+
 def to_svg(sketch: Sketch, *, title: str) -> str:
     """A whole SVG document, in characters that any encoding has; `title` is its accessible name."""
     frame = sketch.frame
-    inside = "".join(map(_shape, sketch.inside))
-    around = "".join(map(_shape, sketch.around))
+    inside = "".join(_shape(shape, _HALO) for shape in sketch.inside)
+    around = "".join(_shape(shape, _NO_HALO) for shape in sketch.around)
     document = (
         f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" role="img" class="sketch" color="#000"'
         f' viewBox="0 0 {_n(sketch.width)} {_n(sketch.height)}"'
@@ -51,7 +57,7 @@ def to_svg(sketch: Sketch, *, title: str) -> str:
     return document.encode("ascii", "xmlcharrefreplace").decode("ascii")
 
 
-def _shape(shape: Shape) -> str:
+def _shape(shape: Shape, text: str) -> str:
     match shape:
         case Line(points, style):
             return f'<polyline points="{_points(points)}" {_STROKES[style]}/>'
@@ -60,19 +66,15 @@ def _shape(shape: Shape) -> str:
         case Mark(kind, at, label):
             x, y = _n(at.x), _n(at.y)
             return f'<g transform="translate({x} {y})" stroke-width="2">{_FORMS[kind](label)}</g>'
-    return _words(shape)
+    return _words(shape, text)
 
 
-def _words(text: Text) -> str:
-    """Words with a broad rim in the colour of the paper, so that lines under them do no harm."""
+def _words(text: Text, painted: str) -> str:
     x, y = _n(text.at.x), _n(text.at.y)
     turn = f' transform="rotate(-90 {x} {y})"' if text.turned else ""
     weight = ' font-weight="bold"' if text.bold else ""
     anchor = "" if text.anchor == "start" else f' text-anchor="{text.anchor}"'
-    return (
-        f'<text x="{x}" y="{y}"{anchor}{weight}{turn} class="sketch-halo" stroke="#fff" stroke-width="6"'
-        f' stroke-linejoin="round" paint-order="stroke" fill="{_INK}">{_text(text.words)}</text>'
-    )
+    return f'<text x="{x}" y="{y}"{anchor}{weight}{turn} {painted}>{_text(text.words)}</text>'
 
 
 _ROUND = f'<circle r="{MARK_RADIUS}" %s/>'

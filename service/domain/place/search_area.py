@@ -129,6 +129,7 @@ def search_notes(
         "A diver under water has no leeway and drifts with the current at that depth."
         " How far they swam is not in it, nor what keeps them: kelp, rock, a line."
     )
+    found.append("The drift knows no shore: where the datum lies on land, begin along the shore before it.")
     until = pictures[-1].at if pictures else last.at
     found += [
         f"{'High' if tide.high else 'Low'} water at {say(tide.at, zone, last.at)}: the current may turn about then,"

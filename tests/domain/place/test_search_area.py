@@ -172,8 +172,9 @@ def test_notes_begin_with_the_caution_and_tell_what_was_taken() -> None:
     assert "Current 0.3 kn setting 250 degrees true" in notes[1]
     assert "Wind 12 kn from 200 degrees true" in notes[2]
     assert "under water has no leeway" in notes[3]
-    assert len(notes) == 5
-    assert notes[4].startswith("Low water at 11:00: the current may turn about then")
+    assert "knows no shore" in notes[4]
+    assert len(notes) == 6
+    assert notes[5].startswith("Low water at 11:00: the current may turn about then")
 
 
 def test_notes_tell_what_is_not_known() -> None:
@@ -197,4 +198,4 @@ def test_notes_tell_of_a_high_water_within_the_pictures() -> None:
 
 def test_without_pictures_no_tide_is_told() -> None:
     """Nothing drifts, so nothing turns."""
-    assert len(search_notes(LAST, (), CURRENT, None, TIDES, "UTC")) == 4
+    assert len(search_notes(LAST, (), CURRENT, None, TIDES, "UTC")) == 5

@@ -100,7 +100,7 @@ def test_a_dive_shows_last_fix_drift_and_search() -> None:
     assert {MarkKind.LAST, MarkKind.DATUM, MarkKind.FIX, MarkKind.EXIT_CHOSEN, MarkKind.EXIT_CLOSED} <= kinds(sketch)
     assert len(marks(sketch, MarkKind.FIX)) == 1
     assert {Style.TRACK, Style.RADIUS_NOW, Style.RADIUS_LATER} <= styles(sketch)
-    assert {"Last known 10:25", "Datum", "now 11:15", "12:15", "exit closed at due out", "exit of the plan"} <= set(
+    assert {"Last known 10:25", "Datum", "now 11:15", "12:15", "closed at due out", "exit of the plan"} <= set(
         words(sketch)
     )
     assert_holds(sketch)

@@ -22,6 +22,11 @@ from tests.domain.place.places import ENTRY
 FRAME = Box(0, 0, 200, 200)
 
 
+def texts(labels: Labels) -> list[Text]:
+    """The words that were placed."""
+    return [shape for shape in labels.placed if isinstance(shape, Text)]
+
+
 def labels_at_edges(origin: Position, metres: float) -> list[str]:
     """The words at the edges of a view of about so many metres each way."""
     around = [destination(origin, bearing, metres) for bearing in (0, 90, 180, 270)]
@@ -138,7 +143,7 @@ def test_a_label_stands_beside_its_mark() -> None:
     labels = Labels(FRAME)
 
     assert labels.place(Box(90, 90, 110, 110), [Words("Slip")])
-    [text] = labels.placed
+    [text] = texts(labels)
     assert (text.anchor, text.at.x) == ("start", 113)
     assert 100 < text.at.y < 110
 
@@ -148,7 +153,7 @@ def test_a_label_goes_to_the_other_side_where_the_first_is_taken() -> None:
     labels = Labels(FRAME, [Box(110, 0, 200, 200)])
 
     assert labels.place(Box(90, 90, 110, 110), [Words("Slip")])
-    assert labels.placed[0].anchor == "end"
+    assert texts(labels)[0].anchor == "end"
 
 
 def test_a_label_rather_hides_nothing_of_a_line() -> None:
@@ -157,7 +162,19 @@ def test_a_label_rather_hides_nothing_of_a_line() -> None:
     labels = Labels(FRAME, lines=shore)
 
     assert labels.place(Box(90, 90, 110, 110), [Words("Slip")])
-    assert labels.placed[0].anchor == "end"
+    assert texts(labels)[0].anchor == "end"
+
+
+def test_a_label_that_stands_off_its_mark_is_led_to() -> None:
+    """A second round of places is farther off, with a hairline from mark to words."""
+    labels = Labels(FRAME, [Box(60, 80, 140, 120)])
+
+    assert labels.place(Box(90, 90, 110, 110), [Words("Slip")])
+    text, line = labels.placed
+    assert isinstance(text, Text)
+    assert isinstance(line, Line)
+    assert line.style is Style.FRAME
+    assert apart(*line.points) == pytest.approx(14, abs=3)
 
 
 def test_a_label_sheds_lines_until_it_fits() -> None:
@@ -165,7 +182,7 @@ def test_a_label_sheds_lines_until_it_fits() -> None:
     labels = Labels(Box(0, 0, 200, LINE_HEIGHT + 6))
 
     assert labels.place(Box(0, 0, 20, 20), [Words("Slip"), Words("Beach")])
-    assert [text.words for text in labels.placed] == ["Slip"]
+    assert [text.words for text in texts(labels)] == ["Slip"]
 
 
 def test_a_label_without_room_is_not_placed() -> None:
@@ -192,4 +209,4 @@ def test_no_two_labels_share_paper(corners: list[tuple[int, int]]) -> None:
 
     assert all(FRAME.holds(box) for box in labels.taken)
     assert not any(one.meets(other) for one, other in combinations(labels.taken, 2))
-    assert all(math.isfinite(text.at.x) for text in labels.placed)
+    assert all(math.isfinite(text.at.x) for text in texts(labels))

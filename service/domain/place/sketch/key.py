@@ -15,7 +15,7 @@ MARK_WORDS: Mapping[MarkKind, tuple[str, str]] = {
     MarkKind.ENTRY: ("", "entry"),
     MarkKind.EXIT: ("1", "exit"),
     MarkKind.EXIT_CHOSEN: ("1", "exit of the plan"),
-    MarkKind.EXIT_CLOSED: ("1", "exit closed at due out"),
+    MarkKind.EXIT_CLOSED: ("1", "closed at due out"),
     MarkKind.VEHICLE_ACCESS: ("V", "vehicle access"),
     MarkKind.PARKING: ("P", "parking"),
     MarkKind.MEETING: ("M", "meeting point"),

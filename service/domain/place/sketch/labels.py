@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from service.domain.place.sketch.shapes import TEXT_SIZE, Box, Dot, Text
+from service.domain.place.sketch.shapes import TEXT_SIZE, Box, Dot, Line, Style, Text
 
 LINE_HEIGHT = 14.5
 
 _CHARACTER, _BOLD_CHARACTER = 0.56 * TEXT_SIZE, 0.64 * TEXT_SIZE  # on the wide side of usual sans-serif faces
 _GAP = 3.0
+_OFF = 14.0  # a second round of places is so much farther off
 _LATER_IS_WORSE = 0.4  # a place further down the list is worth hiding this many dots of a line less
 _BASE = 0.35 * TEXT_SIZE  # from the middle of a line down to its base
 
@@ -35,20 +37,22 @@ class Labels:
     frame: Box
     taken: list[Box] = field(default_factory=list)
     lines: Sequence[Dot] = ()
-    placed: list[Text] = field(default_factory=list)
+    placed: list[Text | Line] = field(default_factory=list)
 
     def place(self, around: Box, label: Sequence[Words]) -> bool:
-        """Put a label beside, above, below or aslant of a box, else as many of its lines as fit; False without any."""
+        """Put a label around a box, near it or led to by a line, else as many of its lines as fit; False if none does."""
         for count in range(len(label), 0, -1):
             width, height = max(line.width for line in label[:count]), count * LINE_HEIGHT
+            places = [*_places(around, width, height), *_places(_grown(around), width, height)]
             free = [
                 (self._crossings(box) + order * _LATER_IS_WORSE, box, anchor)
-                for order, (box, anchor) in enumerate(_places(around, width, height))
+                for order, (box, anchor) in enumerate(places)
                 if self._is_free(box)
             ]
             if free:
                 _, box, anchor = min(free, key=lambda place: place[0])
                 self._put(box, label[:count], anchor)
+                self._lead(around, box)
                 return True
         return False
 
@@ -75,6 +79,22 @@ class Labels:
         for row, line in enumerate(label):
             y = box.top + (row + 0.5) * LINE_HEIGHT + _BASE
             self.placed.append(Text(Dot(x, y), line.words, anchor, bold=line.bold))
+
+    def _lead(self, around: Box, box: Box) -> None:
+        """Join a label that stands off its mark to it by a hairline."""
+        middle = Dot((around.left + around.right) / 2, (around.top + around.bottom) / 2)
+        end = Dot(_within(middle.x, box.left, box.right), _within(middle.y, box.top, box.bottom))
+        start = Dot(_within(end.x, around.left, around.right), _within(end.y, around.top, around.bottom))
+        if math.hypot(end.x - start.x, end.y - start.y) > 2 * _GAP:
+            self.placed.append(Line((start, end), Style.FRAME))
+
+
+def _within(number: float, least: float, most: float) -> float:
+    return min(max(number, least), most)
+
+
+def _grown(box: Box) -> Box:
+    return Box(box.left - _OFF, box.top - _OFF, box.right + _OFF, box.bottom + _OFF)
 
 
 def _places(around: Box, width: float, height: float) -> Iterator[tuple[Box, str]]:
