@@ -93,7 +93,7 @@ def admin() -> None:
 def create_admin(*, club_id: str | None, name: str, email: str, phone: str | None, password_file: Path | None) -> None:
     """Add an admin, with a password of 12 characters or more."""
     service = service_with_schema(settings_of_environment(), "command")
-    club_id, country = _club(service, club_id)
+    club_id, country = chosen_club(service, club_id)
     if not re.fullmatch(r"[^@\s]+@[^@\s]+", email):
         raise click.BadParameter("an address like finn@example.org", param_hint="--email")
     number = None if phone is None else _phone(phone, country, "--phone")
@@ -119,7 +119,7 @@ def token() -> None:
 def create_token(*, club_id: str | None, name: str) -> None:
     """Make an API token. It is shown once, on standard output; only its hash is kept."""
     service = service_with_schema(settings_of_environment(), "command")
-    club_id, _ = _club(service, club_id)
+    club_id, _ = chosen_club(service, club_id)
     click.echo(add_token(service, club_id, name))
 
 
@@ -135,7 +135,7 @@ def add_token(service: Service, club_id: str, name: str) -> str:
     return secret
 
 
-def _club(service: Service, club_id: str | None) -> tuple[str, str]:
+def chosen_club(service: Service, club_id: str | None) -> tuple[str, str]:
     """The id and country of the club that is meant."""
     known = {one.id: one.country for one in service.read(clubs.listing)}
     if club_id is None and len(known) == 1:

@@ -69,6 +69,10 @@ class Findings:
         """Note a fault."""
         self._faults.setdefault(where, []).append(words)
 
+    def has(self, where: str) -> bool:
+        """Whether there is a fault at that place."""
+        return where in self._faults
+
     def leave_out(self, where: str, words: str) -> None:
         """Note what is not taken over, and does no harm."""
         known = self._left_out.setdefault(where, [])

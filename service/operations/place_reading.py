@@ -40,31 +40,40 @@ def read_unknown_place(session: Session, club: ClubRow, place: PlaceRequest) -> 
         position = Position(*place.position)
     except PositionError as error:
         return None, [_refused(str(error))]
-    known = [Position(site.lat, site.lon) for site in sites.listing(session, club.id)]
-    if any(likely_swapped(position, site) for site in known) and _nearest_m(position, known) > FAR_M:
-        return None, [_refused(_both_readings(position))]
+    known = known_positions(session, club.id)
+    if swapped := swapped_words(position, known):
+        return None, [_refused(swapped)]
     site = SitePlan(
         name=" ".join(place.name.split()),
         zone=zone_ashore(position, club.zone),
         rescue_call=" ".join(place.rescue_call.split()) or club.rescue_call,
         position=position,
     )
-    return site, _far_away(position, known)
+    far = far_words(position, known)
+    return site, [Check(Level.ADVISE, "site", far)] if far else []
 
 
-def _both_readings(position: Position) -> str:
+def known_positions(session: Session, club_id: str) -> list[Position]:
+    """Where a club's sites in use are."""
+    return [Position(site.lat, site.lon) for site in sites.listing(session, club_id)]
+
+
+def swapped_words(position: Position, known: list[Position]) -> str | None:
+    """Both readings, for a position that is far from every known one and near one the other way round; else None."""
+    if not any(likely_swapped(position, site) for site in known) or _nearest_m(position, known) <= FAR_M:
+        return None
     turned = Position(position.lon, position.lat)
     return (
-        f"{lettered(position)} is far from every site of the club, and {lettered(turned)} is not. Latitude comes first:"
-        " if the two were swapped, give them the other way round."
+        f"{lettered(position)} is far from every site of the club, and {lettered(turned)} is not. If"
+        " latitude and longitude were swapped, give them the other way round."
     )
 
 
-def _far_away(position: Position, known: list[Position]) -> list[Check]:
+def far_words(position: Position, known: list[Position]) -> str | None:
+    """What to say of a position that is very far from every known one; None for one that is not, or without any."""
     if not known or (nearest_m := _nearest_m(position, known)) <= AWAY_M:
-        return []
-    words = f"{lettered(position)} is {nearest_m / 1000:.0f} km from the club's nearest site. Check that it is meant."
-    return [Check(Level.ADVISE, "site", words)]
+        return None
+    return f"{lettered(position)} is {nearest_m / 1000:.0f} km from the club's nearest site. Check that it is meant."
 
 
 def _nearest_m(position: Position, known: list[Position]) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from service.domain.place.tide import TidalExtreme
@@ -22,6 +22,11 @@ def between(
         found = found.where(TidalExtremeRow.at.between(*around))
     rows = session.execute(found.order_by(TidalExtremeRow.at)).scalars()
     return tuple(TidalExtreme(row.at, row.height_m, row.high) for row in rows)
+
+
+def last_at(session: Session, site_id: str) -> datetime | None:
+    """Until when the tides of a site are known."""
+    return session.execute(select(func.max(TidalExtremeRow.at)).where(TidalExtremeRow.site_id == site_id)).scalar_one()
 
 
 def replace(session: Session, site_id: str, extremes: Sequence[TidalExtreme]) -> None:

@@ -8,7 +8,21 @@ import pytest
 from service.cli import main
 from tests.cli.conftest import Run
 
-COMMANDS = ["demo", "tour", "web", "worker", "beat", "keeper", "migrate", "club", "admin", "token", "audit", "doctor"]
+COMMANDS = [
+    "demo",
+    "tour",
+    "web",
+    "worker",
+    "beat",
+    "keeper",
+    "migrate",
+    "club",
+    "admin",
+    "token",
+    "site",
+    "audit",
+    "doctor",
+]
 
 
 def everything(command: click.Command, path: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
