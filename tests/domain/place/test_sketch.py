@@ -244,6 +244,14 @@ def test_the_alternative_of_little_says_little() -> None:
     assert drawn(BARE, LAST, pictures=()).alternative[-1] != CAUTION
 
 
+def test_a_last_known_position_of_another_day_names_the_day() -> None:
+    """Beside its mark and in words, as seen from the day of the first picture."""
+    sketch = drawn(pictures=search_pictures(LAST, NOW + 24 * HOUR, Current(90, 0.1)))
+
+    assert "Last known Tue 1 Jun 10:25" in words(sketch)
+    assert any(line.startswith("Last known position, at Tue 1 Jun 10:25:") for line in sketch.alternative)
+
+
 def test_a_distance_in_kilometres_has_one_decimal() -> None:
     """To the metre below one kilometre."""
     far = [SitePoint(PointKind.EXIT, f"E{metres}", destination(ENTRY, 0, metres)) for metres in (999.4, 999.6, 1260)]

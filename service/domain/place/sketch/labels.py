@@ -40,7 +40,7 @@ class Labels:
     placed: list[Text | Line] = field(default_factory=list)
 
     def place(self, around: Box, label: Sequence[Words]) -> bool:
-        """Put a label around a box, near it or led to by a line, else as many of its lines as fit; False if none does."""
+        """Put a label around a box, near it or led to by a line, else fewer of its lines; False where none fits."""
         for count in range(len(label), 0, -1):
             width, height = max(line.width for line in label[:count]), count * LINE_HEIGHT
             places = [*_places(around, width, height), *_places(_grown(around), width, height)]

@@ -76,9 +76,8 @@ def spots(
     if _is_speck(items):
         items = [_Item(Mark(MarkKind.SITE, items[0].mark.at), short(site.name))]
     if last is not None:
-        items.append(
-            _Item(Mark(MarkKind.LAST, view.dot(last.position)), f"Last known {say(last.at, site.zone, last.at)}")
-        )
+        at = say(last.at, site.zone, pictures[0].at if pictures else last.at)
+        items.append(_Item(Mark(MarkKind.LAST, view.dot(last.position)), f"Last known {at}"))
     items.sort(key=lambda item: _WEIGHT.index(item.mark.kind))
     found = [_spot(cluster) for cluster in _clusters(items)]
     if pictures and pictures[0].drift_m * view.scale >= MARK_RADIUS:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from service.domain.local_time import say
 from service.domain.place.exits import ExitChoice
@@ -40,7 +41,7 @@ def tell(
         choice = None if number is None else by_number.get(number)
         lines.append(f"{_called(point, number)}: {_where(site.entry, position)}{_of_point(point, choice)}.")
     if last is not None:
-        lines.append(_last(site, last))
+        lines.append(_last(site, last, pictures[0].at if pictures else last.at))
     lines += [f"At {say(picture.at, site.zone, pictures[0].at)}: {_search(picture)}" for picture in pictures]
     return (*lines, CAUTION) if pictures else tuple(lines)
 
@@ -72,10 +73,10 @@ def _of_point(point: SitePoint, choice: ExitChoice | None) -> str:
     return "".join(f", {fact}" for fact in facts)
 
 
-def _last(site: SitePlan, last: Fix) -> str:
+def _last(site: SitePlan, last: Fix, now: datetime) -> str:
     accuracy = "" if last.accuracy_m is None else f", good to {rounded_length(last.accuracy_m)}"
     seen = "" if site.entry is None else f", {_where(site.entry, last.position)}"
-    at = say(last.at, site.zone, last.at)
+    at = say(last.at, site.zone, now)
     return f"Last known position, at {at}: {degrees_minutes(last.position)}{accuracy}{seen}."
 
 
