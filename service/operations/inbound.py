@@ -15,9 +15,11 @@ from service.domain.phone import PhoneError, read_phone
 from service.domain.texts import read
 from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
+from service.operations.addressing import Answer, Text
 from service.operations.gateway import InboundText
+from service.operations.links import with_pack
 from service.operations.service import Service
-from service.operations.texting import Answer, Text, answer
+from service.operations.texting import answer
 from service.store import clubs, inbound, log, opt_outs, outbox
 from service.store.codec import plain
 from service.store.engine import is_transient
@@ -138,6 +140,9 @@ def _queue(text: Text, answered: Answer, words: str) -> Answer:
         sent = outbox.count_without_dive(session, text.club.id, text.phone, now - timedelta(hours=1))
         if sent >= ANSWERS_WITHOUT_DIVE_MAX:
             return replace(answered, words=None, note=_noted(answered, "not sent: enough answers this hour"))
+    body, pack = words, answered.pack_for
+    if pack is not None:
+        body = with_pack(session, pack.dive, words, pack.person_key, text.service.public_url, now)
     outbox.queue(
         session,
         NewMessage(
@@ -149,8 +154,8 @@ def _queue(text: Text, answered: Answer, words: str) -> Answer:
             kind="reply",
             priority=int(MessageKind.REPLY),
             step=f"answer-{text.inbound_id}",
-            body=words,
-            segments=len(segments(words).parts),
+            body=body,
+            segments=len(segments(body).parts),
             queued_at=now,
             due_at=now,
             expires_at=now + REPLY_LASTS,

@@ -12,9 +12,12 @@ from service.domain.dive import Dive
 from service.domain.encoding import septets
 from service.domain.wording import Draft, LinkKind
 from service.domain.wording.drafts import SEGMENTS
+from service.domain.wording.placing import pack_too_long
 from service.store import links
 
 TOKEN_BYTES = 16
+TOKEN_LENGTH = 22  # of so many bytes in unpadded base64url
+PACK_SEGMENTS = 2  # here the link is all that was asked for
 SINGLE_SEPTETS, PART_SEPTETS = 160, 153  # 3GPP TS 23.040 9.2.3.24.1
 
 
@@ -40,13 +43,22 @@ def mint(session: Session, dive: Dive, person_key: str, kind: LinkKind, now: dat
 
 def with_link(session: Session, dive: Dive, draft: Draft, person_key: str, public_url: str, now: datetime) -> str:
     """The draft's text with its link behind it, where the whole still fits: links add, they never carry."""
-    if draft.link is None:
-        return draft.text
-    room = _room(SEGMENTS[draft.kind]) - septets(draft.text)
     address = f" {public_url}/{draft.link}/"
-    if room < len(address) + 22:  # the length of 16 bytes in unpadded base64url
+    if draft.link is None or not _fits(draft.text, address, SEGMENTS[draft.kind]):
         return draft.text
     return f"{draft.text}{address}{mint(session, dive, person_key, draft.link, now)}"
+
+
+def with_pack(session: Session, dive: Dive, words: str, person_key: str, public_url: str, now: datetime) -> str:
+    """The words with a new link to the handover pack behind them; where no text has room for it, what to do instead."""
+    address = f" {public_url}/{LinkKind.HANDOVER}/"
+    if not any(_fits(words, address, segments) for segments in range(1, PACK_SEGMENTS + 1)):
+        return pack_too_long(dive)
+    return f"{words}{address}{mint(session, dive, person_key, LinkKind.HANDOVER, now)}"
+
+
+def _fits(text: str, address: str, segments: int) -> bool:
+    return septets(text) + septets(address) + TOKEN_LENGTH <= _room(segments)
 
 
 def _room(segments: int) -> int:

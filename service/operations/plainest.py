@@ -27,7 +27,6 @@ from service.store.outbox import Message, NewMessage
 
 AGAIN_AFTER = timedelta(minutes=10)
 STEP = "fault-"
-DRILL = "EXERCISE. "
 
 
 def raise_plainest(service: Service, dive_id: str) -> None:
@@ -115,8 +114,7 @@ def _people(session: Session, facts: RowFacts) -> list[Recipient]:
 
 def _words(facts: RowFacts) -> str:
     lead = next((phone.phone for phone in facts.phones if phone.key == "diver-0"), None)
-    sender = f"{DRILL}{facts.club_name}" if facts.drill else facts.club_name
-    return service_fault(sender, facts.site_name, facts.rescue_call, facts.lead_name, lead)
+    return service_fault(facts.club_name, facts.site_name, facts.rescue_call, facts.lead_name, lead, drill=facts.drill)
 
 
 def _message(facts: RowFacts, person: Recipient, words: str, now: datetime, rank: int) -> NewMessage:

@@ -11,6 +11,7 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service.domain.dive.commands import NoteReachable, NoteUnreachable
+from service.domain.wording import MessageKind
 from service.operations.gateway import Blame, DeliveryReceipt, ReceiptState
 from service.operations.recording import held, learn
 from service.operations.retrying import why_unreachable
@@ -91,7 +92,8 @@ def _apply(
     if message.dive_id is None:
         return
     if state is ReceiptState.DELIVERED:
-        learn(service, session, message.dive_id, NoteReachable(message.person_key), now)
+        has_alarm = message.priority in (MessageKind.DISTRESS, MessageKind.ALERT)
+        learn(service, session, message.dive_id, NoteReachable(message.person_key, has_alarm), now)
     elif state is ReceiptState.FAILED:
         why = why_unreachable(blame)
         learn(service, session, message.dive_id, NoteUnreachable(message.person_key, why), now)

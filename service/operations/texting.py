@@ -3,67 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
-
-from sqlalchemy.orm import Session
+from dataclasses import replace
+from datetime import timedelta
 
 from service.domain import codes
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
-from service.domain.dive.state import REOPEN_WITHIN
 from service.domain.encoding import fit
-from service.domain.people import Actor, Role, Via
-from service.domain.phone import mask
-from service.domain.place.position import Position
+from service.domain.people import Actor, Role
+from service.domain.place.position import Position, PositionError
+from service.domain.place.reading import read_position
 from service.domain.texts import Intent, Kind
-from service.domain.wording import general
+from service.domain.wording import general, placing
 from service.domain.wording.phrases import keep, name_of
+from service.operations.addressing import (
+    Answer,
+    PackFor,
+    Text,
+    ask_which,
+    keys_of,
+    matches_of,
+    meant_by,
+    sender_of,
+    wanted_part,
+    without_dive,
+)
 from service.operations.plainest import raise_within
 from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
-from service.operations.service import Service
-from service.store import dives, inbound, opt_outs, sites
+from service.store import dives, inbound, opt_outs
 from service.store.dives import PhoneMatch, UnreadableDive
-from service.store.tables.club import ClubRow
 
 WRONG_CODES_MAX = 5
 WRONG_CODES_WITHIN = timedelta(hours=1)
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """One text with all that is needed to answer it."""
-
-    service: Service
-    session: Session
-    club: ClubRow
-    inbound_id: int
-    phone: str
-    words: str
-    intent: Intent
-    now: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What the sender is told beyond the messages of the dive itself, which dive it was, and a note for the log."""
-
-    words: str | None = None
-    dive_id: str | None = None
-    note: str | None = None
-    has_dive: bool = False  # the sender belongs to an open dive, whichever is meant
 
 
 def answer(text: Text) -> Answer:
     """Do what a text asks. A finish is never guessed; where several dives could be meant, nothing is done."""
     try:
         with text.session.begin_nested():
-            matches = dives.for_phone(text.session, text.club.receiving_number, text.phone, text.now - REOPEN_WITHIN)
+            matches = matches_of(text)
             answered = _answer(text, matches)
     except UnreadableDive as fault:
         return _unreadable(text, fault.dive_id)
-    return replace(answered, has_dive=any(_is_open(match.dive) for match in matches))
+    return replace(answered, has_dive=any(match.dive.phase is not Phase.CLOSED for match in matches))
 
 
 def _unreadable(text: Text, dive_id: str) -> Answer:
@@ -83,8 +66,20 @@ def _unreadable(text: Text, dive_id: str) -> Answer:
     return Answer(words, dive_id, note="the dive cannot be read", has_dive=True)
 
 
+# Whoever answers the alarm has it: told first that they can be reached, they would get it once more.
+_ANSWERS_THE_ALARM = (Kind.OK, Kind.CALLED, Kind.SAFE)
+
+
 def _answer(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
+    if text.intent.kind in _ANSWERS_THE_ALARM:
+        answered = _answered(text, matches)
+        _heard_from(text, matches)
+        return answered
     _heard_from(text, matches)
+    return _answered(text, matches)
+
+
+def _answered(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     by_kind = _BY_KIND.get(text.intent.kind)
     if by_kind is not None:
         return by_kind(text, matches)
@@ -130,136 +125,67 @@ def _by_code(text: Text) -> Answer:
     dive = dives.get(session, found.dive_id)
     if dive is None or wanted != found.kind:
         return Answer(general.other_code(name, found.kind), found.dive_id, note="the other code of that dive")
-    wanted_part = Role.CONTACT if text.intent.kind in _FOR_CONTACTS else Role.DIVER
-    by = _actor(text, dive, _keys(text, dive), wanted_part)
+    by = sender_of(text, dive, keys_of(text, dive), wanted_part(text, ()))
     if text.intent.kind not in _CODE_ACTS:
         return _do(text, dive, by)
     if found.kind == "start":
-        return _ask(text, dive, do.Start(by, text.intent.count, _position(text.intent)))
+        return _ask(text, dive, do.Start(by, text.intent.count, _place(text.intent, dive)[0]))
     return _ask(text, dive, do.Finish(by, text.intent.count, with_code=True))
-
-
-def _keys(text: Text, dive: Dive) -> tuple[str, ...]:
-    return tuple(person.key for person in dive.divers + dive.contacts if person.phone == text.phone)
 
 
 # By phone: whose dives does it belong to
 
 
-_VERBS = {
-    Kind.START: "IN",
-    Kind.FINISH: "OUT",
-    Kind.CALL_OFF: "NOGO",
-    Kind.OK: "OK",
-    Kind.CALLED: "CALLED",
-    Kind.STATUS: "STATUS",
-}
-_FOR_CONTACTS = (Kind.OK, Kind.CALLED, Kind.SAFE)
-
-
 def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
-    wanted = Role.CONTACT if text.intent.kind in _FOR_CONTACTS else Role.DIVER
-    meant = _meant(text, matches, wanted)
+    wanted = wanted_part(text, matches)
+    meant = meant_by(text, matches, wanted)
     if not meant:
-        return _without_dive(text)
+        return without_dive(text)
     if len(meant) > 1:
-        return Answer(_which(text, meant), note="several dives")
+        return Answer(ask_which(text, meant), note="several dives")
     match = meant[0]
-    return _do(text, match.dive, _actor(text, match.dive, match.keys, wanted))
+    return _do(text, match.dive, sender_of(text, match.dive, match.keys, wanted))
 
 
 def _do(text: Text, dive: Dive, by: Actor) -> Answer:
     if text.intent.kind is Kind.STATUS:
         return Answer(general.status(dive, by, text.now), dive.id)
-    return _ask(text, dive, _command(text, by))
+    if text.intent.kind is Kind.WHERE:
+        return Answer(placing.where_they_are(dive, text.now), dive.id)
+    if text.intent.kind is Kind.PACK:
+        return _pack(dive, by)
+    return _ask(text, dive, _command(text, dive, by))
 
 
-def _meant(text: Text, matches: Sequence[PhoneMatch], wanted: Role) -> list[PhoneMatch]:
-    """The dives that a text can mean: by its reference, by the sender's part in them, by what it asks."""
-    if text.intent.ref is not None:
-        return [match for match in matches if match.dive.reference == text.intent.ref][:1]
-    in_part = [match for match in matches if any(key.startswith(wanted) for key in match.keys)] or list(matches)
-    for suits in _SUITS.get(text.intent.kind, (_is_live, _is_open)):
-        fitting = [match for match in in_part if suits(match.dive)]
-        if fitting:
-            return _at_site(text, fitting)
-    return in_part[:1]
+def _pack(dive: Dive, by: Actor) -> Answer:
+    """The link goes behind the words when they are queued, so that the log never has it."""
+    if by.role not in (Role.CONTACT, Role.ADMIN) or by.key is None:
+        return Answer(placing.pack_is_for_contacts(dive), dive.id, note="pack refused")
+    if dive.phase is Phase.FILED:
+        return Answer(placing.no_pack(dive), dive.id, note="pack before the start")
+    return Answer(placing.pack_words(dive), dive.id, pack_for=PackFor(dive, by.key))
 
 
-def _is_live(dive: Dive) -> bool:
-    return dive.live
+def _place(intent: Intent, dive: Dive) -> tuple[Position | None, str | None]:
+    """Where the sender says that they are, and what is wrong with it; a short code is looked for near the site."""
+    if intent.position is not None:
+        return Position(*intent.position), None
+    if intent.short_code is None:
+        return None, intent.trouble
+    try:
+        return read_position(intent.short_code, dive.plan.site.entry), None
+    except PositionError as error:
+        return None, str(error)
 
 
-def _is_open(dive: Dive) -> bool:
-    return dive.phase is not Phase.CLOSED
-
-
-def _is_filed(dive: Dive) -> bool:
-    return dive.phase is Phase.FILED
-
-
-def _is_alarmed(dive: Dive) -> bool:
-    return dive.alarmed
-
-
-_SUITS: dict[Kind, tuple[Callable[[Dive], bool], ...]] = {
-    Kind.START: (_is_filed, _is_live),
-    Kind.CALL_OFF: (_is_filed, _is_live),
-    Kind.OK: (_is_alarmed, _is_live, _is_open),
-    Kind.CALLED: (_is_alarmed, _is_live, _is_open),
-    Kind.SAFE: (_is_alarmed, _is_live, _is_open),
-}
-
-
-def _at_site(text: Text, matches: list[PhoneMatch]) -> list[PhoneMatch]:
-    """Those at the site that was named, by any of its names; a site of none of them means none of them."""
-    if text.intent.site is None:
-        return matches
-    row = sites.find(text.session, text.club.id, text.intent.site)
-    wanted = {text.intent.site.casefold()} | ({row.code.casefold()} if row else set())
-    return [match for match in matches if wanted & _site_names(match.dive)]
-
-
-def _site_names(dive: Dive) -> set[str]:
-    return {(dive.plan.site.code or dive.plan.site.name).casefold(), dive.plan.site.name.casefold()}
-
-
-def _which(text: Text, meant: Sequence[PhoneMatch]) -> str:
-    verb = _VERBS.get(text.intent.kind)
-    if verb is None and text.intent.kind is Kind.LATE:
-        verb = f"LATE {text.intent.minutes or 20}"
-    if verb is None and text.intent.kind is Kind.SAFE:
-        verb = f"SAFE {text.intent.count or meant[0].dive.head_count}"
-    return general.which_dive(text.club.name, verb or "STATUS", [match.dive.reference for match in meant])
-
-
-def _without_dive(text: Text) -> Answer:
-    if text.intent.site is not None:
-        return Answer(general.no_plan_there(text.club.name, text.intent.site), note="no plan for that site")
-    return Answer(general.no_dive(text.club.name), note="no dive for this phone")
-
-
-def _actor(text: Text, dive: Dive, keys: Sequence[str], wanted: Role) -> Actor:
-    """Who the sender is to this dive; a phone may be a diver's and a contact's, then what is asked decides."""
-    ordered = sorted(keys, key=lambda key: not key.startswith(wanted))
-    person = dive.person(ordered[0]) if ordered else None
-    if person is None:
-        name = f"a phone ending {mask(text.phone)[-3:]}"
-        return Actor(Role.STRANGER, name, Via.TEXT, phone=text.phone, words=text.words)
-    role = Role.DIVER if person in dive.divers else Role.CONTACT
-    return Actor(role, person.name, Via.TEXT, key=person.key, phone=text.phone, words=text.words)
-
-
-def _position(intent: Intent) -> Position | None:
-    return None if intent.position is None else Position(*intent.position)
-
-
-def _command(text: Text, by: Actor) -> Command:
+def _command(text: Text, dive: Dive, by: Actor) -> Command:
     """The command that a text is, from somebody who belongs to the dive."""
     intent = text.intent
-    position = _position(intent)
+    position, trouble = _place(intent, dive)
     if intent.kind is Kind.POSITION and position is not None:
         return do.ReportFix(by, position)
+    if intent.kind is Kind.ON_SCENE and by.role is not Role.DIVER:
+        return do.ReportOnScene(by)
     commands: dict[Kind, Command] = {
         Kind.START: do.Start(by, intent.count, position),
         Kind.FINISH: do.Finish(by, intent.count),
@@ -269,7 +195,9 @@ def _command(text: Text, by: Actor) -> Command:
         Kind.CALLED: do.ReportCalled(by, intent.reference),
         Kind.SAFE: do.ReportSafe(by, intent.count),
     }
-    return commands.get(intent.kind) or do.Hear(by, text.words, intent.near)
+    # Both are a form, and yet not understood: from this sender, or near this site.
+    near = intent.kind if intent.kind in (Kind.POSITION, Kind.ON_SCENE) else intent.near
+    return commands.get(intent.kind) or do.Hear(by, text.words, near, trouble)
 
 
 def _ask(text: Text, dive: Dive, command: Command) -> Answer:
@@ -301,14 +229,14 @@ def _of_code(text: Text) -> list[PhoneMatch]:
     code = text.intent.code or ""
     found = dives.by_code(text.session, text.club.receiving_number, code) if codes.is_valid(code) else None
     dive = dives.get(text.session, found.dive_id) if found else None
-    return [] if dive is None else [PhoneMatch(dive, _keys(text, dive))]
+    return [] if dive is None else [PhoneMatch(dive, keys_of(text, dive))]
 
 
 def _raise_one(text: Text, match: PhoneMatch) -> Answer:
     """The alarm first; a position that came with it follows, so that nothing about it can hold the alarm up."""
-    by = _actor(text, match.dive, match.keys, Role.DIVER)
+    by = sender_of(text, match.dive, match.keys, Role.DIVER)
     raised = _ask(text, match.dive, do.RaiseNow(by, _note(text)))
-    position = _position(text.intent)
+    position, _ = _place(text.intent, match.dive)
     if position is not None:
         _ask(text, match.dive, do.ReportFix(by, position))
     return raised
@@ -330,7 +258,7 @@ def _worry(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
         _ask(
             text,
             match.dive,
-            do.RaiseNow(_actor(text, match.dive, match.keys, Role.DIVER), text.words.strip(), worry=True),
+            do.RaiseNow(sender_of(text, match.dive, match.keys, Role.DIVER), text.words.strip(), worry=True),
         )
         for match in live
     ]

@@ -259,6 +259,35 @@ def actor(move: Move, dive: Dive) -> Actor:
     return others[move.who - 7]
 
 
+# Near what the words were, and what was wrong with a position in them.
+HEARD = (
+    *((near, None) for near in (None, "late", "start", "safe", "position", "where", "pack", "on_scene")),
+    ("position", "latitude 91 is impossible: it goes from 90 south to 90 north"),
+    (
+        "position",
+        f"the commas of {'12,5 ' * 24} can be read in two ways: write decimal points, as in 47.12345,-20.54321",
+    ),
+)
+
+
+def fix_of(move: Move, dive: Dive, by: Actor) -> do.ReportFix:
+    """A position of the party: at the site or off it, exact or not, of now, earlier or the future, or absurd."""
+    entry = dive.plan.site.entry or Position(-47.12345, -120.54321)
+    places = (
+        entry,
+        Position(entry.lat + 0.0123, entry.lon - 0.0123),
+        Position(entry.lat - 0.5, entry.lon),
+        Position(-89.99999, 179.99999),
+        Position(entry.lat, -entry.lon),
+    )
+    accuracy_m = (None, 8.0, 480.0, 12_345.0)[move.pick % 4]
+    away = (None, timedelta(minutes=-30), timedelta(minutes=-2), timedelta(seconds=90), timedelta(hours=3))[
+        move.pick % 5
+    ]
+    fix_at = None if away is None else dive.filed_at + timedelta(minutes=40) + away
+    return do.ReportFix(by, places[move.pick % 7 % len(places)], accuracy_m, fix_at)
+
+
 def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
     """The command of a move, about people and messages that there are."""
     by = actor(move, dive)
@@ -278,13 +307,13 @@ def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
         "worry": do.RaiseNow(by, move.words, worry=True),
         "ok": do.Acknowledge(by),
         "called": do.ReportCalled(by, move.words[:40] or None),
-        "fix": do.ReportFix(by, Position(-89.99999, 179.99999) if move.pick % 4 == 0 else Position(47.2, -20.12345)),
+        "fix": fix_of(move, dive, by),
         "conditions": do.ReportConditions(by, Current(move.pick % 361, 0.5) if move.pick % 2 else None, Wind(0, 9)),
         "on scene": do.ReportOnScene(by),
-        "hear": do.Hear(by, move.words, (None, "late", "start", "safe", "position")[move.pick % 5]),
+        "hear": do.Hear(by, move.words, *HEARD[move.pick % len(HEARD)]),
         "handed": do.NoteHanded(sent.step, sent.to.key),
         "unreachable": do.NoteUnreachable(person, ("refused", "opted_out", "no_receipt")[move.pick % 3]),
-        "reachable": do.NoteReachable(person),
+        "reachable": do.NoteReachable(person, has_alarm=move.pick % 4 == 0),
         "tick": do.Tick(),
     }
     return commands[move.kind]

@@ -7,13 +7,13 @@ import re
 from hypothesis import given
 
 from service.domain.dive import Dive, Event, Refusal
-from service.domain.dive.events import AlarmRaised, StepTaken
+from service.domain.dive.events import AlarmRaised, FixReported, Heard, StepTaken
 from service.domain.encoding import is_gsm7, segments, septets, to_gsm7
 from service.domain.grace import Step
 from service.domain.people import Actor, Role, Via
 from service.domain.place.position import decimal
-from service.domain.wording import Draft, LinkKind, MessageKind, general
-from service.domain.wording.drafts import SEGMENTS, SEGMENTS_MAX
+from service.domain.wording import Draft, LinkKind, MessageKind, general, placing
+from service.domain.wording.drafts import ABOUT_A_POSITION, SEGMENTS, SEGMENTS_MAX
 from tests.domain.heart_strategies import Life, Turn, lives, played, wild_lives
 
 # What carriers act on, by the list of the CTIA's messaging principles and the practice of large providers.
@@ -36,12 +36,21 @@ def messages(turns: list[Turn]) -> list[Message]:
 
 def every_text(turns: list[Turn]) -> list[tuple[str, int]]:
     """Every text to anybody, refusals and status too, and how many segments it may have."""
-    sent = [(draft.text, SEGMENTS[draft.kind]) for _, _, draft in messages(turns)]
+    sent = [(draft.text, allowed(event, draft)) for event, _, draft in messages(turns)]
     for turn in turns:
         if isinstance(turn.decision, Refusal):
             sent.append((general.refused(turn.after, turn.decision), 1))
         sent += [(general.status(turn.after, who, turn.now), 1) for who in (LEAD, ASHORE)]
+        sent.append((placing.where_they_are(turn.after, turn.now), ABOUT_A_POSITION))
+        about_the_pack = (placing.pack_words, placing.pack_too_long, placing.no_pack, placing.pack_is_for_contacts)
+        sent += [(words(turn.after), 1) for words in about_the_pack]
     return sent
+
+
+def allowed(event: Event, draft: Draft) -> int:
+    """The segments of a kind; an answer about a position that is not used has one more."""
+    slip = (isinstance(event, Heard) and event.trouble) or (isinstance(event, FixReported) and event.doubt)
+    return ABOUT_A_POSITION if draft.kind is MessageKind.REPLY and slip else SEGMENTS[draft.kind]
 
 
 @given(lives)
@@ -65,6 +74,28 @@ def test_every_text_is_plain_and_fits(life: Life) -> None:
         assert "?:" not in text
 
 
+# What sends somebody to rescue, in whatever words; of a real danger a drill may speak as well.
+SENDS_TO_RESCUE = re.compile(
+    r"(?<!you would now )(?<!you would then )\b(?:call|tell) rescue|\brescue(?: now)?:|, then rescue", re.IGNORECASE
+)
+
+
+@given(lives)
+def test_a_drill_sends_nobody_to_call_rescue(life: Life) -> None:
+    """Behind EXERCISE stands what a real alarm would ask, and a real one asks it."""
+    turns = list(played(life))
+    drill, rescue_call = turns[0].after.drill, turns[0].after.plan.site.rescue_call
+
+    for text, _ in every_text(turns):
+        if not drill:
+            assert "real alarm" not in text
+            continue
+        assert not SENDS_TO_RESCUE.search(text.replace("If this is no exercise, call rescue:", "")), text
+        assert (
+            not re.search(rf"(?<!would now )(?<!would then )\bcall {re.escape(rescue_call)}", text) or "danger" in text
+        )
+
+
 ALARMS = (MessageKind.ALERT, MessageKind.DISTRESS)
 
 
@@ -82,7 +113,7 @@ def test_no_alarm_loses_what_somebody_must_act_on(life: Life) -> None:
             continue
         count = dive.head_count
         assert f"({count} diver{'s' if count > 1 else ''})." in draft.text
-        known = dive.fix.position if dive.fix is not None else dive.plan.site.position
+        known = dive.fix.position if dive.fix is not None else dive.plan.site.entry
         assert known is None or decimal(known) in draft.text
         assert dive.plan.site.rescue_call in draft.text
         assert "+44 7700 900001" in draft.text
@@ -98,10 +129,13 @@ def test_no_start_notice_loses_what_a_contact_must_hold(life: Life) -> None:
     for event, dive, draft in messages(list(played(life))):
         if draft.step != "start_notice":
             continue
-        position = dive.plan.site.position if dive.fix is None else dive.fix.position
+        position = dive.plan.site.entry if dive.fix is None else dive.fix.position
         assert position is None or decimal(position) in draft.text
         assert re.search(r"Due out [\w: ]*\d\d:\d\d\. Not heard by [\w: ]*\d\d:\d\d that all are out\?", draft.text)
-        assert f"then rescue: {dive.plan.site.rescue_call}. Do so even if we are silent." in draft.text
+        call = dive.plan.site.rescue_call
+        real = f", then rescue: {call}. Do so even if we are silent."
+        drill = f". In a real alarm you would then call {call}. Call them even if we are silent."
+        assert (drill if dive.drill else real) in draft.text
         assert "+44 7700 900001" in draft.text
         assert "Ref 7K." in draft.text
         assert event.at == draft.due_at

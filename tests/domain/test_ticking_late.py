@@ -155,7 +155,15 @@ ASSUMED = {
     ),
     "66 min": (
         66,
-        dict.fromkeys(PARTY_KEYS, "second_call") | {"contact-0": "alert"},
+        dict.fromkeys(PARTY_KEYS, "second_call")
+        | {"contact-0": "alert", "contact-1": "late_notice", "contact-2": "late_notice"},
+        ["Started", "StepTaken", "StepTaken"],
+        Phase.ALERT,
+    ),
+    "71 min": (
+        71,
+        dict.fromkeys(PARTY_KEYS, "second_call")
+        | {"contact-0": "alert", "contact-1": "alert", "contact-2": "late_notice"},
         ["Started", "StepTaken", "StepTaken"],
         Phase.ALERT,
     ),

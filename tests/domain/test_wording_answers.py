@@ -179,7 +179,7 @@ def test_a_position_is_noted_and_in_an_alarm_passed_on() -> None:
     assert keys(drafts) == [*CONTACT_KEYS, "diver-0"]
     assert drafts[0].text == (
         "Skerry Bay Divers: position 47.10000,-20.54321 noted for dive 7K. From Anna Holt 11:06."
-        " Tell rescue: 07700 900999 (practice desk)."
+        " 2.6 km S of Lantern Cove. Tell rescue: 07700 900999 (practice desk)."
     )
 
 

@@ -125,11 +125,12 @@ class ReportOnScene:
 
 @dataclass(frozen=True, slots=True)
 class Hear:
-    """Keep a text that is none of the forms."""
+    """Keep a text that is none of the forms. `trouble`: what is wrong with the position that it nearly is."""
 
     by: Actor
     words: str
     near: str | None = None
+    trouble: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,9 +151,10 @@ class NoteUnreachable:
 
 @dataclass(frozen=True, slots=True)
 class NoteReachable:
-    """Texts to `person` get through, or they wrote to us."""
+    """Texts to `person` get through, or they wrote to us. `has_alarm`: what got through is the alarm itself."""
 
     person: str
+    has_alarm: bool = False
 
 
 @dataclass(frozen=True, slots=True)

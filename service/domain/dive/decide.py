@@ -116,14 +116,14 @@ def _report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> Decis
     if command.by.is_outsider:
         return no.not_of_this_dive(dive, now)
     if dive.phase is Phase.FILED:
-        return no.not_started(dive, now)
+        return no.not_started(dive, command.by, now)
     return (RescueCalled(at=now, by=command.by, reference=command.reference),)
 
 
 def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
-    return (Heard(at=now, by=command.by, words=command.words, near=command.near),)
+    return (Heard(at=now, by=command.by, words=command.words, near=command.near, trouble=command.trouble),)
 
 
 def _note_handed(dive: Dive, command: do.NoteHanded, now: datetime) -> Decision:
@@ -153,7 +153,7 @@ def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) ->
 def _note_reachable(dive: Dive, command: do.NoteReachable, now: datetime) -> Decision:
     if dive.phase is Phase.CLOSED or command.person not in dive.unreachable:
         return ()
-    return (PersonReachable(at=now, person=command.person),)
+    return (PersonReachable(at=now, person=command.person, has_alarm=command.has_alarm),)
 
 
 _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {

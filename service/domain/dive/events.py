@@ -47,6 +47,7 @@ class Filed:
 class Started:
     """The clock runs. `assumed`: nobody said so. `quiet`: roles to whom a graver message follows at once.
 
+    `spared` are the contacts to whom it follows; the others of a quiet role still need the plan.
     `passed_over`: the question about the start, where the clock came too late for it.
     """
 
@@ -58,6 +59,7 @@ class Started:
     assumed: bool = False
     quiet: tuple[Role, ...] = ()
     passed_over: tuple[Step, ...] = ()
+    spared: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,12 +196,16 @@ class OnScene:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A text that is none of the forms, kept word for word. `near` is what was probably meant."""
+    """A text that is none of the forms, kept word for word. `near` is what was probably meant.
+
+    `trouble` is what is wrong with the position that it nearly is.
+    """
 
     at: datetime
     by: Actor
     words: str
     near: str | None = None
+    trouble: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,10 +219,11 @@ class PersonUnreachable:
 
 @dataclass(frozen=True, slots=True)
 class PersonReachable:
-    """This person can be reached after all."""
+    """This person can be reached after all. `has_alarm`: it is known that the alarm itself got through."""
 
     at: datetime
     person: str
+    has_alarm: bool = False
 
 
 @dataclass(frozen=True, slots=True)

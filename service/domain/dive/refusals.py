@@ -8,6 +8,7 @@ from service.domain.dive.commands import Refusal
 from service.domain.dive.state import REOPEN_WITHIN, Dive
 from service.domain.grace import FinishNeeds
 from service.domain.local_time import minutes, say
+from service.domain.people import Actor, Role
 
 
 def _time(dive: Dive, at: datetime | None, now: datetime) -> str:
@@ -46,7 +47,8 @@ def closed(dive: Dive, now: datetime) -> Refusal:
 def closed_too_long(dive: Dive, now: datetime) -> Refusal:
     """An alarm for a dive that has been over for long: rescue itself is what is left."""
     hours = minutes(REOPEN_WITHIN) // 60
-    words = f"This dive closed over {hours} hours ago; no alarm went out. Call rescue now: {dive.plan.site.rescue_call}"
+    call = "If this is no exercise, call rescue" if dive.drill else "Call rescue now"
+    words = f"This dive closed over {hours} hours ago; no alarm went out. {call}: {dive.plan.site.rescue_call}"
     return Refusal("closed_too_long", words, now)
 
 
@@ -67,9 +69,11 @@ def head_count_out_of_range(now: datetime) -> Refusal:
     return Refusal("head_count", "How many divers go in? Text IN and P with the number, like IN P2.", now)
 
 
-def not_started(dive: Dive, now: datetime) -> Refusal:
-    """The clock is not running."""
+def not_started(dive: Dive, by: Actor, now: datetime) -> Refusal:
+    """The clock is not running. The start code is for the divers: nobody ashore can know that they went in."""
     words = f"The clock is not running yet. Going in? Text IN {dive.start_code}. Not diving? Text NOGO."
+    if by.role in (Role.CONTACT, Role.ADMIN):
+        words = f"There is no alarm: nobody has said that they went in. Know of trouble? Text SOS {dive.reference}."
     return Refusal("not_started", words, now)
 
 

@@ -79,7 +79,7 @@ def _lapsed(now: datetime) -> Closed:
 
 
 def _assume_started(dive: Dive, planned: datetime, now: datetime) -> tuple[Event, ...]:
-    def started(quiet: tuple[Role, ...]) -> Started:
+    def started(quiet: tuple[Role, ...], spared: tuple[str, ...] = ()) -> Started:
         return Started(
             at=now,
             by=CLOCK,
@@ -89,13 +89,15 @@ def _assume_started(dive: Dive, planned: datetime, now: datetime) -> tuple[Event
             assumed=True,
             quiet=quiet,
             passed_over=() if Step.ASK_STARTED in dive.steps else (Step.ASK_STARTED,),
+            spared=spared,
         )
 
     later = _tick_live(evolve(dive, started(())), now)
-    steps = {event.step for event in later if isinstance(event, StepTaken)}
-    quiet = [Role.DIVER] if steps & set(PARTY_STEPS) else []
-    quiet += [Role.CONTACT] if steps & {Step.ALERT, Step.DISTRESS} else []
-    return (started(tuple(quiet)), *later)
+    taken = {event.step: event.to for event in later if isinstance(event, StepTaken)}
+    spared = taken.get(Step.DISTRESS) or taken.get(Step.ALERT)
+    quiet = [Role.DIVER] if taken.keys() & set(PARTY_STEPS) else []
+    quiet += [Role.CONTACT] if spared else []
+    return (started(tuple(quiet), spared or ()), *later)
 
 
 # Live

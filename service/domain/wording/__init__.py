@@ -10,11 +10,6 @@ from service.domain.dive.state import Dive
 from service.domain.wording import answers, ending, ladder, placing
 from service.domain.wording.drafts import Draft, LinkKind, MessageKind
 
-
-def _nothing(_: Dive, __: Any) -> list[Draft]:
-    return []
-
-
 _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
     ev.Filed: answers.on_filed,
     ev.Started: ladder.on_started,
@@ -34,7 +29,7 @@ _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
     ev.OnScene: placing.on_scene,
     ev.Heard: answers.on_heard,
     ev.PersonUnreachable: answers.on_unreachable,
-    ev.PersonReachable: _nothing,
+    ev.PersonReachable: ladder.on_reachable,
     ev.Closed: ending.on_closed,
 }
 

@@ -10,10 +10,20 @@ from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
 from service.domain.encoding import Part
 from service.domain.people import Actor, Recipient, Role
-from service.domain.wording.drafts import Draft, LinkKind, MessageKind, party_told, reply, to_contacts, to_each
+from service.domain.wording.drafts import (
+    ABOUT_A_POSITION,
+    Draft,
+    LinkKind,
+    MessageKind,
+    party_told,
+    reply,
+    to_contacts,
+    to_each,
+)
 from service.domain.wording.phrases import (
     call_rescue,
     call_them,
+    call_them_then_rescue,
     heads,
     keep,
     may_go,
@@ -22,7 +32,9 @@ from service.domain.wording.phrases import (
     out,
     quote,
     time_of,
+    to_rescue,
     who,
+    who_called,
 )
 
 
@@ -44,12 +56,11 @@ def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:
         return []
     new_due = time_of(dive, extension.due_out_at, event.at)
     raise_by_at = extension.due_out_at + dive.grace.grace
-    numbers = f" ({number_of(dive.lead.phone)})" if dive.lead.phone else ""
     parts = [
         *who(dive),
         keep(f"now due out {new_due}, not {time_of(dive, dive.due_out_at, event.at)}."),
         keep(f"Not heard by {time_of(dive, raise_by_at, event.at)} that all are out?"),
-        keep(f"Call them{numbers}, then rescue: {call_rescue(dive)}."),
+        keep(call_them_then_rescue(dive)),
         keep(f"Ref {dive.reference}."),
     ]
     drafts = to_contacts(dive, MessageKind.START_NOTICE, "extension", parts, event.at)
@@ -105,7 +116,8 @@ def on_partly_out(dive: Dive, event: ev.PartlyOut) -> list[Draft]:
         name_of(event.by.name),
         keep(f"{time_of(dive, event.at, event.at)}. The alarm stands."),
         *call_them(dive),
-        keep(f"Tell rescue: {call_rescue(dive)}. Ref {dive.reference}."),
+        keep(to_rescue(dive, f"Tell rescue: {call_rescue(dive)}.")),
+        keep(f"Ref {dive.reference}."),
     ]
     return to_contacts(dive, MessageKind.ALERT, "partly_out", parts, event.at, but=event.by.key) + answer
 
@@ -114,23 +126,19 @@ def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
     """The contact hears what to do next; the others who were alerted hear that somebody acts."""
     ref, count = dive.reference, dive.head_count
     call = f"Call {number_of(dive.lead.phone)}." if dive.lead.phone else "Call them."
-    rescue = [keep(f"thank you. {call} No answer? Call {call_rescue(dive)}, then text CALLED {ref}.")]
-    called = _who_called(dive, event.at)
+    text = f", then text CALLED {ref}"
+    no_answer = to_rescue(dive, f"Call {call_rescue(dive)}{text}.", then=text)
+    rescue = [keep(f"thank you. {call} No answer? {no_answer}")]
+    called = who_called(dive, event.at)
     act = [keep("thank you."), *called, keep("Keep your phone free.")] if called else rescue
     answer = reply(dive, event.by, event.at, *act, may_go(1, f"All safe? SAFE {count} {ref}"))
     parts = [
         name_of(event.by.name),
         keep(f"has the alarm for dive {ref} since {time_of(dive, event.at, event.at)}."),
-        *(called or [keep("Nobody has called rescue yet.")]),
+        *(called or ([] if dive.drill else [keep("Nobody has called rescue yet.")])),
     ]
     others = [c for c in dive.contacts if c.key in dive.alerted_keys() and c.key != event.by.key]
     return answer + to_each(dive, others, MessageKind.OTHER, "acknowledged", parts, event.at)
-
-
-def _who_called(dive: Dive, now: datetime) -> list[Part]:
-    if dive.called_by is None:
-        return []
-    return [keep(f"Rescue was called {time_of(dive, dive.called_at, now)} by"), name_of(f"{dive.called_by.name}.")]
 
 
 def on_rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Draft]:
@@ -154,14 +162,20 @@ def on_rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Draft]:
 def hint(dive: Dive, by: Actor, near: str | None) -> str:
     """Which text would do what was probably meant."""
     ref = dive.reference
-    if by.role is Role.CONTACT or near in ("safe", "ok", "called"):
+    if near == "position":
+        return "A position? Text AT 47.12345,-20.54321."
+    ashore = by.role in (Role.CONTACT, Role.ADMIN)
+    if ashore and near in ("where", "pack", "on_scene"):
+        return f"You can text WHERE {ref}, PACK {ref}, or ON SCENE {ref}."
+    if ashore or near in ("safe", "ok", "called"):
         return f"You can text OK {ref}, CALLED {ref}, or SAFE {dive.head_count} {ref}."
     meant = {
         "finish": f"{out(dive)}.",
         "late": "Need longer? Text LATE 20.",
         "call_off": "Not diving? Text NOGO.",
         "start": "Going in? Text IN.",
-        "position": "A position? Text AT 47.12345,-20.54321.",
+        "on_scene": "Ashore for another dive? Text ON SCENE and its reference.",
+        "where": f"Asking for the last position? Text WHERE {ref}.",
     }
     if near in meant:
         return meant[near]
@@ -176,7 +190,8 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
         event.by,
         event.at,
         keep(f"not understood, nothing changed. {clock}"),
-        keep(hint(dive, event.by, event.near)),
+        *_how_to_say_it(dive, event),
+        segments=ABOUT_A_POSITION if event.trouble else None,
     )
     if not dive.alarmed or event.by.role is not Role.DIVER:
         return answer
@@ -188,6 +203,12 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
         keep(f"The alarm stands. Ref {dive.reference}."),
     ]
     return to_contacts(dive, MessageKind.ALERT, "heard", parts, event.at) + answer
+
+
+def _how_to_say_it(dive: Dive, event: ev.Heard) -> list[Part]:
+    if event.trouble is None:
+        return [keep(hint(dive, event.by, event.near))]
+    return [name_of(f"Position: {event.trouble}."), may_go(1, "Check it and text AT again.")]
 
 
 def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:

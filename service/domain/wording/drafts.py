@@ -43,6 +43,10 @@ SEGMENTS = {
 }
 
 
+# Segments of an answer about a position: it is given whole and in several forms, or told what is wrong with it.
+ABOUT_A_POSITION = 2
+
+
 class LinkKind(StrEnum):
     """Which page of ours a message may lead to."""
 
@@ -65,10 +69,13 @@ class Draft:
     rank: int = 0
 
 
-def compose(dive: Dive, kind: MessageKind, parts: Sequence[Part], *, link: LinkKind | None = None) -> str:
-    """The text with the club's name (and EXERCISE for a drill) before it, within the segments of its kind."""
-    reserve = LINK_ROOM if link is not None and SEGMENTS[kind] > 1 else 0
-    return worded(dive.club_name, parts, SEGMENTS[kind], drill=dive.drill, link_room=reserve)
+def compose(
+    dive: Dive, kind: MessageKind, parts: Sequence[Part], *, link: LinkKind | None = None, segments: int | None = None
+) -> str:
+    """The text with the club's name (and EXERCISE for a drill) before it, within its kind's segments, or so many."""
+    allowed = segments or SEGMENTS[kind]
+    reserve = LINK_ROOM if link is not None and allowed > 1 else 0
+    return worded(dive.club_name, parts, allowed, drill=dive.drill, link_room=reserve)
 
 
 def worded(club_name: str, parts: Sequence[Part], segments: int, *, drill: bool = False, link_room: int = 0) -> str:
@@ -117,9 +124,10 @@ def to_each(
     *,
     worded_at: datetime | None = None,
     link: LinkKind | None = None,
+    segments: int | None = None,
 ) -> list[Draft]:
     """The same to several people. The step is its name and the number of the event, so nobody has it queued twice."""
-    text = compose(dive, kind, parts, link=link)
+    text = compose(dive, kind, parts, link=link, segments=segments)
     ranks = {contact.key: rank for rank, contact in enumerate(dive.contacts)}
     return [
         Draft(
@@ -151,12 +159,12 @@ def _expires_at(dive: Dive, kind: MessageKind, at: datetime) -> datetime | None:
     return None
 
 
-def reply(dive: Dive, by: Actor, at: datetime, *parts: Part) -> list[Draft]:
+def reply(dive: Dive, by: Actor, at: datetime, *parts: Part, segments: int | None = None) -> list[Draft]:
     """The answer to a text; who used a page or the API has its answer there."""
     if by.via is not Via.TEXT or by.phone is None:
         return []
     to = Recipient(key=by.key or f"phone:{by.phone}", name=by.name, phone=by.phone)
-    return to_each(dive, [to], MessageKind.REPLY, "reply", parts, at)
+    return to_each(dive, [to], MessageKind.REPLY, "reply", parts, at, segments=segments)
 
 
 def to_contacts(

@@ -18,7 +18,7 @@ from service.domain.wording.drafts import (
     stranger_who_started,
     to_each,
 )
-from service.domain.wording.phrases import heads, keep, may_go, name_of, time_of
+from service.domain.wording.phrases import heads, if_real, keep, may_go, name_of, time_of
 
 
 def on_closed(dive: Dive, event: Closed) -> list[Draft]:
@@ -59,7 +59,8 @@ def _news(dive: Dive, event: Closed) -> Sequence[Part]:
 def _over(dive: Dive) -> list[Part]:
     parts = [name_of(f"{dive.lead.name},"), name_of(f"{dive.plan.site.name}."), keep(f"Ref {dive.reference}.")]
     if dive.called_at is not None:
-        parts.append(keep("Rescue was called: tell them now that it is over."))
+        over = "tell rescue that it is over"
+        parts.append(keep(if_real(dive, "Rescue was called: tell them now that it is over.", f"now {over}")))
     elif dive.alarm_at is not None:
         parts.append(keep("Please stand down; tell anyone you called."))
     return parts
@@ -67,7 +68,8 @@ def _over(dive: Dive) -> list[Part]:
 
 def _answer(dive: Dive, event: Closed, *, others: bool) -> list[Part]:
     told = "Everybody told is told now." if others else "Nobody else was told."
-    after = [keep("Tell rescue now that it is over.")] if dive.called_at is not None else []
+    tell = if_real(dive, "Tell rescue now that it is over.", "now tell rescue that it is over")
+    after = [keep(tell)] if dive.called_at is not None else []
     after.append(may_go(1, told))
     if event.outcome is Outcome.CALLED_OFF:
         return [keep("called off. No clock runs."), *after]

@@ -29,7 +29,8 @@ def status(dive: Dive, by: Actor, now: datetime) -> str:
     # Due out may have moved since it was reached.
     state = "in, due out" if dive.due_out_at is not None and dive.due_out_at > now else "OVERDUE since"
     called = dive.called_at is not None
-    rescue = f"rescue was called {time_of(dive, dive.called_at, now)}" if called else "rescue is to be called"
+    to_call = "a real alarm would go to rescue" if dive.drill else "rescue is to be called"
+    rescue = f"rescue was called {time_of(dive, dive.called_at, now)}" if called else to_call
     told = {
         Phase.FILED: "filed, the clock is not running." + (f" Going in? Text IN {dive.start_code}" if diver else ""),
         Phase.IN_WATER: f"{heads(dive.head_count)} in, due out {due}, alarm {alarm}.",
@@ -104,17 +105,20 @@ def plan_refused(club_name: str, words: str) -> str:
     return worded(club_name, [keep("not filed."), name_of(words)], 1)
 
 
-def service_fault(club_name: str, site: str, rescue_call: str, lead_name: str, lead_phone: str | None) -> str:
+def service_fault(
+    club_name: str, site: str, rescue_call: str, lead_name: str, lead_phone: str | None, *, drill: bool = False
+) -> str:
     """The plainest alarm: the rules themselves failed on this dive, so its contacts act on what they hold."""
+    rescue = f"In a real alarm you would now call {rescue_call}." if drill else f"Call rescue: {rescue_call}."
     parts = [
         keep("SERVICE FAULT, a dive may be overdue:"),
         name_of(lead_name),
         keep("at"),
         name_of(f"{site}."),
         *([keep(f"Call {number_of(lead_phone)}.")] if lead_phone else []),
-        keep(f"No answer? Call rescue: {rescue_call}. Act on the plan that you were sent."),
+        keep(f"No answer? {rescue} Act on the plan that you were sent."),
     ]
-    return worded(club_name, parts, 3)
+    return worded(club_name, parts, 3, drill=drill)
 
 
 def other_code(club_name: str, kind: str) -> str:

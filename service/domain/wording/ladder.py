@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
 
 from service.domain.dive.decide import START_NOTICE
-from service.domain.dive.events import AlarmRaised, Armed, NotArmed, Started, StepTaken
+from service.domain.dive.events import AlarmRaised, Armed, NotArmed, PersonReachable, Started, StepTaken
 from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
 from service.domain.encoding import Part
@@ -27,21 +29,24 @@ from service.domain.wording.drafts import (
 from service.domain.wording.phrases import (
     call_rescue,
     call_them,
+    call_them_then_rescue,
+    deaf_divers,
     how_to_answer,
     keep,
     last_heard,
     may_go,
     name_of,
     names,
-    number_of,
     out,
     out_so_far,
     out_with_code,
     quote,
     since,
     time_of,
+    to_rescue,
     where,
     who,
+    who_called,
     with_others,
 )
 
@@ -49,7 +54,9 @@ from service.domain.wording.phrases import (
 def on_started(dive: Dive, event: Started) -> list[Draft]:
     """Every contact gets the plan to keep; after an assumed start the party hears of it."""
     drafts: list[Draft] = []
-    if Role.CONTACT not in event.quiet:
+    if Role.CONTACT in event.quiet:
+        drafts += _late_notice(dive, event)
+    else:
         notice = start_notice(dive, event)
         drafts += [
             Draft(
@@ -77,7 +84,6 @@ def start_notice(dive: Dive, event: Started) -> str:
     """The whole plan: if all of ours fails, the contact still holds what a paper plan would have given."""
     act_at = time_of(dive, dive.raise_by_at, event.at)
     went_in = "planned to go in" if event.assumed else "went in"
-    numbers = f" ({number_of(dive.lead.phone)})" if dive.lead.phone else ""
     parts = [
         keep("please keep."),
         *who(dive),
@@ -85,11 +91,32 @@ def start_notice(dive: Dive, event: Started) -> str:
         keep(f"{went_in} {time_of(dive, event.started_at, event.at)}."),
         *where(dive, event.at),
         keep(f"Due out {time_of(dive, dive.due_out_at, event.at)}. Not heard by {act_at} that all are out?"),
-        keep(f"Call them{numbers}, then rescue: {call_rescue(dive)}. Do so even if we are silent."),
+        keep(f"{call_them_then_rescue(dive)} {'Call them' if dive.drill else 'Do so'} even if we are silent."),
+        *deaf_divers(dive),
         *([may_go(8, f"Kit: {dive.plan.kit}.")] if dive.plan.kit else []),
         keep(f"Ref {dive.reference}."),
     ]
     return compose(dive, MessageKind.START_NOTICE, parts, link=LinkKind.ALARM)
+
+
+def _late_notice(dive: Dive, event: Started) -> list[Draft]:
+    """The plan for those who are not alerted yet, where the start was assumed so late that the first is."""
+    others = [contact for contact in dive.contacts if contact.key not in event.spared]
+    first = tuple(contact for contact in dive.contacts if contact.key in event.spared)
+    parts = [
+        keep("please keep."),
+        *who(dive),
+        *with_others(dive),
+        keep(f"planned to go in {time_of(dive, event.started_at, event.at)}."),
+        *where(dive, event.at),
+        keep(f"Due out {time_of(dive, dive.due_out_at, event.at)}, nobody has said that they are out."),
+        name_of(names(first)),
+        keep("hears it first. If you are next:"),
+        keep(call_them_then_rescue(dive)),
+        *deaf_divers(dive),
+        keep(f"Ref {dive.reference}."),
+    ]
+    return to_each(dive, others, MessageKind.OTHER, "late_notice", parts, event.at, link=LinkKind.ALARM)
 
 
 def _starters(dive: Dive) -> list[Recipient]:
@@ -165,13 +192,55 @@ def _second_call(dive: Dive, event: StepTaken) -> str:
 
 
 def _alert(dive: Dive, event: StepTaken) -> list[Draft]:
-    act = [*call_them(dive), keep(f"No answer? Call rescue: {call_rescue(dive)}. Say {_what(dive)}, give position.")]
-    return _alarm_to(dive, event, MessageKind.ALERT, _cry(dive), act)
+    return _alarm_to(dive, _of_step(dive, event), MessageKind.ALERT, _ladder(event), _cry(dive), _act_alert(dive))
 
 
 def _distress(dive: Dive, event: StepTaken) -> list[Draft]:
-    act = [keep(f"Call {call_rescue(dive)}. Say {_what(dive)}, give position and number."), *call_them(dive)]
-    return _alarm_to(dive, event, MessageKind.DISTRESS, f"{_cry(dive)}, CALL RESCUE NOW", act)
+    return _alarm_to(
+        dive, _of_step(dive, event), MessageKind.DISTRESS, _ladder(event), _distress_cry(dive), _act_distress(dive)
+    )
+
+
+def _act_alert(dive: Dive) -> list[Part]:
+    rescue = to_rescue(dive, f"Call rescue: {call_rescue(dive)}. Say {_what(dive)}, give position.")
+    return [*call_them(dive), keep(f"No answer? {rescue}")]
+
+
+def _act_distress(dive: Dive) -> list[Part]:
+    rescue = to_rescue(dive, f"Call {call_rescue(dive)}. Say {_what(dive)}, give position and number.")
+    return [keep(rescue), *call_them(dive)]
+
+
+def _distress_cry(dive: Dive) -> str:
+    return _cry(dive) if dive.drill else f"{_cry(dive)}, CALL RESCUE NOW"
+
+
+def on_reachable(dive: Dive, event: PersonReachable) -> list[Draft]:
+    """A contact whom the alarm passed by gets it now, unless they are known to have it or to act on it."""
+    person = dive.person(event.person)
+    answered = any(told.key == event.person for told in dive.acknowledged)
+    if event.has_alarm or answered or person is None or not dive.alarmed or person.key not in dive.alerted_keys():
+        return []
+    cause = _Cause("reachable", event.at, event.at)
+    if dive.called_at is not None:
+        return _alarm_to(dive, [person], MessageKind.ALERT, cause, _cry(dive), who_called(dive, event.at))
+    acting = _who_acts(dive, event.at)
+    if Step.DISTRESS in dive.steps:
+        act = [*acting, *_act_distress(dive)]
+        return _alarm_to(dive, [person], MessageKind.DISTRESS, cause, _distress_cry(dive), act)
+    return _alarm_to(dive, [person], MessageKind.ALERT, cause, _cry(dive), [*acting, *_act_alert(dive)])
+
+
+def _who_acts(dive: Dive, now: datetime) -> list[Part]:
+    """Who has the alarm already, so that two need not do the same."""
+    if not dive.acknowledged:
+        return []
+    first = dive.acknowledged[0]
+    person = dive.person(first.key)
+    return [
+        name_of(person.name if person else "An admin"),
+        keep(f"has the alarm since {time_of(dive, first.at, now)}."),
+    ]
 
 
 def _cry(dive: Dive) -> str:
@@ -182,24 +251,42 @@ def _what(dive: Dive) -> str:
     return "overdue divers" if dive.raised_by is None else "divers in trouble"
 
 
-def _alarm_to(dive: Dive, event: StepTaken, kind: MessageKind, cry: str, act: list[Part]) -> list[Draft]:
-    parts = [keep(f"{cry}:"), *_facts(dive, event), *act, how_to_answer(dive)]
-    people = [contact for contact in dive.contacts if contact.key in event.to]
-    return to_each(dive, people, kind, event.step, parts, event.due_at, link=LinkKind.ALARM)
+@dataclass(frozen=True, slots=True)
+class _Cause:
+    """What makes an alarm go out: its name, when it is worded, and when it was due."""
+
+    name: str
+    at: datetime
+    due_at: datetime
 
 
-def _facts(dive: Dive, event: StepTaken) -> list[Part]:
+def _ladder(event: StepTaken) -> _Cause:
+    return _Cause(event.step, event.at, event.due_at)
+
+
+def _of_step(dive: Dive, event: StepTaken) -> list[Recipient]:
+    return [contact for contact in dive.contacts if contact.key in event.to]
+
+
+def _alarm_to(
+    dive: Dive, people: list[Recipient], kind: MessageKind, cause: _Cause, cry: str, act: list[Part]
+) -> list[Draft]:
+    parts = [keep(f"{cry}:"), *_facts(dive, cause.at), *act, how_to_answer(dive)]
+    return to_each(dive, people, kind, cause.name, parts, cause.due_at, link=LinkKind.ALARM)
+
+
+def _facts(dive: Dive, now: datetime) -> list[Part]:
     """Who and how many, where, since when, last heard: in the order in which rescue asks."""
-    about = [*who(dive, "."), *out_so_far(dive), *where(dive, event.at), since(dive, event.at)]
-    return [*about, *last_heard(dive, event.at)]
+    about = [*who(dive, "."), *out_so_far(dive), *where(dive, now), since(dive, now)]
+    return [*about, *last_heard(dive, now)]
 
 
 def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
     parts = [
         keep(f"{_unanswered(dive, event)}. Dive {dive.reference}:"),
-        *_facts(dive, event),
+        *_facts(dive, event.at),
         *call_them(dive),
-        keep(f"Act now: rescue {call_rescue(dive)}."),
+        keep(to_rescue(dive, f"Act now: rescue {call_rescue(dive)}.")),
         may_go(4, f"Contacts: {names(dive.contacts)}."),
         how_to_answer(dive),
     ]
@@ -244,7 +331,7 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
         since(dive, event.at),
         *([] if by_diver else last_heard(dive, event.at)),
         *call_them(dive),
-        keep(f"In doubt call rescue now: {call_rescue(dive)}. Say {_what(dive)}, give position."),
+        keep(to_rescue(dive, f"In doubt call rescue now: {call_rescue(dive)}. Say {_what(dive)}, give position.")),
         how_to_answer(dive),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "raised", parts, event.at, but=event.by.key)
@@ -253,6 +340,7 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
     answer = [
         keep("ALARM raised."),
         may_go(1, ashore),
-        keep(f"Call rescue: {call_rescue(dive)}. All safe after all? Text {back}"),
+        keep(to_rescue(dive, f"Call rescue: {call_rescue(dive)}.")),
+        keep(f"All safe? {back}" if dive.drill else f"All safe after all? Text {back}"),
     ]
     return told + reply(dive, event.by, event.at, *answer)

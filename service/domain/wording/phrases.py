@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import datetime
 
 from service.domain.dive.refusals import finish_text
@@ -11,9 +12,13 @@ from service.domain.grace import FinishNeeds
 from service.domain.local_time import say
 from service.domain.people import Recipient
 from service.domain.phone import national_format
+from service.domain.place.geodesy import bearing_deg, compass_point, distance_m
 from service.domain.place.position import decimal
 
 QUOTE_SURE = 90  # septets of somebody's words that an alarm repeats whatever else it has to say
+EXACT_M = 100  # a fix at least so exact needs no word about it: one looks there
+KILOMETRE_M = 1000
+AT_SITE_M = 200  # a fix so near to the entry is at the site
 QUOTE_MAX = 240  # septets that it repeats where there is room
 
 
@@ -62,12 +67,38 @@ def out_so_far(dive: Dive) -> list[Part]:
 
 
 def position(dive: Dive, now: datetime) -> list[Part]:
-    """The last known position and whose word it is, else the site's; decimal degrees, five places."""
+    """The last known position and whose word it is, else the site's entry; decimal degrees, five places."""
     if dive.fix is not None:
-        said_at = time_of(dive, dive.fix.at, now)
-        return [keep(f"{decimal(dive.fix.position)} (from"), name_of(dive.fix.by), keep(f"{said_at}).")]
-    known = dive.plan.site.position
+        said = f"{time_of(dive, dive.fix.at, now)}{within(dive.fix.accuracy_m)})."
+        return [keep(f"{decimal(dive.fix.position)} (from"), name_of(dive.fix.by), keep(said), *from_site(dive)]
+    known = dive.plan.site.entry
     return [keep(f"{decimal(known)}.")] if known is not None else []
+
+
+def within(accuracy_m: float | None, from_m: float = EXACT_M) -> str:
+    """How exact a position is, where that is known and makes a difference to whoever looks there. Rounded up."""
+    if accuracy_m is None or accuracy_m <= from_m:
+        return ""
+    step = 10 if accuracy_m <= KILOMETRE_M - 10 else 100
+    return f", within {length_of(math.ceil(accuracy_m / step) * step)}"
+
+
+def from_site(dive: Dive) -> list[Part]:
+    """How far and in which direction from the site the last reported fix is, where it is not at it."""
+    entry = dive.plan.site.entry
+    if dive.fix is None or entry is None:
+        return []
+    away_m = distance_m(entry, dive.fix.position)
+    if away_m <= AT_SITE_M:
+        return []
+    direction = compass_point(bearing_deg(entry, dive.fix.position))
+    return [may_go(5, f"{length_of(away_m)} {direction} of {dive.plan.site.name}.")]
+
+
+def length_of(metres: float) -> str:
+    """A length as people say it: to 10 m, from a kilometre on to 100 m."""
+    tens = round(metres / 10) * 10
+    return f"{tens} m" if tens < KILOMETRE_M else f"{metres / KILOMETRE_M:.1f} km"
 
 
 def where(dive: Dive, now: datetime) -> list[Part]:
@@ -144,6 +175,34 @@ def call_rescue(dive: Dive) -> str:
     return dive.plan.site.rescue_call
 
 
+def to_rescue(dive: Dive, words: str, *, when: str = "now", then: str = "") -> str:
+    """The words that send somebody to call rescue; in a drill what a real alarm would ask, and nobody is sent.
+
+    Every text that tells a person to call rescue takes its words through here or through `if_real`.
+    """
+    return if_real(dive, words, f"{when} call {call_rescue(dive)}{then}")
+
+
+def if_real(dive: Dive, words: str, would: str) -> str:
+    """The words, or in a drill what somebody would do in a real alarm."""
+    return f"In a real alarm you would {would}." if dive.drill else words
+
+
+def call_them_then_rescue(dive: Dive) -> str:
+    """What a contact does who has heard nothing by the raise-by time."""
+    them = f"Call them ({number_of(dive.lead.phone)})" if dive.lead.phone else "Call them"
+    if dive.drill:
+        return f"{them}. {to_rescue(dive, '', when='then')}"
+    return f"{them}, then rescue: {call_rescue(dive)}."
+
+
+def who_called(dive: Dive, now: datetime) -> list[Part]:
+    """Who called rescue and when, where somebody did."""
+    if dive.called_by is None:
+        return []
+    return [keep(f"Rescue was called {time_of(dive, dive.called_at, now)} by"), name_of(f"{dive.called_by.name}.")]
+
+
 def how_to_answer(dive: Dive) -> Part:
     """The three answers of a contact, with the reference that says which dive."""
     ref = dive.reference
@@ -159,6 +218,12 @@ def out_with_code(dive: Dive) -> str:
     """The finish that counts from any phone."""
     counted = dive.grace.finish_needs is FinishNeeds.HEADCOUNT or dive.partly_out is not None
     return f"OUT {dive.finish_code}" + (f" {dive.head_count}" if counted else "")
+
+
+def deaf_divers(dive: Dive) -> list[Part]:
+    """Those of the party whom no text of ours reaches, so that nobody ashore takes their silence for an answer."""
+    deaf = tuple(diver for diver in dive.party_phones if diver.key in dive.unreachable)
+    return [keep("Texts do not reach"), name_of(f"{names(deaf)}.")] if deaf else []
 
 
 def with_others(dive: Dive) -> list[Part]:

@@ -1,0 +1,223 @@
+"""Whose text it is, and which dive it means: by reference, by the sender's part in it, by what is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from service.domain.dive import Dive, Phase
+from service.domain.dive.state import ALARMED, REOPEN_WITHIN
+from service.domain.people import Actor, Role, Via
+from service.domain.phone import mask
+from service.domain.texts import Intent, Kind
+from service.domain.wording import general
+from service.operations.service import Service
+from service.store import admins, dives, sites
+from service.store.dives import PhoneMatch
+from service.store.links import DEAD_AFTER_CLOSE
+from service.store.tables import AdminRow
+from service.store.tables.club import ClubRow
+
+FOR_CONTACTS = (Kind.OK, Kind.CALLED, Kind.SAFE, Kind.ON_SCENE, Kind.PACK)
+_ASKED_AFTERWARDS = (Kind.WHERE, Kind.PACK)  # as long as the links of a dive live
+_OPEN_TO_ADMINS = (*FOR_CONTACTS, Kind.WHERE)
+_CLOSED_LATELY_MAX = 20
+_LISTED_MAX = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """One text with all that is needed to answer it."""
+
+    service: Service
+    session: Session
+    club: ClubRow
+    inbound_id: int
+    phone: str
+    words: str
+    intent: Intent
+    now: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the sender is told beyond the messages of the dive itself, which dive it was, and a note for the log."""
+
+    words: str | None = None
+    dive_id: str | None = None
+    note: str | None = None
+    has_dive: bool = False  # the sender belongs to an open dive, whichever is meant
+    pack_for: PackFor | None = None  # whose link to the handover pack goes behind the words
+
+
+@dataclass(frozen=True, slots=True)
+class PackFor:
+    """A dive, and the key of the person who gets a link to its handover pack."""
+
+    dive: Dive
+    person_key: str
+
+
+def matches_of(text: Text) -> list[PhoneMatch]:
+    """The dives that the sender belongs to. Raises UnreadableDive.
+
+    For what a person ashore texts, an admin of the club belongs to every dive whose alarm is up: the hand-up went to
+    them and asks for these answers.
+    """
+    kind = text.intent.kind
+    within = DEAD_AFTER_CLOSE if kind in _ASKED_AFTERWARDS else REOPEN_WITHIN
+    matches = dives.for_phone(text.session, text.club.receiving_number, text.phone, text.now - within)
+    admin = _admin(text) if kind in _OPEN_TO_ADMINS else None
+    if admin is None:
+        return matches
+    known = {match.dive.id for match in matches}
+    more = [dive for dive in _for_admins(text, within) if dive.id not in known]
+    return [*matches, *(PhoneMatch(dive, (_admin_key(admin),)) for dive in more)]
+
+
+def _for_admins(text: Text, within: timedelta) -> list[Dive]:
+    session, club_id = text.session, text.club.id
+    alarmed = [dive for phase in ALARMED for dive in dives.listing(session, club_id, phase, _LISTED_MAX)]
+    if text.intent.kind not in _ASKED_AFTERWARDS:
+        return alarmed
+    closed = dives.listing(session, club_id, Phase.CLOSED, _CLOSED_LATELY_MAX)
+    return alarmed + [
+        dive for dive in closed if dive.alarm_at and dive.closed_at and text.now - dive.closed_at < within
+    ]
+
+
+def _admin(text: Text) -> AdminRow | None:
+    found = admins.admins_to_tell(text.session, text.club.id)
+    return next((admin for admin in found if admin.phone == text.phone), None)
+
+
+def _admin_key(admin: AdminRow) -> str:
+    return f"{Role.ADMIN}-{admin.id}"
+
+
+def wanted_part(text: Text, matches: Sequence[PhoneMatch]) -> Role | None:
+    """What the sender has to be to the dive that they mean; None where it may be anything.
+
+    Who dives, or is about to, and says that they are at the site, does not say that they are there for rescue.
+    """
+    if text.intent.kind is Kind.WHERE:
+        return None
+    diving = any(_is_open(match.dive) and _has_part(match, Role.DIVER) for match in matches)
+    if text.intent.kind is Kind.ON_SCENE and text.intent.ref is None and diving:
+        return Role.DIVER
+    return Role.CONTACT if text.intent.kind in FOR_CONTACTS else Role.DIVER
+
+
+def keys_of(text: Text, dive: Dive) -> tuple[str, ...]:
+    """Who the sender is among the people of a dive."""
+    return tuple(person.key for person in dive.divers + dive.contacts if person.phone == text.phone)
+
+
+_VERBS = {
+    Kind.START: "IN",
+    Kind.FINISH: "OUT",
+    Kind.CALL_OFF: "NOGO",
+    Kind.OK: "OK",
+    Kind.CALLED: "CALLED",
+    Kind.STATUS: "STATUS",
+    Kind.ON_SCENE: "ON SCENE",
+    Kind.WHERE: "WHERE",
+    Kind.PACK: "PACK",
+}
+
+
+def meant_by(text: Text, matches: Sequence[PhoneMatch], wanted: Role | None) -> list[PhoneMatch]:
+    """The dives that a text can mean: by its reference, by the sender's part in them, by what it asks."""
+    if text.intent.ref is not None:
+        return [match for match in matches if match.dive.reference == text.intent.ref][:1]
+    in_part = [match for match in matches if _has_part(match, wanted)] or list(matches)
+    for suits in _SUITS.get(text.intent.kind, (_is_live, _is_open)):
+        fitting = [match for match in in_part if suits(match.dive)]
+        if fitting:
+            return _at_site(text, fitting)
+    return in_part[:1]
+
+
+def _has_part(match: PhoneMatch, wanted: Role | None) -> bool:
+    """Whether the sender is that to the dive; an admin is somebody ashore, as a contact is."""
+    parts = (Role.CONTACT, Role.ADMIN) if wanted is Role.CONTACT else (wanted or "",)
+    return any(key.startswith(parts) for key in match.keys)
+
+
+def _is_live(dive: Dive) -> bool:
+    return dive.live
+
+
+def _is_open(dive: Dive) -> bool:
+    return dive.phase is not Phase.CLOSED
+
+
+def _is_closed(dive: Dive) -> bool:
+    return dive.phase is Phase.CLOSED
+
+
+def _is_filed(dive: Dive) -> bool:
+    return dive.phase is Phase.FILED
+
+
+def _is_alarmed(dive: Dive) -> bool:
+    return dive.alarmed
+
+
+_SUITS: dict[Kind, tuple[Callable[[Dive], bool], ...]] = {
+    Kind.START: (_is_filed, _is_live),
+    Kind.CALL_OFF: (_is_filed, _is_live),
+    Kind.OK: (_is_alarmed, _is_live, _is_open),
+    Kind.CALLED: (_is_alarmed, _is_live, _is_open),
+    Kind.SAFE: (_is_alarmed, _is_live, _is_open),
+    Kind.ON_SCENE: (_is_alarmed, _is_live, _is_open),
+    Kind.WHERE: (_is_alarmed, _is_live, _is_open),
+    Kind.PACK: (_is_alarmed, _is_live, _is_closed, _is_open),
+}
+
+
+def _at_site(text: Text, matches: list[PhoneMatch]) -> list[PhoneMatch]:
+    """Those at the site that was named, by any of its names; a site of none of them means none of them."""
+    if text.intent.site is None:
+        return matches
+    row = sites.find(text.session, text.club.id, text.intent.site)
+    wanted = {text.intent.site.casefold()} | ({row.code.casefold()} if row else set())
+    return [match for match in matches if wanted & _site_names(match.dive)]
+
+
+def _site_names(dive: Dive) -> set[str]:
+    return {(dive.plan.site.code or dive.plan.site.name).casefold(), dive.plan.site.name.casefold()}
+
+
+def ask_which(text: Text, meant: Sequence[PhoneMatch]) -> str:
+    """The answer to a text that could mean several dives."""
+    verb = _VERBS.get(text.intent.kind)
+    if verb is None and text.intent.kind is Kind.LATE:
+        verb = f"LATE {text.intent.minutes or 20}"
+    if verb is None and text.intent.kind is Kind.SAFE:
+        verb = f"SAFE {text.intent.count or meant[0].dive.head_count}"
+    return general.which_dive(text.club.name, verb or "STATUS", [match.dive.reference for match in meant])
+
+
+def without_dive(text: Text) -> Answer:
+    """The answer to a phone that has no dive, or none at the site that it names."""
+    if text.intent.site is not None:
+        return Answer(general.no_plan_there(text.club.name, text.intent.site), note="no plan for that site")
+    return Answer(general.no_dive(text.club.name), note="no dive for this phone")
+
+
+def sender_of(text: Text, dive: Dive, keys: Sequence[str], wanted: Role | None) -> Actor:
+    """Who the sender is to this dive; a phone may be a diver's and a contact's, then what is asked decides."""
+    ordered = sorted(keys, key=lambda key: not key.startswith(wanted or Role.CONTACT))
+    person = dive.person(ordered[0]) if ordered else None
+    admin = _admin(text) if person is None and ordered else None
+    if admin is not None:
+        return Actor(Role.ADMIN, admin.name, Via.TEXT, key=_admin_key(admin), phone=text.phone, words=text.words)
+    if person is None:
+        name = f"a phone ending {mask(text.phone)[-3:]}"
+        return Actor(Role.STRANGER, name, Via.TEXT, phone=text.phone, words=text.words)
+    role = Role.DIVER if person in dive.divers else Role.CONTACT
+    return Actor(role, person.name, Via.TEXT, key=person.key, phone=text.phone, words=text.words)
