@@ -5,13 +5,15 @@ A value may also come from a file: LINETENDER_SECRET_KEY_FILE names a file that 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from service.clock import Clock, PacedClock, WallClock
+from service.domain.place.search_area import DEFAULT_FACTORS, SearchFactors, SearchFactorsError
 
 PREFIX = "LINETENDER_"
 SECRET_KEY_MIN = 32
@@ -38,6 +40,7 @@ class Settings:
     metrics_token: str | None = None  # METRICS_TOKEN, a bearer token for /metrics; without it only loopback may look
     host: str = "127.0.0.1"  # HOST
     port: int = 8000  # PORT
+    search_factors: SearchFactors = DEFAULT_FACTORS  # SEARCH_FACTORS, a JSON object of those that differ
 
     def clock(self) -> Clock:
         """The clock that these settings ask for."""
@@ -63,6 +66,7 @@ def read_settings(environ: Mapping[str, str]) -> Settings:
         metrics_token=take.optional("METRICS_TOKEN"),
         host=take.optional("HOST") or "127.0.0.1",
         port=int(take.number("PORT", 8000, 1, 65535)),
+        search_factors=take.search_factors("SEARCH_FACTORS"),
     )
     _check(settings)
     return settings
@@ -114,6 +118,19 @@ class _Taker:
         if not lowest <= number <= highest:
             raise SettingsError(f"{PREFIX}{name} must be from {lowest:g} to {highest:g}")
         return number
+
+    def search_factors(self, name: str) -> SearchFactors:
+        value = self.optional(name)
+        if value is None:
+            return DEFAULT_FACTORS
+        try:
+            given = json.loads(value)
+            return SearchFactors(**{factor: float(figure) for factor, figure in given.items()})
+        except SearchFactorsError as error:
+            raise SettingsError(f"{PREFIX}{name}: {error}") from None
+        except (ValueError, TypeError, AttributeError):
+            known = ", ".join(field.name for field in fields(SearchFactors))
+            raise SettingsError(f"{PREFIX}{name} must be a JSON object of numbers; its names: {known}") from None
 
     def instant(self, name: str) -> datetime | None:
         value = self.optional(name)
