@@ -1,8 +1,8 @@
 """The pack on paper: two A4 pages at most, black on white, the same bytes for the same pack.
 
 The first page answers what a co-ordinator asks and has the script; the second has sketch, exits, drift and timeline.
-Where a dive has more words than two pages hold, the type gets smaller and then long words are cut, marked by "...";
-who, how many, where, since when and whom to call never are.
+Where a dive has more words than a page holds, its type gets smaller and then people's own long words are cut, marked
+by "..."; who, how many, where, since when and whom to call never are.
 """
 
 from __future__ import annotations
@@ -20,20 +20,20 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table
+from reportlab.platypus.doctemplate import LayoutError
 
 from service.documents.pdf_fonts import BOLD, REGULAR, SLANTED, load, printable
 from service.documents.sketch_pdf import to_drawing
 from service.domain.handover import Fact, Pack, Person
 from service.domain.handover.exit_words import ExitWords, exit_words
 from service.domain.handover.pack import EXERCISE, NO_CALL
+from service.domain.handover.script import OWN_WORDS
 from service.domain.local_time import say
 from service.domain.phone import national_format
 
 MEDIA_TYPE = "application/pdf"
-PAGES_MAX = 2
-
-_SPELLED = 260
-"""What a spelled position takes at the most: a sentence of the script is not cut below that."""
+_NAME = 80
+"""A place is called by no longer name."""
 
 _MARGIN = 14 * mm
 _WIDTH = A4[0] - 2 * _MARGIN
@@ -42,7 +42,8 @@ _LABEL_WIDTH = 34 * mm
 _ELSEWHERE = frozenset({"what", "where", "how_known", "search"})
 """Facts that stand in the head, or on the second page in full."""
 
-NEVER_CUT = frozenset({"what", "who", "where", "how_known", "since", "done", "on_scene", "rescue"})
+MAY_BE_CUT = frozenset({"last_heard", "kit", "smb", "access", "exits", "vehicle", "water", "medical", "notes"})
+"""Facts that repeat somebody's own words, or a whole paragraph of guidance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,23 +63,39 @@ _FITS = (
     _Fit(8, 260, 14, 84),
     _Fit(7.5, 160, 10, 76),
     _Fit(7, 100, 8, 66),
-    _Fit(6.5, 60, 6, 56),
+    _Fit(7, 60, 8, 66),
+    _Fit(6.5, 100, 6, 56),
+    _Fit(6, 120, 6, 46),
     _Fit(6, 40, 4, 46),
 )
 
 
 def to_pdf(pack: Pack) -> bytes:
-    """The whole document. Total: a pack that no fit holds is on as many pages as the smallest needs."""
+    """The whole document: each of its two pages is made to fit by itself.
+
+    What the smallest fit does not hold goes on to a further page.
+    """
     load()
-    fits = iter(_FITS)
-    fit = next(fits)
-    while (pages := _built(pack, fit, 0)[1]) > PAGES_MAX and (smaller := next(fits, None)) is not None:
-        fit = smaller
-    return _built(pack, fit, pages)[0]
+    front, back = _fit_of(pack, _front), _fit_of(pack, _back)
+    _, pages = _built(pack, [*_front(pack, front), PageBreak(), *_back(pack, back)], 0)
+    return _built(pack, [*_front(pack, front), PageBreak(), *_back(pack, back)], pages)[0]
 
 
-def _built(pack: Pack, fit: _Fit, pages: int) -> tuple[bytes, int]:
-    """The document and how many pages it has; `pages` is what its footers say."""
+def _fit_of(pack: Pack, make: Callable[[Pack, _Fit], list[Flowable]]) -> _Fit:
+    """The largest with which a page is one page."""
+    return next((fit for fit in _FITS[:-1] if _is_one_page(pack, make(pack, fit))), _FITS[-1])
+
+
+def _is_one_page(pack: Pack, story: list[Flowable]) -> bool:
+    try:
+        _, pages = _built(pack, story, 0)
+    except LayoutError:
+        return False  # a part of it is higher than a page
+    return pages == 1
+
+
+def _built(pack: Pack, story: list[Flowable], pages: int) -> tuple[bytes, int]:
+    """The document and how many pages it has; `pages` is what its footers say. A story can be built once."""
     buffer = BytesIO()
     document = SimpleDocTemplate(
         buffer,
@@ -94,7 +111,7 @@ def _built(pack: Pack, fit: _Fit, pages: int) -> tuple[bytes, int]:
         lang="en-GB",
     )
     footer = _footer(pack, pages)
-    document.build(_story(pack, fit), onFirstPage=footer, onLaterPages=footer)
+    document.build(story, onFirstPage=footer, onLaterPages=footer)
     return buffer.getvalue(), document.page
 
 
@@ -121,7 +138,8 @@ def _style(fit: _Fit, name: str, larger: float = 1.0, font: str = REGULAR, **mor
     return ParagraphStyle(name, fontName=font, fontSize=size, leading=size * 1.22, splitLongWords=1, **more)
 
 
-def _story(pack: Pack, fit: _Fit) -> list[Flowable]:
+def _front(pack: Pack, fit: _Fit) -> list[Flowable]:
+    """What a co-ordinator asks, and the words to read aloud."""
     facts = [fact for fact in (*pack.first, *pack.more) if fact.key not in _ELSEWHERE]
     return [
         *_head(pack, fit),
@@ -129,7 +147,12 @@ def _story(pack: Pack, fit: _Fit) -> list[Flowable]:
         Spacer(0, 4),
         _people(pack, fit),
         *_section("To read aloud over the phone", fit, [_script(pack, fit)]),
-        PageBreak(),
+    ]
+
+
+def _back(pack: Pack, fit: _Fit) -> list[Flowable]:
+    """Where to look, which ways there are, and what happened."""
+    return [
         _picture_and_exits(pack, fit),
         *_timeline(pack, fit),
         Spacer(0, 4),
@@ -193,7 +216,7 @@ def _facts(facts: Sequence[Fact], fit: _Fit) -> Table:
 
 
 def _fact(fact: Fact, fit: _Fit) -> str:
-    words = fact.words if fact.key in NEVER_CUT else _cut(fact.words, fit.longest)
+    words = _cut(fact.words, fit.longest) if fact.key in MAY_BE_CUT else fact.words
     caution = f' <font name="{SLANTED}" size="{fit.size * 0.85}">{_safe(fact.caution)}</font>' if fact.caution else ""
     return _safe(words) + caution
 
@@ -246,7 +269,7 @@ def _exits(pack: Pack, fit: _Fit) -> list[Flowable]:
 
 
 def _exit(row: ExitWords, fit: _Fit) -> str:
-    return f"<b>{_safe(row.name)}</b>: {_safe(_cut(row.words, fit.longest))}"
+    return f"<b>{_safe(_cut(row.name, max(fit.longest, _NAME)))}</b>: {_safe(_cut(row.words, fit.longest))}"
 
 
 def _search(pack: Pack, fit: _Fit) -> list[Flowable]:
@@ -266,10 +289,9 @@ def _section(title: str, fit: _Fit, body: Sequence[Flowable]) -> list[Flowable]:
 
 
 def _script(pack: Pack, fit: _Fit) -> Paragraph:
-    """Sentence by sentence; one whose words somebody made long is cut like them."""
-    return Paragraph(
-        _safe(" ".join(_cut(words, max(fit.longest, _SPELLED)) for words in pack.script)), _style(fit, "script")
-    )
+    """Sentence by sentence; those that repeat somebody's own words may be cut like them."""
+    said = (_cut(words, fit.longest) if words.startswith(OWN_WORDS) else words for words in pack.script)
+    return Paragraph(_safe(" ".join(said)), _style(fit, "script"))
 
 
 def _timeline(pack: Pack, fit: _Fit) -> list[Flowable]:
@@ -293,4 +315,8 @@ def _safe(words: str) -> str:
 
 
 def _cut(words: str, most: int) -> str:
-    return words if len(words) <= most else f"{words[: most - 3].rstrip()}..."
+    """At most so many characters, cut between words where there are any, so that no number is halved."""
+    if len(words) <= most:
+        return words
+    kept = words[: most - 3]
+    return f"{kept.rpartition(' ')[0] or kept}..."

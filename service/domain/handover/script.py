@@ -14,6 +14,9 @@ from service.domain.phone import national_format
 from service.domain.place.position import lettered
 from service.domain.place.spelling import spell
 
+OWN_WORDS = ("Last heard:", "Kit:", "Surface marker buoy:", "Medical:", "Access:", "Their vehicle:")
+"""How the sentences begin that repeat somebody's own words, which may be long."""
+
 _OPENING = {
     Situation.OVERDUE: "I am reporting overdue divers.",
     Situation.IN_TROUBLE: "I am reporting divers in trouble.",
