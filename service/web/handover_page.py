@@ -70,7 +70,7 @@ def as_cap(token: str) -> ResponseReturnValue:
     if not issued:
         words = "There is no alarm for this dive, so there is no alert message. It appears with the alarm."
         return render_template("error.html", title="No alert message yet", words=words), 404
-    then = pack(view.dive, issued[-1].at, made.timeline)
+    then = pack(view.dive, issued[-1].at, made.timeline, factors=web().settings.search_factors)
     host = urlsplit(web().settings.public_url).hostname or "localhost"
     return _download(made, pack_cap.to_cap(then, f"linetender@{host}"), pack_cap.MEDIA_TYPE, "xml")
 
@@ -98,7 +98,7 @@ def _made(token: str, document: str | None) -> tuple[LinkView, Pack]:
         _note(view, document)
     entries = timeline(web().service, view.dive.id)
     moments = tuple(Moment(entry.at, f"{entry.who}: {entry.words}" if entry.who else entry.words) for entry in entries)
-    return view, pack(view.dive, view.now, moments)
+    return view, pack(view.dive, view.now, moments, factors=web().settings.search_factors)
 
 
 def _note(view: LinkView, document: str | None) -> None:
