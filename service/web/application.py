@@ -11,6 +11,7 @@ from service.settings import Settings
 from service.web import (
     access_log,
     alarm_page,
+    api_sites,
     api_views,
     dive_page,
     errors,
@@ -37,6 +38,7 @@ _BLUEPRINTS = (
     handover_page.pages,
     inbound.endpoints,
     api_views.api,
+    api_sites.sites_api,
     health_views.signs,
 )
 

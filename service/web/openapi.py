@@ -8,6 +8,7 @@ import msgspec
 
 from service.domain.dive import Phase
 from service.web import api_shapes as shapes
+from service.web.openapi_sites import SITE_TYPES, site_paths
 from service.web.problems import PROBLEM_TYPE, Problem
 
 VERSION = "1.0.0"
@@ -24,16 +25,17 @@ _TYPES = (
     shapes.DivesOut,
     shapes.DiveOut,
     shapes.DetailsOut,
+    *SITE_TYPES,
     Problem,
 )
 
 _WORDS = {
     400: "The body is not JSON, or a header is not as it should be.",
     401: "The token is missing, wrong or revoked.",
-    404: "The club has no such dive.",
+    404: "The club has no such dive or site.",
     409: "The dive is not in a state for this; `code` says why, `detail` in words.",
-    413: "The body is larger than 64 KiB.",
-    415: "The body is not announced as JSON.",
+    413: "The body is larger than 64 KiB, or the file of a site or of tides than 1 MB.",
+    415: "The body is not announced as what is taken here.",
     422: "A field is missing, unknown or wrong; `errors` says which.",
     503: "The database does not answer. Try again; whether it was done is not certain.",
 }
@@ -94,6 +96,7 @@ def _paths() -> dict[str, Any]:
             },
         },
         **deeds,
+        **site_paths(),
     }
 
 

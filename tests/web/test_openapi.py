@@ -44,7 +44,7 @@ def test_the_description_is_valid_openapi(document: dict[str, Any]) -> None:
 def test_it_describes_every_route_for_scripts_and_no_other(at: Site, document: dict[str, Any]) -> None:
     """Paths and methods are those of the application."""
     served = {
-        (rule.rule.replace("<dive_id>", "{id}"), method.lower())
+        (rule.rule.replace("<dive_id>", "{id}").replace("<code>", "{code}"), method.lower())
         for rule in at.app.url_map.iter_rules()
         if who_may(at.app, rule.endpoint) is Who.SCRIPT
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
