@@ -195,10 +195,12 @@ class Checker:
                     yield f"8: dive {dive.id} was closed by a phone that is not of it and had no code"
 
     def may_close(self, dive: DiveRow, by: dict[str, Any]) -> bool:
-        """Whether the phone is of the dive, or its text had the finish code."""
+        """Whether the phone is of the dive or of an admin of its club, or its text had the finish code."""
         digits = "".join(letter for letter in by["words"] if letter.isdigit())
         codes = [code.code for code in self.codes if code.dive_id == dive.id and code.kind == "finish"]
+        admins = select(AdminRow.phone).where(AdminRow.club_id == dive.club_id)
         own = {phone.phone for phone in self.phones if phone.dive_id == dive.id}
+        own |= set(self.session.execute(admins).scalars())
         return by["phone"] in own or any(code in digits for code in codes)
 
     # 3

@@ -159,7 +159,7 @@ def _reachable(dive: Dive, event: ev.PersonReachable) -> str:
 
 
 def _closed(_: Dive, event: ev.Closed) -> str:
-    return _OUTCOMES[event.outcome] + (f" {event.reason}" if event.reason else "")
+    return _OUTCOMES[event.outcome] + (f" Reason: {event.reason}." if event.reason else "")
 
 
 _WORDS: dict[type, Callable[[Dive, Any], str]] = {
