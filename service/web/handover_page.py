@@ -42,6 +42,7 @@ def show(token: str) -> ResponseReturnValue:
         "handover.html",
         pack=made,
         token=token,
+        own=view.kind is LinkKind.ALARM,
         now=view.now,
         zone=made.zone,
         exits=exit_words(made),

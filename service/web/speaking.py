@@ -81,11 +81,11 @@ def sms(number: str, body: str) -> str:
     return f"sms:{number}?body={quote(body, safe='')}"
 
 
-def visible(words: str) -> str:
+def visible(words: str, most: int = WORDS_SHOWN_MAX) -> str:
     """Somebody's words with what cannot be seen, or turns text around, written out; cut to a length a page can bear."""
     flat = " ".join(words.split())
     shown = "".join(f"[U+{ord(c):04X}]" if unicodedata.category(c) in _NOT_SHOWN else c for c in flat)
-    return shown if len(shown) <= WORDS_SHOWN_MAX else f"{shown[:WORDS_SHOWN_MAX]} [cut]"
+    return shown if len(shown) <= most else f"{shown[:most]} [cut]"
 
 
 def own_link(body: str, public_url: str) -> tuple[str, str]:

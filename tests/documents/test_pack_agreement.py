@@ -56,6 +56,7 @@ def page_of(story: Story) -> str:
             "handover.html",
             pack=made,
             token="t",
+            own=False,
             now=made.now,
             zone=made.zone,
             exits=exit_words(made),

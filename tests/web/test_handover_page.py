@@ -79,6 +79,37 @@ def test_its_own_link_and_that_of_an_alarm_open_it(at: Site, client: FlaskClient
     assert "Overdue divers: Anna Holt, 2 divers" in words_of(answer)
 
 
+def test_a_contact_is_told_not_to_pass_the_own_address_on(at: Site, client: FlaskClient) -> None:
+    """Whoever holds it could answer the alarm in that person's name; a link of the pack alone cannot."""
+    dive = overdue(at)
+    own = at.alarm_path(dive)
+
+    answer = client.get(own.replace("/alarm/", "/handover/"))
+
+    assert "keep it to yourself" in words_of(answer)
+    assert f'href="{own}"' in answer.text
+    assert "keep it to yourself" not in words_of(client.get(pack_path(at, dive)))
+
+
+def test_the_names_of_a_large_party_are_whole(at: Site, client: FlaskClient) -> None:
+    """Rescue counts them."""
+    names = tuple(f"{number} Wilhelmina Featherstonehaugh of the very long family name" for number in range(12))
+    request = PlanRequest(
+        site="LANTERN",
+        run_time_min=50,
+        lead=NamedPhone(names[0], ANNA),
+        party=tuple(NamedPhone(name, None) for name in names[1:]),
+        contacts=(NamedPhone("Cleo Marsh", CLEO),),
+    )
+    filed = file_plan(at.service, at.club_id, request, ANNA_TEXTS)
+    assert isinstance(filed, PlanFiled)
+
+    text = words_of(client.get(pack_path(at, filed.dive)))
+
+    assert text.count(", ".join(names)) == 2  # in the answers and in the words to read aloud
+    assert "[cut]" not in text
+
+
 @pytest.mark.parametrize("path", ["", *(f"/{name}" for name in FILES)])
 def test_the_divers_link_and_none_at_all_open_nothing(at: Site, client: FlaskClient, path: str) -> None:
     """The diver's page is the diver's, and a wrong token looks like a dead one."""
