@@ -156,7 +156,7 @@ def test_water_temperature_is_kept_and_checked(stage: Stage) -> None:
 
 def test_a_time_at_the_end_of_time_is_refused_like_any_other(stage: Stage) -> None:
     """The window of tides around it must not fall off the calendar."""
-    late = BEGIN_AT.replace(year=9999, month=12, day=31)
+    late = BEGIN_AT.replace(year=9999, month=12, day=31, hour=20)
 
     refused = file_plan(stage.service, CLUB, plan(time_in_at=late), BY_ANNA)
 
