@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from service.domain.dive.commands import ReportFix
+from service.domain.people import Actor, Role, Via
+from service.domain.place.position import Position
 from service.operations.gateway import Blame
+from service.operations.pages import timeline
+from service.operations.recording import act
 from tests.operations.stage import ANNA, BRAM, CLEO, DOV, Stage, accept, plan, refuse
 
 refuse_all = refuse(Blame.TRANSIENT)
@@ -110,6 +115,37 @@ def test_an_extension_that_nobody_ashore_holds_does_not_count(stage: Stage) -> N
 
     assert stage.dive(dive.id).phase == "alert"
     assert not any("now due out" in body for body in stage.to(CLEO) + stage.to(DOV))
+    stage.text(ANNA, "out 2")
+
+
+def test_what_people_are_told_of_where_they_are_agrees(stage: Stage) -> None:
+    """A fix by text, one by the phone itself and an absurd one: alert, later news, WHERE and the pack's timeline."""
+    dive = stage.dive_in()
+    stage.sleep(10)
+    stage.text(BRAM, "AT 47.12500,-20.54000")
+    stage.sleep(20)
+    by = Actor(Role.DIVER, "Anna Holt", Via.PAGE, "diver-0", words="Here I am")
+    act(stage.service, dive.id, ReportFix(by, Position(47.13101, -20.53202), accuracy_m=480.0))
+    stage.text(BRAM, "AT -20.54000,47.12500")
+    last = "47.13101,-20.53202"
+
+    stage.wait(minutes=41)
+
+    assert f"At Lantern Cove, {last} (from Anna Holt 10:30, within 480 m)." in stage.last_to(DOV)
+    [answer] = stage.text(CLEO, "WHERE")
+    assert f"Lantern Cove: {last} or 47 07.861N 020 31.921W or" in answer
+    assert "From Anna Holt (by the phone itself) 10:30, within 480 m." in answer
+    stage.text(CLEO, "AT 47.13002,-20.53003")
+    assert "position 47.13002,-20.53003 noted" in stage.last_to(DOV)
+    assert "From Cleo Marsh (ashore) 11:11" in stage.text(DOV, "WHERE")[0]
+    told = [line for line in timeline(stage.service, dive.id) if line.words.startswith("Position")]
+    assert [(line.who, line.words.partition(",")[0]) for line in told] == [
+        ("Bram Vik", "Position 47.12500"),
+        ("Anna Holt", "Position 47.13101"),
+        ("Bram Vik", "Position -20.54000"),
+        ("Cleo Marsh", "Position 47.13002"),
+    ]
+    assert "Not used: far from the site." in told[2].words
     stage.text(ANNA, "out 2")
 
 
