@@ -172,8 +172,13 @@ def _numbers(given: object, name: str, known: Sequence[str], where: str, finding
 
 
 def is_number(value: object) -> bool:
-    """Whether it is an ordinary number, which true and infinity are not."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    """Whether it is an ordinary number, which true, infinity and a whole number past all floats are not."""
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return False
+    try:
+        return math.isfinite(value)
+    except OverflowError:
+        return False
 
 
 def _words(raw: Mapping[str, object], name: str, longest: int, where: str, findings: Findings) -> str | None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from hypothesis import given
+from hypothesis import strategies as st
 
 from service.documents.site_geojson import from_geojson, to_geojson
 from service.documents.site_reading import FEATURES_MAX, FILE_BYTES_MAX, SiteFileError
@@ -343,6 +344,63 @@ def test_a_file_that_is_no_site_is_refused_with_one_sentence(data: bytes, words:
 
     assert where == "file"
     assert words in said
+
+
+JSON_VALUES = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.just(10**400)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(max_size=8)
+    | st.sampled_from(["Feature", "Point", "LineString", "exit", "shoreline", "Europe/London", "../zone"]),
+    lambda inner: (
+        st.lists(inner, max_size=4)
+        | st.dictionaries(
+            st.sampled_from(["type", "geometry", "properties", "coordinates", "kind", "name", "window", "min_height_m"])
+            | st.text(max_size=4),
+            inner,
+            max_size=4,
+        )
+    ),
+    max_leaves=12,
+)
+
+
+@given(
+    JSON_VALUES, st.sampled_from(["site", "feature", "geometry", "properties", "position", "point", "window", "all"])
+)
+def test_any_value_at_any_place_is_read_or_told(value: Any, place: str) -> None:
+    """Nothing that JSON can hold ends in anything but a site or sentences."""
+    parsed = document()
+    holder: Any = {
+        "site": (parsed, "site"),
+        "feature": (parsed["features"], 2),
+        "geometry": (feature(parsed, 2), "geometry"),
+        "properties": (feature(parsed, 2), "properties"),
+        "position": (feature(parsed, 2)["geometry"], "coordinates"),
+        "point": (properties(parsed, 2), "name"),
+        "window": (properties(parsed, 2), "window"),
+        "all": ([parsed], 0),
+    }[place]
+    holder[0][holder[1]] = value
+    data = encoded(value if place == "all" else parsed)
+
+    try:
+        read = from_geojson(data)
+    except SiteFileError as refused:
+        told = [bool(fault.where and fault.words) for fault in refused.faults]
+    else:
+        written = to_geojson(read.site)
+        told = [to_geojson(from_geojson(written).site) == written]
+    assert told
+    assert all(told)
+
+
+@given(st.binary(max_size=60))
+def test_any_bytes_are_told(data: bytes) -> None:
+    """Whatever was uploaded."""
+    assert faults(data)
 
 
 def test_a_number_too_large_for_a_float_is_no_position() -> None:
