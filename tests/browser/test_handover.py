@@ -12,13 +12,17 @@ from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
 
 from service.domain.dive import Dive
-from service.domain.dive.commands import ReportFix, Start, Tick
+from service.domain.dive.commands import ReportConditions, ReportFix, ReportOnScene, Start, Tick
 from service.domain.people import Actor, Role, Via
+from service.domain.place.conditions import Current, Wind
 from service.domain.place.position import Position
 from service.domain.wording import LinkKind
+from service.operations.filing import PlanFiled, file_plan
+from service.operations.pages import dive_link
+from service.operations.plan_reading import GasRequest, NamedPhone, PlanRequest
 from service.operations.recording import act
 from service.store.engine import open_engine
-from tests.web.installation import ANNA, Site, StillClock
+from tests.web.installation import ANNA, BRAM, CLEO, DOV, Site, StillClock
 from tests.web.live import serving
 
 pytestmark = pytest.mark.browser
@@ -58,17 +62,56 @@ def live(migrated_sqlite_url: str) -> Iterator[Site]:
     engine.dispose()
 
 
-@pytest.fixture
-def address(live: Site) -> str:
-    """The pack of a dive with a fix, whose alarm is up."""
-    dive: Dive = live.filed()
+def overdue(live: Site, dive: Dive) -> None:
+    """Let it go in, report a fix, and be missed."""
     act(live.service, dive.id, Start(replace(ANNA_TEXTS, words="IN")))
     live.clock.forward(20)
     act(live.service, dive.id, ReportFix(by=ANNA_TEXTS, position=Position(47.12251, -20.54402), accuracy_m=30))
     live.clock.forward(50)
     act(live.service, dive.id, Tick())
-    path = live.path(dive, "contact-0", LinkKind.HANDOVER)
-    return path if path.startswith("http") else f"{live.service.public_url}{path}"
+
+
+def pack_address(live: Site, dive: Dive) -> str:
+    """The whole address of a link of the pack."""
+    return dive_link(live.service, dive.id, "contact-0", LinkKind.HANDOVER)
+
+
+@pytest.fixture
+def address(live: Site) -> str:
+    """The pack of a dive with a fix, whose alarm is up."""
+    dive = live.filed()
+    overdue(live, dive)
+    return pack_address(live, dive)
+
+
+@pytest.fixture
+def fullest(live: Site) -> str:
+    """The pack of a drill by a plan with every field filled in at some length, with conditions and somebody there."""
+    words = "Red and white, seen from far; tape on the left sleeve, spare lamp in the bag, and a whistle."
+    request = PlanRequest(
+        site="LANTERN",
+        run_time_min=50,
+        lead=NamedPhone("Anna Holt", ANNA),
+        party=(NamedPhone("Bram Vik", BRAM),),
+        contacts=(NamedPhone("Cleo Marsh", CLEO), NamedPhone("Dov Lind", DOV)),
+        depth_m=18,
+        gas=GasRequest(cylinder_l=12, fill_bar=200, reserve_bar=50, surface_rate_l_min=20),
+        exits=("North slip", "Ladder"),
+        vehicle=words,
+        kit=words,
+        smb=words,
+        notes=words,
+        water_c=9,
+        medical=words,
+        share_medical=True,
+    )
+    filed = file_plan(live.service, live.club_id, request, ANNA_TEXTS, drill=True)
+    assert isinstance(filed, PlanFiled)
+    overdue(live, filed.dive)
+    seen = Actor(Role.CONTACT, "Cleo Marsh", Via.PAGE, "contact-0", CLEO, "At the site")
+    act(live.service, filed.dive.id, ReportConditions(seen, Current(250, 0.3), Wind(200, 12)))
+    act(live.service, filed.dive.id, ReportOnScene(seen))
+    return pack_address(live, filed.dive)
 
 
 def narrow(browser: Chrome, address: str) -> None:
@@ -144,6 +187,14 @@ def test_it_prints_on_two_sheets_of_a4(phone_browser: Chrome, address: str, sche
     for words in ("Overdue divers: Anna Holt, 2 divers", "47.12251,-20.54402", "I am reporting overdue divers."):
         assert words in first
     assert sum(shades[200:]) > 0.8 * sum(shades)  # paper, and not a page of ink
+
+
+def test_the_fullest_usual_pack_prints_on_two_sheets_too(phone_browser: Chrome, fullest: str) -> None:
+    """A drill, which has more to say, by a plan with every field filled in."""
+    phone_browser.get(fullest)
+
+    with pypdfium2.PdfDocument(printed(phone_browser)) as paper:
+        assert len(paper) == 2
 
 
 def test_at_night_paper_and_ink_of_the_sketch_turn_over(phone_browser: Chrome, address: str) -> None:
