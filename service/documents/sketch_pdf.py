@@ -72,7 +72,7 @@ class SketchDrawing(Flowable):
                     self.canv.translate(*self._up(at))
                     self.canv.setLineWidth(2)
                     _FORMS[kind](self.canv, printable(label))
-                case Text():
+                case _:
                     self._words(shape)
             self.canv.restoreState()
 

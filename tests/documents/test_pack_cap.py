@@ -238,6 +238,16 @@ def test_identifiers_and_senders_have_no_forbidden_characters(given: str, taken:
     assert not re.search(r"[\s,<&]", identifier(pack_of(overdue_with_everything(), 92), Issue(3, 0, at(65))))
 
 
+def test_without_anybody_to_ask_there_is_no_contact() -> None:
+    """An empty element would be a promise."""
+    made = replace(pack_of(overdue_with_everything(), 84), contacts=(), on_scene=())
+
+    document = to_cap(made, SENDER)
+
+    assert faults(document) == []
+    assert texts(document, "info/contact") == []
+
+
 def test_an_incident_of_one_word_needs_no_quotes() -> None:
     """And quotes inside one are left out, for they would end it."""
     story = overdue(84, FULL_PLAN)

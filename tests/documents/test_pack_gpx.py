@@ -49,6 +49,16 @@ def test_each_place_is_a_waypoint_of_its_kind() -> None:
     assert found(document, "//g:wpt[g:type='vehicle access']/g:desc/text()") == ["emergency vehicles reach it"]
 
 
+def test_a_point_without_a_position_is_no_waypoint() -> None:
+    """There is nowhere to steer."""
+    site = replace(LANTERN, points=(SitePoint(PointKind.EXIT, "Ladder"), *LANTERN.points[:1]))
+
+    document = to_gpx(replace(pack_of(overdue_with_everything()), site=site))
+
+    assert found(document, "//g:wpt/g:name[contains(., 'Ladder')]") == []
+    assert found(document, "//g:wpt/g:name[contains(., 'East beach')]/text()") == ["Entry: East beach"]
+
+
 def test_the_drift_is_a_track_with_the_time_of_each_point() -> None:
     """From the last known position over now to the next hours, with the caution in its description."""
     document = to_gpx(pack_of(overdue_with_everything()))

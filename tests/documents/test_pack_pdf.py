@@ -271,6 +271,11 @@ def test_what_lies_outside_the_frame_is_not_drawn() -> None:
     assert drawn(Disc(Dot(340, 180), 30, Style.RADIUS_NOW)) < drawn(Disc(Dot(180, 180), 30, Style.RADIUS_NOW))
 
 
+def test_without_a_timeline_its_heading_is_left_out(full: Pack) -> None:
+    """A heading over nothing would look like something lost."""
+    assert "What happened" not in " ".join(pages_of(to_pdf(replace(full, timeline=()))))
+
+
 def test_a_pack_grows_with_the_hours_of_an_alarm(full: Pack) -> None:
     """Later the day is named with the time."""
     story = overdue_with_everything()
