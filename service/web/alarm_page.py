@@ -1,4 +1,4 @@
-"""A contact's page: all that a rescue call needs, what to do now, and the answers.
+"""A contact's page: the next step, all that a rescue call needs, and the answers.
 
 Link previewers and scanners open links, and some press buttons. So opening only leaves an entry in the log, and an
 answer counts only with the two characters that are printed in the text itself.
@@ -7,27 +7,40 @@ answer counts only with the two characters that are printed in the text itself.
 from __future__ import annotations
 
 import logging
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import groupby
+from zoneinfo import ZoneInfo
 
-from flask import Blueprint, render_template, request
+import msgspec
+from flask import Blueprint, Response, render_template, request
 from flask.typing import ResponseReturnValue
+from markupsafe import Markup
 from sqlalchemy.exc import SQLAlchemyError
 
+from service.documents.sketch_svg import to_svg
 from service.domain import codes
-from service.domain.dive import Command, Dive, Phase
-from service.domain.dive.commands import Acknowledge, ReportCalled, ReportSafe
+from service.domain.dive import Dive
+from service.domain.handover import Pack, pack
+from service.domain.handover.exit_words import ExitWords, exit_words
+from service.domain.local_time import say
 from service.domain.wording import LinkKind
-from service.operations.pages import LinkView, link_actor, note_view
+from service.operations.pages import LinkView, TimelineEntry, note_view, pack_link, timeline
 from service.web.access import Who, open_to
+from service.web.alarm_answers import answer_of
 from service.web.context import web
-from service.web.dive_page import UnusableError, count_typed
-from service.web.dive_words import moments, standing
+from service.web.dive_words import Moment, moments, standing
 from service.web.links import acted, opened
+from service.web.next_step import next_step
 from service.web.outcomes import told
+from service.web.typed import UnusableError
 
 pages = Blueprint("alarm", __name__)
 
 VIEW_NOT_NOTED = "web.alarm_view_not_noted"
-INCIDENT_MAX = 60
+FACTS_FAILED = "web.alarm_facts_failed"
+MOMENTS_MAX = 30
+AGES_AFTER = timedelta(minutes=5)  # "20 min ago" is written anew, and the drift drawn anew, at least so often
 
 WRONG_REFERENCE = (
     "That is not the reference in your text, so nothing changed. It is two characters, a digit and a letter, after"
@@ -38,27 +51,52 @@ WRONG_REFERENCE = (
 _log = logging.getLogger(__name__)
 
 
+@dataclass(frozen=True, slots=True)
+class _Facts:
+    """What the pack knows, drawn and in words."""
+
+    pack: Pack
+    drawing: Markup | None
+    exits: tuple[ExitWords, ...]
+    happened: tuple[Moment, ...]
+    left_out: int
+
+
 @pages.get("/alarm/<token>")
 @open_to(Who.LINK_HOLDER)
 def show(token: str) -> ResponseReturnValue:
-    """What is known and what to do. That it was opened is logged, and counts as nothing."""
+    """What is known and what to do. That it was opened is logged, and counts as nothing.
+
+    `?live`: the page's own script looks again after something changed, which is no new opening.
+    """
     view = opened(token, LinkKind.ALARM)
-    if request.method == "GET":
+    if request.method == "GET" and "live" not in request.args:
         _note(view)
     return _page(view)
+
+
+@pages.get("/alarm/<token>/standing")
+@open_to(Who.LINK_HOLDER)
+def stands(token: str) -> Response:
+    """Whether the page is still good: `look` changes when it is not; `at` is the time now at the site."""
+    view = opened(token, LinkKind.ALARM)
+    body = msgspec.json.encode({"look": _look(view), "at": _seconds(view)})
+    return Response(body, content_type="application/json")
 
 
 @pages.post("/alarm/<token>")
 @open_to(Who.LINK_HOLDER)
 def answer(token: str) -> ResponseReturnValue:
-    """One of the answers."""
+    """One of the answers, or a link for rescue."""
     view = opened(token, LinkKind.ALARM)
     if codes.read_reference(request.form.get("reference", "")) != view.dive.reference:
         return _page(view, errors={"reference": WRONG_REFERENCE}, status=422)
+    if request.form.get("do") == "pack_link":
+        return _page(view, rescue_link=pack_link(web().service, view))
     try:
-        command = _command(view)
+        command = answer_of(view)
     except UnusableError as error:
-        return _page(view, errors={"count": str(error)}, status=422)
+        return _page(view, errors={error.field: str(error)}, status=422)
     view, applied = acted(view, command)
     wrong = applied.refusal is not None
     return _page(view, told_words=told(applied, view.now), went_wrong=wrong, status=409 if wrong else 200)
@@ -72,17 +110,51 @@ def _note(view: LinkView) -> None:
         _log.exception(VIEW_NOT_NOTED, extra={"dive_id": view.dive.id})
 
 
-def _command(view: LinkView) -> Command:
-    pressed = request.form.get("do", "")
-    if pressed == "ok":
-        return Acknowledge(link_actor(view, "I have it"))
-    if pressed == "called":
-        incident = " ".join(request.form.get("incident", "").split())[:INCIDENT_MAX]
-        return ReportCalled(link_actor(view, f"I have called rescue {incident}".strip()), incident or None)
-    if pressed == "safe":
-        count = count_typed("count")
-        return ReportSafe(link_actor(view, f"They are safe, {count}"), count=count)
-    raise UnusableError("Use one of the buttons. Nothing changed.")
+def _look(view: LinkView) -> str:
+    """A mark that is another whenever the page would say something else: what happened, and what time does."""
+    dive = view.dive
+    late = dive.raise_by_at is not None and view.now >= dive.raise_by_at
+    return f"{dive.version}.{int(late)}.{int(view.now.timestamp() // AGES_AFTER.total_seconds())}"
+
+
+def _seconds(view: LinkView) -> str:
+    return f"{view.now.astimezone(ZoneInfo(view.dive.plan.site.zone)):%H:%M:%S}"
+
+
+def _facts(view: LinkView) -> _Facts | None:
+    """The facts of the pack; None where a fault of ours keeps them away, and then the page shows the plan alone."""
+    try:
+        made = pack(view.dive, view.now, factors=web().settings.search_factors)
+        drawing = None if made.sketch is None else to_svg(made.sketch, title=f"Sketch of {made.where.site}")
+        happened = _happened(view.dive, view.now)
+        return _Facts(
+            pack=made,
+            # Made by us from shapes; every word in it is escaped there.
+            drawing=None if drawing is None else Markup(drawing),  # noqa: S704
+            exits=exit_words(made),
+            happened=happened[-MOMENTS_MAX:],
+            left_out=max(len(happened) - MOMENTS_MAX, 0),
+        )
+    except Exception:  # noqa: BLE001 - whatever is wrong with a drawing, who and where must be shown
+        _log.exception(FACTS_FAILED, extra={"dive_id": view.dive.id})
+        return None
+
+
+def _happened(dive: Dive, now: datetime) -> tuple[Moment, ...]:
+    """All that happened, and what still lies ahead."""
+    ahead = (moment for moment in moments(dive, now) if not moment.passed)
+    return (*_without_repeats(timeline(web().service, dive.id), dive, now), *ahead)
+
+
+def _without_repeats(entries: tuple[TimelineEntry, ...], dive: Dive, now: datetime) -> tuple[Moment, ...]:
+    """The entries as moments; of those that only say the same again, one that says how often."""
+    found = []
+    for words, run in groupby(entries, lambda entry: f"{entry.who}: {entry.words}" if entry.who else entry.words):
+        same = list(run)
+        last = say(same[-1].at, dive.plan.site.zone, now)
+        again = f" {len(same)} times, last {last}." if len(same) > 1 else ""
+        found.append(Moment(same[0].at, f"{words}{again}", passed=True))
+    return tuple(found)
 
 
 def _page(
@@ -91,27 +163,33 @@ def _page(
     told_words: str | None = None,
     went_wrong: bool = False,
     errors: dict[str, str] | None = None,
+    rescue_link: str | None = None,
     status: int = 200,
 ) -> ResponseReturnValue:
+    dive, facts = view.dive, _facts(view)
     page = render_template(
         "alarm.html",
-        view=view,
-        dive=view.dive,
+        dive=dive,
         now=view.now,
-        standing=standing(view.dive),
-        moments=moments(view.dive, view.now),
-        alarmed=view.dive.alarmed,
-        acting=_acting(view.dive),
+        standing=standing(dive),
+        step=next_step(dive, view.person, view.now),
+        facts=facts,
+        pack=None if facts is None else facts.pack,
+        moments=moments(dive, view.now),
+        looked_at=_seconds(view),
+        look=_look(view),
+        on_scene=any(told.key == view.person.key for told in dive.on_scene),
         told_words=told_words,
         went_wrong=went_wrong,
         errors=errors or {},
-        typed=request.form if errors else {},
-        over=view.dive.phase is Phase.CLOSED,
+        typed=_typed(view, errors or {}),
+        rescue_link=rescue_link,
     )
     return page, status
 
 
-def _acting(dive: Dive) -> tuple[str, ...]:
-    """The names of those who said that they have it."""
-    people = (dive.person(answered.key) for answered in dive.acknowledged)
-    return tuple(person.name for person in people if person is not None)
+def _typed(view: LinkView, errors: dict[str, str]) -> dict[str, str]:
+    """What stays in the fields: all of it after a mistake, and once the reference was right the reference."""
+    if errors:
+        return request.form.to_dict()
+    return {"reference": view.dive.reference} if request.method == "POST" else {}

@@ -9,9 +9,14 @@ from typing import TypeVar
 import msgspec
 from flask import request
 
+from service.domain.dive.commands import ReportFix
+from service.domain.people import Actor
+from service.domain.place.fix import Source
+from service.domain.place.position import Position
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
-from service.web.api_shapes import PlaceIn, PlanIn
+from service.web.api_shapes import FixIn, PlaceIn, PlanIn
 from service.web.problems import FieldProblem
+from service.web.typed import position_read
 
 Shape = TypeVar("Shape")
 
@@ -72,11 +77,11 @@ def _join(path: str, field: str) -> str:
     return f"{path}.{field}" if path else field
 
 
-def _utc(at: datetime | None) -> datetime | None:
+def _utc(at: datetime | None, field: str) -> datetime | None:
     try:
         return None if at is None else at.astimezone(UTC)
     except OverflowError:
-        error = FieldProblem("time_in", "Give a time of this century.")
+        error = FieldProblem(field, "Give a time of this century.")
         raise PlanProblem(422, "Not understood", error.words, (error,)) from None
 
 
@@ -94,7 +99,7 @@ def request_of(plan: PlanIn) -> PlanRequest:
         lead=NamedPhone(plan.lead.name, plan.lead.phone),
         contacts=tuple(NamedPhone(contact.name, contact.phone) for contact in plan.contacts),
         party=tuple(NamedPhone(diver.name, diver.phone) for diver in plan.party),
-        time_in_at=_utc(plan.time_in),
+        time_in_at=_utc(plan.time_in, "time_in"),
         grace_min=plan.grace_min,
         depth_m=plan.depth_m,
         gas=None if gas is None else GasRequest(gas.cylinder_l, gas.fill_bar, gas.reserve_bar, gas.surface_rate_l_min),
@@ -107,3 +112,16 @@ def request_of(plan: PlanIn) -> PlanRequest:
         medical=plan.medical,
         share_medical=plan.share_medical,
     )
+
+
+def fix_of(asked: FixIn, near: Position | None, by: Actor) -> ReportFix:
+    """The fix as a command; `near` is where a short plus code is looked for. Raises PlanProblem (422)."""
+    at, accuracy_m = _utc(asked.at, "at"), asked.accuracy_m
+    if not isinstance(asked.position, str):
+        return ReportFix(by, Position(*asked.position), accuracy_m, at, Source.SCRIPT)
+    try:
+        reading = position_read(asked.position, near)
+    except ValueError as fault:
+        error = FieldProblem("position", str(fault))
+        raise PlanProblem(422, "Not understood", error.words, (error,)) from None
+    return ReportFix(by, reading.position, reading.accuracy_m if accuracy_m is None else accuracy_m, at, Source.SCRIPT)

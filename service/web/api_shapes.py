@@ -107,6 +107,16 @@ class RaiseIn(Asked, frozen=True):
     note: Words | None = None
 
 
+class FixIn(Asked, frozen=True):
+    """Where the party is, or was at `at`. As text it may have any form; a short plus code is looked for at the site."""
+
+    # The text has no Meta of its own: beside LatLon, msgspec 0.22 brings the interpreter down when garbage is collected
+    # while it looks at the shape. The reader of positions bounds it.
+    position: LatLon | str
+    accuracy_m: Annotated[float, Meta(ge=0, description="Metres.")] | None = None
+    at: Instant | None = None
+
+
 class CheckOut(msgspec.Struct, frozen=True):
     """Advice about a plan that was filed all the same."""
 
@@ -144,8 +154,57 @@ class PersonOut(msgspec.Struct, frozen=True):
     phone: str | None
 
 
+class FixOut(msgspec.Struct, frozen=True):
+    """A position of the party. `at` is when they were there, `by` whose word it is.
+
+    `source` is one of entry, text, browser, typed, contact, script. With a `doubt` (far, future) it is kept and not
+    used as the last known position.
+    """
+
+    position: LatLon
+    at: datetime
+    by: str
+    source: str
+    accuracy_m: float | None
+    doubt: str | None
+
+
+class CurrentOut(msgspec.Struct, frozen=True):
+    """`set_deg`: degrees true towards which it runs; `drift_kn`: its speed in knots."""
+
+    set_deg: float
+    drift_kn: float
+
+
+class WindOut(msgspec.Struct, frozen=True):
+    """`from_deg`: degrees true from which it blows; `speed_kn` in knots."""
+
+    from_deg: float
+    speed_kn: float
+
+
+class ConditionsOut(msgspec.Struct, frozen=True):
+    """Current and wind as seen by somebody; null where not said."""
+
+    at: datetime
+    by: str
+    current: CurrentOut | None
+    wind: WindOut | None
+
+
+class OnSceneOut(msgspec.Struct, frozen=True):
+    """Who said that they are at the site, by key, and when."""
+
+    key: str
+    at: datetime
+
+
 class DiveOut(msgspec.Struct, frozen=True):
-    """A dive as it stands. Before the start `due_out` and `raise_by` follow from `time_in`, null without it."""
+    """A dive as it stands. Before the start `due_out` and `raise_by` follow from `time_in`, null without it.
+
+    `last_position` is the latest fix without a doubt, else where they went in, null before the start. `fixes` are the
+    newest 20, and the last known one whatever came after it.
+    """
 
     id: str
     reference: str
@@ -167,6 +226,10 @@ class DiveOut(msgspec.Struct, frozen=True):
     alarm_at: datetime | None
     acknowledged: tuple[str, ...]
     rescue_called_at: datetime | None
+    last_position: FixOut | None
+    fixes: tuple[FixOut, ...]
+    conditions: ConditionsOut | None
+    on_scene: tuple[OnSceneOut, ...]
     closed_at: datetime | None
 
 

@@ -23,12 +23,13 @@ from service.operations.recording import act
 from service.store import clubs, dives, tokens
 from service.store.tables.club import ClubRow
 from service.web.access import Who, open_to
-from service.web.api_reading import PlanProblem, read_body, request_of
+from service.web.api_reading import PlanProblem, fix_of, read_body, request_of
 from service.web.api_shapes import (
     CallOffIn,
     DivesOut,
     ExtendIn,
     FinishIn,
+    FixIn,
     PlanIn,
     RaiseIn,
     StartIn,
@@ -181,6 +182,16 @@ def raise_alarm(caller: Caller, dive_id: str) -> Response:
     asked = read_body(RaiseIn, may_be_empty=True)
     words = f"raise {asked.note}" if asked.note else "raise"
     return _acted(caller, dive_id, RaiseNow(_said(caller, words), asked.note))
+
+
+@api.post("/api/v1/dives/<dive_id>/fix")
+@for_scripts
+def fix(caller: Caller, dive_id: str) -> Response:
+    """Where the party is."""
+    asked = read_body(FixIn)
+    dive = web().service.read(lambda session: dives.get(session, dive_id))
+    near = None if dive is None or dive.club_id != caller.club.id else dive.plan.site.entry
+    return _acted(caller, dive_id, fix_of(asked, near, _said(caller, "fix")))
 
 
 def _said(caller: Caller, words: str) -> Actor:

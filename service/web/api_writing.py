@@ -10,6 +10,8 @@ import msgspec
 
 from service.domain.dive import Dive
 from service.domain.people import Recipient
+from service.domain.place.conditions import Conditions
+from service.domain.place.fix import Fix
 from service.domain.plan import Level, check_plan
 from service.operations.filing import PlanFiled
 from service.operations.pages import DiveDetails
@@ -17,13 +19,18 @@ from service.store.log import Entry
 from service.store.outbox import Message
 from service.web.api_shapes import (
     CheckOut,
+    ConditionsOut,
+    CurrentOut,
     DetailsOut,
     DiveOut,
     EventOut,
     FiledOut,
+    FixOut,
     MessageOut,
+    OnSceneOut,
     PersonOut,
     SiteOut,
+    WindOut,
 )
 
 _TOKEN = r"/(alarm|dive|handover)/[A-Za-z0-9_-]+"  # noqa: S105 - the shape of one, not one
@@ -83,6 +90,10 @@ def dive_out(dive: Dive) -> DiveOut:
         alarm_at=dive.alarm_at,
         acknowledged=tuple(answered.key for answered in dive.acknowledged),
         rescue_called_at=dive.called_at,
+        last_position=_fix(dive.last_position),
+        fixes=tuple(fix for fix in map(_fix, dive.fixes) if fix is not None),
+        conditions=_conditions(dive.conditions),
+        on_scene=tuple(OnSceneOut(there.key, there.at) for there in dive.on_scene),
         closed_at=dive.closed_at,
     )
 
@@ -94,6 +105,21 @@ def details_out(details: DiveDetails, public_url: str) -> DetailsOut:
         events=tuple(map(_event, details.entries)),
         messages=tuple(_message(message, public_url) for message in details.messages),
     )
+
+
+def _fix(fix: Fix | None) -> FixOut | None:
+    if fix is None:
+        return None
+    position, doubt = (fix.position.lat, fix.position.lon), None if fix.doubt is None else fix.doubt.value
+    return FixOut(position, fix.at, fix.by, fix.source.value, fix.accuracy_m, doubt)
+
+
+def _conditions(seen: Conditions | None) -> ConditionsOut | None:
+    if seen is None:
+        return None
+    current = None if seen.current is None else CurrentOut(seen.current.set_deg, seen.current.drift_kn)
+    wind = None if seen.wind is None else WindOut(seen.wind.from_deg, seen.wind.speed_kn)
+    return ConditionsOut(seen.at, seen.by, current, wind)
 
 
 def _people(people: Sequence[Recipient]) -> tuple[PersonOut, ...]:

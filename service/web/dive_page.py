@@ -2,31 +2,39 @@
 
 from __future__ import annotations
 
-import re
-
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
 from service.domain.dive import Command
-from service.domain.dive.commands import CallOff, Extend, Finish, RaiseNow, Start
+from service.domain.dive.commands import CallOff, Extend, Finish, RaiseNow, ReportConditions, ReportFix, Start
+from service.domain.handover.whereabouts import whereabouts
 from service.domain.people import Actor
+from service.domain.place.fix import Source
+from service.domain.place.position import decimal
 from service.domain.wording import LinkKind
 from service.operations.pages import LinkView, link_actor
+from service.store import clubs
 from service.web.access import Who, open_to
 from service.web.context import web
 from service.web.dive_words import moments, standing
 from service.web.links import acted, opened
 from service.web.outcomes import told
+from service.web.typed import (
+    UnusableError,
+    accuracy_measured,
+    count_typed,
+    current_typed,
+    minutes_typed,
+    position_measured,
+    position_typed,
+    time_measured,
+    wind_typed,
+    words_typed,
+)
 
 pages = Blueprint("dive", __name__)
 
 NOTE_MAX = 300
-_COUNT = re.compile(r"[1-9]?[0-9]")
-_MINUTES = re.compile(r"[1-9][0-9]{0,2}")
-
-
-class UnusableError(ValueError):
-    """What was typed beside a button cannot be used; the message says what to type."""
 
 
 @pages.get("/dive/<token>")
@@ -51,15 +59,21 @@ def press(token: str) -> ResponseReturnValue:
     try:
         command = _command(view)
     except UnusableError as error:
-        return _page(view, told_words=str(error), went_wrong=True, status=422)
+        return _page(view, error=error, status=422)
     view, applied = acted(view, command)
     wrong = applied.refusal is not None
     return _page(view, told_words=told(applied, view.now), went_wrong=wrong, status=409 if wrong else 200)
 
 
 def _page(
-    view: LinkView, *, told_words: str | None = None, went_wrong: bool = False, status: int = 200
+    view: LinkView,
+    *,
+    told_words: str | None = None,
+    went_wrong: bool = False,
+    error: UnusableError | None = None,
+    status: int = 200,
 ) -> ResponseReturnValue:
+    club = web().service.read(lambda session: clubs.get(session, view.dive.club_id))
     page = render_template(
         "dive.html",
         view=view,
@@ -67,8 +81,12 @@ def _page(
         now=view.now,
         standing=standing(view.dive),
         moments=moments(view.dive, view.now),
+        where=whereabouts(view.dive, view.now),
+        receiving_number=club.receiving_number if club is not None else None,
         told_words=told_words,
         went_wrong=went_wrong,
+        errors={} if error is None else {error.field: str(error)},
+        typed={} if error is None else request.form,
         pace=web().settings.pace,
     )
     return page, status
@@ -76,7 +94,16 @@ def _page(
 
 def _command(view: LinkView) -> Command:
     pressed = request.form.get("do", "")
-    make = {"in": _start, "out": _finish, "late": _late, "call_off": _call_off, "sos": _sos}.get(pressed)
+    make = {
+        "in": _start,
+        "out": _finish,
+        "late": _late,
+        "call_off": _call_off,
+        "sos": _sos,
+        "fix": _fix,
+        "position": _position,
+        "conditions": _conditions,
+    }.get(pressed)
     if make is None:
         raise UnusableError("Use one of the buttons. Nothing changed.")
     return make(view)
@@ -84,14 +111,6 @@ def _command(view: LinkView) -> Command:
 
 def _by(view: LinkView, words: str) -> Actor:
     return link_actor(view, words)
-
-
-def count_typed(name: str) -> int:
-    """A head count as typed. Raises UnusableError."""
-    typed = request.form.get(name, "").strip()
-    if not (typed.isascii() and _COUNT.fullmatch(typed)):
-        raise UnusableError("Count heads and give the number in digits. Nothing changed.")
-    return int(typed)
 
 
 def _start(view: LinkView) -> Command:
@@ -105,10 +124,8 @@ def _finish(view: LinkView) -> Command:
 
 
 def _late(view: LinkView) -> Command:
-    typed = request.form.get("minutes", "").strip()
-    if not (typed.isascii() and _MINUTES.fullmatch(typed)):
-        raise UnusableError("How many minutes later? Give a number such as 20. Nothing changed.")
-    return Extend(_by(view, f"Late {typed}"), minutes=int(typed))
+    minutes = minutes_typed("minutes")
+    return Extend(_by(view, f"Late {minutes}"), minutes=minutes)
 
 
 def _call_off(view: LinkView) -> Command:
@@ -116,5 +133,22 @@ def _call_off(view: LinkView) -> Command:
 
 
 def _sos(view: LinkView) -> Command:
-    note = " ".join(request.form.get("note", "").split())[:NOTE_MAX]
+    note = words_typed("note", NOTE_MAX)
     return RaiseNow(_by(view, f"SOS {note}".strip()), note=note or None)
+
+
+def _fix(view: LinkView) -> Command:
+    """What the browser's own positioning gave, when its button was pressed."""
+    position, accuracy_m, at = position_measured(), accuracy_measured(), time_measured()
+    by = _by(view, f"Send my position: {decimal(position)}")
+    return ReportFix(by, position, accuracy_m, at, Source.BROWSER)
+
+
+def _position(view: LinkView) -> Command:
+    reading = position_typed("position", view.dive.plan.site.entry)
+    by = _by(view, f"Send this position: {words_typed('position', NOTE_MAX)}")
+    return ReportFix(by, reading.position, reading.accuracy_m, source=Source.TYPED)
+
+
+def _conditions(view: LinkView) -> Command:
+    return ReportConditions(_by(view, "What the water does"), current_typed(), wind_typed())

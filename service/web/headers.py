@@ -9,6 +9,10 @@ CONTENT_SECURITY_POLICY = (
     " form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 
+# The phone's position is asked for on the diver's page, when its button is pressed, and nowhere else.
+NO_SENSORS = "geolocation=(), camera=(), microphone=(), payment=(), usb=()"
+WITH_POSITION = NO_SENSORS.replace("geolocation=()", "geolocation=(self)")
+
 STATIC_LASTS_S = 3600
 _HTTPS_ONLY = "max-age=31536000"
 
@@ -21,6 +25,7 @@ def set_headers(app: Flask, *, https: bool) -> None:
         headers = response.headers
         headers["Content-Security-Policy"] = CONTENT_SECURITY_POLICY
         headers["Referrer-Policy"] = "no-referrer"
+        headers["Permissions-Policy"] = WITH_POSITION if request.blueprint == "dive" else NO_SENSORS
         headers["X-Robots-Tag"] = "noindex, nofollow"
         headers["X-Content-Type-Options"] = "nosniff"
         headers["Cross-Origin-Opener-Policy"] = "same-origin"

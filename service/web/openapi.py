@@ -21,6 +21,7 @@ _TYPES = (
     shapes.ExtendIn,
     shapes.CallOffIn,
     shapes.RaiseIn,
+    shapes.FixIn,
     shapes.FiledOut,
     shapes.DivesOut,
     shapes.DiveOut,
@@ -46,6 +47,7 @@ _DEED_WORDS = {
     "extend": ("Be later, by minutes or until a time of day at the site", shapes.ExtendIn),
     "call-off": ("Say that nobody goes in", shapes.CallOffIn),
     "raise": ("Raise the alarm now", shapes.RaiseIn),
+    "fix": ("Say where the party is, or was", shapes.FixIn),
 }
 
 
@@ -134,7 +136,7 @@ def _deed(deed: str, words: str, shape: type) -> dict[str, Any]:
     return {
         "operationId": deed.replace("-", "_"),
         "summary": words,
-        "requestBody": {"required": deed == "extend", "content": _content(shape)},
+        "requestBody": {"required": deed in {"extend", "fix"}, "content": _content(shape)},
         "responses": _answers(
             200, "The dive as it stands now.", shapes.DiveOut, 400, 401, 404, 409, 413, 415, 422, 503
         ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
@@ -9,6 +10,9 @@ from typing import Any
 from service.domain.dive import Dive, Event
 from service.domain.dive import events as ev
 from service.domain.local_time import say
+from service.domain.place.fix import Doubt
+from service.domain.place.position import lettered
+from service.domain.wording.phrases import to_rescue
 from service.operations.recording import Applied
 from service.web.speaking import heads, zone_name
 
@@ -47,7 +51,8 @@ def _partly_out(_: Dive, event: ev.PartlyOut, __: datetime) -> str:
 
 def _raised(dive: Dive, event: ev.AlarmRaised, _: datetime) -> str:
     who = ", ".join(contact.name for contact in dive.contacts if contact.key != event.by.key)
-    return f"The alarm is raised. Being told now: {who}. Call rescue if you can: {dive.plan.site.rescue_call}."
+    rescue = to_rescue(dive, f"Call rescue if you can: {dive.plan.site.rescue_call}.")
+    return f"The alarm is raised. Being told now: {who}. {rescue}"
 
 
 def _acknowledged(_: Dive, __: ev.Acknowledged, ___: datetime) -> str:
@@ -76,6 +81,23 @@ def _passed_on(_: Dive, __: ev.LatePassedOn, ___: datetime) -> str:
     return "The alarm is out already. Your contacts are told that you said you are late; they decide."
 
 
+def _fix(dive: Dive, event: ev.FixReported, now: datetime) -> str:
+    good = "" if event.accuracy_m is None else f", good to {math.ceil(event.accuracy_m)} m"
+    what = f"{lettered(event.position)} at {_time(dive, event.fix_at, now)}{good}"
+    if event.doubt is None:
+        return f"Position noted: {what}. The clock goes on as before."
+    why = "its time is in the future" if event.doubt is Doubt.FUTURE else f"it is far from {dive.plan.site.name}"
+    return f"Position kept but not used: {what}: {why}. Check it and send it again."
+
+
+def _conditions(_: Dive, __: ev.ConditionsReported, ___: datetime) -> str:
+    return "Noted what the water and the wind do. The pack for rescue shows it. The clock goes on as before."
+
+
+def _on_scene(_: Dive, __: ev.OnScene, ___: datetime) -> str:
+    return "Noted that you are at the site. Tell rescue where to meet you. Do not go into the water yourself."
+
+
 _WORDS: dict[type[Event], Callable[[Dive, Any, datetime], str]] = {
     ev.Started: _started,
     ev.ExtensionAsked: _extension,
@@ -84,5 +106,8 @@ _WORDS: dict[type[Event], Callable[[Dive, Any, datetime], str]] = {
     ev.AlarmRaised: _raised,
     ev.Acknowledged: _acknowledged,
     ev.RescueCalled: _called,
+    ev.FixReported: _fix,
+    ev.ConditionsReported: _conditions,
+    ev.OnScene: _on_scene,
     ev.Closed: _closed,
 }

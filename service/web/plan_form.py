@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 
 from service.domain.phone import PhoneError, read_phone
-from service.domain.place.position import PositionError
-from service.domain.place.reading import read_position
+from service.domain.place.position import PLAIN_SIGNS, Position
 from service.domain.plan import Check, Level
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
+from service.web.typed import position_read
 
 OTHER_PLACE = "other"
 OTHERS = range(2, 7)  # diver 1 is the lead
@@ -21,7 +21,7 @@ RUN_TIME_STAND_IN = 30  # where none could be read, so that the other fields are
 _GAS = ("gas_cylinder", "gas_fill", "gas_reserve", "gas_rate")
 _PLACE = ("place_name", "place_position", "place_rescue")
 _NUMBER = re.compile(r"\d{1,4}(?:[.,]\d{1,3})?")
-_UNITS = re.compile(r"\s*(?:min(?:ute)?s?|m|metres?|l|litres?|bar|l/min)\.?$", re.IGNORECASE)
+_UNITS = re.compile(r"\s*(?:min(?:ute)?s?|m|metres?|l|litres?|bar|l/min|\N{DEGREE SIGN} ?c?|c)\.?$", re.IGNORECASE)
 
 FIELDS = (
     "site",
@@ -41,7 +41,10 @@ FIELDS = (
     "vehicle",
     "kit",
     "smb",
+    "water",
     "notes",
+    "medical",
+    "share_medical",
 )
 
 # Which input a finding of the plan's checks belongs beside.
@@ -60,7 +63,9 @@ _INPUT_OF_CHECK = {
     "vehicle": "vehicle",
     "kit": "kit",
     "smb": "smb",
+    "water_c": "water",
     "notes": "notes",
+    "medical": "medical",
 }
 # Inputs that one check looks at together: where one of them has an error already, the check would only repeat it.
 _TOGETHER = {
@@ -75,11 +80,15 @@ _TOGETHER = {
 
 @dataclass(frozen=True, slots=True)
 class PlanForm:
-    """A form as it came, with every value as typed; `errors` are by the name of the input they stand beside."""
+    """A form as it came, with every value as typed; `errors` are by the name of the input they stand beside.
+
+    `readings` say how what was typed was understood, by the name of the input as well.
+    """
 
     values: Mapping[str, str]
     errors: dict[str, str] = field(default_factory=dict)
     request: PlanRequest | None = None
+    readings: dict[str, str] = field(default_factory=dict)
 
     def with_checks(self, checks: tuple[Check, ...]) -> PlanForm:
         """The form with what the plan's own checks refuse beside the inputs that they are about."""
@@ -89,7 +98,7 @@ class PlanForm:
             if check.level is Level.REFUSE and not any(name.startswith(about) for name in self.errors):
                 name = _INPUT_OF_CHECK.get(check.field, "site")
                 errors[name] = f"{errors[name]} {check.words}" if name in errors else check.words
-        return PlanForm(self.values, errors, self.request)
+        return replace(self, errors=errors)
 
     def in_order(self) -> list[tuple[str, str]]:
         """The errors in the order of the inputs, for the summary."""
@@ -101,20 +110,25 @@ def empty_form() -> PlanForm:
     return PlanForm(dict.fromkeys(FIELDS, ""))
 
 
-def read_form(fields: Mapping[str, str], country: str) -> PlanForm:
-    """Read what was typed. `request` is made even where single fields are wrong, so that all is told at once."""
+def read_form(fields: Mapping[str, str], country: str, near: Position | None = None) -> PlanForm:
+    """Read what was typed. `request` is made even where single fields are wrong, so that all is told at once.
+
+    `near` is where the club dives: a short plus code is looked for there.
+    """
     values = {name: fields.get(name, "") for name in FIELDS}
-    reader = _Reader(values, country)
-    return PlanForm(values, reader.errors, reader.request())
+    reader = _Reader(values, country, near)
+    return PlanForm(values, reader.errors, reader.request(), reader.readings)
 
 
 class _Reader:
     """Reads input by input and keeps what is wrong."""
 
-    def __init__(self, values: Mapping[str, str], country: str) -> None:
+    def __init__(self, values: Mapping[str, str], country: str, near: Position | None) -> None:
         self._values = values
         self._country = country
+        self._near = near
         self.errors: dict[str, str] = {}
+        self.readings: dict[str, str] = {}
 
     def request(self) -> PlanRequest:
         return PlanRequest(
@@ -132,6 +146,9 @@ class _Reader:
             kit=self._text("kit") or None,
             smb=self._text("smb") or None,
             notes=self._text("notes") or None,
+            water_c=self._water(),
+            medical=self._text("medical") or None,
+            share_medical=bool(self._text("share_medical")),
         )
 
     def _text(self, name: str) -> str:
@@ -146,6 +163,16 @@ class _Reader:
             return None
         if not (typed.isascii() and _NUMBER.fullmatch(typed)):
             self._wrong(name, "Give a number in digits, such as 45.")
+            return None
+        return float(typed.replace(",", "."))
+
+    def _water(self) -> float | None:
+        """Degrees Celsius; the sea may be colder than fresh water freezes at."""
+        typed = _UNITS.sub("", self._text("water").translate(PLAIN_SIGNS))
+        if not typed:
+            return None
+        if not (typed.isascii() and _NUMBER.fullmatch(typed.removeprefix("-"))):
+            self._wrong("water", "Give the temperature in degrees Celsius, such as 12.")
             return None
         return float(typed.replace(",", "."))
 
@@ -173,16 +200,12 @@ class _Reader:
 
     def _position(self) -> tuple[float, float] | None:
         try:
-            position = read_position(self._text("place_position"))
-        except PositionError as error:
-            reason = str(error)
-            # Not str.capitalize, which would make small letters of N, S, E and W.
-            self._wrong("place_position", f"{reason[:1].upper()}{reason[1:]}.")
+            reading = position_read(self._text("place_position"), self._near)
+        except ValueError as error:
+            self._wrong("place_position", str(error))
             return None
-        if position is None:
-            self._wrong("place_position", "Give a position such as 47.12345, -20.54321.")
-            return None
-        return position.lat, position.lon
+        self.readings["place_position"] = f"Understood as {reading.reading}."
+        return reading.position.lat, reading.position.lon
 
     def _time_in(self) -> datetime | None:
         day, clock = self._text("time_in_date"), self._text("time_in_time")

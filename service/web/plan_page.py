@@ -14,6 +14,7 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy.orm import Session
 
 from service.domain.people import Actor, Role, Via, diver_key
+from service.domain.place.position import Position
 from service.domain.wording import LinkKind
 from service.operations.filing import PlanFiled, PlanRefused, Preview, file_plan, preview
 from service.operations.pages import dive_link
@@ -22,6 +23,7 @@ from service.store.tables.club import ClubRow
 from service.store.tables.site import SiteRow
 from service.web import nonce
 from service.web.access import Who, open_to
+from service.web.advice import advice, ways_out
 from service.web.bounds import address_key
 from service.web.context import web
 from service.web.filing_limits import REQUEST_KEY_PREFIX, too_many_plans
@@ -97,7 +99,8 @@ def _club_form(club_id: str, path: str) -> ClubForm:
 
 
 def _posted(at: ClubForm) -> ResponseReturnValue:
-    typed = read_form(request.form, at.club.country)
+    near = next((Position(site.lat, site.lon) for site in at.sites), None)
+    typed = read_form(request.form, at.club.country, near)
     by = _lead(typed)
     if typed.request is None:
         return _form_page(at, typed, status=422)
@@ -148,7 +151,17 @@ def _form_page(
     given = request.form.get("nonce", "")
     # The first nonce is kept through previews and corrections, so that going back and pressing again files once.
     kept = given if nonce.read(web().settings.secret_key, given, now) else fresh
-    page = render_template("plan.html", at=at, form=typed, seen=seen, note=note, nonce=kept, now=now)
+    page = render_template(
+        "plan.html",
+        at=at,
+        form=typed,
+        seen=seen,
+        advice=None if seen is None else advice(seen.checks),
+        exits=() if seen is None else ways_out(seen.dive),
+        note=note,
+        nonce=kept,
+        now=now,
+    )
     return page, status
 
 
@@ -157,7 +170,7 @@ def _filed_page(at: ClubForm, filed: PlanFiled, now: datetime) -> ResponseReturn
     return render_template(
         "plan_filed.html",
         dive=dive,
-        checks=filed.checks,
+        advice=advice(filed.checks),
         again=filed.again,
         number=phone(number, at.club.country),
         start_text=sms(number, f"IN {dive.start_code}"),

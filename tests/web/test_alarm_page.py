@@ -59,43 +59,48 @@ def test_the_page_says_all_that_a_rescue_call_needs(page: AlarmPage) -> None:
     shown = page.shown
 
     for words in (
-        "Alarm: Anna Holt, 2 divers",
+        "Overdue divers: Anna Holt, 2 divers",
         "Anna Holt, Bram Vik",
         "Lantern Steps",
         "47.12345,-20.54321",
         "47\N{DEGREE SIGN}07.407&#39;N 020\N{DEGREE SIGN}32.593&#39;W",
-        "10:00</time>",
-        "due out",
-        "20 min ago",
+        "Plus code",
+        "here the plan has them go in",
+        "In 10:00, due out 10:50: overdue by 20 min.",
+        "due out 20 min ago",
         "Azores time",
         "North slip",
         "Track from the chapel",
         "Green van at the gate",
         'href="tel:+447700900101"',
         'href="tel:112"',
-        "Say: overdue divers",
     ):
         assert words in shown, words
 
 
 def test_at_distress_the_first_step_is_to_call_rescue(page: AlarmPage) -> None:
-    """The order of the steps turns round."""
+    """The order of the calls turns round, and what to read aloud to rescue stands under the button."""
     alert = page.shown
     page.at.clock.forward(20)
     act(page.at.service, page.dive.id, Tick())
 
     distress = page.shown
     assert alert.index("tel:+447700900101") < alert.index("tel:112")
-    assert distress.index("Call rescue now") < distress.index("tel:+447700900101")
+    assert distress.index("Call rescue now") < distress.index("tel:112") < distress.index("tel:+447700900101")
+    assert "I am reporting overdue divers." not in alert
+    assert distress.index("tel:112") < distress.index("I am reporting overdue divers.")
 
 
 def test_last_known_position_and_last_words_are_shown(page: AlarmPage) -> None:
-    """The newest fix comes before the site's position; other people's words are text, with tricks made visible."""
+    """The newest fix is the position that is given; other people's words are text, with tricks made visible."""
     act(page.at.service, page.dive.id, ReportFix(ANNA_BY_TEXT, Position(47.13, -20.55)))
     act(page.at.service, page.dive.id, Hear(ANNA_BY_TEXT, "<b>near</b> the \u202e\x07ladder"))
 
     shown = page.shown
-    assert shown.index("47.13000,-20.55000") < shown.index("47.12345,-20.54321")
+    facts = shown.partition('id="facts"')[2]
+    assert '<span class="position">47.13000,-20.55000</span>' in facts
+    assert '<span class="position">47.12345,-20.54321</span>' not in facts
+    assert "By text from Anna Holt, 11:10" in facts
     assert "&lt;b&gt;near&lt;/b&gt; the [U+202E][U+0007]ladder" in shown
 
 
@@ -126,7 +131,7 @@ def test_i_have_it_acknowledges(page: AlarmPage) -> None:
     (told,) = page.now.acknowledged
     assert answer.status_code == 200
     assert told.key == "contact-0"
-    assert "Acting on it: Cleo Marsh" in answer.text
+    assert "Acting on it: Cleo Marsh 11:10" in answer.text
 
 
 @pytest.mark.parametrize("typed", ["{ref}", "{lower}", " {spaced} ", "#{ref}."])

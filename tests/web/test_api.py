@@ -458,6 +458,7 @@ DEEDS: list[tuple[str, object]] = [
     ("extend", {"minutes": 10}),
     ("call-off", None),
     ("raise", None),
+    ("fix", {"position": [47.1, -20.5]}),
 ]
 
 
