@@ -16,7 +16,7 @@ DEAD_AFTER_CLOSE: Final = timedelta(days=1)
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Whose page it is; `kind` is "dive" or "alarm"."""
+    """Whose page it is; `kind` is "dive", "alarm" or "handover"."""
 
     dive_id: str
     club_id: str

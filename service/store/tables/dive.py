@@ -93,7 +93,7 @@ class DiveCodeRow(Base):
 
 
 class LinkRow(Base):
-    """A page of one person for one dive; only the hash of its token is kept. `kind` is dive or alarm."""
+    """A page of one person for one dive; only the hash of its token is kept. `kind` is dive, alarm or handover."""
 
     __tablename__ = "links"
 
