@@ -177,6 +177,19 @@ def test_whatever_happens_the_fixes_are_few_and_none_in_doubt_is_used(life: Life
 # Conditions
 
 
+def test_a_position_or_the_conditions_from_the_page_are_a_sign_of_life_without_their_figures() -> None:
+    """The alert says when the party was last heard; the figures stand in it as the position already."""
+    story = in_water()
+    story.does(do.ReportFix(by_page(diver("Send my position: 47.12000,-20.54000")), Position(47.12, -20.54)), at(5))
+    assert story.dive.last_heard is not None
+    assert (story.dive.last_heard.at, story.dive.last_heard.words) == (at(5), "a position (page)")
+
+    story.does(do.ReportConditions(by_page(diver("What the water does")), Current(90, 0.5)), at(6))
+    assert story.dive.last_heard.at == at(6)
+    story.does(do.ReportConditions(contact(), Current(80, 0.5)), at(7))
+    assert story.dive.last_heard.at == at(6)
+
+
 def test_what_is_not_said_of_the_conditions_stays_as_it_was_said_before() -> None:
     """The wind of a contact does not take the diver's current away."""
     story = in_water()

@@ -197,7 +197,9 @@ def _rescue_called(dive: Dive, event: ev.RescueCalled) -> Dive:
 
 def _fix_reported(dive: Dive, event: ev.FixReported) -> Dive:
     fix = Fix(event.position, event.fix_at, event.by.name, event.source, event.accuracy_m, event.doubt)
-    return replace(dive, fixes=kept((*dive.fixes, fix)), last_heard=_heard(dive, event.by, event.at))
+    # An alert has the position already; there the figures of a page's button would only take the room of a name.
+    words = "a position" if event.by.via is Via.PAGE else None
+    return replace(dive, fixes=kept((*dive.fixes, fix)), last_heard=_heard(dive, event.by, event.at, words))
 
 
 def _conditions_reported(dive: Dive, event: ev.ConditionsReported) -> Dive:
@@ -209,7 +211,7 @@ def _conditions_reported(dive: Dive, event: ev.ConditionsReported) -> Dive:
         current=event.current or (before.current if before else None),
         wind=event.wind or (before.wind if before else None),
     )
-    return replace(dive, conditions=seen)
+    return replace(dive, conditions=seen, last_heard=_heard(dive, event.by, event.at))
 
 
 def _on_scene(dive: Dive, event: ev.OnScene) -> Dive:
