@@ -53,6 +53,18 @@ class Phones:
             "/practice/text", data={"phone": phone, "body": body}, headers={"Accept": "application/json"}
         ).raise_for_status()
 
+    def press(self, page: str, fields: dict[str, str]) -> None:
+        """Press a button of a page, or send it what its script would."""
+        self._client.post(page, data=fields).raise_for_status()
+
+    def page(self, url: str) -> str:
+        """A page as it comes."""
+        return self._client.get(url).raise_for_status().text
+
+    def file_at(self, url: str) -> bytes:
+        """A file as it comes."""
+        return self._client.get(url).raise_for_status().content
+
     def look(self) -> None:
         """See what is new on the phones and in the log, and print it in the order of time."""
         self.phones = self._client.get("/practice/state.json").raise_for_status().json()["phones"]

@@ -11,10 +11,13 @@ from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from service.demo.agreeing import FILES, compare, facts_of, link_in
 from service.demo.broker import free_port, is_free
 from service.demo.phones import Phones
 from service.demo.preparing import HOST
 from service.demo.running import Demo
+from service.domain.place.position import Position, decimal
+from service.domain.place.writing import plus_code
 from service.store.seed import CONTACTS, DIVERS, ZONE
 
 LOOK_EVERY_S: Final = 0.25
@@ -26,6 +29,8 @@ BEGINNING: Final = 40  # characters that tell one text from others; links differ
 
 ANNA, BRAM = DIVERS[0][:2], DIVERS[1][:2]
 CLEO, DOV, EDDA = CONTACTS
+BY_TEXT, BY_BROWSER = Position(47.1231, -20.54395), Position(47.12287, -20.54431)
+PACK_DIRECTORY: Final = "pack"
 
 
 def play(
@@ -43,7 +48,7 @@ def play(
         say(f"Playing one dive at {demo.document['url']}; one second is {pace:g} seconds of dive time.\n")
         phones = Phones(demo.document["url"], demo.document["api_token"], ZoneInfo(ZONE), say)
         try:
-            faults = _Tour(phones, demo, pace, say).play()
+            faults = _Tour(phones, demo, path / PACK_DIRECTORY, pace, say).play()
         finally:
             phones.close()
         return faults + _verify(demo, say)
@@ -52,22 +57,27 @@ def play(
 class _Tour:
     """The scenes in their order. One that does not come about in time is a fault, and ends the tour."""
 
-    def __init__(self, phones: Phones, demo: Demo, pace: float, say: Callable[[str], None]) -> None:
+    def __init__(self, phones: Phones, demo: Demo, keep_in: Path, pace: float, say: Callable[[str], None]) -> None:
         self._phones = phones
         self._demo = demo
+        self._keep_in = keep_in
         self._pace = pace
         self._say = say
 
     def play(self) -> list[str]:
         try:
-            self._go_in()
-            self._come_out_late()
+            page = self._go_in()
+            self._say_where(page)
+            self._be_missed()
+            differences = self._hand_over()
+            self._call_rescue()
             self._stand_down()
         except TimeoutError as missing:
             return [f"this did not happen in time: {missing}"]
-        return self._left_without_stand_down()
+        return differences + self._left_without_stand_down()
 
-    def _go_in(self) -> None:
+    def _go_in(self) -> str:
+        """Gives the address of Anna's page."""
         self._scene("Anna files a plan for herself and Bram, with three shore contacts.")
         filed = self._phones.file(_plan())
         self._until("Anna's phone has the start code", 1, lambda: self._heard(ANNA, filed["start_code"]))
@@ -76,8 +86,19 @@ class _Tour:
         self._until("Anna hears ARMED", 1, lambda: self._heard(ANNA, "ARMED") and self._phones.dive["armed"])
         for contact in CONTACTS:
             self._until(f"{contact[0]} has the plan", 1, partial(self._sent, contact, "start_notice"))
+        return str(filed["page"])
 
-    def _come_out_late(self) -> None:
+    def _say_where(self, page: str) -> None:
+        self._scene(
+            "She texts where they are from the surface; then her page sends what the phone itself knows."
+        )
+        self._phones.text(ANNA[1], f"AT {decimal(BY_TEXT)}")
+        self._until("Anna's position is noted", 2, lambda: self._heard(ANNA, f"position {decimal(BY_TEXT)} noted"))
+        measured = {"lat": f"{BY_BROWSER.lat:.7f}", "lon": f"{BY_BROWSER.lon:.7f}", "accuracy_m": "9"}
+        self._phones.press(page, {"do": "fix", **measured})
+        self._until("her page's position is noted", 2, lambda: self._fixes() == [BY_TEXT, BY_BROWSER])
+
+    def _be_missed(self) -> None:
         self._scene("Nobody comes out. Both phones are reminded before due out, at due out and after it.")
         for diver in (ANNA, BRAM):
             self._until(f"{diver[0]} is reminded", RUN_TIME_MIN, partial(self._sent, diver, "reminder"))
@@ -86,6 +107,24 @@ class _Tour:
         self._scene("Cleo answers that she acts. The clock goes on: reading is not resolving.")
         self._phones.text(CLEO[1], "OK")
         self._until("Cleo's answer is known", 2, lambda: bool(self._phones.dive["acknowledged"]))
+
+    def _hand_over(self) -> list[str]:
+        """What Cleo can tell rescue, compared piece by piece; gives what differs."""
+        self._scene("Cleo asks where they were last, and for the pack that rescue can use.")
+        self._phones.text(CLEO[1], "WHERE")
+        self._until("Cleo has the position", 2, lambda: self._heard(CLEO, plus_code(BY_BROWSER)))
+        self._phones.text(CLEO[1], "PACK")
+        self._until("Cleo has the link to the pack", 2, lambda: self._link(CLEO, "handover") is not None)
+        alert = next(text for text in self._texts(CLEO) if "OVERDUE" in text)
+        facts = facts_of(self._phones.dive, ANNA[0], "2 divers", BY_BROWSER, ZoneInfo(ZONE))
+        links = self._link(CLEO, "alarm") or "", self._link(CLEO, "handover") or ""
+        differences = compare(self._phones, alert, *links, facts, self._keep_in)
+        pieces = f"Alert, alarm page, pack, {', '.join(FILES)}"
+        verdict = "differ" if differences else "agree on who, how many, where and when"
+        self._say(f"{pieces}: they {verdict}. The files are in {self._keep_in}")
+        return differences
+
+    def _call_rescue(self) -> None:
         for contact in CONTACTS:
             self._until(f"{contact[0]} has the distress text", 20, partial(self._sent, contact, "distress"))
         self._scene("Dov has called rescue, and says so.")
@@ -118,6 +157,15 @@ class _Tour:
 
     def _heard(self, person: tuple[str, str], words: str) -> bool:
         return self._phones.heard(person[1], words)
+
+    def _texts(self, person: tuple[str, str]) -> list[str]:
+        return [text["body"] for text in self._phones.got(person[1])]
+
+    def _link(self, person: tuple[str, str], kind: str) -> str | None:
+        return link_in(self._texts(person), kind)
+
+    def _fixes(self) -> list[Position]:
+        return [Position(*fix["position"]) for fix in self._phones.dive["fixes"]]
 
     def _sent(self, person: tuple[str, str], kind: str) -> bool:
         return self._phones.was_sent(person[1], kind)

@@ -125,7 +125,10 @@ class CheckOut(msgspec.Struct, frozen=True):
 
 
 class FiledOut(msgspec.Struct, frozen=True):
-    """A filed plan. The two times are null where the plan has no time in: they follow from the start."""
+    """A filed plan. The two times are null where the plan has no time in: they follow from the start.
+
+    `page` is the address of the diver's page, for the lead alone; each answer has a new one.
+    """
 
     id: str
     reference: str
@@ -133,6 +136,7 @@ class FiledOut(msgspec.Struct, frozen=True):
     finish_code: str
     due_out: datetime | None
     raise_by: datetime | None
+    page: str
     checks: tuple[CheckOut, ...]
 
 

@@ -16,9 +16,10 @@ from service.domain.dive.commands import CallOff, Extend, Finish, RaiseNow, Star
 from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
 from service.domain.plan import Level
+from service.domain.wording import LinkKind
 from service.operations.filing import PlanRefused, file_plan
 from service.operations.links import hash_token
-from service.operations.pages import dive_details, list_dives
+from service.operations.pages import dive_details, dive_link, list_dives
 from service.operations.recording import act
 from service.store import clubs, dives, tokens
 from service.store.tables.club import ClubRow
@@ -110,7 +111,8 @@ def file(caller: Caller) -> Response:
         refusing = [check for check in filed.checks if check.level is Level.REFUSE]
         errors = tuple(FieldProblem(_field(check.field), check.words) for check in refusing)
         return problem(422, "The plan cannot be filed", errors[0].words if errors else None, errors=errors)
-    return _json(filed_out(filed), status=200 if filed.again else 201)
+    page = dive_link(web().service, filed.dive.id, filed.dive.lead.key, LinkKind.DIVE)
+    return _json(filed_out(filed, page), status=200 if filed.again else 201)
 
 
 def _field(name: str) -> str:

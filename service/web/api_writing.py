@@ -36,7 +36,7 @@ from service.web.api_shapes import (
 _TOKEN = r"/(alarm|dive|handover)/[A-Za-z0-9_-]+"  # noqa: S105 - the shape of one, not one
 
 
-def filed_out(filed: PlanFiled) -> FiledOut:
+def filed_out(filed: PlanFiled, page: str) -> FiledOut:
     """A filed plan; its advice is worked out again, so that a repeated request is answered alike.
 
     What concerned only the request, such as words that were not kept, is said the first time.
@@ -53,6 +53,7 @@ def filed_out(filed: PlanFiled) -> FiledOut:
         finish_code=dive.finish_code,
         due_out=due_out,
         raise_by=raise_by,
+        page=page,
         checks=tuple(CheckOut(check.field, check.words) for check in advice),
     )
 

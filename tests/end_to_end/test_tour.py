@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -9,10 +10,14 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
+import pypdfium2
 import pytest
 
 from service.demo.children import end_left_over
 from service.demo.directory import Directory
+from service.demo.tour import BY_BROWSER, BY_TEXT
+from service.domain.place.position import decimal
+from tests.documents import cap_schema, gpx_schema
 from tests.end_to_end.evidence import ends_of_logs, shown_on_failure
 from tests.end_to_end.installation import ROOT, as_if_nothing_was_set
 from tests.servers.postgres import Postgres
@@ -86,5 +91,25 @@ def test_the_tour_ends_with_the_stand_down_everywhere(kind: str, tours: dict[str
 
     for step in ("ARMED", "OVERDUE", "CALL RESCUE NOW", "RESCUE CALLED", "It is over", "no fault"):
         assert step in printed
+    assert "agree on who, how many, where and when" in printed
     for name in ("Bram Vik", "Cleo Marsh", "Dov Lind", "Edda Rowe"):
         assert [line for line in printed.splitlines() if f"-> {name}:" in line and "It is over" in line]
+
+
+@pytest.mark.parametrize("kind", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+def test_the_files_of_the_pack_say_what_the_alert_said(kind: str, tours: dict[str, Tour]) -> None:
+    """Paper of two pages and files by their schemas, with the position that the browser sent, not the texted one."""
+    alert = next(line for line in tours[kind].play().splitlines() if "-> Cleo Marsh" in line and "OVERDUE: " in line)
+    files = tours[kind].data / "tour" / "pack"
+    with pypdfium2.PdfDocument(files / "pack.pdf") as paper:
+        assert len(paper) == 2
+        words = " ".join(paper[0].get_textpage().get_text_bounded().split())
+
+    position = decimal(BY_BROWSER)
+    due_out = re.findall(r"due out (?:\w{3} )?(\d\d:\d\d)", alert)[0]
+    for text in (alert, words, (files / "pack.xml").read_text(encoding="utf-8")):
+        for fact in ("Anna Holt", "2 divers", "Lantern Cove", position, due_out):
+            assert fact in text
+        assert decimal(BY_TEXT) not in text
+    assert cap_schema.faults((files / "pack.xml").read_bytes()) == []
+    assert gpx_schema.faults((files / "pack.gpx").read_bytes()) == []
