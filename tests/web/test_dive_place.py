@@ -64,6 +64,18 @@ def test_the_phones_own_position_is_kept_with_accuracy_time_and_source(page: Div
     assert page.now.phase is Phase.IN_WATER
 
 
+def test_what_was_sent_again_for_want_of_an_answer_counts_once(page: DivePage) -> None:
+    """The same position of the same moment; a later one is another, the same place or not."""
+    page.press("fix", **NEAR)
+
+    again = page.press("fix", **NEAR)
+    assert again.status_code == 200
+    assert "that was known already" in again.text
+    assert len(page.now.fixes) == 1
+    page.press("fix", **(NEAR | {"at": "2027-06-01T10:04:31.000Z"}))
+    assert len(page.now.fixes) == 2
+
+
 def test_a_position_without_accuracy_or_time_is_of_now(page: DivePage) -> None:
     """A browser that says less is still heard."""
     page.press("fix", lat=NEAR["lat"], lon=NEAR["lon"])

@@ -20,7 +20,10 @@ def report_fix(dive: Dive, command: do.ReportFix, now: datetime) -> tuple[Event,
         return no.closed(dive, now)
     fix_at = command.fix_at or now
     source = command.source or _source(command.by)
-    return (_fix(dive, command.by, command.position, fix_at, source, command.accuracy_m, now),)
+    event = _fix(dive, command.by, command.position, fix_at, source, command.accuracy_m, now)
+    # A page sends again what it had no answer to; told twice, it would wake the contacts twice.
+    known = ((fix.position, fix.at, fix.by, fix.source) for fix in dive.fixes)
+    return () if (event.position, event.fix_at, event.by.name, event.source) in known else (event,)
 
 
 def first_fix(dive: Dive, by: Actor, position: Position, now: datetime) -> FixReported:

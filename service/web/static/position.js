@@ -56,9 +56,12 @@ const sayUnsent = (fields) => {
 
 let waiting = null;
 let again = 0;
+let sending = false;
 
 const send = async () => {
   clearTimeout(again);
+  if (sending || !waiting) return;
+  sending = true;
   const fields = waiting;
   try {
     const answer = await fetch(form.action, {
@@ -81,7 +84,9 @@ const send = async () => {
     sayUnsent(fields);
     again = setTimeout(send, TRY_AGAIN_MS);
   }
+  sending = false;
   button.disabled = false;
+  if (waiting && waiting !== fields) send(); // a newer one was found meanwhile
 };
 
 const found = ({ coords, timestamp }) => {
@@ -115,6 +120,6 @@ if (form) {
     });
   }
   waiting = kept();
-  if (waiting) send();
-  addEventListener("online", () => waiting && send());
+  send();
+  addEventListener("online", send);
 }
