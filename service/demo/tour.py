@@ -89,9 +89,7 @@ class _Tour:
         return str(filed["page"])
 
     def _say_where(self, page: str) -> None:
-        self._scene(
-            "She texts where they are from the surface; then her page sends what the phone itself knows."
-        )
+        self._scene("She texts where they are from the surface; then her page sends what the phone itself knows.")
         self._phones.text(ANNA[1], f"AT {decimal(BY_TEXT)}")
         self._until("Anna's position is noted", 2, lambda: self._heard(ANNA, f"position {decimal(BY_TEXT)} noted"))
         measured = {"lat": f"{BY_BROWSER.lat:.7f}", "lon": f"{BY_BROWSER.lon:.7f}", "accuracy_m": "9"}

@@ -211,7 +211,7 @@ def _conditions_reported(dive: Dive, event: ev.ConditionsReported) -> Dive:
         current=event.current or (before.current if before else None),
         wind=event.wind or (before.wind if before else None),
     )
-    return replace(dive, conditions=seen, last_heard=_heard(dive, event.by, event.at))
+    return replace(dive, conditions=seen, last_heard=_heard(dive, event.by, event.at, "current and wind"))
 
 
 def _on_scene(dive: Dive, event: ev.OnScene) -> Dive:
