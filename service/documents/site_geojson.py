@@ -154,11 +154,11 @@ def _parsed(data: bytes) -> object:
 
 
 def _once_each(pairs: list[tuple[str, object]]) -> Json:
-    members = dict(pairs)
-    if len(members) < len(pairs):
-        names = [name for name, _ in pairs]
-        twice = next(name for name in names if names.count(name) > 1)
-        _refuse(f'It has the member "{twice[:20]}" twice in one object. Leave one of them out.')
+    members: Json = {}
+    for name, value in pairs:
+        if name in members:
+            _refuse(f'It has the member "{name[:20]}" twice in one object. Leave one of them out.')
+        members[name] = value
     return members
 
 

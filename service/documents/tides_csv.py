@@ -97,7 +97,9 @@ def _instant(time: str, zone: str, where: str, findings: Findings) -> datetime |
     try:
         if _TIME.fullmatch(time):
             read = datetime.fromisoformat(time)
-            return instant(read.date(), read.time(), zone) if read.tzinfo is None else read.astimezone(UTC)
+            at = instant(read.date(), read.time(), zone) if read.tzinfo is None else read.astimezone(UTC)
+            at.astimezone(ZoneInfo(zone))  # of the first and the last day of all the site's clock may show none
+            return at
     except LocalTimeError as error:
         findings.fault(where, f"{error} Or give its offset from UTC.")
         return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -442,3 +443,15 @@ def test_a_site_across_the_date_line_is_one_neighbourhood() -> None:
     parsed = {"type": "FeatureCollection", "site": {"code": "DATE", "name": "Date line"}, "features": features}
 
     assert from_geojson(encoded(parsed)).site.position == Position(0, 179.999)
+
+
+def test_an_object_with_very_many_members_is_read_at_once() -> None:
+    """One of them twice, and as many as a file holds: told in a second or so, not in a minute."""
+    members = ",".join(f'"{number:x}":1' for number in range(60_000))
+    began = time.perf_counter()
+
+    with pytest.raises(SiteFileError) as refused:
+        from_geojson(f'{{{members},"ea5f":1}}'.encode())
+
+    assert 'the member "ea5f" twice' in str(refused.value)
+    assert time.perf_counter() - began < 5

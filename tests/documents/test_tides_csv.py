@@ -116,3 +116,11 @@ def test_a_list_that_cannot_be_is_refused(text: str | bytes, words: str) -> None
 
     assert where == "file"
     assert words in said
+
+
+def test_a_time_that_the_clock_of_the_site_cannot_show_is_refused() -> None:
+    """It could never be written out again."""
+    with pytest.raises(SiteFileError) as refused:
+        from_csv(b"at,height_m,high_or_low\n9999-12-31T23:30Z,4.1,high\n", "Pacific/Auckland")
+
+    assert "Give the time like" in str(refused.value)
