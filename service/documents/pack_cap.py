@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from service.documents.xml_text import child, document
 from service.domain.dive.state import Phase
-from service.domain.handover import Moment, Pack, Situation
+from service.domain.handover import Fact, Moment, Pack, Situation
 from service.domain.handover.pack import EXERCISE, NO_CALL
 from service.domain.phone import national_format
 from service.domain.place.position import decimal
@@ -176,7 +176,7 @@ def _put_info(alert: ET.Element, pack: Pack, issue: Issue) -> None:
     child(info, "expires", instant(issue.at + LASTS, pack.zone))
     child(info, "senderName", pack.club)
     child(info, "headline", _cut(f"{pack.headline}, {pack.where.site}", HEADLINE_MAX))
-    child(info, "description", "\n".join(f"{fact.label}: {fact.words}" for fact in pack.first))
+    child(info, "description", "\n".join(map(_line, pack.first)))
     child(info, "instruction", pack.caution)
     contact = _contact(pack)
     if contact:
@@ -191,6 +191,11 @@ def _put_info(alert: ET.Element, pack: Pack, issue: Issue) -> None:
         child(parameter, "valueName", key)
         child(parameter, "value", value)
     _put_area(info, pack)
+
+
+def _line(fact: Fact) -> str:
+    """A fact with what limits it: a time by which gas is gone is never passed on without its caution."""
+    return f"{fact.label}: {fact.words} {fact.caution or ''}".rstrip()
 
 
 def _put_area(info: ET.Element, pack: Pack) -> None:

@@ -46,7 +46,7 @@ class GasPlan:
 
 @dataclass(frozen=True, slots=True)
 class GasGone:
-    """By when gas is used at the planned depth: to the reserve as planned, and to an empty cylinder at the latest.
+    """By when gas is used, were all of the dive at the planned depth: to the reserve, and to an empty cylinder.
 
     No deadline for a search: shallower, at the surface, or at rest the same gas lasts longer or is not needed.
     """
@@ -67,8 +67,8 @@ def endurance(gas: GasPlan, depth_m: float) -> timedelta:
 def gas_gone_at(started_at: datetime, gas: GasPlan, depth_m: float) -> GasGone:
     """By when the gas is used, if all of the dive from `started_at` were at this depth (see `endurance`).
 
-    Empty is counted to zero on the gauge, although a regulator gives out a little earlier: it is the latest that
-    gas can be gone. Raises GasError for an impossible depth.
+    Empty is counted to zero on the gauge, although a regulator gives out a little earlier. Raises GasError
+    for an impossible depth.
     """
     return GasGone(
         to_reserve_at=started_at + endurance(gas, depth_m),

@@ -53,7 +53,7 @@ def test_the_first_screen_asks_in_the_order_of_a_co_ordinator(full: Pack) -> Non
         ("last_heard", "10:38 (54 min ago), Anna Holt: “AT 47.12251 -20.54402”"),
         ("kit", "black suits, yellow fins"),
         ("smb", "one orange, 1.2 m"),
-        ("gas", "To the reserve 10:32, to empty at the latest 10:42, at 18 m."),
+        ("gas", "To the reserve 10:32, to empty 10:42, were all of it at 18 m."),
         ("light", "Daylight now; sunset 22:09, dark from 22:48."),
         ("tide", "1.0 m and rising now; high water 17:00, 4.4 m."),
         ("on_scene", "Dov Lind +44 7700 900012, since 11:15"),

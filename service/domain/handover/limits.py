@@ -37,8 +37,8 @@ def gas_fact(dive: Dive, gone: GasGone | None, now: datetime) -> Fact:
     if gone is None or dive.plan.depth_m is None:
         return Fact("gas", "Gas gone by", "Not known: the plan gives no gas or no depth, or no start is known.")
     words = (
-        f"To the reserve {at(dive, gone.to_reserve_at, now)}, to empty at the latest {at(dive, gone.to_empty_at, now)}"
-        f", at {dive.plan.depth_m:g} m."
+        f"To the reserve {at(dive, gone.to_reserve_at, now)}, to empty {at(dive, gone.to_empty_at, now)}"
+        f", were all of it at {dive.plan.depth_m:g} m."
     )
     return Fact("gas", "Gas gone by", words, _GAS_CAUTION)
 

@@ -42,9 +42,9 @@ def pack(
         zone=site.zone,
         drill=dive.drill,
         phase=dive.phase,
-        situation=told.situation(dive),
-        event=told.event(dive),
-        headline=told.headline(dive),
+        situation=told.situation(dive, now),
+        event=told.event(dive, now),
+        headline=told.headline(dive, now),
         head_count=told.head_count(dive),
         missing=told.missing(dive),
         incident=dive.called_reference,
@@ -100,7 +100,7 @@ def _search_notes(dive: Dive, pictures: tuple[Picture, ...], factors: SearchFact
 def _who_and_where(dive: Dive, where: Whereabouts, now: datetime) -> tuple[Fact, ...]:
     first = where.forms[0].words if where.forms else "No position known"
     return (
-        Fact("what", "What", told.headline(dive)),
+        Fact("what", "What", told.headline(dive, now)),
         Fact("who", "How many, who", told.who(dive)),
         Fact("where", "Where", f"{where.site}. {first}."),
         Fact("how_known", "How known", f"{where.how[0].upper()}{where.how[1:]}."),

@@ -32,7 +32,7 @@ def script(dive: Dive, where: Whereabouts, now: datetime) -> tuple[str, ...]:
     end = (f"{EXERCISE}, {EXERCISE}, {EXERCISE}.",) if dive.drill else ()
     over = told.closing(dive, now)
     said = _over(dive, over) if over is not None else _report(dive, where, now)
-    return (*mark, _OPENING[told.situation(dive)], *said, *end)
+    return (*mark, _OPENING[told.situation(dive, now)], *said, *end)
 
 
 def _over(dive: Dive, closing: str) -> tuple[str, ...]:

@@ -20,18 +20,18 @@ _ENDED = {
 }
 
 
-def situation(dive: Dive) -> Situation:
+def situation(dive: Dive, now: datetime) -> Situation:
     """What is to be reported."""
-    return Situation.OVER if dive.phase is Phase.CLOSED else event(dive)
+    return Situation.OVER if dive.phase is Phase.CLOSED else event(dive, now)
 
 
-def event(dive: Dive) -> Situation:
-    """What it is, or was, about."""
+def event(dive: Dive, now: datetime) -> Situation:
+    """What it is, or was, about. Due out says whether it is overdue: the phase lags where a sweep is late."""
     if dive.alarm_at is not None:
         return Situation.OVERDUE if dive.raised_by is None else Situation.IN_TROUBLE
-    if dive.phase is Phase.UNCERTAINTY:
-        return Situation.OVERDUE
-    return Situation.NOT_STARTED if dive.started_at is None else Situation.IN_WATER
+    if dive.due_out_at is None:
+        return Situation.NOT_STARTED
+    return Situation.OVERDUE if dive.due_out_at <= (dive.closed_at or now) else Situation.IN_WATER
 
 
 def head_count(dive: Dive) -> int:
@@ -44,12 +44,12 @@ def missing(dive: Dive) -> int:
     return 0 if dive.phase is Phase.CLOSED else head_count(dive) - (dive.partly_out or 0)
 
 
-def headline(dive: Dive) -> str:
+def headline(dive: Dive, now: datetime) -> str:
     """What and how many, in one line; in a drill it begins with EXERCISE."""
     mark = f"{EXERCISE}: " if dive.drill else ""
     if dive.phase is Phase.CLOSED:
         return f"{mark}It is over: {_ended(dive)}"
-    what = situation(dive).value
+    what = situation(dive, now).value
     return f"{mark}{what[0].upper()}{what[1:]}: {dive.lead.name}, {heads(head_count(dive))}"
 
 
