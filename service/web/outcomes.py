@@ -94,8 +94,11 @@ def _conditions(_: Dive, __: ev.ConditionsReported, ___: datetime) -> str:
     return "Noted what the water and the wind do. The pack for rescue shows it. The clock goes on as before."
 
 
-def _on_scene(_: Dive, __: ev.OnScene, ___: datetime) -> str:
-    return "Noted that you are at the site. Tell rescue where to meet you. Do not go into the water yourself."
+def _on_scene(dive: Dive, _: ev.OnScene, __: datetime) -> str:
+    meet = "Tell rescue where to meet you."
+    if dive.alarmed and dive.called_at is None and not dive.drill:
+        meet = f"Nobody has called rescue yet. In doubt call {dive.plan.site.rescue_call}."
+    return f"Noted that you are at the site. {meet} Do not go into the water yourself."
 
 
 _WORDS: dict[type[Event], Callable[[Dive, Any, datetime], str]] = {

@@ -10,7 +10,7 @@ from hypothesis import given
 
 from service.domain.dive import Refusal
 from service.domain.dive import commands as do
-from service.domain.dive.events import ConditionsReported, FixReported, OnScene
+from service.domain.dive.events import ConditionsReported, FixReported
 from service.domain.people import Actor
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.fix import KEPT_MAX, Doubt, Fix, Source
@@ -97,7 +97,7 @@ def test_how_a_fix_is_known_follows_from_who_said_it_and_how(by: Actor, source: 
         (FAR, None, Doubt.FAR),
         (NEAR, at(40), Doubt.FUTURE),
         (NEAR, at(12), None),
-        (NEAR, at(-600), None),
+        (NEAR, at(-60), None),
     ],
     ids=["far", "from the future", "two minutes ahead", "old"],
 )
@@ -249,39 +249,6 @@ def test_whoever_texts_the_conditions_hears_that_they_are_noted() -> None:
     ]
     assert story.said(do.ReportConditions(by_page(diver("page")), wind=Wind(9, 9)), at(2)) == []
     assert isinstance(story.events[-1], ConditionsReported)
-
-
-# On scene
-
-
-def test_a_contact_on_scene_is_noted_once_and_the_other_alerted_ones_hear_it() -> None:
-    """So that rescue has somebody to meet; who was never alerted is not woken for it."""
-    story = overdue(RAISE_BY + 5)
-
-    drafts = story.said(do.ReportOnScene(contact(words="ON SCENE")), at(RAISE_BY + 6))
-
-    assert [(draft.to.key, draft.kind) for draft in drafts] == [
-        ("contact-0", MessageKind.REPLY),
-        ("contact-1", MessageKind.OTHER),
-    ]
-    assert drafts[0].text == "Skerry Bay Divers: noted, you are at the site. Tell rescue where to meet you."
-    assert drafts[1].text == "Skerry Bay Divers: Cleo Marsh is at the site for dive 7K since 11:11."
-    assert [(told.key, told.at) for told in story.dive.on_scene] == [("contact-0", at(RAISE_BY + 6))]
-    again = story.does(do.ReportOnScene(contact(words="ON SCENE")), at(RAISE_BY + 7))
-    assert kinds(again) == ["refused: on_scene_already"]
-    story.does(do.ReportOnScene(ADMIN), at(RAISE_BY + 8))
-    assert [told.key for told in story.dive.on_scene] == ["contact-0", "admin-1"]
-
-
-def test_on_scene_does_not_outlive_the_end() -> None:
-    """Raised again, nobody is known to be there."""
-    story = overdue(RAISE_BY)
-    story.does(do.ReportOnScene(contact(words="ON SCENE")), at(RAISE_BY + 1))
-    story.does(do.ReportSafe(contact(words="SAFE 2"), 2), at(RAISE_BY + 2))
-    story.does(do.RaiseNow(diver("SOS")), at(RAISE_BY + 9))
-
-    assert story.dive.on_scene == ()
-    assert any(isinstance(event, OnScene) for event in story.events)
 
 
 # Words about fixes

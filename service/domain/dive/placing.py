@@ -10,15 +10,22 @@ from service.domain.dive.commands import Refusal
 from service.domain.dive.events import ConditionsReported, Event, FixReported, OnScene
 from service.domain.dive.state import Dive, Phase
 from service.domain.people import Actor, Role, Via
-from service.domain.place.fix import Source, doubt_of
+from service.domain.place.fix import FAR_M, OFF_BY_MOST, Source, doubt_of
 from service.domain.place.position import Position
 
 
 def report_fix(dive: Dive, command: do.ReportFix, now: datetime) -> tuple[Event, ...] | Refusal:
-    """Every fix is kept; one that cannot be theirs is kept with its doubt and not used."""
+    """Every fix is kept; one that cannot be theirs is kept with its doubt and not used.
+
+    Only a time or an accuracy that means nothing is refused: no alarm must ever have to put it into words.
+    """
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
     fix_at = command.fix_at or now
+    if abs(fix_at - now) > OFF_BY_MOST:
+        return no.fix_time_unusable(now)
+    if command.accuracy_m is not None and not 0 <= command.accuracy_m <= FAR_M:
+        return no.fix_too_vague(now)
     source = command.source or _source(command.by)
     event = _fix(dive, command.by, command.position, fix_at, source, command.accuracy_m, now)
     # A page sends again what it had no answer to; told twice, it would wake the contacts twice.

@@ -9,6 +9,7 @@ from service.domain.dive.state import REOPEN_WITHIN, Dive
 from service.domain.grace import FinishNeeds
 from service.domain.local_time import minutes, say
 from service.domain.people import Actor, Role
+from service.domain.place.fix import FAR_M
 
 
 def _time(dive: Dive, at: datetime | None, now: datetime) -> str:
@@ -181,3 +182,15 @@ def not_ashore(dive: Dive, now: datetime) -> Refusal:
 def on_scene_already(now: datetime) -> Refusal:
     """Said before."""
     return Refusal("on_scene_already", "It is noted already that you are at the site.", now)
+
+
+def fix_time_unusable(now: datetime) -> Refusal:
+    """A time that is over a year away is a fault of a program or a clock."""
+    words = "The time given with that position is over a year away. Send it again with the right time, or with none."
+    return Refusal("fix_time", f"{words} Nothing changed.", now)
+
+
+def fix_too_vague(now: datetime) -> Refusal:
+    """An accuracy that no search could use."""
+    words = f"That position is not even good to {FAR_M // 1000} km. Send a better one. Nothing changed."
+    return Refusal("fix_accuracy", words, now)

@@ -10,7 +10,7 @@ from service.domain.dive.events import Outcome
 from service.domain.grace import GracePeriods, Step
 from service.domain.people import Actor, Recipient, contact_key, diver_key
 from service.domain.place.conditions import Conditions, Current
-from service.domain.place.fix import Fix, Source, last_known
+from service.domain.place.fix import BEFORE_START, Fix, Source, last_known
 from service.domain.plan import DivePlan
 
 REOPEN_WITHIN = timedelta(hours=2)
@@ -148,8 +148,9 @@ class Dive:
 
     @property
     def fix(self) -> Fix | None:
-        """The last known position that somebody reported."""
-        return last_known(self.fixes)
+        """The last known position that somebody reported; what is long before the start is not of this dive."""
+        started_at = self.started_at
+        return last_known([fix for fix in self.fixes if started_at is None or fix.at >= started_at - BEFORE_START])
 
     @property
     def last_position(self) -> Fix | None:

@@ -11,7 +11,9 @@ from service.domain.place.geodesy import distance_m
 from service.domain.place.position import Position
 
 FAR_M = 200_000  # farther from the site than any shore diver gets: a slip of the pen, not a place to search
+OFF_BY_MOST = timedelta(days=366)  # farther from now a time is no slip: it can be that no clock of a site shows it
 CLOCKS_DIFFER = timedelta(minutes=2)  # a phone's clock may be ahead of ours by so much and its fix still be good
+BEFORE_START = timedelta(hours=1)  # an older fix says where they came from, not where they went in
 SAME_MOMENT = timedelta(minutes=3)  # of two fixes this near in time, the more exact one says where they are
 UNSAID_ACCURACY_M = 100.0
 KEPT_MAX = 20

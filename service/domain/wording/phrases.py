@@ -13,7 +13,7 @@ from service.domain.local_time import say
 from service.domain.people import Recipient
 from service.domain.phone import national_format
 from service.domain.place.geodesy import bearing_deg, compass_point, distance_m
-from service.domain.place.position import decimal
+from service.domain.place.position import Position, decimal
 
 QUOTE_SURE = 90  # septets of somebody's words that an alarm repeats whatever else it has to say
 EXACT_M = 100  # a fix at least so exact needs no word about it: one looks there
@@ -70,7 +70,12 @@ def position(dive: Dive, now: datetime) -> list[Part]:
     """The last known position and whose word it is, else the site's entry; decimal degrees, five places."""
     if dive.fix is not None:
         said = f"{time_of(dive, dive.fix.at, now)}{within(dive.fix.accuracy_m)})."
-        return [keep(f"{decimal(dive.fix.position)} (from"), name_of(dive.fix.by), keep(said), *from_site(dive)]
+        return [
+            keep(f"{decimal(dive.fix.position)} (from"),
+            name_of(dive.fix.by),
+            keep(said),
+            *from_site(dive, dive.fix.position),
+        ]
     known = dive.plan.site.entry
     return [keep(f"{decimal(known)}.")] if known is not None else []
 
@@ -83,15 +88,15 @@ def within(accuracy_m: float | None, from_m: float = EXACT_M) -> str:
     return f", within {length_of(math.ceil(accuracy_m / step) * step)}"
 
 
-def from_site(dive: Dive) -> list[Part]:
-    """How far and in which direction from the site the last reported fix is, where it is not at it."""
+def from_site(dive: Dive, reported: Position) -> list[Part]:
+    """How far and in which direction from the site a reported position is, where it is not at it."""
     entry = dive.plan.site.entry
-    if dive.fix is None or entry is None:
+    if entry is None:
         return []
-    away_m = distance_m(entry, dive.fix.position)
+    away_m = distance_m(entry, reported)
     if away_m <= AT_SITE_M:
         return []
-    direction = compass_point(bearing_deg(entry, dive.fix.position))
+    direction = compass_point(bearing_deg(entry, reported))
     return [may_go(5, f"{length_of(away_m)} {direction} of {dive.plan.site.name}.")]
 
 

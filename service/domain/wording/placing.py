@@ -45,7 +45,7 @@ def on_fix(dive: Dive, event: ev.FixReported) -> list[Draft]:
         keep(f"{_noted(dive, event)} From"),
         name_of(event.by.name),
         keep(f"{time_of(dive, event.fix_at, event.at)}{within(event.accuracy_m)}."),
-        *from_site(dive),
+        *from_site(dive, event.position),
         keep(to_rescue(dive, f"Tell rescue: {call_rescue(dive)}.")),
     ]
     return to_contacts(dive, MessageKind.ALERT, "fix", parts, event.at, but=event.by.key) + answer
@@ -79,9 +79,19 @@ def on_scene(dive: Dive, event: ev.OnScene) -> list[Draft]:
         keep(f"is at the site for dive {dive.reference} since {time_of(dive, event.at, event.at)}."),
     ]
     others = [c for c in dive.contacts if c.key in dive.alerted_keys() and c.key != event.by.key]
-    tell = if_real(dive, "Tell rescue where to meet you.", "now tell rescue where to meet you")
-    answer = reply(dive, event.by, event.at, keep(f"noted, you are at the site. {tell}"))
-    return answer + to_each(dive, others, MessageKind.OTHER, "on_scene", parts, event.at)
+    uncalled = [] if dive.drill or dive.called_at is not None or not dive.alarmed else [keep(NOBODY_CALLED)]
+    answer = reply(dive, event.by, event.at, keep("noted, you are at the site. Stay out of the water."), *_meet(dive))
+    return answer + to_each(dive, others, MessageKind.OTHER, "on_scene", [*parts, *uncalled], event.at)
+
+
+NOBODY_CALLED = "Nobody has called rescue yet."
+
+
+def _meet(dive: Dive) -> list[Part]:
+    """What to do about rescue there; nobody must take it for called because somebody is to meet it."""
+    if dive.called_at is None and dive.alarmed:
+        return [keep(to_rescue(dive, f"{NOBODY_CALLED} In doubt call {call_rescue(dive)}."))]
+    return [keep(if_real(dive, "Tell rescue where to meet you.", "now tell rescue where to meet you"))]
 
 
 def where_they_are(dive: Dive, now: datetime) -> str:
@@ -91,7 +101,7 @@ def where_they_are(dive: Dive, now: datetime) -> str:
     fix = dive.last_position
     about = [keep(f"dive {dive.reference},"), name_of(f"{site.name}:")]
     if fix is not None:
-        known = [keep(f"{three_forms(fix.position)}."), *_how_known(dive, fix, now), *from_site(dive)]
+        known = [keep(f"{three_forms(fix.position)}."), *_how_known(dive, fix, now), *from_site(dive, fix.position)]
     elif site.entry is not None:
         known = [keep(f"{three_forms(site.entry)}."), keep("That is the site; nobody has said that they went in.")]
     else:
