@@ -39,6 +39,7 @@ def _receive(service: Service, session: Session, receipt: DeliveryReceipt, now: 
         provider_id=receipt.provider_id,
         state=str(receipt.state),
         code=receipt.code,
+        blame=None if receipt.blame is None else str(receipt.blame),
         raw=receipt.raw,
         received_at=now,
         message_id=message.id if message else None,
@@ -58,7 +59,9 @@ def apply_waiting(
     for receipt in receipts.waiting_for(session, gateway, provider_id):
         receipts.belongs_to(session, receipt.id, message.id)
         state = ReceiptState(receipt.state)
-        _apply(service, session, message, gateway, provider_id, state, receipt.code, None, now)
+        # A word of a later version must not keep the handing over from being recorded.
+        blame = Blame(receipt.blame) if receipt.blame in list(Blame) else None
+        _apply(service, session, message, gateway, provider_id, state, receipt.code, blame, now)
 
 
 def _apply(

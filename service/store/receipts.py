@@ -26,6 +26,7 @@ class Receipt:
     provider_id: str
     state: str
     code: str | None
+    blame: str | None
     received_at: datetime
     message_id: str | None
 
@@ -37,16 +38,18 @@ def store(
     provider_id: str,
     state: str,
     code: str | None,
+    blame: str | None,
     raw: dict[str, Any],
     received_at: datetime,
     message_id: str | None = None,
 ) -> int:
-    """Keep a receipt as it came and return its id."""
+    """Keep a receipt as it came, with what a failure is blamed on, and return its id."""
     new = insert(ReceiptRow).values(
         gateway=gateway,
         provider_id=provider_id,
         state=state,
         code=code,
+        blame=blame,
         raw=raw,
         received_at=received_at,
         message_id=message_id,
@@ -58,7 +61,7 @@ def waiting_for(session: Session, gateway: str, provider_id: str) -> list[Receip
     """Receipts that came before we knew whose they are, in the order in which they came."""
     row = ReceiptRow
     found = (
-        select(row.id, row.gateway, row.provider_id, row.state, row.code, row.received_at, row.message_id)
+        select(row.id, row.gateway, row.provider_id, row.state, row.code, row.blame, row.received_at, row.message_id)
         .where(row.gateway == gateway, row.provider_id == provider_id, row.message_id.is_(None))
         .order_by(row.id)
     )

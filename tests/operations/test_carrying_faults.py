@@ -253,6 +253,7 @@ def test_a_receipt_that_crossed_our_commit_is_found_before_it_counts_as_missing(
             provider_id=taken.provider_id,
             state=str(ReceiptState.DELIVERED),
             code=None,
+            blame=None,
             raw={},
             received_at=stage.clock.at,
         )

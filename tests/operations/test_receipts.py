@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from service.operations.gateway import Blame, DeliveryReceipt, OutgoingText, ReceiptState
+from service.operations.gateway import Accepted, Blame, DeliveryReceipt, Outcome, OutgoingText, ReceiptState
 from service.operations.receipts import receive_receipt
-from tests.operations.stage import ANNA, CLEO, DOV, Stage, Taken
+from tests.operations.stage import ANNA, CLEO, DOV, ScriptedGateway, Stage, Taken
 
 
 def start_notice(stage: Stage) -> tuple[str, Taken]:
@@ -85,6 +85,26 @@ def test_a_receipt_that_overtakes_our_own_commit_is_kept_for_it(stage: Stage) ->
 
     told = {one.id: one.state for one in stage.messages(dive.id) if one.step == "start_notice"}
     assert "delivered" in told.values()
+    stage.text(ANNA, "out 2")
+
+
+def test_an_opt_out_that_overtakes_our_own_commit_is_one_all_the_same(stage: Stage) -> None:
+    """What a failure is blamed on is kept with it, and the dive learns the same as from one that came in order."""
+    stage.first.sends_receipts = True
+    dive = stage.file(None)
+
+    def tell_at_once(gateway: ScriptedGateway, text: OutgoingText) -> Outcome:
+        taken = gateway.take(text)
+        stage.receipt(taken, ReceiptState.FAILED, code="21610", blame=Blame.OPTED_OUT)
+        return Accepted(taken.provider_id)
+
+    stage.first.numbers[CLEO] = tell_at_once
+    stage.text(ANNA, f"in {dive.start_code}")
+
+    reasons = [e.detail["reason"] for e in stage.entries(dive) if e.kind == "event:person_unreachable" and e.detail]
+    assert reasons == ["opted_out"]
+    assert state(stage, dive.id) == "failed"
+    del stage.first.numbers[CLEO]
     stage.text(ANNA, "out 2")
 
 

@@ -126,13 +126,16 @@ def test_receipts_that_came_before_our_own_commit_are_found_in_order(session: Se
             provider_id="SM1",
             state=state,
             code=None,
+            blame=None,
             raw={"MessageStatus": state},
             received_at=NOW,
         )
-    receipts.store(session, gateway="south", provider_id="SM1", state="sent", code=None, raw={}, received_at=NOW)
+    other = {"gateway": "south", "provider_id": "SM1", "state": "failed", "code": "21610", "blame": "opted_out"}
+    receipts.store(session, **other, raw={}, received_at=NOW)  # type: ignore[arg-type]
 
     waiting = receipts.waiting_for(session, "north", "SM1")
-    assert [one.state for one in waiting] == ["sent", "delivered"]
+    assert [(one.state, one.blame) for one in waiting] == [("sent", None), ("delivered", None)]
+    assert [one.blame for one in receipts.waiting_for(session, "south", "SM1")] == ["opted_out"]
 
     for one in waiting:
         receipts.belongs_to(session, one.id, handed)
@@ -147,6 +150,7 @@ def test_a_receipt_is_kept_as_it_came(session: Session, handed: str) -> None:
         provider_id="SM1",
         state="failed",
         code="30003",
+        blame="transient",
         raw={"ErrorCode": "30003", "odd": "\x00\ud83d"},
         received_at=NOW,
         message_id=handed,

@@ -108,6 +108,7 @@ class ReceiptRow(Base):
     provider_id: Mapped[str]
     state: Mapped[str]
     code: Mapped[str | None]
+    blame: Mapped[str | None]  # the gateway's reading of the code, as in service.operations.gateway
     raw: Mapped[Json]
     received_at: Mapped[datetime]
     message_id: Mapped[str | None] = mapped_column(ForeignKey("messages.id"), index=True)
