@@ -1,11 +1,14 @@
 """Phone numbers: what people type becomes E.164, and only what a text can reach is taken.
 
 Numbers are checked to be possible (of a length that the numbering plan has), not to be in use: the plans
-change faster than any table, and a table that lags must not keep a contact out.
+change faster than any table, and a table that lags must not keep a contact out. Where a country has numbers of
+several lengths, one that lacks its last digit is refused only if the digit would make it a number in use, of a
+kind that has no shorter ones.
 """
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 import phonenumbers
@@ -20,6 +23,10 @@ _ANYWHERE = frozenset({"112", "911", "999", "000"})
 """Emergency numbers that are refused where no country is known."""
 
 _LANDLINES = frozenset({PhoneNumberType.FIXED_LINE})
+_EITHER = (PhoneNumberType.FIXED_LINE, PhoneNumberType.MOBILE)
+
+_FOR_STORIES = re.compile(r"\+447700900[0-9]{3}")
+"""Mobile numbers that Ofcom (the UK's regulator) keeps free for drama; no table of numbers in use has them."""
 
 _IMPOSSIBLE = {
     ValidationResult.TOO_SHORT: "This number is too short. Check that no digit is missing.",
@@ -55,7 +62,7 @@ def read_phone(text: str, region: str | None) -> str:
     outcome = phonenumbers.is_possible_number_with_reason(number)
     if outcome != ValidationResult.IS_POSSIBLE:
         raise PhoneError(_IMPOSSIBLE[outcome])
-    if _keeps_trunk_prefix(number):
+    if _keeps_trunk_prefix(number) or _lacks_last_digit(number):
         raise PhoneError(_IMPOSSIBLE[ValidationResult.TOO_SHORT])
     return phonenumbers.format_number(number, PhoneNumberFormat.E164)
 
@@ -113,6 +120,30 @@ def _keeps_trunk_prefix(number: phonenumbers.PhoneNumber) -> bool:
     prefix = phonenumbers.ndd_prefix_for_region(country, strip_non_digits=True) or ""
     begins = bool(prefix) and phonenumbers.national_significant_number(number).startswith(prefix)
     return begins and not phonenumbers.is_valid_number(number)
+
+
+def _lacks_last_digit(number: phonenumbers.PhoneNumber) -> bool:
+    """Say whether one digit more would make this a number, and it is too short for one of that kind."""
+    if phonenumbers.is_valid_number(number):
+        return False
+    written = phonenumbers.format_number(number, PhoneNumberFormat.E164)
+    kinds = {_kind_in_use(written + digit) for digit in "0123456789"} - {PhoneNumberType.UNKNOWN}
+    return any(_too_short_for(number, kind) for kind in kinds)
+
+
+def _kind_in_use(e164: str) -> int:
+    """Say of which kind a number is by the tables, UNKNOWN where they have no such number."""
+    if _FOR_STORIES.fullmatch(e164):
+        return PhoneNumberType.MOBILE
+    try:
+        return phonenumbers.number_type(phonenumbers.parse(e164, None))
+    except NumberParseException:
+        return PhoneNumberType.UNKNOWN
+
+
+def _too_short_for(number: phonenumbers.PhoneNumber, kind: int) -> bool:
+    kinds = _EITHER if kind == PhoneNumberType.FIXED_LINE_OR_MOBILE else (kind,)
+    return not any(phonenumbers.is_possible_number_for_type(number, one) for one in kinds)
 
 
 def _refuse_unreadable(typed: str, region: str | None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import phonenumbers
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -62,6 +63,9 @@ def test_one_number_typed_in_many_ways_is_one_number(text: str, region: str | No
         ("101", "GB", "too short"),
         ("07700 9001", "GB", "too short"),
         ("07700 9001234567", "GB", "too long"),
+        ("07700 90012", "GB", "too short"),
+        ("+44 7911 12345", None, "too short"),
+        ("+353 85 012 345", "GB", "too short"),
         ("900123", "GB", "lacks its area code"),
         ("+47 123456", None, "of this length"),
     ],
@@ -87,6 +91,35 @@ def test_any_text_is_a_number_or_a_refusal(text: str, region: str | None) -> Non
 def test_numbers_for_stories_are_taken(last: int) -> None:
     """A number is checked to be possible, not to be in use."""
     assert read_phone(f"07700 900{last:03}", "GB") == f"+447700900{last:03}"
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("+44 1204 52345", "landline of nine digits"),
+        ("+44 121 234 567", "landline whose length depends on its area"),
+        ("+44 7700 000000", "range that no table has"),
+        ("+49 1512 345678", "country where lengths vary"),
+        ("+7 912 345 67 89", "country code of one digit"),
+    ],
+)
+def test_a_number_that_may_be_whole_is_taken(text: str, kind: str) -> None:
+    """Tables lag, and lengths vary: what cannot be known to lack a digit is not refused for it."""
+    assert read_phone(text, None) == "+" + "".join(filter(str.isdigit, text)), kind
+
+
+def _usual(region: str, kind: int) -> str | None:
+    example = phonenumbers.example_number_for_type(region, kind)
+    return example and phonenumbers.format_number(example, phonenumbers.PhoneNumberFormat.E164)
+
+
+@pytest.mark.parametrize("region", sorted(phonenumbers.SUPPORTED_REGIONS))
+def test_the_usual_numbers_of_every_country_are_taken(region: str) -> None:
+    """Mobile and fixed; a contact may live anywhere."""
+    kinds = (phonenumbers.PhoneNumberType.MOBILE, phonenumbers.PhoneNumberType.FIXED_LINE)
+
+    for number in filter(None, (_usual(region, kind) for kind in kinds)):
+        assert read_phone(number, "GB") == number
 
 
 @pytest.mark.parametrize(
