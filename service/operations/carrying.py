@@ -8,7 +8,8 @@ from __future__ import annotations
 import logging
 import os
 import secrets
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -34,6 +35,7 @@ _LOG = logging.getLogger(__name__)
 AT_ONCE = 16
 LEASE_S = 30.0  # real seconds: longer than a call to a gateway may take (12 s) twice over
 ROUNDS_MAX = 2_000
+TAKES_FOR_S = 15.0  # real seconds: less than the soft limit of a task that carries
 LOOK_AGAIN_S = 0.2  # real seconds: how long a new alarm may wait behind calls that are slow
 TOO_LATE = "its dive has moved on"
 
@@ -59,10 +61,13 @@ class _GivenUp:
 class Courier:
     """Carries for one process. Not to be shared between processes; `close` gives connections back."""
 
-    def __init__(self, service: Service, gateways: Sequence[Gateway]) -> None:
+    def __init__(
+        self, service: Service, gateways: Sequence[Gateway], monotonic: Callable[[], float] = time.monotonic
+    ) -> None:
         if not gateways:
             raise ValueError("a courier needs at least one gateway")
         self._service = service
+        self._monotonic = monotonic
         self._gateways = tuple(gateways)
         self._rests = Rests()
         self._pool = ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="courier")
@@ -75,15 +80,19 @@ class Courier:
             gateway.close()
 
     def carry(self, *, urgent_only: bool = False) -> int:
-        """Carry until nothing is waiting; gives how many attempts were made.
+        """Carry until nothing is waiting, or for 15 s; gives how many attempts were made.
 
+        Then no more is taken: what is on its way is waited for, and the rest stays queued for the next courier.
         Each round claims anew, so that an alarm which was queued meanwhile goes before what is calm, and does not
         wait for a gateway that is slow with the rest.
         """
         kinds: Literal["urgent", "all"] = "urgent" if urgent_only else "all"
         carried = 0
         flying: set[Future[None]] = set()
+        until_s = self._monotonic() + TAKES_FOR_S
         for _ in range(ROUNDS_MAX):
+            if self._monotonic() >= until_s:
+                break
             parcels, given_up = self._claim(kinds, AT_ONCE - len(flying))
             for one in given_up:
                 self._give_up(one)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import timedelta
 
 import pytest
 from sqlalchemy import func, select
 
 from service.domain.dive import Phase
-from service.operations.carrying import Courier
+from service.operations.carrying import TAKES_FOR_S, Courier
 from service.operations.gateway import Blame, OutgoingText
 from service.store.tables import AttemptRow
 from tests.operations.stage import (
@@ -25,6 +26,7 @@ from tests.operations.stage import (
     refuse,
     time_out,
 )
+from workers.courier import CLAIMS_FOR_S
 
 
 def alerted(stage: Stage) -> str:
@@ -261,3 +263,26 @@ def test_a_courier_without_a_gateway_is_refused(stage: Stage) -> None:
     """A process that cannot tell anybody anything must not look as if it could."""
     with pytest.raises(ValueError, match="at least one gateway"):
         Courier(stage.service, [])
+
+
+def test_a_courier_takes_no_more_after_its_time(stage: Stage) -> None:
+    """What it has is carried and recorded, the rest stays queued for the next one: none is lost, none goes twice."""
+    seconds_gone = itertools.count(step=6.0)
+    for number in range(40):
+        stage.receive_and_answer(f"+4477009001{number:02}", "info")
+    courier = Courier(stage.service, [stage.first, stage.second], monotonic=lambda: next(seconds_gone))
+
+    taken = []
+    while not taken or taken[-1]:
+        taken.append(courier.carry())
+    courier.close()
+
+    # Two rounds within 15 s, of 16 at most and as many as have come back by then.
+    assert 16 <= taken[0] <= 32
+    assert sum(taken) == len(stage.journal) == 40
+    assert len({text.reference for text in stage.journal}) == 40
+
+
+def test_the_time_of_a_courier_ends_before_its_task_is_stopped() -> None:
+    """Else the task would be broken off while it takes new messages."""
+    assert TAKES_FOR_S < CLAIMS_FOR_S
