@@ -13,7 +13,7 @@ from typing import Final
 from celery import Celery
 from sqlalchemy.orm import Session
 
-from service.operations.health import return_canary, send_canary
+from service.operations.health import forget_wrong_codes, return_canary, send_canary
 from service.operations.service import Service
 from service.store import health, log
 from workers import queues
@@ -43,8 +43,12 @@ def add_tasks(celery: Celery, here: Process) -> None:
 
     @celery.task(name=queues.CHECKPOINT, shared=False, time_limit=30, soft_time_limit=20)
     def checkpoint() -> None:
-        """Hash the heads of all chains, once an hour. Idempotent: one that comes too early does nothing."""
-        write_checkpoint(here.service())
+        """Hash the heads of all chains, once an hour, and then forget what is of no more use.
+
+        Idempotent: one that comes too early does nothing.
+        """
+        if write_checkpoint(here.service()):
+            forget_wrong_codes(here.service())
 
 
 def write_checkpoint(service: Service) -> bool:

@@ -14,7 +14,7 @@ import click
 from sqlalchemy.orm import Session
 
 from service.cli.opening import fail, service_with_schema, settings_of_environment
-from service.store import dives, log
+from service.store import log, plain_columns
 from service.store.chain import Fault
 
 COLUMNS: Final = (
@@ -56,7 +56,7 @@ def verify(dive_id: str | None) -> None:
 
 
 def _of_dive(dive_id: str, session: Session) -> list[Fault]:
-    if dives.row_facts(session, dive_id) is None and not log.entries(session, log.dive_chain(dive_id)):
+    if plain_columns.row_facts(session, dive_id) is None and not log.entries(session, log.dive_chain(dive_id)):
         fail(f"there is no dive {dive_id}")
     return log.verify_dive(session, dive_id)
 

@@ -9,14 +9,14 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive, Phase
-from service.domain.dive.state import ALARMED, REOPEN_WITHIN
+from service.domain.dive.state import ALARMED, LIVE, REOPEN_WITHIN
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind
 from service.domain.wording import general
 from service.operations.service import Service
 from service.store import admins, dives, sites
-from service.store.dives import PhoneMatch
+from service.store.dives import Match, PhoneMatch, Unreadable
 from service.store.links import DEAD_AFTER_CLOSE
 from service.store.tables import AdminRow
 from service.store.tables.club import ClubRow
@@ -40,6 +40,8 @@ class Text:
     words: str
     intent: Intent
     now: datetime
+    answer_unclear: bool = True  # whether the sender is answered where the text is not understood
+    unreadable: tuple[Unreadable, ...] = ()  # dives of the sender whose state cannot be read
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +63,8 @@ class PackFor:
     person_key: str
 
 
-def matches_of(text: Text) -> list[PhoneMatch]:
-    """The dives that the sender belongs to. Raises UnreadableDive.
+def matches_of(text: Text) -> list[Match]:
+    """The dives that the sender belongs to, also those that cannot be read.
 
     For what a person ashore texts, an admin of the club belongs to every dive whose alarm is up: the hand-up went to
     them and asks for these answers.
@@ -73,19 +75,24 @@ def matches_of(text: Text) -> list[PhoneMatch]:
     admin = _admin(text) if kind in _OPEN_TO_ADMINS else None
     if admin is None:
         return matches
-    known = {match.dive.id for match in matches}
-    more = [dive for dive in _for_admins(text, within) if dive.id not in known]
-    return [*matches, *(PhoneMatch(dive, (_admin_key(admin),)) for dive in more)]
+    known = {_id_of(match) for match in matches}
+    more = [dives.match_of(dive, (_admin_key(admin),)) for dive in _for_admins(text, within)]
+    return [*matches, *(match for match in more if _id_of(match) not in known)]
 
 
-def _for_admins(text: Text, within: timedelta) -> list[Dive]:
+def _id_of(match: Match) -> str:
+    return match.dive_id if isinstance(match, Unreadable) else match.dive.id
+
+
+def _for_admins(text: Text, within: timedelta) -> list[Dive | Unreadable]:
     session, club_id = text.session, text.club.id
     alarmed = [dive for phase in ALARMED for dive in dives.listing(session, club_id, phase, _LISTED_MAX)]
     if text.intent.kind not in _ASKED_AFTERWARDS:
         return alarmed
     closed = dives.listing(session, club_id, Phase.CLOSED, _CLOSED_LATELY_MAX)
+    readable = [dive for dive in closed if isinstance(dive, Dive)]
     return alarmed + [
-        dive for dive in closed if dive.alarm_at and dive.closed_at and text.now - dive.closed_at < within
+        dive for dive in readable if dive.alarm_at and dive.closed_at and text.now - dive.closed_at < within
     ]
 
 
@@ -98,14 +105,14 @@ def _admin_key(admin: AdminRow) -> str:
     return f"{Role.ADMIN}-{admin.id}"
 
 
-def wanted_part(text: Text, matches: Sequence[PhoneMatch]) -> Role | None:
+def wanted_part(text: Text, matches: Sequence[Match]) -> Role | None:
     """What the sender has to be to the dive that they mean; None where it may be anything.
 
     Who dives, or is about to, and says that they are at the site, does not say that they are there for rescue.
     """
     if text.intent.kind is Kind.WHERE:
         return None
-    diving = any(_is_open(match.dive) and _has_part(match, Role.DIVER) for match in matches)
+    diving = any(_is_open(match.phase) and _has_part(match, Role.DIVER) for match in matches)
     if text.intent.kind is Kind.ON_SCENE and text.intent.ref is None and diving:
         return Role.DIVER
     return Role.CONTACT if text.intent.kind in FOR_CONTACTS else Role.DIVER
@@ -129,45 +136,45 @@ _VERBS = {
 }
 
 
-def meant_by(text: Text, matches: Sequence[PhoneMatch], wanted: Role | None) -> list[PhoneMatch]:
+def meant_by(text: Text, matches: Sequence[Match], wanted: Role | None) -> list[Match]:
     """The dives that a text can mean: by its reference, by the sender's part in them, by what it asks."""
     if text.intent.ref is not None:
-        return [match for match in matches if match.dive.reference == text.intent.ref][:1]
+        return [match for match in matches if match.reference == text.intent.ref][:1]
     in_part = [match for match in matches if _has_part(match, wanted)] or list(matches)
     for suits in _SUITS.get(text.intent.kind, (_is_live, _is_open)):
-        fitting = [match for match in in_part if suits(match.dive)]
+        fitting = [match for match in in_part if suits(match.phase)]
         if fitting:
             return _at_site(text, fitting)
     return in_part[:1]
 
 
-def _has_part(match: PhoneMatch, wanted: Role | None) -> bool:
+def _has_part(match: Match, wanted: Role | None) -> bool:
     """Whether the sender is that to the dive; an admin is somebody ashore, as a contact is."""
     parts = (Role.CONTACT, Role.ADMIN) if wanted is Role.CONTACT else (wanted or "",)
     return any(key.startswith(parts) for key in match.keys)
 
 
-def _is_live(dive: Dive) -> bool:
-    return dive.live
+def _is_live(phase: str) -> bool:
+    return phase in LIVE
 
 
-def _is_open(dive: Dive) -> bool:
-    return dive.phase is not Phase.CLOSED
+def _is_open(phase: str) -> bool:
+    return phase != Phase.CLOSED
 
 
-def _is_closed(dive: Dive) -> bool:
-    return dive.phase is Phase.CLOSED
+def _is_closed(phase: str) -> bool:
+    return phase == Phase.CLOSED
 
 
-def _is_filed(dive: Dive) -> bool:
-    return dive.phase is Phase.FILED
+def _is_filed(phase: str) -> bool:
+    return phase == Phase.FILED
 
 
-def _is_alarmed(dive: Dive) -> bool:
-    return dive.alarmed
+def _is_alarmed(phase: str) -> bool:
+    return phase in ALARMED
 
 
-_SUITS: dict[Kind, tuple[Callable[[Dive], bool], ...]] = {
+_SUITS: dict[Kind, tuple[Callable[[str], bool], ...]] = {
     Kind.START: (_is_filed, _is_live),
     Kind.CALL_OFF: (_is_filed, _is_live),
     Kind.OK: (_is_alarmed, _is_live, _is_open),
@@ -179,27 +186,28 @@ _SUITS: dict[Kind, tuple[Callable[[Dive], bool], ...]] = {
 }
 
 
-def _at_site(text: Text, matches: list[PhoneMatch]) -> list[PhoneMatch]:
+def _at_site(text: Text, matches: list[Match]) -> list[Match]:
     """Those at the site that was named, by any of its names; a site of none of them means none of them."""
     if text.intent.site is None:
         return matches
     row = sites.find(text.session, text.club.id, text.intent.site)
-    wanted = {text.intent.site.casefold()} | ({row.code.casefold()} if row else set())
-    return [match for match in matches if wanted & _site_names(match.dive)]
+    wanted = {text.intent.site.casefold()} | ({row.code.casefold(), row.name.casefold()} if row else set())
+    return [match for match in matches if wanted & _site_names(match)]
 
 
-def _site_names(dive: Dive) -> set[str]:
-    return {(dive.plan.site.code or dive.plan.site.name).casefold(), dive.plan.site.name.casefold()}
+def _site_names(match: Match) -> set[str]:
+    code = match.dive.plan.site.code if isinstance(match, PhoneMatch) else None
+    return {(code or match.site_name).casefold(), match.site_name.casefold()}
 
 
-def ask_which(text: Text, meant: Sequence[PhoneMatch]) -> str:
+def ask_which(text: Text, meant: Sequence[Match]) -> str:
     """The answer to a text that could mean several dives."""
     verb = _VERBS.get(text.intent.kind)
     if verb is None and text.intent.kind is Kind.LATE:
         verb = f"LATE {text.intent.minutes or 20}"
     if verb is None and text.intent.kind is Kind.SAFE:
-        verb = f"SAFE {text.intent.count or meant[0].dive.head_count}"
-    return general.which_dive(text.club.name, verb or "STATUS", [match.dive.reference for match in meant])
+        verb = f"SAFE {text.intent.count or meant[0].head_count}"
+    return general.which_dive(text.club.name, verb or "STATUS", [match.reference for match in meant])
 
 
 def without_dive(text: Text) -> Answer:

@@ -10,12 +10,15 @@ from sqlalchemy.orm import Session
 
 from service.domain.wording.general import plain
 from service.operations.service import Service
-from service.store import admins, clubs, dives, health, log, outbox
+from service.store import admins, clubs, dives, health, inbound, log, outbox
 from service.store.outbox import NewMessage
 
 TOLD_AGAIN_AFTER = timedelta(hours=1)
 CLOCKS_APART_S = 2.0
 CANARIES_KEPT = timedelta(days=1)
+WRONG_CODES_KEPT = timedelta(days=1)  # they count for an hour
+FORGOTTEN_AT_ONCE = 500  # short transactions: SQLite has one writer, and an alarm may be waiting to be it
+FORGETTING_ROUNDS_MAX = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +52,21 @@ def return_canary(service: Service, canary_id: int) -> None:
     """The canary came through. Twice is as good as once."""
     now = service.clock.now()
     service.write(lambda session: health.return_canary(session, canary_id, now))
+
+
+def forget_wrong_codes(service: Service) -> int:
+    """Delete the wrong codes that are older than a day, in short transactions; gives how many.
+
+    More than 50,000 are left to the next time.
+    """
+    before = service.clock.now() - WRONG_CODES_KEPT
+    forgotten = 0
+    for _ in range(FORGETTING_ROUNDS_MAX):
+        found = service.write(lambda session: inbound.forget_wrong_codes(session, before, FORGOTTEN_AT_ONCE))
+        forgotten += found
+        if found < FORGOTTEN_AT_ONCE:
+            break
+    return forgotten
 
 
 def how_late(service: Service) -> Lateness:

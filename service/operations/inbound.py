@@ -12,7 +12,7 @@ from service.clock import clock_seconds
 from service.domain.encoding import segments
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import PhoneError, read_phone
-from service.domain.texts import read
+from service.domain.texts import Intent, Kind, read
 from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
 from service.operations.addressing import Answer, Text
@@ -31,6 +31,9 @@ _LOG = logging.getLogger(__name__)
 SERVICE_CHAIN = "service"
 TRIES_MAX = 3
 ANSWERS_WITHOUT_DIVE_MAX = 5  # an hour: two machines that answer each other must come to an end
+UNCLEAR_ANSWERS_MAX = 3  # in ten minutes, from a phone with a dive too: "I am driving" answers each of our texts
+UNCLEAR_WITHIN = timedelta(minutes=10)
+ENOUGH = "not sent: not understood three times"
 WAITING_AFTER_S = 2.0  # real seconds; the web answers at once; what is older than this it did not
 
 
@@ -115,8 +118,12 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
     except PhoneError:
         _put_aside(service, session, row, "the sender is no number that can be answered", now)
         return
-    text = Text(service, session, club, inbound_id, phone, row.body, read(row.body), now)
+    intent = read(row.body)
+    enough = _answered_enough(session, row, intent, now)
+    text = Text(service, session, club, inbound_id, phone, row.body, intent, now, answer_unclear=not enough)
     answered = answer(text)
+    if enough and (answered.has_dive or answered.dive_id is not None):  # strangers have a bound of their own
+        answered = replace(answered, words=None, note=_noted(answered, ENOUGH))
     if answered.words is not None:
         answered = _queue(text, answered, answered.words)
     _log_read(text, row, answered)
@@ -129,6 +136,19 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
         note=answered.note,
         now=now,
     )
+
+
+def _answered_enough(session: Session, row: InboundTextRow, intent: Intent, now: datetime) -> bool:
+    """Whether this phone has had the answer to a text that is not understood often enough for now.
+
+    Only that answer ends: the text is kept, logged and passed on, and whatever is understood is answered. Worry and
+    SOS are understood.
+    """
+    if intent.kind is not Kind.UNCLEAR:
+        return False
+    since, kind = now - UNCLEAR_WITHIN, str(Kind.UNCLEAR)
+    sent = inbound.alike_since(session, row.receiver, row.sender, since, intent=kind, but_noted=ENOUGH)
+    return sent >= UNCLEAR_ANSWERS_MAX
 
 
 def _queue(text: Text, answered: Answer, words: str) -> Answer:

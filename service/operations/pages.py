@@ -17,6 +17,7 @@ from service.operations.links import hash_token, mint
 from service.operations.service import Service
 from service.store import admins, dives, links, log, outbox, schema
 from service.store.codec import UnreadableError, load_event, plain
+from service.store.dives import Unreadable
 from service.store.log import EVENT_PREFIX, Entry
 from service.store.outbox import Message
 
@@ -148,8 +149,8 @@ def dive_link(service: Service, dive_id: str, person_key: str, kind: LinkKind) -
     return service.write(work)
 
 
-def list_dives(service: Service, club_id: str, phase: Phase | None) -> list[Dive]:
-    """The dives of a club, newest first, at most 500."""
+def list_dives(service: Service, club_id: str, phase: Phase | None) -> list[Dive | Unreadable]:
+    """The dives of a club, newest first, at most 500; one that cannot be read by its plain columns."""
     return service.read(lambda session: dives.listing(session, club_id, phase, LISTED_MAX))
 
 

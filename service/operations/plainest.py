@@ -17,13 +17,12 @@ from service.domain.dive.events import Closed
 from service.domain.encoding import segments
 from service.domain.people import Recipient
 from service.domain.wording import MessageKind
-from service.domain.wording.drafts import compose
-from service.domain.wording.general import service_fault
-from service.domain.wording.phrases import keep, name_of
+from service.domain.wording.general import service_fault, service_fault_over
 from service.operations.service import Service
 from service.store import admins, dives, log, opt_outs, outbox
-from service.store.dives import RowFacts, UnreadableDive
+from service.store.dives import UnreadableDive
 from service.store.outbox import Message, NewMessage
+from service.store.plain_columns import RowFacts, row_facts
 
 AGAIN_AFTER = timedelta(minutes=10)
 STEP = "fault-"
@@ -36,24 +35,31 @@ def raise_plainest(service: Service, dive_id: str) -> None:
     service.nudge()
 
 
-def raise_within(service: Service, session: Session, dive_id: str, now: datetime) -> None:
-    """The same within a transaction that is open already. Asked twice within ten minutes it tells once."""
+def raise_within(service: Service, session: Session, dive_id: str, now: datetime, *, even_closed: bool = False) -> bool:
+    """The same within a transaction that is open already; whether anybody is told, now or just before.
+
+    Asked twice within ten minutes it tells once. `even_closed`: somebody of the dive calls for help after its end,
+    which opens no dive that cannot be read, so they are told once and not every ten minutes.
+    """
     with contextlib.suppress(UnreadableDive):
         dives.lock(session, dive_id)  # an unreadable row is locked all the same
-    facts = dives.row_facts(session, dive_id)
-    if facts is None or facts.phase == "closed":
-        return
+    facts = row_facts(session, dive_id)
+    if facts is None or (facts.phase == "closed" and not even_closed):
+        return False
+    again = facts.phase != "closed"
     last_at = max((message.queued_at for message in _earlier(session, dive_id)), default=None)
     if last_at is not None and now - last_at < AGAIN_AFTER:
-        dives.postpone(session, dive_id, last_at + AGAIN_AFTER)
-        return
+        if again:
+            dives.postpone(session, dive_id, last_at + AGAIN_AFTER)
+        return True
     people = _people(session, facts)
     deaf = [one.key for one in people if opt_outs.is_opted_out(session, facts.receiving_number, one.phone or "")]
     words = _words(facts)
     for rank, person in enumerate(people):
         if person.key not in deaf:
             outbox.queue(session, _message(facts, person, words, now, rank))
-    dives.postpone(session, dive_id, now + AGAIN_AFTER)
+    if again:
+        dives.postpone(session, dive_id, now + AGAIN_AFTER)
     told = [person.key for person in people if person.key not in deaf]
     log.append(
         session,
@@ -65,6 +71,7 @@ def raise_within(service: Service, session: Session, dive_id: str, now: datetime
         dive_id=dive_id,
         club_id=facts.club_id,
     )
+    return bool(told)
 
 
 def end_fault_alarm(session: Session, dive: Dive, event: Closed, now: datetime) -> None:
@@ -73,22 +80,20 @@ def end_fault_alarm(session: Session, dive: Dive, event: Closed, now: datetime) 
     messages = outbox.of_dive(session, dive.id)
     told = {message.person_key for message in messages if message.step == step}
     reached = {m.person_key: m for m in messages if m.step.startswith(STEP) and m.attempts}
+    facts = row_facts(session, dive.id) if reached else None
     for key, message in reached.items():
-        if key not in told and message.phone != event.by.phone:
-            outbox.queue(session, _stand_down(dive, event, message, step, now))
+        if facts is not None and key not in told and message.phone != event.by.phone:
+            outbox.queue(session, stand_down(facts, event.by.name, message, step, now))
 
 
-def _stand_down(dive: Dive, event: Closed, alarm: Message, step: str, now: datetime) -> NewMessage:
-    parts = [
-        name_of(f"{dive.lead.name}, {dive.plan.site.name}:"),
-        keep("the dive is over."),
-        name_of(f"Said by {event.by.name}."),
-        keep(f"Please stand down; tell anyone you called. Ref {dive.reference}."),
-    ]
-    words = compose(dive, MessageKind.STAND_DOWN, parts)
+def stand_down(facts: RowFacts, by_name: str, alarm: Message, step: str, now: datetime) -> NewMessage:
+    """What whoever got that alarm is told at the end, by the bare columns too; `by_name` says that it is over."""
+    words = service_fault_over(
+        facts.club_name, facts.lead_name, facts.site_name, by_name, facts.reference, drill=facts.drill
+    )
     return NewMessage(
-        club_id=dive.club_id,
-        dive_id=dive.id,
+        club_id=facts.club_id,
+        dive_id=facts.dive_id,
         person_key=alarm.person_key,
         name=alarm.name,
         phone=alarm.phone,

@@ -9,6 +9,7 @@ from datetime import timedelta
 from service.domain import codes
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
+from service.domain.dive.state import LIVE
 from service.domain.encoding import fit
 from service.domain.people import Actor, Role
 from service.domain.place.position import Position, PositionError
@@ -32,7 +33,7 @@ from service.operations.plainest import raise_within
 from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
 from service.store import dives, inbound, opt_outs
-from service.store.dives import PhoneMatch, UnreadableDive
+from service.store.dives import Match, PhoneMatch, Unreadable, UnreadableDive
 
 WRONG_CODES_MAX = 5
 WRONG_CODES_WITHIN = timedelta(hours=1)
@@ -40,30 +41,35 @@ WRONG_CODES_WITHIN = timedelta(hours=1)
 
 def answer(text: Text) -> Answer:
     """Do what a text asks. A finish is never guessed; where several dives could be meant, nothing is done."""
+    found = matches_of(text)
+    text = replace(text, unreadable=tuple(match for match in found if isinstance(match, Unreadable)))
     try:
         with text.session.begin_nested():
-            matches = matches_of(text)
-            answered = _answer(text, matches)
+            answered = _answer(text, [match for match in found if isinstance(match, PhoneMatch)])
     except UnreadableDive as fault:
-        return _unreadable(text, fault.dive_id)
-    return replace(answered, has_dive=any(match.dive.phase is not Phase.CLOSED for match in matches))
+        return _unreadable(text, [fault.dive_id])
+    return replace(answered, has_dive=any(match.phase != Phase.CLOSED for match in found))
 
 
-def _unreadable(text: Text, dive_id: str) -> Answer:
-    """The sender's dive cannot be read: its contacts hear of trouble all the same, and the sender what to do."""
-    told = ""
+def _unreadable(text: Text, dive_ids: Sequence[str], *, others: bool = False) -> Answer:
+    """The sender's dive cannot be read: its contacts hear of trouble all the same, and the sender what to do.
+
+    `others`: the text has raised the alarm for dives of the sender that can be read.
+    """
+    told = False
     if text.intent.kind in (Kind.RAISE_NOW, Kind.WORRY):
-        raise_within(text.service, text.session, dive_id, text.now)
-        told = " Your contacts are told."
+        asked = [raise_within(text.service, text.session, dive_id, text.now, even_closed=True) for dive_id in dive_ids]
+        told = any(asked)
+    what = "one of your dives cannot be read." if others else "your dive cannot be read, so your text changed nothing."
     words = fit(
         [
             name_of(f"{text.club.name}:"),
-            keep(f"our fault: your dive cannot be read, so your text changed nothing.{told} Phone your contacts."),
+            keep(f"our fault: {what}{' Your contacts are told.' if told else ''} Phone your contacts."),
             keep(f"In trouble call {text.club.rescue_call}"),
         ],
         2,
     )
-    return Answer(words, dive_id, note="the dive cannot be read", has_dive=True)
+    return Answer(words, dive_ids[0], note="the dive cannot be read", has_dive=True)
 
 
 # Whoever answers the alarm has it: told first that they can be reached, they would get it once more.
@@ -137,13 +143,17 @@ def _by_code(text: Text) -> Answer:
 
 
 def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
-    wanted = wanted_part(text, matches)
-    meant = meant_by(text, matches, wanted)
+    # What cannot be read may be what is meant: a finish is not guessed to be of the other dive.
+    among: list[Match] = [*matches, *text.unreadable]
+    wanted = wanted_part(text, among)
+    meant = meant_by(text, among, wanted)
     if not meant:
         return without_dive(text)
     if len(meant) > 1:
         return Answer(ask_which(text, meant), note="several dives")
     match = meant[0]
+    if isinstance(match, Unreadable):
+        return _unreadable(text, [match.dive_id])
     return _do(text, match.dive, sender_of(text, match.dive, match.keys, wanted))
 
 
@@ -197,7 +207,7 @@ def _command(text: Text, dive: Dive, by: Actor) -> Command:
     }
     # Both are a form, and yet not understood: from this sender, or near this site.
     near = intent.kind if intent.kind in (Kind.POSITION, Kind.ON_SCENE) else intent.near
-    return commands.get(intent.kind) or do.Hear(by, text.words, near, trouble)
+    return commands.get(intent.kind) or do.Hear(by, text.words, near, trouble, text.answer_unclear)
 
 
 def _ask(text: Text, dive: Dive, command: Command) -> Answer:
@@ -211,20 +221,30 @@ def _ask(text: Text, dive: Dive, command: Command) -> Answer:
 
 
 def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
-    """SOS is believed from anybody who belongs to a dive: every live one of theirs, else a filed or just closed one."""
-    named = [match for match in matches if match.dive.reference == text.intent.ref] or _of_code(text)
-    live = named or [match for match in matches if match.dive.live]
-    filed = [match for match in matches if match.dive.phase is Phase.FILED]
-    if text.intent.reserved and not live:
+    """SOS is believed from anybody who belongs to a dive: every live one of theirs, else a filed or just closed one.
+
+    Of those that cannot be read every open one may be meant as well.
+    """
+    among: list[Match] = [*matches, *text.unreadable]
+    named = [match for match in among if match.reference == text.intent.ref] or _of_code(text)
+    live = named or [match for match in among if match.phase in LIVE]
+    filed = [match for match in among if match.phase == Phase.FILED]
+    if text.intent.reserved and not live and not _open_unreadable(text):
         return Answer(general.how_it_works(text.club.name))
-    chosen = live or filed[:1] or list(matches)[:1]
+    chosen = live or filed[:1] or among[:1]
     if not chosen:
         return Answer(general.sos_without_dive(text.club.name, text.club.rescue_call), note="SOS with no dive")
-    answers = [_raise_one(text, match) for match in chosen]
-    return answers[0]
+    faulty = [match.dive_id for match in chosen if isinstance(match, Unreadable)]
+    faulty += [] if named else [one for one in _open_unreadable(text) if one not in faulty]
+    answers = [_raise_one(text, match) for match in chosen if isinstance(match, PhoneMatch)]
+    return _unreadable(text, faulty, others=bool(answers)) if faulty else answers[0]
 
 
-def _of_code(text: Text) -> list[PhoneMatch]:
+def _open_unreadable(text: Text) -> list[str]:
+    return [match.dive_id for match in text.unreadable if match.phase != Phase.CLOSED]
+
+
+def _of_code(text: Text) -> list[Match]:
     """An SOS from a borrowed phone may name its dive by a code; a wrong one holds nothing up."""
     code = text.intent.code or ""
     found = dives.by_code(text.session, text.club.receiving_number, code) if codes.is_valid(code) else None
@@ -249,7 +269,8 @@ def _note(text: Text) -> str | None:
 def _worry(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     """Words of trouble from a phone with a live dive raise the alarm; from others they are answered."""
     live = [match for match in matches if match.dive.live]
-    if not live:
+    faulty = _open_unreadable(text) or ([] if matches else [match.dive_id for match in text.unreadable])
+    if not live and not faulty:
         unclear = replace(text.intent, kind=Kind.UNCLEAR)
         if matches:
             return _by_phone(replace(text, intent=unclear), matches)
@@ -262,7 +283,7 @@ def _worry(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
         )
         for match in live
     ]
-    return answers[0]
+    return _unreadable(text, faulty, others=bool(answers)) if faulty else answers[0]
 
 
 def _opt_out(text: Text, matches: Sequence[PhoneMatch]) -> Answer:

@@ -7,11 +7,11 @@ transaction can then not keep anybody from queueing an alarm for it.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Select, exists, func, select, update
+from sqlalchemy import Row, Select, exists, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased
 
@@ -35,7 +35,7 @@ class DiveClash(RunAgainError):  # noqa: N818 - it names what is found; run the 
 
 
 class UnreadableDive(Exception):  # noqa: N818 - it names what is found, and is an alarm rather than an error
-    """The stored state of a dive cannot be read; `row_facts` still can."""
+    """The stored state of a dive cannot be read; its plain columns still can."""
 
     def __init__(self, dive_id: str) -> None:
         super().__init__(f"the state of dive {dive_id} cannot be read")
@@ -57,6 +57,41 @@ class PhoneMatch:
     dive: Dive
     keys: tuple[str, ...]
 
+    @property
+    def reference(self) -> str:
+        """What the dive is called in texts."""
+        return self.dive.reference
+
+    @property
+    def phase(self) -> str:
+        """How far it is."""
+        return self.dive.phase
+
+    @property
+    def head_count(self) -> int:
+        """How many are in."""
+        return self.dive.head_count
+
+    @property
+    def site_name(self) -> str:
+        """Where it is."""
+        return self.dive.plan.site.name
+
+
+@dataclass(frozen=True, slots=True)
+class Unreadable:
+    """A dive whose state cannot be read, as its plain columns have it; `keys` as in PhoneMatch."""
+
+    dive_id: str
+    reference: str
+    phase: str
+    head_count: int
+    site_name: str
+    keys: tuple[str, ...] = ()
+
+
+Match = PhoneMatch | Unreadable
+
 
 @dataclass(frozen=True, slots=True)
 class CodeMatch:
@@ -65,37 +100,6 @@ class CodeMatch:
     dive_id: str
     kind: str
     live: bool
-
-
-@dataclass(frozen=True, slots=True)
-class PhoneFact:
-    """A phone of a dive as the plain columns know it."""
-
-    key: str
-    role: str
-    name: str
-    phone: str
-
-
-@dataclass(frozen=True, slots=True)
-class RowFacts:
-    """What the plain columns say of a dive: enough for the plainest alarm when its state cannot be read."""
-
-    dive_id: str
-    club_id: str
-    club_name: str
-    receiving_number: str
-    reference: str
-    phase: str
-    site_name: str
-    zone: str
-    rescue_call: str
-    lead_name: str
-    head_count: int
-    drill: bool
-    due_out_at: datetime | None
-    raise_by_at: datetime | None
-    phones: tuple[PhoneFact, ...]
 
 
 def columns(dive: Dive) -> dict[str, Any]:
@@ -267,13 +271,13 @@ def postpone(session: Session, dive_id: str, next_due_at: datetime | None) -> No
     touched(session, update(DiveRow).where(DiveRow.id == dive_id).values(next_due_at=next_due_at))
 
 
-def for_phone(session: Session, receiving_number: str, phone: str, closed_since: datetime) -> list[PhoneMatch]:
+def for_phone(session: Session, receiving_number: str, phone: str, closed_since: datetime) -> list[Match]:
     """The dives of a phone that are open or closed at or after `closed_since`, latest filed first.
 
-    Raises UnreadableDive.
+    One that cannot be read stands among them by its plain columns, and hides no other.
     """
     statement = (
-        select(DiveRow.id, DiveRow.state, DivePhoneRow.key)
+        select(*_READ, DivePhoneRow.key)
         .join(DivePhoneRow, DivePhoneRow.dive_id == DiveRow.id)
         .where(
             DivePhoneRow.receiving_number == receiving_number,
@@ -282,12 +286,28 @@ def for_phone(session: Session, receiving_number: str, phone: str, closed_since:
         )
         .order_by(DiveRow.filed_at.desc(), DiveRow.id, DivePhoneRow.key)
     )
-    states: dict[str, str] = {}
+    rows: dict[str, Row[*_Read, str]] = {}
     keys: dict[str, list[str]] = {}
-    for dive_id, state, key in session.execute(statement):
-        states[dive_id] = state
-        keys.setdefault(dive_id, []).append(key)
-    return [PhoneMatch(_readable(dive_id, state), tuple(keys[dive_id])) for dive_id, state in states.items()]
+    for row in session.execute(statement):
+        rows[row.id] = row
+        keys.setdefault(row.id, []).append(row.key)
+    return [match_of(_read(row), tuple(keys[dive_id])) for dive_id, row in rows.items()]
+
+
+_READ = (DiveRow.id, DiveRow.state, DiveRow.reference, DiveRow.phase, DiveRow.head_count, DiveRow.site_name)
+_Read = tuple[str, str, str, str, int, str]
+
+
+def _read(row: Row[*_Read] | Row[*_Read, str]) -> Dive | Unreadable:
+    try:
+        return load_dive(row.state)
+    except UnreadableError:
+        return Unreadable(row.id, row.reference, row.phase, row.head_count, row.site_name)
+
+
+def match_of(dive: Dive | Unreadable, keys: tuple[str, ...]) -> Match:
+    """A dive, and who somebody is there."""
+    return replace(dive, keys=keys) if isinstance(dive, Unreadable) else PhoneMatch(dive, keys)
 
 
 def by_code(session: Session, receiving_number: str, code: str) -> CodeMatch | None:
@@ -345,44 +365,15 @@ def oldest_due(session: Session, now: datetime) -> datetime | None:
     return session.execute(statement).scalar_one()
 
 
-def listing(session: Session, club_id: str, phase: Phase | None, limit: int) -> list[Dive]:
-    """The dives of a club, latest filed first. Raises UnreadableDive."""
-    statement = select(DiveRow.id, DiveRow.state).where(DiveRow.club_id == club_id)
+def listing(session: Session, club_id: str, phase: Phase | None, limit: int) -> list[Dive | Unreadable]:
+    """The dives of a club, latest filed first; one that cannot be read by its plain columns."""
+    statement = select(*_READ).where(DiveRow.club_id == club_id)
     if phase is not None:
         statement = statement.where(DiveRow.phase == phase.value)
     found = session.execute(statement.order_by(DiveRow.filed_at.desc(), DiveRow.id).limit(limit))
-    return [_readable(dive_id, state) for dive_id, state in found]
+    return [_read(row) for row in found]
 
 
 def receiving_number_of(session: Session, dive_id: str) -> str:
     """The number from which this dive's texts go out. Raises NoResultFound for a dive that does not exist."""
     return session.execute(select(DiveRow.receiving_number).where(DiveRow.id == dive_id)).scalar_one()
-
-
-def row_facts(session: Session, dive_id: str) -> RowFacts | None:
-    """What the plain columns say, without reading the state."""
-    row = session.get(DiveRow, dive_id, populate_existing=True)
-    if row is None:
-        return None
-    phones = session.execute(
-        select(DivePhoneRow.key, DivePhoneRow.role, DivePhoneRow.name, DivePhoneRow.phone)
-        .where(DivePhoneRow.dive_id == dive_id)
-        .order_by(DivePhoneRow.key)
-    )
-    return RowFacts(
-        dive_id=row.id,
-        club_id=row.club_id,
-        club_name=row.club_name,
-        receiving_number=row.receiving_number,
-        reference=row.reference,
-        phase=row.phase,
-        site_name=row.site_name,
-        zone=row.zone,
-        rescue_call=row.rescue_call,
-        lead_name=row.lead_name,
-        head_count=row.head_count,
-        drill=row.drill,
-        due_out_at=row.due_out_at,
-        raise_by_at=row.raise_by_at,
-        phones=tuple(PhoneFact(key, role, name, phone) for key, role, name, phone in phones),
-    )

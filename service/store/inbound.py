@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import func, insert, select, update
+from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.store.tables import InboundTextRow, WrongCodeRow
@@ -100,6 +100,19 @@ def count_try(session: Session, inbound_id: int) -> int:
     return session.execute(select(InboundTextRow.tries).where(InboundTextRow.id == inbound_id)).scalar_one()
 
 
+def alike_since(session: Session, receiver: str, sender: str, since: datetime, *, intent: str, but_noted: str) -> int:
+    """How many texts with that intent a sender has sent since that instant and since any other text of theirs.
+
+    Those whose note has the words `but_noted` do not count, nor do those that wait to be read.
+    """
+    row = InboundTextRow
+    theirs = (row.state == ANSWERED, row.received_at >= since, row.receiver == receiver, row.sender == sender)
+    other = select(func.coalesce(func.max(row.id), 0)).where(*theirs, row.intent != intent).scalar_subquery()
+    noted = func.coalesce(row.note, "").contains(but_noted, autoescape=True)
+    alike = select(func.count()).where(*theirs, row.intent == intent, row.id > other, ~noted)
+    return session.execute(alike).scalar_one()
+
+
 def note_wrong_code(session: Session, receiving_number: str, phone: str, at: datetime) -> None:
     """A code from this phone opened nothing."""
     session.execute(insert(WrongCodeRow).values(receiving_number=receiving_number, phone=phone, at=at))
@@ -110,3 +123,10 @@ def wrong_codes_since(session: Session, receiving_number: str, phone: str, since
     row = WrongCodeRow
     found = select(func.count()).where(row.receiving_number == receiving_number, row.phone == phone, row.at > since)
     return session.execute(found).scalar_one()
+
+
+def forget_wrong_codes(session: Session, before: datetime, limit: int) -> int:
+    """Delete up to `limit` wrong codes that are older than that instant, the oldest first; how many there were."""
+    row = WrongCodeRow
+    old = select(row.id).where(row.at < before).order_by(row.id).limit(limit)
+    return touched(session, delete(row).where(row.id.in_(old)))

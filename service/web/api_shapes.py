@@ -237,10 +237,30 @@ class DiveOut(msgspec.Struct, frozen=True):
     closed_at: datetime | None
 
 
-class DivesOut(msgspec.Struct, frozen=True):
-    """Dives of the club, latest filed first, at most 500."""
+class UnreadableOut(msgspec.Struct, frozen=True):
+    """A dive whose state cannot be read, through a fault of the service; its contacts are alerted all the same."""
 
-    dives: tuple[DiveOut, ...]
+    id: str
+    reference: str
+    phase: str
+    unreadable: bool = True
+
+
+# Two objects in one list need no tag to be written, only to be read, which this never is.
+_Listed = Annotated[
+    Any,
+    msgspec.Meta(
+        extra_json_schema={
+            "anyOf": [{"$ref": f"#/components/schemas/{shape.__name__}"} for shape in (DiveOut, UnreadableOut)]
+        }
+    ),
+]
+
+
+class DivesOut(msgspec.Struct, frozen=True):
+    """Dives of the club, latest filed first, at most 500. One that cannot be read is a row with `unreadable`."""
+
+    dives: tuple[_Listed, ...]
 
 
 class EventOut(msgspec.Struct, frozen=True):

@@ -35,7 +35,7 @@ from service.web.api_shapes import (
     RaiseIn,
     StartIn,
 )
-from service.web.api_writing import details_out, dive_out, filed_out
+from service.web.api_writing import details_out, dive_out, filed_out, listed_out
 from service.web.context import web
 from service.web.openapi import document
 from service.web.problems import FieldProblem, problem
@@ -129,7 +129,7 @@ def listing(caller: Caller) -> Response:
         words = f"A phase is one of {', '.join(Phase)}."
         return problem(422, "No such phase", words, errors=(FieldProblem("phase", words),))
     found = list_dives(web().service, caller.club.id, None if wanted is None else Phase(wanted))
-    return _json(DivesOut(tuple(map(dive_out, found))))
+    return _json(DivesOut(tuple(map(listed_out, found))))
 
 
 @api.get("/api/v1/dives/<dive_id>")

@@ -15,6 +15,7 @@ from service.domain.place.fix import Fix
 from service.domain.plan import Level, check_plan
 from service.operations.filing import PlanFiled
 from service.operations.pages import DiveDetails
+from service.store.dives import Unreadable
 from service.store.log import Entry
 from service.store.outbox import Message
 from service.web.api_shapes import (
@@ -30,6 +31,7 @@ from service.web.api_shapes import (
     OnSceneOut,
     PersonOut,
     SiteOut,
+    UnreadableOut,
     WindOut,
 )
 
@@ -64,6 +66,11 @@ def _expected(dive: Dive) -> tuple[datetime | None, datetime | None]:
         due_out = dive.plan.time_in_at + dive.plan.run_time
         return due_out, due_out + dive.grace.grace
     return dive.due_out_at, dive.raise_by_at
+
+
+def listed_out(dive: Dive | Unreadable) -> DiveOut | UnreadableOut:
+    """A dive in a list, where one that cannot be read hides no other."""
+    return UnreadableOut(dive.dive_id, dive.reference, dive.phase) if isinstance(dive, Unreadable) else dive_out(dive)
 
 
 def dive_out(dive: Dive) -> DiveOut:

@@ -25,6 +25,7 @@ _TYPES = (
     shapes.FiledOut,
     shapes.DivesOut,
     shapes.DiveOut,
+    shapes.UnreadableOut,
     shapes.DetailsOut,
     *SITE_TYPES,
     Problem,

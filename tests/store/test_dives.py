@@ -14,8 +14,10 @@ from service.domain.dive.events import AlarmRaised, Closed, Outcome
 from service.domain.dive.evolve import evolve
 from service.domain.dive.state import Dive, Phase
 from service.store import dives
-from service.store.dives import Claimed, CodeMatch, DiveClash, PhoneFact, StaleDive, UnreadableDive
+from service.store.codec import dump_dive
+from service.store.dives import Claimed, CodeMatch, DiveClash, PhoneMatch, StaleDive, Unreadable, UnreadableDive
 from service.store.engine import reading, writing
+from service.store.plain_columns import PhoneFact, close_row, row_facts
 from service.store.tables import DiveRow
 from tests.store.examples import (
     ANNA,
@@ -66,7 +68,7 @@ def test_a_dive_that_does_not_exist_is_none(session: Session) -> None:
     """Nobody invents a dive."""
     assert dives.get(session, "d9") is None
     assert dives.lock(session, "d9") is None
-    assert dives.row_facts(session, "d9") is None
+    assert row_facts(session, "d9") is None
 
 
 def test_the_plain_columns_follow_the_state(session: Session) -> None:
@@ -112,13 +114,47 @@ def test_an_unreadable_state_says_which_dive_it_is(session: Session) -> None:
     with pytest.raises(UnreadableDive) as caught:
         dives.lock(session, "d1")
     assert caught.value.dive_id == "d1"
-    for read in (
-        lambda: dives.get(session, "d1"),
-        lambda: dives.for_phone(session, NUMBER, ANNA, LONG_AGO),
-        lambda: dives.listing(session, CLUB, None, 10),
-    ):
-        with pytest.raises(UnreadableDive):
-            read()
+    with pytest.raises(UnreadableDive):
+        dives.get(session, "d1")
+
+
+def test_an_unreadable_dive_stands_among_the_others_by_its_columns(session: Session) -> None:
+    """One dive that cannot be read must not hide the others of a phone or of a club."""
+    add_dive(session)
+    break_state(session)
+    whole = add_dive(session, filed("d2", "11", "22", at=NOW + minutes(1), reference="9A"))
+    left = Unreadable("d1", "7K", "filed", 3, "Lantern Cove")
+
+    assert dives.listing(session, CLUB, None, 10) == [whole, left]
+    assert dives.for_phone(session, NUMBER, ANNA, LONG_AGO) == [
+        PhoneMatch(whole, ("diver-0",)),
+        replace(left, keys=("diver-0",)),
+    ]
+
+
+def test_a_dive_closed_by_its_columns_is_over_for_clocks_codes_and_phones(session: Session) -> None:
+    """As far as can be without its state, which may be given anew."""
+    add_dive(session, due_at=NOW)
+    break_state(session)
+
+    close_row(session, "d1", at=NOW, outcome="stood_down", version=2)
+
+    facts = row_facts(session, "d1")
+    assert facts is not None
+    assert (facts.phase, facts.version) == ("closed", 2)
+    assert dives.claim_due(session, NOW, 10) == []
+    assert dives.by_code(session, NUMBER, "100001") == CodeMatch("d1", "start", live=False)
+    assert dives.for_phone(session, NUMBER, ANNA, NOW + timedelta(microseconds=1)) == []
+
+
+def test_a_dive_closed_by_its_columns_may_be_given_a_state(session: Session) -> None:
+    """Where the log gives a better one than that which cannot be read."""
+    dive = evolve(add_dive(session), closed())
+    break_state(session)
+
+    close_row(session, "d1", at=NOW, outcome="stood_down", version=2, state=dump_dive(dive))
+
+    assert dives.get(session, "d1") == dive
 
 
 def test_the_plain_columns_are_enough_for_an_alarm_when_the_state_is_not_readable(session: Session) -> None:
@@ -126,7 +162,7 @@ def test_the_plain_columns_are_enough_for_an_alarm_when_the_state_is_not_readabl
     apply(session, add_dive(session), started())
     break_state(session)
 
-    facts = dives.row_facts(session, "d1")
+    facts = row_facts(session, "d1")
 
     assert facts is not None
     assert (facts.lead_name, facts.head_count, facts.site_name) == ("Anna Holt", 3, "Lantern Cove")
@@ -331,8 +367,8 @@ def test_the_listing_is_the_clubs_own_by_phase_latest_first(session: Session) ->
     apply(session, add_dive(session, filed("d2", "21", "22", at=NOW + minutes(1))), started())
     add_dive(session, filed("d3", "31", "32", club_id="other"), number="+447700900501")
 
-    def ids(found: list[Dive]) -> list[str]:
-        return [dive.id for dive in found]
+    def ids(found: list[Dive | Unreadable]) -> list[str]:
+        return [dive.id for dive in found if isinstance(dive, Dive)]
 
     assert ids(dives.listing(session, CLUB, None, 10)) == ["d2", "d1"]
     assert ids(dives.listing(session, CLUB, Phase.IN_WATER, 10)) == ["d2"]

@@ -135,3 +135,42 @@ def test_wrong_codes_are_counted_for_one_phone_and_number_and_time(session: Sess
     assert inbound.wrong_codes_since(session, NUMBER, ANNA, NOW) == 2
     assert inbound.wrong_codes_since(session, NUMBER, BRAM, NOW - minutes(1)) == 1
     assert inbound.wrong_codes_since(session, NUMBER, NUMBER, NOW - minutes(1)) == 0
+
+
+def test_old_wrong_codes_are_forgotten_so_many_at_a_time(session: Session) -> None:
+    """The oldest first; what is not older than that instant still counts."""
+    for number in range(5):
+        inbound.note_wrong_code(session, NUMBER, ANNA, NOW + minutes(number))
+    before = NOW + minutes(3)
+
+    assert [inbound.forget_wrong_codes(session, before, 2) for _ in range(3)] == [2, 1, 0]
+    assert inbound.wrong_codes_since(session, NUMBER, ANNA, NOW - minutes(1)) == 2
+
+
+def test_texts_alike_are_counted_since_any_other_text_of_that_sender(session: Session) -> None:
+    """Not those of others, not older ones, not those with the note, not those that nobody has read yet."""
+    told = [
+        ("unclear", None, {}),
+        ("late", None, {}),
+        ("unclear", None, {}),
+        ("unclear", "several dives", {}),
+        ("unclear", "several dives; not sent: 100%", {}),
+        ("unclear", None, {"sender": BRAM}),
+        ("late", None, {"sender": BRAM}),
+        ("unclear", None, {"receiver": "+447700900501"}),
+    ]
+    for number, (intent, note, changes) in enumerate(told):
+        inbound_id = brought(session, f"SM{number}", received_at=NOW + minutes(number), **changes)
+        inbound.mark_answered(
+            session, inbound_id, club_id=CLUB, dive_id=None, intent=intent, note=note, now=NOW + minutes(number)
+        )
+    brought(session, "SM9", received_at=NOW + minutes(9))
+
+    def alike(since: float, but_noted: str = "100%") -> int:
+        wanted = {"intent": "unclear", "but_noted": but_noted}
+        return inbound.alike_since(session, NUMBER, ANNA, NOW + minutes(since), **wanted)
+
+    assert alike(0) == 2
+    assert alike(0, "never noted") == 3
+    assert alike(3) == 1
+    assert alike(5) == 0

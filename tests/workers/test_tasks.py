@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from celery.exceptions import SoftTimeLimitExceeded
 from kombu.exceptions import OperationalError
 from sqlalchemy import func, select
 
+from service.operations import health
 from service.settings import Settings
-from service.store.tables import CanaryRow, LogCheckpointRow
-from tests.operations.stage import CLEO, Stage
+from service.store import inbound
+from service.store.tables import CanaryRow, LogCheckpointRow, WrongCodeRow
+from tests.operations.stage import CLEO, OURS, STRANGER, Stage
 from workers import queues
 from workers.app import make_celery
 from workers.courier import carry
@@ -110,3 +112,31 @@ class OutOfTimeProcess(Process):
 def test_a_courier_whose_time_is_over_ends_quietly(settings: Settings) -> None:
     """The soft limit ends the claiming and is no failure of the task."""
     carry(OutOfTimeProcess(settings, make_celery(settings)), urgent_only=False)
+
+
+def test_wrong_codes_of_the_day_before_are_forgotten(
+    settings: Settings, stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once an hour, in batches; what counts for an hour is kept for a day."""
+    monkeypatch.setattr(health, "FORGOTTEN_AT_ONCE", 2)
+    now = datetime.now(UTC)  # a task goes by the wall clock
+    old, young = now - timedelta(hours=25), now - timedelta(hours=23)
+    for at in (old,) * 5 + (young,):
+        stage.service.write(lambda session, at=at: inbound.note_wrong_code(session, OURS, STRANGER, at))
+    celery = make_celery(settings)
+
+    celery.tasks[queues.CHECKPOINT]()
+
+    left = stage.service.read(lambda session: list(session.execute(select(WrongCodeRow.at)).scalars()))
+    assert left == [young]
+
+
+def test_wrong_codes_are_forgotten_up_to_a_bound(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A flood of them must not keep the task for longer than it may take; the next one goes on."""
+    monkeypatch.setattr(health, "FORGOTTEN_AT_ONCE", 1)
+    monkeypatch.setattr(health, "FORGETTING_ROUNDS_MAX", 3)
+    old = stage.clock.at - timedelta(days=2)
+    for _ in range(5):
+        stage.service.write(lambda session: inbound.note_wrong_code(session, OURS, STRANGER, old))
+
+    assert [health.forget_wrong_codes(stage.service) for _ in range(3)] == [3, 2, 0]

@@ -125,12 +125,16 @@ class ReportOnScene:
 
 @dataclass(frozen=True, slots=True)
 class Hear:
-    """Keep a text that is none of the forms. `trouble`: what is wrong with the position that it nearly is."""
+    """Keep a text that is none of the forms. `trouble`: what is wrong with the position that it nearly is.
+
+    `answer`: whether its sender is told; a machine that answers each of our texts must not be answered for ever.
+    """
 
     by: Actor
     words: str
     near: str | None = None
     trouble: str | None = None
+    answer: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -123,7 +123,8 @@ def _report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> Decis
 def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
-    return (Heard(at=now, by=command.by, words=command.words, near=command.near, trouble=command.trouble),)
+    by, words, near, trouble = command.by, command.words, command.near, command.trouble
+    return (Heard(at=now, by=by, words=words, near=near, trouble=trouble, answered=command.answer),)
 
 
 def _note_handed(dive: Dive, command: do.NoteHanded, now: datetime) -> Decision:

@@ -198,7 +198,7 @@ class OnScene:
 class Heard:
     """A text that is none of the forms, kept word for word. `near` is what was probably meant.
 
-    `trouble` is what is wrong with the position that it nearly is.
+    `trouble` is what is wrong with the position that it nearly is; `answered`, whether the sender is told of it.
     """
 
     at: datetime
@@ -206,6 +206,7 @@ class Heard:
     words: str
     near: str | None = None
     trouble: str | None = None
+    answered: bool = True
 
 
 @dataclass(frozen=True, slots=True)

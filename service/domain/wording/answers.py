@@ -193,6 +193,8 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
         *_how_to_say_it(dive, event),
         segments=ABOUT_A_POSITION if event.trouble else None,
     )
+    if not event.answered:
+        answer = []
     if not dive.alarmed or event.by.role is not Role.DIVER:
         return answer
     parts = [

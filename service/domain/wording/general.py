@@ -8,7 +8,7 @@ from datetime import datetime
 from service.domain.dive.commands import Refusal
 from service.domain.dive.state import Dive, Phase
 from service.domain.people import Actor, Role
-from service.domain.wording.drafts import MessageKind, compose, worded
+from service.domain.wording.drafts import SEGMENTS, MessageKind, compose, worded
 from service.domain.wording.phrases import heads, keep, may_go, name_of, number_of, out, time_of
 
 
@@ -119,6 +119,19 @@ def service_fault(
         keep(f"No answer? {rescue} Act on the plan that you were sent."),
     ]
     return worded(club_name, parts, 3, drill=drill)
+
+
+def service_fault_over(
+    club_name: str, lead_name: str, site: str, by_name: str, reference: str, *, drill: bool = False
+) -> str:
+    """The stand-down after the plainest alarm."""
+    parts = [
+        name_of(f"{lead_name}, {site}:"),
+        keep("the dive is over."),
+        name_of(f"Said by {by_name}."),
+        keep(f"Please stand down; tell anyone you called. Ref {reference}."),
+    ]
+    return worded(club_name, parts, SEGMENTS[MessageKind.STAND_DOWN], drill=drill)
 
 
 def other_code(club_name: str, kind: str) -> str:

@@ -1,0 +1,120 @@
+"""Texts that are not understood, again and again: two machines that answer each other come to an end."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from tests.operations.stage import ANNA, BRAM, CLEO, Stage, plan, plan_of
+
+DRIVING = "I am driving and will answer later"
+NOT_UNDERSTOOD = "not understood"
+
+
+def answers(stage: Stage, phone: str, *texts: str, apart: float = 0.5) -> list[int]:
+    """How many texts each of these brought back to the phone, sent so many minutes apart."""
+    counts = []
+    for body in texts:
+        counts.append(len(stage.text(phone, body)))
+        stage.sleep(apart)
+    return counts
+
+
+def test_the_same_answer_goes_out_three_times_in_ten_minutes(stage: Stage) -> None:
+    """The texts are kept and logged all the same; ten minutes after the first answer there is another."""
+    dive = stage.dive_in()
+
+    assert answers(stage, ANNA, *[DRIVING] * 7) == [1, 1, 1, 0, 0, 0, 0]
+
+    assert NOT_UNDERSTOOD in stage.last_to(ANNA)
+    heard = [entry.detail for entry in stage.entries(dive) if entry.kind == "event:heard"]
+    assert [detail["answered"] for detail in heard if detail] == [True] * 3 + [False] * 4
+    notes = [entry.detail["note"] for entry in stage.entries(dive) if entry.kind == "text_read" and entry.detail]
+    assert [note is not None and "not understood three times" in note for note in notes] == [False] * 4 + [True] * 4
+    stage.sleep(6.6)
+    assert answers(stage, ANNA, DRIVING) == [1]
+    stage.text(ANNA, "out 2")
+
+
+def test_an_understood_text_begins_the_count_anew(stage: Stage) -> None:
+    """Whoever is understood in between is no machine."""
+    stage.dive_in()
+
+    assert answers(stage, ANNA, *[DRIVING] * 4, "status", *[DRIVING] * 4) == [1, 1, 1, 0, 1, 1, 1, 1, 0]
+    stage.text(ANNA, "out 2")
+
+
+def test_one_phone_does_not_use_up_the_answers_of_another(stage: Stage) -> None:
+    """The other diver is told what was probably meant."""
+    stage.dive_in()
+    answers(stage, ANNA, *[DRIVING] * 5)
+
+    assert answers(stage, BRAM, DRIVING) == [1]
+    stage.text(ANNA, "out 2")
+
+
+def test_alarmed_contacts_go_on_hearing_every_word(stage: Stage) -> None:
+    """Only the answer to the sender ends."""
+    stage.dive_in()
+    stage.wait(minutes=66)
+    before = len(stage.to(CLEO))
+
+    assert answers(stage, ANNA, *[f"word {number}" for number in range(5)]) == [1, 1, 1, 0, 0]
+
+    quoted = stage.to(CLEO)[before:]
+    assert [f'"word {number}' in body for number, body in enumerate(quoted)] == [True] * 5
+    stage.text(ANNA, "out 2")
+
+
+@pytest.mark.parametrize("words", ["SOS", "we lost Bram", "LATE 10", "OUT 2", "STATUS"])
+def test_what_is_understood_is_answered_and_done_however_often_one_was_not(stage: Stage, words: str) -> None:
+    """Trouble, a change of the dive, a question: none of these is ever held back."""
+    dive = stage.dive_in()
+    answers(stage, ANNA, *[DRIVING] * 5)
+    before = stage.dive(dive.id)
+
+    assert answers(stage, ANNA, words) == [1]
+
+    assert (stage.dive(dive.id) == before) == (words == "STATUS")
+    if stage.dive(dive.id).live:
+        stage.text(ANNA, "out 2")
+
+
+def test_trouble_is_believed_as_often_as_it_is_said(stage: Stage) -> None:
+    """The same words of worry, and SOS, raise the alarm each time."""
+    dive = stage.dive_in()
+
+    for _ in range(5):
+        stage.text(ANNA, "we lost Bram")
+        stage.text(ANNA, "SOS")
+
+    assert stage.dive(dive.id).raises == 10
+    stage.text(ANNA, "out 2")
+
+
+def test_the_question_which_dive_ends_too(stage: Stage) -> None:
+    """A machine that has two dives is a machine."""
+    stage.dive_in(plan_of(1, [CLEO]))
+    stage.dive_in(plan_of(2, [CLEO]))
+
+    assert answers(stage, CLEO, *[DRIVING] * 5) == [1, 1, 1, 0, 0]
+    assert "which dive?" in stage.last_to(CLEO)
+    for number in (1, 2):
+        stage.text(f"+44770090010{number}", "out 1")
+
+
+def test_two_machines_come_to_an_end(stage: Stage) -> None:
+    """A phone that answers each of our texts at once with the same words gets a handful of ours."""
+    dive = stage.file(plan(party=()))
+    seen = 0
+    stage.text(ANNA, f"IN {dive.start_code}")
+    for _ in range(50):
+        if len(stage.to(ANNA)) == seen:
+            break
+        seen = len(stage.to(ANNA))
+        stage.clock.at += timedelta(seconds=5)
+        stage.text(ANNA, DRIVING)
+
+    assert sum(NOT_UNDERSTOOD in body for body in stage.to(ANNA)) == 3
+    stage.text(ANNA, "out 1")
