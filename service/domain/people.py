@@ -34,6 +34,7 @@ class Via(StrEnum):
     TEXT = "text"
     PAGE = "page"
     API = "api"
+    COMMAND = "command"  # the command line of the installation
     CLOCK = "clock"
 
 

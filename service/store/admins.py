@@ -48,6 +48,12 @@ def by_email(session: Session, email: str) -> AdminRow | None:
     return session.execute(found).scalar_one_or_none()
 
 
+def listing(session: Session, club_id: str) -> list[AdminRow]:
+    """The admins of a club who are in office, those longest so first."""
+    found = select(AdminRow).where(AdminRow.club_id == club_id, AdminRow.disabled_at.is_(None))
+    return list(session.execute(found.order_by(AdminRow.created_at, AdminRow.id)).scalars())
+
+
 def admins_to_tell(session: Session, club_id: str) -> list[AdminRow]:
     """The admins of a club who can be told something, those longest in office first."""
     found = (

@@ -20,6 +20,7 @@ COMMANDS = [
     "admin",
     "token",
     "site",
+    "dive",
     "audit",
     "doctor",
 ]
