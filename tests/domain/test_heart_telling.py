@@ -322,6 +322,11 @@ DRILLS: dict[str, tuple[Callable[[], Story], str, str]] = {
     "on scene": (
         lambda: played((RAISE_BY, do.ReportOnScene(contact()))),
         "contact-0",
+        f"{WOULD_CALL}.",
+    ),
+    "on scene, rescue called": (
+        lambda: played((RAISE_BY, do.ReportCalled(contact(1))), (RAISE_BY + 1, do.ReportOnScene(contact()))),
+        "contact-0",
         "In a real alarm you would now tell rescue where to meet you.",
     ),
     "the end, rescue called": (

@@ -6,6 +6,7 @@ import pytest
 
 from service.domain.dive import commands as do
 from service.domain.dive.events import OnScene
+from service.domain.place.position import Position
 from service.domain.wording import MessageKind
 from tests.domain.builders import ADMIN, PLAN, RAISE_BY, RESCUE, at, contact, diver, filed, kinds, overdue
 
@@ -57,3 +58,16 @@ def test_whoever_is_at_the_site_knows_whether_rescue_was_called(*, drill: bool, 
     assert (f"In doubt call {RESCUE}" in answer.text) is (not called and not drill)
     assert ("meet you" in answer.text) is called
     assert drill is ("In a real alarm" in answer.text)
+
+
+def test_a_contact_who_texts_a_position_is_told_what_it_is_taken_for() -> None:
+    """Their own place, taken for the divers', would move the search."""
+    story = overdue(RAISE_BY)
+
+    drafts = story.said(do.ReportFix(contact(words="AT 47.12,-20.54"), Position(47.12, -20.54)), at(RAISE_BY + 1))
+
+    assert drafts[-1].to.key == "contact-0"
+    assert drafts[-1].text == (
+        "Skerry Bay Divers: position 47.12000,-20.54000 noted as where they were last seen, dive 7K."
+        " Your own place? Text ON SCENE 7K"
+    )

@@ -51,7 +51,7 @@ def _report(dive: Dive, where: Whereabouts, now: datetime) -> tuple[str, ...]:
         f"Kit: {plan.kit}." if plan.kit else None,
         f"Surface marker buoy: {plan.smb}." if plan.smb else None,
         f"Medical: {plan.medical}." if plan.medical else None,
-        f"Access: {where.access}." if where.access else None,
+        f"Access: {where.access.rstrip('.')}." if where.access else None,
         f"Their vehicle: {plan.vehicle}." if plan.vehicle else None,
         *(f"At the site, to meet you: {_person(person.name, person.phone)}." for person in told.on_scene(dive, now)),
         f"The phone of the lead diver is {spell(national_format(dive.lead.phone))}." if dive.lead.phone else None,

@@ -38,7 +38,7 @@ def on_fix(dive: Dive, event: ev.FixReported) -> list[Draft]:
     with_start = dive.started_at == event.at
     if event.doubt is not None:
         return reply(dive, event.by, event.at, *_doubted(dive, event), segments=ABOUT_A_POSITION)
-    answer = [] if with_start else reply(dive, event.by, event.at, keep(_noted(dive, event)))
+    answer = [] if with_start else reply(dive, event.by, event.at, keep(_answered(dive, event)))
     if not dive.alarmed:
         return answer
     parts = [
@@ -53,6 +53,14 @@ def on_fix(dive: Dive, event: ev.FixReported) -> list[Draft]:
 
 def _noted(dive: Dive, event: ev.FixReported) -> str:
     return f"position {decimal(event.position)} noted for dive {dive.reference}."
+
+
+def _answered(dive: Dive, event: ev.FixReported) -> str:
+    """Somebody ashore may have meant their own place, and would move the search with it."""
+    if event.source is not Source.CONTACT:
+        return _noted(dive, event)
+    seen = f"position {decimal(event.position)} noted as where they were last seen, dive {dive.reference}."
+    return f"{seen} Your own place? Text ON SCENE {dive.reference}"
 
 
 def _doubted(dive: Dive, event: ev.FixReported) -> list[Part]:
