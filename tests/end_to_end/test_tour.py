@@ -106,7 +106,7 @@ def test_the_files_of_the_pack_say_what_the_alert_said(kind: str, tours: dict[st
         words = " ".join(paper[0].get_textpage().get_text_bounded().split())
 
     position = decimal(BY_BROWSER)
-    due_out = re.findall(r"due out (?:\w{3} )?(\d\d:\d\d)", alert)[0]
+    due_out = re.findall(r"due out (?:\w{3} \d{1,2} \w{3} )?(\d\d:\d\d)", alert)[0]
     for text in (alert, words, (files / "pack.xml").read_text(encoding="utf-8")):
         for fact in ("Anna Holt", "2 divers", "Lantern Cove", position, due_out):
             assert fact in text
