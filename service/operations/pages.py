@@ -15,7 +15,7 @@ from service.domain.wording.timeline import what_happened, who_did
 from service.operations.health import Lateness, how_late
 from service.operations.links import hash_token, mint
 from service.operations.service import Service
-from service.store import admins, dives, links, log, outbox, schema
+from service.store import admins, clubs, dives, links, log, outbox, schema
 from service.store.codec import UnreadableError, load_event, plain
 from service.store.dives import Unreadable
 from service.store.log import EVENT_PREFIX, Entry
@@ -98,6 +98,16 @@ def _role(dive: Dive, person: Recipient) -> Role:
 def link_actor(view: LinkView, words: str) -> Actor:
     """Who presses a button on a page; `words` is the button."""
     return Actor(view.role, view.person.name, Via.PAGE, key=view.person.key, phone=view.person.phone, words=words)
+
+
+def receiving_number(service: Service, club_id: str) -> str | None:
+    """The number that the club's people text to (E.164); None for no such club."""
+
+    def work(session: Session) -> str | None:
+        club = clubs.get(session, club_id)
+        return None if club is None else club.receiving_number
+
+    return service.read(work)
 
 
 def note_view(service: Service, view: LinkView, page: LinkKind | None = None, document: str | None = None) -> None:

@@ -12,8 +12,7 @@ from service.domain.people import Actor
 from service.domain.place.fix import Source
 from service.domain.place.position import decimal
 from service.domain.wording import LinkKind
-from service.operations.pages import LinkView, link_actor
-from service.store import clubs
+from service.operations.pages import LinkView, link_actor, receiving_number
 from service.web.access import Who, open_to
 from service.web.context import web
 from service.web.dive_words import moments, standing
@@ -73,7 +72,6 @@ def _page(
     error: UnusableError | None = None,
     status: int = 200,
 ) -> ResponseReturnValue:
-    club = web().service.read(lambda session: clubs.get(session, view.dive.club_id))
     page = render_template(
         "dive.html",
         view=view,
@@ -82,7 +80,7 @@ def _page(
         standing=standing(view.dive),
         moments=moments(view.dive, view.now),
         where=whereabouts(view.dive, view.now),
-        receiving_number=club.receiving_number if club is not None else None,
+        receiving_number=receiving_number(web().service, view.dive.club_id),
         told_words=told_words,
         went_wrong=went_wrong,
         errors={} if error is None else {error.field: str(error)},
