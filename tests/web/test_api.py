@@ -15,8 +15,9 @@ from werkzeug.test import TestResponse
 
 from service.domain.dive.commands import NoteHanded, Tick
 from service.operations.recording import act
-from service.store import clubs, tokens
+from service.store import tokens
 from tests.web.installation import ANNA, API_TOKEN, BRAM, CLEO, DOV, PUBLIC_URL, RECEIVING, Site
+from tests.web.other_club import FAR_TOKEN, add_far_club
 
 PLAN: dict[str, Any] = {
     "site": "LANTERN",
@@ -63,22 +64,8 @@ def script(client: FlaskClient) -> Script:
 @pytest.fixture
 def other_club(at: Site, client: FlaskClient) -> Script:
     """A script of another club of the same installation."""
-
-    def work(session: Session) -> None:
-        clubs.add(
-            session,
-            club_id="far",
-            name="Far Reef Club",
-            country="GB",
-            zone="Atlantic/Azores",
-            receiving_number="+447700900001",
-            rescue_call="112",
-        )
-        hashed = hashlib.sha256(b"far-token").hexdigest()
-        tokens.add(session, club_id="far", name="far", token_hash=hashed, now=at.clock.now())
-
-    at.service.write(work)
-    return Script(client, {"Authorization": "Bearer far-token"})
+    add_far_club(at.service, at.clock.now())
+    return Script(client, {"Authorization": f"Bearer {FAR_TOKEN}"})
 
 
 def assert_problem(answer: TestResponse, status: int) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,16 +11,16 @@ import pytest
 from flask.testing import FlaskClient
 from jsonschema import Draft202012Validator
 from sqlalchemy import Engine
-from sqlalchemy.orm import Session
 from werkzeug.test import TestResponse
 
 from service.documents.site_reading import FILE_BYTES_MAX
 from service.operations.pages import dive_details
-from service.store import clubs, log, tokens
+from service.store import log
 from service.store.engine import open_engine
 from service.web.application import BODY_BYTES_MAX
 from tests.documents.geojson_rules import breaches
 from tests.web.installation import API_TOKEN, Site
+from tests.web.other_club import FAR_TOKEN, add_far_club
 
 GEOJSON, GPX = "application/geo+json", "application/gpx+xml"
 TIDES = "at,height_m,high_or_low\n2027-06-01T10:00+01:00,4.1,high\n2027-06-01T16:10Z,1.2,low\n"
@@ -63,22 +62,8 @@ def script(client: FlaskClient) -> Script:
 @pytest.fixture
 def stranger(at: Site, client: FlaskClient) -> Script:
     """A script of another club of the same installation."""
-
-    def work(session: Session) -> None:
-        clubs.add(
-            session,
-            club_id="far",
-            name="Far Reef Club",
-            country="GB",
-            zone="Atlantic/Azores",
-            receiving_number="+447700900001",
-            rescue_call="07700 900777",
-        )
-        hashed = hashlib.sha256(b"far-token").hexdigest()
-        tokens.add(session, club_id="far", name="far", token_hash=hashed, now=at.clock.now())
-
-    at.service.write(work)
-    return Script(client, "far-token")
+    add_far_club(at.service, at.clock.now())
+    return Script(client, FAR_TOKEN)
 
 
 def problem_of(answer: TestResponse, status: int) -> dict[str, Any]:
