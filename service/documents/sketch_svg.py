@@ -7,17 +7,14 @@ as meant. A stylesheet turns it dark by three classes: `sketch` (ink, by `color`
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping
 from xml.sax.saxutils import escape
 
+from service.documents.xml_text import legal
 from service.domain.place.sketch import Disc, Line, Mark, MarkKind, Shape, Sketch, Style, Text
 from service.domain.place.sketch.shapes import MARK_RADIUS, TEXT_SIZE, Dot
 
 _INK = "currentColor"
-
-_NOT_WRITTEN = re.compile("[^\\t\\n\\r\\x20-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
-"""What is not a character of XML 1.0 (its production Char)."""
 
 _STROKES: Mapping[Style, str] = {
     Style.SHORE: 'stroke-width="4" stroke-linejoin="round" stroke-linecap="round"',
@@ -129,4 +126,4 @@ def _n(number: float) -> str:
 
 def _text(words: str) -> str:
     """Words for XML: escaped, and without the characters that XML 1.0 does not have."""
-    return escape(_NOT_WRITTEN.sub("", words))
+    return escape(legal(words))
