@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+ENGLISH = "en"
 ADMINS = "admins"  # a draft to this key goes to every admin of the club
 
 
@@ -28,10 +29,19 @@ class Role(StrEnum):
     CLOCK = "clock"
 
 
+class Channel(StrEnum):
+    """By which way a message goes to a person."""
+
+    TEXT = "text"
+    CALL = "call"  # a voice call; pressing 1 is an answer, a machine that listens is none
+    EMAIL = "email"  # an extra way: nobody can answer it
+
+
 class Via(StrEnum):
     """By which way something reached us."""
 
     TEXT = "text"
+    CALL = "call"  # a key pressed in a call of ours
     PAGE = "page"
     API = "api"
     COMMAND = "command"  # the command line of the installation
@@ -65,8 +75,14 @@ CLOCK = Actor(role=Role.CLOCK, name="the clock", via=Via.CLOCK)
 
 @dataclass(frozen=True, slots=True)
 class Recipient:
-    """Who is told: `key` is the person's within the dive, or ADMINS, or "phone:+44..." for a stranger."""
+    """Who is told: `key` is the person's within the dive, or ADMINS, or "phone:+44..." for a stranger.
+
+    `language` is that of the messages to them (ISO 639-1). `channels` are the ways to them, the best first.
+    """
 
     key: str
     name: str
     phone: str | None
+    language: str = ENGLISH
+    email: str | None = None
+    channels: tuple[Channel, ...] = (Channel.TEXT,)

@@ -14,6 +14,7 @@ from service.domain.cross_checks import CrossCheckInput, cross_checks
 from service.domain.encoding import septets, to_gsm7
 from service.domain.gas import GasPlan
 from service.domain.local_time import is_zone, minutes
+from service.domain.people import ENGLISH, Channel
 from service.domain.place.exits import exit_advice, exits_for
 from service.domain.place.site import SitePlan
 
@@ -37,14 +38,18 @@ class Diver:
 
     name: str
     phone: str | None = None
+    language: str = ENGLISH
 
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """A person ashore who will raise the alarm. `phone` is E.164."""
+    """A person ashore who will raise the alarm. `phone` is E.164; `channels` are the ways to them, the best first."""
 
     name: str
     phone: str
+    language: str = ENGLISH
+    email: str | None = None
+    channels: tuple[Channel, ...] = (Channel.TEXT,)
 
 
 @dataclass(frozen=True, slots=True)

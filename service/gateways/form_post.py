@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from urllib.parse import quote
 
 import httpx
 
+from service.domain.people import Channel
 from service.gateways.connections import (
     AddressRule,
     BoundedBackend,
@@ -17,7 +20,7 @@ from service.gateways.connections import (
     system_addresses,
 )
 from service.gateways.form_post_outcome import Answer, outcome_of_answer, outcome_of_fault
-from service.operations.gateway import Blame, Outcome, OutgoingText, Refused
+from service.operations.gateway import Blame, CannotTell, InboundText, Lookup, Outcome, Outgoing, Refused
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,14 +95,19 @@ class FormPostGateway:
         return self._config.name
 
     @property
+    def channels(self) -> frozenset[Channel]:
+        """The ways to a person that it can carry."""
+        return frozenset({Channel.TEXT})
+
+    @property
     def sends_receipts(self) -> bool:
         """Whether a delivery receipt is to be expected for what it accepts."""
         return self._config.sends_receipts
 
-    def send(self, text: OutgoingText) -> Outcome:
-        """Hand over one text; never raises, and takes at most `Limits.total_s` seconds."""
+    def send(self, message: Outgoing) -> Outcome:
+        """Hand over one message; never raises, and takes at most `Limits.total_s` seconds."""
         try:
-            request = self._client.build_request("POST", self._address, data=self._form(text))
+            request = self._client.build_request("POST", self._address, data=self._form(message))
         except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
             return Refused(Blame.TRANSIENT, type(fault).__name__, "the text could not be put into a request")
         try:
@@ -109,12 +117,20 @@ class FormPostGateway:
             return outcome_of_fault(self.name, fault)
         return outcome_of_answer(self.name, answer)
 
+    def look_up(self, message: Outgoing, since: datetime) -> Lookup:  # noqa: ARG002 - not built yet
+        """Ask whether it took this message; nothing can be said yet."""
+        return CannotTell("this gateway is not asked yet")
+
+    def recent_texts(self, since: datetime, now: datetime) -> Sequence[InboundText] | None:  # noqa: ARG002 - the same
+        """Nothing can be said yet."""
+        return None
+
     def close(self) -> None:
         """Release connections."""
         self._client.close()
 
-    def _form(self, text: OutgoingText) -> dict[str, str]:
-        form = {"To": text.to, "From": self._config.sender, "Body": text.body}
+    def _form(self, message: Outgoing) -> dict[str, str]:
+        form = {"To": message.to, "From": self._config.sender, "Body": message.body}
         if self._config.sends_receipts:
             form["StatusCallback"] = self._status_callback
         return form

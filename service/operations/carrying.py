@@ -19,8 +19,9 @@ from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
 from service.domain.dive.commands import NoteHanded, NoteUnreachable
+from service.domain.people import Channel
 from service.domain.wording import MessageKind
-from service.operations.gateway import Accepted, Gateway, Outcome, OutgoingText, Refused, Unknown
+from service.operations.gateway import Accepted, Gateway, Outcome, Outgoing, Refused, Unknown
 from service.operations.receipts import apply_waiting
 from service.operations.recording import held, is_superseded, learn
 from service.operations.resting import Rests
@@ -149,7 +150,7 @@ class Courier:
     def _deliver(self, parcel: _Parcel) -> None:
         message = parcel.message
         try:
-            outcome = parcel.gateway.send(OutgoingText(message.phone, message.body, message.id))
+            outcome = parcel.gateway.send(_outgoing(message))
         except Exception as error:  # noqa: BLE001 - a gateway whose code breaks is a gateway that fails
             # It may have sent before it broke.
             _LOG.exception("gateway_raised", extra={"gateway": parcel.gateway.name, "message_id": message.id})
@@ -205,7 +206,13 @@ class Courier:
 
     def _handed(self, session: Session, message: ClaimedMessage, gateway: str, provider_id: str, now: datetime) -> None:
         if message.dive_id is not None:
-            learn(self._service, session, message.dive_id, NoteHanded(message.step, message.person_key), now)
+            learn(
+                self._service,
+                session,
+                message.dive_id,
+                NoteHanded(message.step, message.person_key, Channel(message.channel)),
+                now,
+            )
         apply_waiting(self._service, session, message, gateway, provider_id, now)
 
     def _note_unreachable(self, session: Session, message: ClaimedMessage, following: Next, now: datetime) -> None:
@@ -239,6 +246,18 @@ class Courier:
             dive_id=message.dive_id,
             club_id=message.club_id,
         )
+
+
+def _outgoing(message: ClaimedMessage) -> Outgoing:
+    return Outgoing(
+        to=message.email or message.phone,
+        body=message.body,
+        reference=message.id,
+        channel=Channel(message.channel),
+        subject=message.subject,
+        thread=message.dive_id,
+        language=message.language,
+    )
 
 
 def _after_loss(session: Session, message: ClaimedMessage) -> Next:

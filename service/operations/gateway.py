@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
+
+from service.domain.people import ENGLISH, Channel
 
 
 class Blame(StrEnum):
@@ -20,12 +23,22 @@ class Blame(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class OutgoingText:
-    """One text to hand over. `to` is E.164; `body` is GSM 7-bit; `reference` is our message id."""
+class Outgoing:
+    """One message to hand over by one channel.
+
+    `to` is E.164, or an e-mail address. `body` is GSM 7-bit for a text, else plain text. `reference` is our message
+    id. `subject` and `thread` are for an e-mail: what belongs to one dive has one thread. `language` is ISO 639-1.
+    `valid_for_s`: after so many real seconds a gateway need not deliver it any more; None for no end.
+    """
 
     to: str
     body: str
     reference: str
+    channel: Channel = Channel.TEXT
+    subject: str | None = None
+    thread: str | None = None
+    language: str = ENGLISH
+    valid_for_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +68,30 @@ class Unknown:
 Outcome = Accepted | Refused | Unknown
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The gateway has the message under this id: an unknown outcome was an acceptance."""
+
+    provider_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotFound:
+    """The gateway answered, and does not have the message."""
+
+
+@dataclass(frozen=True, slots=True)
+class CannotTell:
+    """The gateway has no way to ask, or gave no answer that can be relied upon."""
+
+    detail: str
+
+
+Lookup = Found | NotFound | CannotTell
+
+
 class Gateway(Protocol):
-    """Something that can carry a text to a phone. `send` never raises: every fault is an outcome."""
+    """Something that can carry messages to people. No method raises: every fault is an outcome."""
 
     @property
     def name(self) -> str:
@@ -64,12 +99,25 @@ class Gateway(Protocol):
         ...
 
     @property
+    def channels(self) -> frozenset[Channel]:
+        """The ways to a person that it can carry."""
+        ...
+
+    @property
     def sends_receipts(self) -> bool:
         """Whether a delivery receipt is to be expected for what it accepts."""
         ...
 
-    def send(self, text: OutgoingText) -> Outcome:
-        """Hand over one text; at most 12 s in all."""
+    def send(self, message: Outgoing) -> Outcome:
+        """Hand over one message; at most 12 s in all."""
+        ...
+
+    def look_up(self, message: Outgoing, since: datetime) -> Lookup:
+        """Ask whether it took this message at or after that instant; at most 12 s in all."""
+        ...
+
+    def recent_texts(self, since: datetime, now: datetime) -> Sequence[InboundText] | None:
+        """The texts that came in since then, first to last; None where it cannot say. At most 12 s in all."""
         ...
 
     def close(self) -> None:
@@ -101,7 +149,10 @@ class InboundText:
 
 @dataclass(frozen=True, slots=True)
 class DeliveryReceipt:
-    """One delivery receipt, already authenticated; `blame` is set where a failure names its cause."""
+    """One delivery receipt, already authenticated; `blame` is set where a failure names its cause.
+
+    A call is delivered when a key was pressed; busy, no answer and one that ended without a key are failures.
+    """
 
     gateway: str
     provider_id: str

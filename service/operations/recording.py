@@ -13,7 +13,7 @@ from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide, ev
 from service.domain.dive.commands import NoteUnreachable
 from service.domain.dive.events import Closed
 from service.domain.encoding import segments
-from service.domain.people import ADMINS, CLOCK, Actor, Recipient
+from service.domain.people import ADMINS, CLOCK, Actor, Channel, Recipient
 from service.domain.wording import Draft, MessageKind, messages_for
 from service.operations.links import with_link
 from service.operations.plainest import end_fault_alarm
@@ -143,7 +143,8 @@ def log_and_queue(service: Service, session: Session, dive: Dive, event: Event, 
     kind, detail = dump_event(event)
     by = getattr(event, "by", CLOCK)
     seq = _log(service, session, dive, f"event:{kind}", by, detail, now)
-    told = [(draft, person) for draft in messages_for(dive, event) for person in _people(session, dive, draft)]
+    drafts = [draft for draft in messages_for(dive, event) if draft.channel in service.channels]
+    told = [(draft, person) for draft in drafts for person in _people(session, dive, draft)]
     deaf = _opted_out(session, dive, {person.phone for _, person in told if person.phone})
     queued, withheld = [], []
     for draft, person in told:
@@ -210,8 +211,12 @@ def _message(dive: Dive, draft: Draft, person: Recipient, body: str, seq: int, n
         priority=int(draft.kind),
         rank=draft.rank,
         step=draft.step,
+        channel=draft.channel,
+        language=person.language,
+        email=person.email if draft.channel is Channel.EMAIL else None,
+        subject=draft.subject,
         body=body,
-        segments=len(segments(body).parts),
+        segments=len(segments(body).parts) if draft.channel is Channel.TEXT else 0,
         cause_seq=seq,
         queued_at=now,
         due_at=draft.due_at,

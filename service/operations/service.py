@@ -10,9 +10,11 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.clock import Clock
+from service.domain.people import Channel
 from service.store.engine import reading, run
 
 T = TypeVar("T")
+TEXTS_ONLY = frozenset({Channel.TEXT})
 
 
 def _no_nudge() -> None:
@@ -32,6 +34,7 @@ class Service:
     public_url: str
     process: str  # who acts, for the log: "web-4711", "keeper-4712"
     nudge: Callable[[], None] = field(default=_no_nudge)
+    channels: frozenset[Channel] = TEXTS_ONLY  # what the gateways in the settings can carry
 
     def write(self, work: Callable[[Session], T]) -> T:
         """Run one unit of work in one transaction, tried again as a whole on a passing fault of the database."""

@@ -57,6 +57,9 @@ class NewMessage:
     expires_at: datetime | None = None
     rank: int = 0
     channel: str = "text"
+    language: str = "en"
+    email: str | None = None
+    subject: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +72,14 @@ class Message:
     person_key: str
     name: str
     phone: str
+    email: str | None
     channel: str
+    language: str
     kind: str
     priority: int
     rank: int
     step: str
+    subject: str | None
     body: str
     segments: int
     state: str

@@ -59,6 +59,7 @@ def add(
         "to_phone": to_phone,
         "from_phone": from_phone,
         "body": body,
+        "channel": "text",
         "direction": direction,
         "at": at,
         "sid": sid,

@@ -19,7 +19,7 @@ from service.domain.dive import Dive, Phase
 from service.domain.dive.commands import Start, Tick
 from service.domain.people import Actor, Role, Via
 from service.gateways.form_post import FormPostGateway
-from service.operations.gateway import Accepted, OutgoingText
+from service.operations.gateway import Accepted, Outgoing
 from service.operations.pages import list_dives
 from service.operations.recording import act
 from service.store.engine import open_engine
@@ -231,7 +231,7 @@ def deliver(live: Site, phone: str, body: str) -> None:
     """Hand a text to the practice gateway, as the courier does."""
     config = live.app.extensions[EXTENSION].gateway("practice")
     gateway = FormPostGateway(config, public_url=live.service.public_url)
-    assert isinstance(gateway.send(OutgoingText(phone, body, "m1")), Accepted)
+    assert isinstance(gateway.send(Outgoing(phone, body, "m1")), Accepted)
     gateway.close()
 
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 
 from service.gateways.form_post import FormPostConfig, FormPostGateway, Limits
-from service.operations.gateway import Accepted, Blame, OutgoingText, Refused, Unknown
+from service.operations.gateway import Accepted, Blame, Outgoing, Refused, Unknown
 from tests.fakes import behaviour
 from tests.fakes.behaviour import Behaviour
 from tests.fakes.gateway import FakeGateway
@@ -19,7 +19,7 @@ from tests.gateways.conftest import LIMITS, PUBLIC_URL
 OpenGateway = Callable[..., FormPostGateway]
 
 CLEO = "+447700900123"
-TEXT = OutgoingText(to=CLEO, body="Skerry Bay Divers: Bram Vik is overdue. Ref 7K", reference="m-1")
+TEXT = Outgoing(to=CLEO, body="Skerry Bay Divers: Bram Vik is overdue. Ref 7K", reference="m-1")
 
 
 def test_an_accepted_text_is_in_the_journal_under_the_id_we_were_given(
@@ -228,7 +228,7 @@ def test_a_closed_gateway_gives_an_outcome_too(gateway: FormPostGateway) -> None
 def test_sixteen_threads_share_one_gateway(fake: FakeGateway, open_gateway: OpenGateway) -> None:
     """Many texts in flight at once: each is taken once, and each outcome belongs to its own text."""
     gateway = open_gateway(limits=Limits())
-    texts = [OutgoingText(CLEO, f"text {number}", str(number)) for number in range(160)]
+    texts = [Outgoing(CLEO, f"text {number}", str(number)) for number in range(160)]
 
     with ThreadPoolExecutor(max_workers=16) as pool:
         outcomes = list(pool.map(gateway.send, texts))

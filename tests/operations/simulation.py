@@ -20,7 +20,7 @@ from unittest.mock import patch
 
 from service.domain.dive import Dive
 from service.operations.filing import PlanFiled, file_plan
-from service.operations.gateway import Blame, Outcome, OutgoingText, ReceiptState
+from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
 from service.operations.inbound import answer_text
 from service.operations.resting import Rests
 from service.operations.sweeping import sweep
@@ -130,7 +130,7 @@ class Day:
         """Both."""
         return self.stage.first, self.stage.second
 
-    def behave(self, gateway: ScriptedGateway, text: OutgoingText) -> Outcome:
+    def behave(self, gateway: ScriptedGateway, text: Outgoing) -> Outcome:
         """By chance, more or less often a fault."""
         draw = self.chance.random()
         if draw < self.faulty:

@@ -14,16 +14,18 @@ from typing import Any
 from sqlalchemy import Engine, event
 
 from service.domain.dive import Dive
-from service.domain.people import Actor, Role, Via
+from service.domain.people import Actor, Channel, Role, Via
 from service.operations.carrying import Courier
 from service.operations.filing import PlanFiled, file_plan
 from service.operations.gateway import (
     Accepted,
     Blame,
+    CannotTell,
     DeliveryReceipt,
     InboundText,
+    Lookup,
     Outcome,
-    OutgoingText,
+    Outgoing,
     ReceiptState,
     Refused,
     Unknown,
@@ -31,7 +33,7 @@ from service.operations.gateway import (
 from service.operations.inbound import answer_text, receive_text
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from service.operations.receipts import receive_receipt
-from service.operations.service import Service
+from service.operations.service import TEXTS_ONLY, Service
 from service.operations.sweeping import sweep
 from service.store import admins, clubs, dives, log, outbox, seed
 from service.store.engine import open_engine, run
@@ -49,7 +51,7 @@ OURS = seed.RECEIVING_NUMBER
 BY_ANNA = Actor(Role.DIVER, "Anna Holt", Via.PAGE, "diver-0")
 STEP = timedelta(minutes=5)  # the rungs of the usual ladder are multiples of it
 
-Behaviour = Callable[["ScriptedGateway", OutgoingText], Outcome]
+Behaviour = Callable[["ScriptedGateway", Outgoing], Outcome]
 
 
 @dataclass
@@ -76,23 +78,23 @@ class Taken:
     provider_id: str
 
 
-def accept(gateway: ScriptedGateway, text: OutgoingText) -> Outcome:
+def accept(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
     """Take it and say so."""
     return Accepted(gateway.take(text).provider_id)
 
 
-def lose_the_answer(gateway: ScriptedGateway, text: OutgoingText) -> Outcome:
+def lose_the_answer(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
     """Take it, and let the answer be lost."""
     gateway.take(text)
     return Unknown("the answer was cut off")
 
 
-def time_out(_: ScriptedGateway, __: OutgoingText) -> Outcome:
+def time_out(_: ScriptedGateway, __: Outgoing) -> Outcome:
     """Take nothing and answer nothing."""
     return Unknown("no answer within 8 s")
 
 
-def break_down(_: ScriptedGateway, __: OutgoingText) -> Outcome:
+def break_down(_: ScriptedGateway, __: Outgoing) -> Outcome:
     """Break the promise never to raise."""
     raise RuntimeError("a fault in the gateway's own code")
 
@@ -114,11 +116,22 @@ class ScriptedGateway:
     next: list[Behaviour] = field(default_factory=list)
     numbers: dict[str, Behaviour] = field(default_factory=dict)
     taken: list[Taken] = field(default_factory=list)
-    asked: list[OutgoingText] = field(default_factory=list)
+    asked: list[Outgoing] = field(default_factory=list)
     lock: threading.Lock = field(default_factory=threading.Lock)
-    on_ask: Callable[[OutgoingText], None] | None = None
+    on_ask: Callable[[Outgoing], None] | None = None
+    channels: frozenset[Channel] = TEXTS_ONLY
+    lookup: Lookup = field(default_factory=lambda: CannotTell("nobody asked"))
+    inbox: list[InboundText] | None = None
 
-    def send(self, text: OutgoingText) -> Outcome:
+    def look_up(self, _message: Outgoing, _since: datetime) -> Lookup:
+        """Say what the script says."""
+        return self.lookup
+
+    def recent_texts(self, _since: datetime, _now: datetime) -> list[InboundText] | None:
+        """Give what lies in the inbox, if there is one."""
+        return self.inbox
+
+    def send(self, text: Outgoing) -> Outcome:
         """Do what the script says."""
         with self.lock:
             self.asked.append(text)
@@ -127,7 +140,7 @@ class ScriptedGateway:
             self.on_ask(text)
         return behaviour(self, text)
 
-    def take(self, text: OutgoingText) -> Taken:
+    def take(self, text: Outgoing) -> Taken:
         """Write it into the journal; nothing is ever taken out of it."""
         with self.lock:
             number = next(self.counter)

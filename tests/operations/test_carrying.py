@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 
 from service.domain.dive import Phase
 from service.operations.carrying import TAKES_FOR_S, Courier
-from service.operations.gateway import Blame, OutgoingText
+from service.operations.gateway import Blame, Outgoing
 from service.store.tables import AttemptRow
 from tests.operations.stage import (
     ANNA,
@@ -46,7 +46,7 @@ def test_an_attempt_is_in_the_database_before_the_gateway_is_asked(stage: Stage)
     """Whatever happens during the call, it is known that there was one."""
     open_attempts: list[int] = []
 
-    def look(text: OutgoingText) -> None:
+    def look(text: Outgoing) -> None:
         rows = select(func.count()).where(AttemptRow.message_id == text.reference, AttemptRow.ended_at.is_(None))
         open_attempts.append(stage.service.read(lambda session: session.execute(rows).scalar_one()))
 
@@ -212,7 +212,7 @@ def test_two_couriers_at_once_send_everything_once(stage: Stage) -> None:
     other = Courier(stage.service, [stage.second])
     stage.sleep(41)
 
-    def carry_too(_: OutgoingText) -> None:
+    def carry_too(_: Outgoing) -> None:
         other.carry()
 
     stage.first.on_ask = carry_too

@@ -11,7 +11,7 @@ from service.clock import PacedClock, WallClock, clock_seconds
 from service.domain.dive import Phase
 from service.domain.wording import MessageKind
 from service.operations.carrying import Courier
-from service.operations.gateway import Accepted, Blame, Outcome, OutgoingText, ReceiptState, Refused, Unknown
+from service.operations.gateway import Accepted, Blame, Outcome, Outgoing, ReceiptState, Refused, Unknown
 from service.operations.resting import FAULTS_MAX, REST_S, Rests
 from service.operations.retrying import Fate, after, after_lost
 from service.store import receipts
@@ -113,7 +113,7 @@ def test_an_alarm_in_flight_at_the_close_is_not_tried_again(stage: Stage) -> Non
     """The diver texts OUT during the call, and the call fails: the stand-down goes out, the alarm does not."""
     dive_id = alerted(stage)
 
-    def close_meanwhile(gateway: ScriptedGateway, text: OutgoingText) -> Outcome:
+    def close_meanwhile(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
         inbound_id = stage.receive(ANNA, "out 2")
         assert inbound_id is not None
         gateway.numbers.clear()
@@ -197,7 +197,7 @@ def test_a_slow_gateway_does_not_hold_up_an_alarm_that_comes_meanwhile(stage: St
     quick = stage.dive_in()
     hung, free = threading.Event(), threading.Event()
 
-    def hang(gateway: ScriptedGateway, text: OutgoingText) -> Outcome:
+    def hang(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
         hung.set()
         assert free.wait(20)
         return accept(gateway, text)
@@ -224,7 +224,7 @@ def test_a_courier_that_slept_past_its_lease_has_nothing_more_to_say(stage: Stag
     dive_id = alerted(stage)
     other = Courier(stage.service, [stage.second])
 
-    def sleep_past_the_lease(gateway: ScriptedGateway, text: OutgoingText) -> Outcome:
+    def sleep_past_the_lease(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
         gateway.numbers.clear()
         stage.clock.at += timedelta(seconds=31)
         other.carry()
@@ -395,7 +395,7 @@ def test_under_a_fast_clock_two_couriers_still_send_once(stage: Stage) -> None:
     object.__setattr__(stage.service, "clock", paced)
     other = Courier(stage.service, [stage.second])
 
-    def slow(gateway: ScriptedGateway, text: OutgoingText) -> Outcome:
+    def slow(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
         other.carry()
         return lose_the_answer(gateway, text) if text.to == DOV else accept(gateway, text)
 

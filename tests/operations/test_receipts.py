@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from service.operations.gateway import Accepted, Blame, DeliveryReceipt, Outcome, OutgoingText, ReceiptState
+from service.operations.gateway import Accepted, Blame, DeliveryReceipt, Outcome, Outgoing, ReceiptState
 from service.operations.receipts import receive_receipt
 from tests.operations.stage import ANNA, CLEO, DOV, ScriptedGateway, Stage, Taken
 
@@ -63,7 +63,7 @@ def test_a_receipt_that_overtakes_our_own_commit_is_kept_for_it(stage: Stage) ->
     """The gateway may tell before we have written down that it took the text."""
     stage.first.sends_receipts = True
 
-    def tell_at_once(text: OutgoingText) -> None:
+    def tell_at_once(text: Outgoing) -> None:
         if text.to == CLEO:
             number = max((taken.number for taken in stage.journal), default=0) + 1
             receipt = DeliveryReceipt(
@@ -93,7 +93,7 @@ def test_an_opt_out_that_overtakes_our_own_commit_is_one_all_the_same(stage: Sta
     stage.first.sends_receipts = True
     dive = stage.file(None)
 
-    def tell_at_once(gateway: ScriptedGateway, text: OutgoingText) -> Outcome:
+    def tell_at_once(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
         taken = gateway.take(text)
         stage.receipt(taken, ReceiptState.FAILED, code="21610", blame=Blame.OPTED_OUT)
         return Accepted(taken.provider_id)

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive import Phase
 from service.gateways.form_post import FormPostGateway
-from service.operations.gateway import Accepted, OutgoingText
+from service.operations.gateway import Accepted, Outgoing
 from service.store.tables import ReceiptRow
 from service.web import create_app
 from service.web.context import EXTENSION, Web
@@ -136,7 +136,7 @@ def test_a_text_from_the_service_arrives_with_a_receipt(
     live: Site, http: httpx.Client, courier: FormPostGateway
 ) -> None:
     """The courier hands it over as to any gateway; the phone shows it, and a signed receipt comes back."""
-    outcome = courier.send(OutgoingText(CLEO, "Skerry Bay Divers: please keep.", "m1"))
+    outcome = courier.send(Outgoing(CLEO, "Skerry Bay Divers: please keep.", "m1"))
 
     assert isinstance(outcome, Accepted)
     got = phone(http, CLEO)["messages"][-1]
@@ -149,7 +149,7 @@ def test_a_phone_that_is_off_gets_its_texts_when_it_is_on(
 ) -> None:
     """Until then it shows how many wait, and no receipt is sent."""
     http.post("/practice/switch", data={"phone": CLEO, "on": "no"})
-    courier.send(OutgoingText(CLEO, "OVERDUE", "m2"))
+    courier.send(Outgoing(CLEO, "OVERDUE", "m2"))
 
     waiting = phone(http, CLEO)
     assert (waiting["on"], waiting["waiting"], waiting["messages"]) == (False, 1, [])
@@ -212,7 +212,7 @@ def test_a_text_that_the_service_does_not_take_is_shown_as_such(live: Site, http
 
 def test_a_phone_that_is_only_on_a_plan_gets_a_card_too(http: httpx.Client, courier: FormPostGateway) -> None:
     """Somebody who files the form with another number of the range sees what that phone gets."""
-    courier.send(OutgoingText("+447700900555", "please keep", "m3"))
+    courier.send(Outgoing("+447700900555", "please keep", "m3"))
 
     assert phone(http, "+447700900555")["name"] == "Another phone"
 
@@ -222,7 +222,7 @@ def test_words_on_a_phone_are_text_and_our_own_link_opens(
 ) -> None:
     """Markup stays words; only the page of ours at the end can be tapped."""
     link = f"{live.service.public_url}/alarm/abc"
-    courier.send(OutgoingText(CLEO, f"<i>see</i> http://evil.example/x {link}", "m4"))
+    courier.send(Outgoing(CLEO, f"<i>see</i> http://evil.example/x {link}", "m4"))
 
     page = http.get("/practice/conversations").text
 

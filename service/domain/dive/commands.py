@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.domain.grace import GracePeriods
-from service.domain.people import Actor
+from service.domain.people import Actor, Channel
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.fix import Source
 from service.domain.place.position import Position
@@ -15,7 +15,10 @@ from service.domain.plan import DivePlan
 
 @dataclass(frozen=True, slots=True)
 class FilePlan:
-    """Take a plan. The codes are unique among the live dives of the receiving number."""
+    """Take a plan. The codes are unique among the live dives of the receiving number.
+
+    `calls`: the service can make voice calls. `newcomers`: keys of contacts never told what is asked of them.
+    """
 
     by: Actor
     dive_id: str
@@ -27,6 +30,8 @@ class FilePlan:
     plan: DivePlan
     grace: GracePeriods
     drill: bool = False
+    calls: bool = False
+    newcomers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,22 +148,25 @@ class NoteHanded:
 
     step: str
     person: str
+    channel: Channel = Channel.TEXT
 
 
 @dataclass(frozen=True, slots=True)
 class NoteUnreachable:
-    """Texts to `person` fail: `reason` is refused, opted_out or no_receipt."""
+    """This way to `person` fails: `reason` is refused, opted_out, declined, no_receipt or no_answer."""
 
     person: str
     reason: str
+    channel: Channel = Channel.TEXT
 
 
 @dataclass(frozen=True, slots=True)
 class NoteReachable:
-    """Texts to `person` get through, or they wrote to us. `has_alarm`: what got through is the alarm itself."""
+    """This way to `person` works, or they wrote to us. `has_alarm`: what got through is the alarm itself."""
 
     person: str
     has_alarm: bool = False
+    channel: Channel = Channel.TEXT
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,6 +64,8 @@ def _file(dive: Dive | None, command: do.FilePlan, now: datetime) -> Decision:
         plan=command.plan,
         grace=command.grace,
         drill=command.drill,
+        calls=command.calls,
+        newcomers=command.newcomers,
     )
     return (filed,)
 

@@ -10,7 +10,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from service.domain.grace import GracePeriods, Step
-from service.domain.people import Actor, Role
+from service.domain.people import Actor, Channel, Role
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.fix import Doubt, Source
 from service.domain.place.position import Position
@@ -28,7 +28,11 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Filed:
-    """A plan was taken; the settings that hold for it are fixed here."""
+    """A plan was taken; the settings that hold for it are fixed here.
+
+    `calls`: the service can make voice calls. `newcomers` are the keys of contacts who have never been told what
+    is asked of them.
+    """
 
     at: datetime
     by: Actor
@@ -41,6 +45,8 @@ class Filed:
     plan: DivePlan
     grace: GracePeriods
     drill: bool = False
+    calls: bool = False
+    newcomers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,11 +217,12 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class PersonUnreachable:
-    """Texts do not reach this person: `reason` is refused, opted_out or no_receipt."""
+    """This way does not reach this person: `reason` is refused, opted_out, declined, no_receipt or no_answer."""
 
     at: datetime
     person: str
     reason: str
+    channel: Channel = Channel.TEXT
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +232,7 @@ class PersonReachable:
     at: datetime
     person: str
     has_alarm: bool = False
+    channel: Channel = Channel.TEXT
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,6 +40,7 @@ def _filed(event: ev.Filed) -> Dive:
         plan=event.plan,
         grace=event.grace,
         drill=event.drill,
+        calls=event.calls,
         filed_at=event.at,
         head_count=len(event.plan.party),
     )

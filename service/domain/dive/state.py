@@ -78,6 +78,7 @@ class Dive:
     grace: GracePeriods
     drill: bool
     filed_at: datetime
+    calls: bool = False  # the service can make voice calls
     phase: Phase = Phase.FILED
     head_count: int = 0
     started_at: datetime | None = None
@@ -129,7 +130,7 @@ class Dive:
     @property
     def divers(self) -> tuple[Recipient, ...]:
         """The party as people to tell, the lead first; some have no phone."""
-        return tuple(Recipient(diver_key(i), d.name, d.phone) for i, d in enumerate(self.plan.party))
+        return tuple(Recipient(diver_key(i), d.name, d.phone, d.language) for i, d in enumerate(self.plan.party))
 
     @property
     def party_phones(self) -> tuple[Recipient, ...]:
@@ -139,7 +140,10 @@ class Dive:
     @property
     def contacts(self) -> tuple[Recipient, ...]:
         """The shore contacts in their order."""
-        return tuple(Recipient(contact_key(i), c.name, c.phone) for i, c in enumerate(self.plan.contacts))
+        return tuple(
+            Recipient(contact_key(i), c.name, c.phone, c.language, c.email, c.channels)
+            for i, c in enumerate(self.plan.contacts)
+        )
 
     @property
     def reachable_contacts(self) -> tuple[Recipient, ...]:

@@ -9,7 +9,7 @@ from enum import IntEnum, StrEnum
 
 from service.domain.dive.state import Dive
 from service.domain.encoding import Part, fit
-from service.domain.people import ADMINS, Actor, Recipient, Via
+from service.domain.people import ADMINS, Actor, Channel, Recipient, Via
 
 # A link is added only where it still fits behind the whole text: it adds, it never carries.
 LINK_ROOM = 72  # septets: a blank, a usual host name, the path and 22 characters of token
@@ -57,7 +57,11 @@ class LinkKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """One message to one person, caused by one event. `rank` orders the contacts of one step."""
+    """One message to one person, caused by one event. `rank` orders the contacts of one step.
+
+    `text` is for its channel: a text is in the GSM 7-bit alphabet, what is spoken or mailed has every letter.
+    `subject` is that of an e-mail.
+    """
 
     to: Recipient
     kind: MessageKind
@@ -67,6 +71,8 @@ class Draft:
     expires_at: datetime | None = None
     link: LinkKind | None = None
     rank: int = 0
+    channel: Channel = Channel.TEXT
+    subject: str | None = None
 
 
 def compose(

@@ -1,17 +1,19 @@
 """The tables, one module per aggregate. Rows only: no rule, no wording and no input or output lives here."""
 
 from service.store.tables.base import Base
-from service.store.tables.club import AdminRow, ApiTokenRow, ClubRow, PersonRow
+from service.store.tables.club import AdminRow, AdminSessionRow, ApiTokenRow, ClubRow, PersonRow
 from service.store.tables.dive import DiveCodeRow, DivePhoneRow, DiveRow, LinkRow
 from service.store.tables.health import CanaryRow, HeartbeatRow
-from service.store.tables.inbound import InboundTextRow, OptOutRow, WrongCodeRow
+from service.store.tables.inbound import InboundPartRow, InboundTextRow, OptOutRow, WrongCodeRow
 from service.store.tables.log import ChainHeadRow, LogCheckpointRow, LogEntryRow
 from service.store.tables.message import AttemptRow, MessageRow, ReceiptRow
 from service.store.tables.practice import PracticeMessageRow, PracticePhoneRow
+from service.store.tables.reach import GatewayCanaryRow, GatewayStateRow, ReachRow
 from service.store.tables.site import SitePointRow, SiteRow, TidalExtremeRow
 
 __all__ = [
     "AdminRow",
+    "AdminSessionRow",
     "ApiTokenRow",
     "AttemptRow",
     "Base",
@@ -21,7 +23,10 @@ __all__ = [
     "DiveCodeRow",
     "DivePhoneRow",
     "DiveRow",
+    "GatewayCanaryRow",
+    "GatewayStateRow",
     "HeartbeatRow",
+    "InboundPartRow",
     "InboundTextRow",
     "LinkRow",
     "LogCheckpointRow",
@@ -31,6 +36,7 @@ __all__ = [
     "PersonRow",
     "PracticeMessageRow",
     "PracticePhoneRow",
+    "ReachRow",
     "ReceiptRow",
     "SitePointRow",
     "SiteRow",

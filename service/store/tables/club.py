@@ -40,6 +40,18 @@ class AdminRow(Base):
     disabled_at: Mapped[datetime | None]
 
 
+class AdminSessionRow(Base):
+    """An admin signed in on one browser; only the hash of its cookie is kept."""
+
+    __tablename__ = "admin_sessions"
+
+    token_hash: Mapped[str] = mapped_column(primary_key=True)
+    admin_id: Mapped[str] = mapped_column(ForeignKey("admins.id"), index=True)
+    created_at: Mapped[datetime]
+    seen_at: Mapped[datetime]
+    ends_at: Mapped[datetime]
+
+
 class ApiTokenRow(Base):
     """A bearer token of the API; only its hash is kept."""
 

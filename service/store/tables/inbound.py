@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import ForeignKey, Index, UniqueConstraint
+from sqlalchemy import BigInteger, ForeignKey, Index, Integer, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.store.tables.base import Base, Json, Number
@@ -39,6 +39,31 @@ class InboundTextRow(Base):
     dive_id: Mapped[str | None] = mapped_column(ForeignKey("dives.id"), index=True)
     intent: Mapped[str | None]
     note: Mapped[str | None]
+    same_as: Mapped[int | None] = mapped_column(
+        BigInteger().with_variant(Integer, "sqlite")
+    )  # another gateway was it
+
+
+class InboundPartRow(Base):
+    """One part of a long text, until all are here. `inbound_id` is the whole text that it went into."""
+
+    __tablename__ = "inbound_parts"
+    __table_args__ = (
+        UniqueConstraint("gateway", "provider_id"),
+        Index("ix_inbound_parts_inbound_id_received_at", "inbound_id", "received_at"),
+    )
+
+    id: Mapped[Number]
+    gateway: Mapped[str]
+    provider_id: Mapped[str]
+    sender: Mapped[str]
+    receiver: Mapped[str]
+    reference: Mapped[str]
+    number: Mapped[int]
+    of: Mapped[int]
+    body: Mapped[str]
+    received_at: Mapped[datetime]
+    inbound_id: Mapped[int | None] = mapped_column(ForeignKey("inbound_texts.id"))
 
 
 class WrongCodeRow(Base):

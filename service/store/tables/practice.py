@@ -11,7 +11,10 @@ from service.store.tables.base import Base, Number
 
 
 class PracticeMessageRow(Base):
-    """One text on a practice phone. `direction` is to_phone or from_phone."""
+    """One text, call or e-mail on a practice phone. `direction` is to_phone or from_phone.
+
+    `answer_url`: where a key that is pressed in a call is posted.
+    """
 
     __tablename__ = "practice_messages"
     __table_args__ = (
@@ -22,7 +25,10 @@ class PracticeMessageRow(Base):
     id: Mapped[Number]
     to_phone: Mapped[str]
     from_phone: Mapped[str]
+    channel: Mapped[str] = mapped_column(server_default="text")
+    subject: Mapped[str | None]
     body: Mapped[str]
+    answer_url: Mapped[str | None]
     direction: Mapped[str]
     at: Mapped[datetime]
     sid: Mapped[str] = mapped_column(unique=True)
