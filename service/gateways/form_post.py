@@ -20,7 +20,18 @@ from service.gateways.connections import (
     system_addresses,
 )
 from service.gateways.form_post_outcome import Answer, outcome_of_answer, outcome_of_fault
-from service.operations.gateway import Blame, CannotTell, InboundText, Lookup, Outcome, Outgoing, Refused
+from service.operations.gateway import (
+    Blame,
+    CannotTell,
+    InboundText,
+    Lookup,
+    Outcome,
+    Outgoing,
+    Refused,
+    Route,
+)
+
+EVERYTHING = Route()
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +46,7 @@ class FormPostConfig:
     previous_token: str | None = field(default=None, repr=False)
     sends_receipts: bool = True
     allow_private: bool = False
+    route: Route = EVERYTHING
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +110,11 @@ class FormPostGateway:
     def channels(self) -> frozenset[Channel]:
         """The ways to a person that it can carry."""
         return frozenset({Channel.TEXT})
+
+    @property
+    def route(self) -> Route:
+        """What it is used for."""
+        return self._config.route
 
     @property
     def sends_receipts(self) -> bool:

@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from service.domain.people import ENGLISH, Channel
+from service.domain.wording import MessageKind
 
 
 class Blame(StrEnum):
@@ -90,6 +91,22 @@ class CannotTell:
 Lookup = Found | NotFound | CannotTell
 
 
+@dataclass(frozen=True, slots=True)
+class Route:
+    """What a gateway is used for, as the settings say; empty means everything.
+
+    `prefixes`: beginnings of E.164 numbers that it serves. `kinds`: which messages. `per_s` and `segments_per_s`: how
+    many messages and segments its sender may start in a real second; None for no bound. `canary`: a number or
+    address of the operator's own to which a test message goes once a day.
+    """
+
+    prefixes: tuple[str, ...] = ()
+    kinds: frozenset[MessageKind] = frozenset()
+    per_s: float | None = None
+    segments_per_s: float | None = None
+    canary: str | None = None
+
+
 class Gateway(Protocol):
     """Something that can carry messages to people. No method raises: every fault is an outcome."""
 
@@ -101,6 +118,11 @@ class Gateway(Protocol):
     @property
     def channels(self) -> frozenset[Channel]:
         """The ways to a person that it can carry."""
+        ...
+
+    @property
+    def route(self) -> Route:
+        """What it is used for."""
         ...
 
     @property

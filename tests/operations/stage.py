@@ -28,6 +28,7 @@ from service.operations.gateway import (
     Outgoing,
     ReceiptState,
     Refused,
+    Route,
     Unknown,
 )
 from service.operations.inbound import answer_text, receive_text
@@ -120,6 +121,7 @@ class ScriptedGateway:
     lock: threading.Lock = field(default_factory=threading.Lock)
     on_ask: Callable[[Outgoing], None] | None = None
     channels: frozenset[Channel] = TEXTS_ONLY
+    route: Route = field(default_factory=Route)
     lookup: Lookup = field(default_factory=lambda: CannotTell("nobody asked"))
     inbox: list[InboundText] | None = None
 

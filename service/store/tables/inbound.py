@@ -39,9 +39,7 @@ class InboundTextRow(Base):
     dive_id: Mapped[str | None] = mapped_column(ForeignKey("dives.id"), index=True)
     intent: Mapped[str | None]
     note: Mapped[str | None]
-    same_as: Mapped[int | None] = mapped_column(
-        BigInteger().with_variant(Integer, "sqlite")
-    )  # another gateway was it
+    same_as: Mapped[int | None] = mapped_column(BigInteger().with_variant(Integer, "sqlite"))  # another gateway was it
 
 
 class InboundPartRow(Base):
