@@ -7,7 +7,7 @@ from typing import cast
 
 from flask import current_app
 
-from service.gateways.form_post import FormPostConfig
+from service.gateways.settings import GatewayConfig
 from service.operations.service import Service
 from service.settings import Settings
 from service.web.bounds import Bounds
@@ -22,11 +22,11 @@ class Web:
 
     service: Service
     settings: Settings
-    gateways: tuple[FormPostConfig, ...]
+    gateways: tuple[GatewayConfig, ...]
     practice: PracticeLine | None = None  # in a demo with a gateway named practice
     bounds: Bounds = field(default_factory=Bounds)
 
-    def gateway(self, name: str) -> FormPostConfig | None:
+    def gateway(self, name: str) -> GatewayConfig | None:
         """The gateway of that name."""
         return next((gateway for gateway in self.gateways if gateway.name == name), None)
 

@@ -6,8 +6,10 @@ import json
 
 import pytest
 
+from service.domain.wording import MessageKind
 from service.gateways import GatewaySettingsError, open_gateways, read_gateways
 from service.gateways.form_post import FormPostConfig
+from service.operations.gateway import Route
 
 PUBLIC_URL = "https://dives.example.org"
 SECRET = "token-nobody-may-see"
@@ -19,6 +21,12 @@ SHORE = {
     "token": SECRET,
     "sender": "+447700900000",
 }
+PREFIXES_WANTED = 'gateway shore: prefixes must be a list of beginnings of phone numbers, such as ["+44"]'
+KINDS_WANTED = (
+    "gateway shore: for must be a list of kinds of message, of: "
+    "distress, alert, stand_down, reminder, reply, start_notice, other"
+)
+CANARY_WANTED = "gateway shore: canary must be a phone number of your own, such as +447700900000"
 
 
 def _read(*entries: object, public_url: str = PUBLIC_URL) -> tuple[FormPostConfig, ...]:
@@ -99,6 +107,24 @@ def test_a_half_given_gateway_is_refused_by_name_and_key(key: str, value: object
         ),
         ({"receipts": "yes"}, "gateway shore: receipts must be true or false"),
         ({"allow_private": 1}, "gateway shore: allow_private must be true or false"),
+        ({"prefixes": []}, PREFIXES_WANTED),
+        ({"prefixes": "+44"}, PREFIXES_WANTED),
+        ({"prefixes": ["44"]}, PREFIXES_WANTED),
+        ({"prefixes": ["+0"]}, PREFIXES_WANTED),
+        ({"prefixes": ["+44", 1]}, PREFIXES_WANTED),
+        ({"prefixes": None}, PREFIXES_WANTED),
+        ({"for": []}, KINDS_WANTED),
+        ({"for": "alert"}, KINDS_WANTED),
+        ({"for": ["Alert"]}, KINDS_WANTED),
+        ({"for": ["alert", "advert"]}, KINDS_WANTED),
+        ({"per_s": 0}, "gateway shore: per_s must be a number from 0.01 to 1000"),
+        ({"per_s": True}, "gateway shore: per_s must be a number from 0.01 to 1000"),
+        ({"per_s": "1"}, "gateway shore: per_s must be a number from 0.01 to 1000"),
+        ({"per_s": float("nan")}, "gateway shore: per_s must be a number from 0.01 to 1000"),
+        ({"segments_per_s": 1001}, "gateway shore: segments_per_s must be a number from 0.01 to 1000"),
+        ({"segments_per_s": None}, "gateway shore: segments_per_s must be a number from 0.01 to 1000"),
+        ({"canary": "07700 900000"}, CANARY_WANTED),
+        ({"canary": "watch@skerry.example"}, CANARY_WANTED),
     ],
 )
 def test_a_wrong_value_is_refused_by_name_and_key(changes: dict[str, object], reason: str) -> None:
@@ -190,6 +216,36 @@ def test_nesting_without_end_is_refused() -> None:
     """A setting made to break the reader is refused like any other."""
     with pytest.raises(GatewaySettingsError, match=r"^LINETENDER_GATEWAYS is not JSON that can be read"):
         read_gateways("[" * 100_000, public_url=PUBLIC_URL)
+
+
+def test_what_a_gateway_is_used_for_is_read() -> None:
+    """The keys that every kind of gateway has end in its route."""
+    used_for = {
+        "prefixes": ["+44", "+353", "+44"],
+        "for": ["distress", "alert"],
+        "per_s": 1,
+        "segments_per_s": 0.5,
+        "canary": "+447700900999",
+    }
+
+    first, second = _read(SHORE | used_for, SHORE | {"name": "harbour"})
+
+    assert first.route == Route(
+        prefixes=("+44", "+353"),
+        kinds=frozenset({MessageKind.DISTRESS, MessageKind.ALERT}),
+        per_s=1.0,
+        segments_per_s=0.5,
+        canary="+447700900999",
+    )
+    assert second.route == Route()
+
+
+def test_a_kind_of_message_without_a_gateway_is_refused() -> None:
+    """Whoever leaves alarms without a way learns it before any dive does."""
+    quiet = [kind.name.lower() for kind in MessageKind if kind is not MessageKind.ALERT]
+
+    with pytest.raises(GatewaySettingsError, match=r"^LINETENDER_GATEWAYS: no gateway is for alert$"):
+        _read(SHORE | {"for": quiet[:2]}, SHORE | {"name": "harbour", "for": quiet[2:] + quiet[:2]})
 
 
 def test_two_gateways_of_one_name_are_refused() -> None:
