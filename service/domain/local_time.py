@@ -9,7 +9,13 @@ import re
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from babel.dates import format_date
+
+from service.domain.people import ENGLISH
+
 UTC = ZoneInfo("UTC")
+# By the field symbols of Unicode's UTS 35; German numbers its days with a full stop.
+_DAY, _DAYS = "EEE d MMM", {"de": "EEE d. MMM"}
 _HHMM = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 
 
@@ -81,12 +87,16 @@ def last_instant(hhmm: str, zone: str, before: datetime) -> datetime:
     return max(been)
 
 
-def say(at: datetime, zone: str, now: datetime) -> str:
-    """A time for a text: "14:05", or "Tue 1 Jun 14:05" when it is not today at the site."""
+def say(at: datetime, zone: str, now: datetime, language: str = ENGLISH) -> str:
+    """A time for a text: "14:05", or "Tue 1 Jun 14:05" when it is not today at the site.
+
+    24-hour in every language; the names of days and months are those of the CLDR.
+    """
     local, today = at.astimezone(ZoneInfo(zone)), now.astimezone(ZoneInfo(zone)).date()
     if local.date() == today:
         return f"{local:%H:%M}"
-    return f"{local:%a} {local.day} {local:%b} {local:%H:%M}"
+    day = format_date(local, _DAYS.get(language, _DAY), locale=language)
+    return f"{day} {local:%H:%M}"
 
 
 def minutes(length: timedelta) -> int:

@@ -18,6 +18,8 @@ HEART_MAY_IMPORT = frozenset(
         *("anyascii", "phonenumbers", "service"),
         # Arithmetic of the ellipsoid and of grids: numbers in, numbers out.
         *("convertbng", "geographiclib", "mgrs", "utm"),
+        # The catalogues of messages and the names of days, read from the packages themselves as time zones are.
+        *("babel", "gettext", "importlib", "io"),
     }
 )
 

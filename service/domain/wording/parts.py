@@ -1,0 +1,52 @@
+"""What a message is made of before it is in a language: parts that are kept, shortened or left out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service.domain import encoding
+from service.domain.language import Words, fragments, render
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Words with their rank: 0 is never left out, and the higher, the sooner.
+
+    Of what is never left out only a `Name` may be shortened when all else fails; with `shorten` the whole may be.
+    """
+
+    words: Words
+    drop: int = 0
+    shorten: bool = False
+
+
+def keep(words: Words) -> Part:
+    """Never left out; a `Name` in it is shortened when all else fails."""
+    return Part(words)
+
+
+def name_of(words: Words) -> Part:
+    """Never left out; shortened when all else fails."""
+    return Part(words, shorten=True)
+
+
+def may_go(rank: int, words: Words) -> Part:
+    """Left out when room is short, the highest rank first."""
+    return Part(words, rank)
+
+
+def worded_parts(parts: Sequence[Part], language: str) -> list[encoding.Part]:
+    """The parts in a language, ready to be fitted into a text."""
+    return [piece for part in parts for piece in _pieces(part, language)]
+
+
+def in_full(parts: Sequence[Part], language: str) -> str:
+    """All the parts in a language, nothing left out and every letter kept, as it is spoken or mailed."""
+    return " ".join(words for part in parts if (words := render(part.words, language)))
+
+
+def _pieces(part: Part, language: str) -> list[encoding.Part]:
+    if part.drop or part.shorten:
+        return [encoding.Part(render(part.words, language), part.drop, part.shorten)]
+    return [encoding.Part(text, 0, shorten=named) for text, named in fragments(part.words, language)]
