@@ -86,7 +86,10 @@ class AttemptRow(Base):
     """One try to hand a message to one gateway; written before the call, ended after it."""
 
     __tablename__ = "attempts"
-    __table_args__ = (Index("ix_attempts_gateway_provider_id", "gateway", "provider_id"),)
+    __table_args__ = (
+        Index("ix_attempts_gateway_provider_id", "gateway", "provider_id"),
+        Index("ix_attempts_started_at", "started_at"),
+    )
 
     id: Mapped[Number]
     message_id: Mapped[str] = mapped_column(ForeignKey("messages.id"), index=True)

@@ -14,7 +14,9 @@ class GatewayStateRow(Base):
     """One gateway as all couriers together know it.
 
     `faults` in a row; it rests until `rests_until_at`, then one courier has the trial until `trial_until_at`.
-    `free_at`: when its sender may send again. `polled_to_at`: up to when its list of inbound texts was read.
+    `suspect_at`: since when it has taken messages and sent no receipt for any.
+    `free_at`: when its sender may send again. `polled_to_at`: up to when its list of inbound texts was read;
+    until `poll_until_at` somebody is reading it; `poll_faults` in a row.
     """
 
     __tablename__ = "gateway_states"
@@ -25,8 +27,11 @@ class GatewayStateRow(Base):
     since_at: Mapped[datetime | None]
     rests_until_at: Mapped[datetime | None]
     trial_until_at: Mapped[datetime | None]
+    suspect_at: Mapped[datetime | None]
     free_at: Mapped[datetime | None]
     polled_to_at: Mapped[datetime | None]
+    poll_until_at: Mapped[datetime | None]
+    poll_faults: Mapped[int | None]
 
 
 class GatewayCanaryRow(Base):

@@ -25,6 +25,7 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
+    op.drop_index("ix_attempts_started_at", "attempts")
     for table in ("admin_sessions", "reaches", "gateway_canaries", "gateway_states", "inbound_parts"):
         op.drop_table(table)  # its indexes go with it
     op.drop_column("inbound_texts", "same_as")
@@ -67,7 +68,9 @@ def _gateways() -> None:
         *given(TEXT, "name"),
         *given(INTEGER, "faults"),
         *maybe(TEXT, "reason"),
-        *maybe(INSTANT, "since_at", "rests_until_at", "trial_until_at", "free_at", "polled_to_at"),
+        *maybe(INSTANT, "since_at", "rests_until_at", "trial_until_at", "suspect_at", "free_at", "polled_to_at"),
+        *maybe(INSTANT, "poll_until_at"),
+        *maybe(INTEGER, "poll_faults"),
         sa.PrimaryKeyConstraint("name", name="pk_gateway_states"),
     )
     op.create_table(
@@ -81,6 +84,7 @@ def _gateways() -> None:
         sa.PrimaryKeyConstraint("id", name="pk_gateway_canaries"),
     )
     op.create_index("ix_gateway_canaries_gateway", "gateway_canaries", ["gateway"])
+    op.create_index("ix_attempts_started_at", "attempts", ["started_at"])
 
 
 def _people() -> None:
