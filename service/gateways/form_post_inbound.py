@@ -11,37 +11,36 @@ import base64
 import hashlib
 import hmac
 import logging
-import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from urllib.parse import urlsplit
 
+from service.gateways.answers import UNKNOWN_ERROR_CODE
 from service.gateways.form_post import FormPostConfig
 from service.gateways.form_post_codes import NO_ERROR, RECEIPT_STATE_BY_WORD, blame_for
-from service.gateways.form_post_outcome import UNKNOWN_ERROR_CODE
+from service.gateways.posted_fields import (
+    BODY_CHARACTERS_MAX,
+    PROVIDER_ID,
+    SHORT_FIELD,
+    MalformedInbound,
+    Params,
+    clean_pairs,
+    only,
+    raw_of,
+    required,
+)
 from service.operations.gateway import DeliveryReceipt, InboundText, ReceiptState
 
 SIGNATURE_HEADER = "X-Twilio-Signature"
 UNKNOWN_STATUS_WORD = "gateway.unknown_status_word"
 INBOUND_TEXT_CUT = "gateway.inbound_text_cut"
 
-BODY_CHARACTERS_MAX = 1600
 CUT_NOTE = "linetender_characters_cut"
 """Key in `raw` under which is noted how many characters of a body were not kept."""
 
-_RAW_FIELDS_MAX = 64
-_PROVIDER_ID = re.compile(r"[!-~]{1,100}")
-_SHORT_FIELD = re.compile(r"[^\s\x00-\x1f\x7f](?:[^\x00-\x1f\x7f]{0,38}[^\s\x00-\x1f\x7f])?")
-_LONE_SURROGATE = re.compile("[\ud800-\udfff]")
 _DEFAULT_PORTS = {"http": 80, "https": 443}
 
 _log = logging.getLogger(__name__)
-
-Params = Iterable[tuple[str, str]]
-
-
-class MalformedInbound(ValueError):  # noqa: N818 - named for what arrived, which is no error of ours
-    """What was posted to us is not a text or receipt; the message says what is wrong with it."""
 
 
 def signature(token: str, url: str, params: Params) -> str:
@@ -77,14 +76,14 @@ def read_text(config: FormPostConfig, params: Params, received_at: datetime) -> 
     A body of more than 1,600 characters is cut, the cut is noted in `raw`, and the body ends with words that
     say so: what is kept must never look like a whole text, least of all like a finish.
     """
-    pairs = _clean_pairs(params, received_at)
-    sender = _required(pairs, "From", _SHORT_FIELD)
-    receiver = _required(pairs, "To", _SHORT_FIELD)
-    provider_id = _required(pairs, "MessageSid", _PROVIDER_ID)
-    whole = _only(pairs, "Body")
+    pairs = clean_pairs(params, received_at)
+    sender = required(pairs, "From", SHORT_FIELD)
+    receiver = required(pairs, "To", SHORT_FIELD)
+    provider_id = required(pairs, "MessageSid", PROVIDER_ID)
+    whole = only(pairs, "Body")
     if whole is None:
         raise MalformedInbound("Body is missing")
-    raw = _raw(pairs)
+    raw = raw_of(pairs)
     body, characters_cut = _cut(whole)
     if characters_cut:
         raw |= {"Body": body, CUT_NOTE: str(characters_cut)}
@@ -97,18 +96,18 @@ def read_receipt(config: FormPostConfig, params: Params, received_at: datetime) 
 
     A status word or error code that is in no table is logged as an error; such a word gives state unknown.
     """
-    pairs = _clean_pairs(params, received_at)
-    provider_id = _required(pairs, "MessageSid", _PROVIDER_ID)
-    word = _required(pairs, "MessageStatus", _SHORT_FIELD)
+    pairs = clean_pairs(params, received_at)
+    provider_id = required(pairs, "MessageSid", PROVIDER_ID)
+    word = required(pairs, "MessageStatus", SHORT_FIELD)
     state = RECEIPT_STATE_BY_WORD.get(word.lower(), ReceiptState.UNKNOWN)
     if state is ReceiptState.UNKNOWN:
         _log.error(UNKNOWN_STATUS_WORD, extra={"gateway": config.name, "status_word": word})
-    code = (_only(pairs, "ErrorCode") or "").strip()[:40]
+    code = (only(pairs, "ErrorCode") or "").strip()[:40]
     known_code = code if code not in {"", NO_ERROR} else None
     blame = blame_for(known_code) if state is ReceiptState.FAILED else None
     if known_code is not None and blame_for(known_code) is None:
         _log.error(UNKNOWN_ERROR_CODE, extra={"gateway": config.name, "code": known_code})
-    return DeliveryReceipt(config.name, provider_id, state, known_code, blame, _raw(pairs), received_at)
+    return DeliveryReceipt(config.name, provider_id, state, known_code, blame, raw_of(pairs), received_at)
 
 
 def _spellings(url: str) -> Sequence[str]:
@@ -119,50 +118,9 @@ def _spellings(url: str) -> Sequence[str]:
     return tuple(f"{parts.scheme}://{netloc}{parts.path}" for netloc in (host, f"{host}:{port}"))
 
 
-def _clean_pairs(params: Params, received_at: datetime) -> list[tuple[str, str]]:
-    if received_at.tzinfo is None:
-        raise ValueError("received_at has no time zone")
-    return [(_storable(name), _storable(value)) for name, value in params]
-
-
-def _storable(text: str) -> str:
-    """Return the text without what a database refuses.
-
-    NULs at the ends are padding. Elsewhere they, and halves of surrogate pairs, stood for a character that is
-    lost: a mark keeps its place, so that a damaged text is not read as a shorter whole one.
-    """
-    return _LONE_SURROGATE.sub("\ufffd", text.strip("\x00").replace("\x00", "\ufffd"))
-
-
-def _only(pairs: Sequence[tuple[str, str]], name: str) -> str | None:
-    values = {value for key, value in pairs if key == name}
-    if len(values) > 1:
-        raise MalformedInbound(f"{name} is given more than once, with different values")
-    return next(iter(values), None)
-
-
-def _required(pairs: Sequence[tuple[str, str]], name: str, form: re.Pattern[str]) -> str:
-    value = (_only(pairs, name) or "").strip()
-    if not value:
-        raise MalformedInbound(f"{name} is missing")
-    if not form.fullmatch(value):
-        raise MalformedInbound(f"{name} is too long or has characters that do not belong there")
-    return value
-
-
 def _cut(body: str) -> tuple[str, int]:
     """Return the body within its limit, ending in a note if it was cut, and how many characters were cut."""
     if len(body) <= BODY_CHARACTERS_MAX:
         return body, 0
     room = BODY_CHARACTERS_MAX - 40
     return f"{body[:room]} [cut here: {len(body) - room} more characters]", len(body) - room
-
-
-def _raw(pairs: Sequence[tuple[str, str]]) -> dict[str, str]:
-    """Return what was posted, for the record; a name that came twice keeps all its values, a line each."""
-    raw: dict[str, str] = {}
-    for name, value in pairs[:_RAW_FIELDS_MAX]:
-        key = name[:100]
-        kept = f"{raw[key]}\n{value}" if key in raw else value
-        raw[key] = kept[:BODY_CHARACTERS_MAX]
-    return raw

@@ -15,11 +15,11 @@ from sqlalchemy.exc import SQLAlchemyError
 from service.gateways.form_post import FormPostConfig
 from service.gateways.form_post_inbound import (
     SIGNATURE_HEADER,
-    MalformedInbound,
     is_authentic,
     read_receipt,
     read_text,
 )
+from service.gateways.posted_fields import MalformedInbound
 from service.operations.inbound import answer_text, receive_text
 from service.operations.receipts import receive_receipt
 from service.operations.service import Service
