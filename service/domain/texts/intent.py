@@ -25,6 +25,8 @@ class Kind(StrEnum):
     STATUS = "status"
     WHERE = "where"
     PACK = "pack"
+    AGREE = "agree"
+    DECLINE = "decline"
     OPT_OUT = "opt_out"
     OPT_IN = "opt_in"
     INFO = "info"

@@ -46,6 +46,8 @@ _GUESSES = tuple(
         (r"\bstatus\b|\bhow (?:long|much)\b|^when\b|\bwhat time\b|\bdue\b", Kind.STATUS),
         (r"\bwhere (?:are|is|were|was)\b|^where\b", Kind.WHERE),
         (r"\bpack\b|\bhand ?over\b", Kind.PACK),
+        (r"\bdeclin\w*|\bdisagree|\b(?:not|dont|cant|wont) (?:\w+ )?agree", Kind.DECLINE),
+        (r"\bagree", Kind.AGREE),
         (r"^ok\b|\bgot it\b|\bunderstood\b|\bon (?:my|our|the) way\b", Kind.OK),
         (r"^(?:stop|unsubscribe)\b", Kind.OPT_OUT),
         (r"^(?=(?:\D*\d){5})[\d .,-]*$", Kind.CODE),

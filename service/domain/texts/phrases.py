@@ -45,6 +45,9 @@ _PACK = phrases("""
 pack, the pack, handover, handover pack, the handover pack, hand over, hand over pack, rescue pack
 pack for rescue, the pack for rescue, send pack, send me the pack, send the pack
 """)
+# None of these is a word of the carriers, of which YES is one: to agree by YES would be to opt in to everything.
+_AGREE = phrases("agree, agreed, i agree, we agree, i do agree, i have agreed, i agree to that, i agree to this")
+_DECLINE = phrases("decline, declined, i decline, we decline, i do decline, i have declined, i decline that")
 _ON_SCENE = re.compile(
     any_of(r"""
 (?:arrived |here |there )?(?:on|at)(?: the)? (?:scene|site)
@@ -121,6 +124,18 @@ def read_pack(text: Typed) -> Intent | None:
     """Read a contact's wish for the handover pack."""
     words, reference = take_reference(text.words)
     return Intent(kind=Kind.PACK, ref=reference) if words in _PACK else None
+
+
+def read_agree(text: Typed) -> Intent | None:
+    """Read somebody's word that they will be a shore contact."""
+    words, reference = take_reference(text.words)
+    return Intent(kind=Kind.AGREE, ref=reference) if words in _AGREE else None
+
+
+def read_decline(text: Typed) -> Intent | None:
+    """Read somebody's word that they will be no shore contact."""
+    words, reference = take_reference(text.words)
+    return Intent(kind=Kind.DECLINE, ref=reference) if words in _DECLINE else None
 
 
 def read_on_scene(text: Typed) -> Intent | None:

@@ -11,9 +11,11 @@ from service.domain.texts.late import read_late
 from service.domain.texts.near import near
 from service.domain.texts.numbers import read_code
 from service.domain.texts.phrases import (
+    read_agree,
     read_bare_code,
     read_call_off,
     read_called,
+    read_decline,
     read_ok,
     read_on_scene,
     read_pack,
@@ -51,6 +53,8 @@ _FORMS = (
     read_status,
     read_where,
     read_pack,
+    read_agree,
+    read_decline,
     read_plan,
 )
 
