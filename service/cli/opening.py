@@ -11,7 +11,8 @@ import click
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.app import open_service
-from service.gateways.settings import GatewayConfig, GatewaySettingsError, read_gateways
+from service.gateways.entries import GatewaySettingsError
+from service.gateways.settings import GatewayConfig, read_gateways
 from service.logs import without_secrets
 from service.operations.service import Service
 from service.settings import PREFIX, Settings, SettingsError, read_settings

@@ -1,4 +1,4 @@
-"""Sending texts by the form-post wire format, the REST shape that many providers share."""
+"""Sending texts and making calls by the form-post wire format, the REST shape that many providers share."""
 
 from __future__ import annotations
 
@@ -7,19 +7,12 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from urllib.parse import quote
 
-import httpx
-
 from service.domain.people import Channel
-from service.gateways.connections import (
-    AddressRule,
-    BoundedBackend,
-    BoundedTransport,
-    Deadline,
-    Resolve,
-    is_this_machine,
-    system_addresses,
-)
-from service.gateways.form_post_outcome import Answer, outcome_of_answer, outcome_of_fault
+from service.gateways.answers import outcome_of_fault
+from service.gateways.connections import Resolve, system_addresses
+from service.gateways.exchange import Exchange, Limits
+from service.gateways.form_post_calls import call_addresses, call_form
+from service.gateways.form_post_outcome import outcome_of_answer
 from service.operations.gateway import (
     Blame,
     CannotTell,
@@ -36,7 +29,10 @@ EVERYTHING = Route()
 
 @dataclass(frozen=True, slots=True)
 class FormPostConfig:
-    """One gateway as set up. While a token is being changed, the previous one still signs what comes in."""
+    """One gateway as set up. While a token is being changed, the previous one still signs what comes in.
+
+    `calls`: it makes voice calls too, from `call_sender` where that is another number than texts come from.
+    """
 
     name: str
     base_url: str
@@ -47,19 +43,8 @@ class FormPostConfig:
     sends_receipts: bool = True
     allow_private: bool = False
     route: Route = EVERYTHING
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """How long and large an exchange may be: seconds by phase and in all, bytes of answer, connections."""
-
-    connect_s: float = 3.0
-    write_s: float = 5.0
-    read_s: float = 8.0
-    pool_s: float = 2.0
-    total_s: float = 12.0
-    answer_bytes_max: int = 64 * 1024
-    connections_max: int = 20
+    calls: bool = False
+    call_sender: str | None = None
 
 
 class FormPostGateway:
@@ -74,31 +59,15 @@ class FormPostGateway:
         resolve: Resolve = system_addresses,
     ) -> None:
         self._config = config
-        self._limits = limits or Limits()
-        self._address = f"{config.base_url}/2010-04-01/Accounts/{quote(config.account, safe='')}/Messages.json"
+        self._public_url = public_url
+        self._account_address = f"{config.base_url}/2010-04-01/Accounts/{quote(config.account, safe='')}"
         self._status_callback = f"{public_url.rstrip('/')}/inbound/{config.name}/receipt"
-        self._deadline = Deadline()
-        url = httpx.URL(config.base_url)
-        rule = AddressRule(
-            clear_text=url.scheme != "https",
-            loopback=is_this_machine(url.host),
+        self._exchange = Exchange(
+            config.base_url,
             allow_private=config.allow_private,
-        )
-        self._client = httpx.Client(
-            transport=BoundedTransport(
-                BoundedBackend(rule, self._deadline, resolve), connections_max=self._limits.connections_max
-            ),
             auth=(config.account, config.token),
-            # An answer is read as it comes, so that a small one cannot unpack into a huge one.
-            headers={"Accept": "application/json", "Accept-Encoding": "identity"},
-            timeout=httpx.Timeout(
-                connect=self._limits.connect_s,
-                write=self._limits.write_s,
-                read=self._limits.read_s,
-                pool=self._limits.pool_s,
-            ),
-            trust_env=False,
-            follow_redirects=False,
+            limits=limits,
+            resolve=resolve,
         )
 
     @property
@@ -109,7 +78,7 @@ class FormPostGateway:
     @property
     def channels(self) -> frozenset[Channel]:
         """The ways to a person that it can carry."""
-        return frozenset({Channel.TEXT})
+        return frozenset({Channel.TEXT, Channel.CALL} if self._config.calls else {Channel.TEXT})
 
     @property
     def route(self) -> Route:
@@ -124,12 +93,12 @@ class FormPostGateway:
     def send(self, message: Outgoing) -> Outcome:
         """Hand over one message; never raises, and takes at most `Limits.total_s` seconds."""
         try:
-            request = self._client.build_request("POST", self._address, data=self._form(message))
+            resource, form = self._asked(message)
+            request = self._exchange.request("POST", f"{self._account_address}/{resource}", data=form)
         except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
-            return Refused(Blame.TRANSIENT, type(fault).__name__, "the text could not be put into a request")
+            return Refused(Blame.TRANSIENT, type(fault).__name__, "the message could not be put into a request")
         try:
-            with self._deadline.within(self._limits.total_s):
-                answer = self._exchange(request)
+            answer = self._exchange.answer(request)
         except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
             return outcome_of_fault(self.name, fault)
         return outcome_of_answer(self.name, answer)
@@ -144,36 +113,17 @@ class FormPostGateway:
 
     def close(self) -> None:
         """Release connections."""
-        self._client.close()
+        self._exchange.close()
 
-    def _form(self, message: Outgoing) -> dict[str, str]:
+    def _asked(self, message: Outgoing) -> tuple[str, dict[str, str]]:
+        """The resource to post to, and the form."""
+        if message.channel is Channel.CALL:
+            at = call_addresses(self._public_url, self.name, message.reference)
+            return "Calls.json", call_form(message, self._config.call_sender or self._config.sender, at)
+        return "Messages.json", self._text_form(message)
+
+    def _text_form(self, message: Outgoing) -> dict[str, str]:
         form = {"To": message.to, "From": self._config.sender, "Body": message.body}
         if self._config.sends_receipts:
             form["StatusCallback"] = self._status_callback
         return form
-
-    def _exchange(self, request: httpx.Request) -> Answer:
-        response = self._client.send(request, stream=True)
-        try:
-            body, fault = self._read(response)
-        finally:
-            response.close()
-        return Answer(
-            status=response.status_code,
-            body=body,
-            retry_after=response.headers.get("Retry-After"),
-            date=response.headers.get("Date"),
-            fault=fault,
-        )
-
-    def _read(self, response: httpx.Response) -> tuple[bytes, str | None]:
-        """Read the body up to its limit. The status is known by now, and a fault here must not lose it."""
-        body = bytearray()
-        try:
-            for piece in response.iter_raw():
-                body += piece
-                if len(body) > self._limits.answer_bytes_max:
-                    return b"", f"the answer is longer than {self._limits.answer_bytes_max} bytes"
-        except Exception as fault:  # noqa: BLE001 - as above; the outcome follows from the status
-            return b"", f"the answer broke off: {type(fault).__name__}"
-        return bytes(body), None

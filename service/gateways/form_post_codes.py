@@ -67,9 +67,6 @@ BLAME_BY_STATUS: Mapping[int, Blame] = MappingProxyType(
     }
 )
 
-NOT_PERFORMED_REDIRECTS = frozenset({301, 307, 308})
-"""Redirects that say "ask elsewhere". After 302 and 303 the text may have been taken (RFC 9110 15.4)."""
-
 RECEIPT_STATE_BY_WORD: Mapping[str, ReceiptState] = MappingProxyType(
     {
         "accepted": ReceiptState.SENT,

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from service.gateways.form_post import FormPostConfig, FormPostGateway, Limits
+from service.gateways.exchange import Limits
+from service.gateways.form_post import FormPostConfig, FormPostGateway
 from tests.fakes.gateway import FakeGateway
 
 PUBLIC_URL = "https://dives.example.org"

@@ -9,7 +9,8 @@ from dataclasses import replace
 
 import pytest
 
-from service.gateways.form_post import FormPostConfig, FormPostGateway, Limits
+from service.gateways.exchange import Limits
+from service.gateways.form_post import FormPostConfig, FormPostGateway
 from service.operations.gateway import Accepted, Blame, Outgoing, Refused, Unknown
 from tests.fakes import behaviour
 from tests.fakes.behaviour import Behaviour

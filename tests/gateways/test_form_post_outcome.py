@@ -12,15 +12,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.gateways.form_post_codes import BLAME_BY_CODE, blame_for
-from service.gateways.form_post_outcome import (
+from service.gateways.answers import (
     UNFORESEEN_FAULT,
     UNKNOWN_ERROR_CODE,
     Answer,
-    outcome_of_answer,
     outcome_of_fault,
     retry_after_s,
 )
+from service.gateways.form_post_codes import BLAME_BY_CODE, blame_for
+from service.gateways.form_post_outcome import outcome_of_answer
 from service.operations.gateway import Accepted, Blame, Refused, Unknown
 
 NOT_SENT = {

@@ -7,9 +7,10 @@ from datetime import UTC, datetime
 
 import pytest
 
+from service.gateways.answers import Answer
 from service.gateways.form_post import FormPostConfig
 from service.gateways.form_post_inbound import SIGNATURE_HEADER, is_authentic, read_receipt, read_text
-from service.gateways.form_post_outcome import Answer, outcome_of_answer
+from service.gateways.form_post_outcome import outcome_of_answer
 from service.gateways.practice import (
     PracticeAnswer,
     PracticeRequest,

@@ -1,0 +1,109 @@
+"""One HTTP exchange with a gateway, bounded in time and size, and only where the settings allow."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import httpx
+
+from service.gateways.answers import Answer
+from service.gateways.connections import (
+    AddressRule,
+    BoundedBackend,
+    BoundedTransport,
+    Deadline,
+    Resolve,
+    is_this_machine,
+    system_addresses,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How long and large an exchange may be: seconds by phase and in all, bytes of answer, connections."""
+
+    connect_s: float = 3.0
+    write_s: float = 5.0
+    read_s: float = 8.0
+    pool_s: float = 2.0
+    total_s: float = 12.0
+    answer_bytes_max: int = 64 * 1024
+    connections_max: int = 20
+
+
+class Exchange:
+    """A client of one gateway. Many threads may use one at once."""
+
+    def __init__(
+        self,
+        base_url: str,
+        *,
+        allow_private: bool,
+        auth: tuple[str, str] | None = None,
+        headers: Mapping[str, str] | None = None,
+        limits: Limits | None = None,
+        resolve: Resolve = system_addresses,
+    ) -> None:
+        self._limits = limits or Limits()
+        self._deadline = Deadline()
+        url = httpx.URL(base_url)
+        rule = AddressRule(
+            clear_text=url.scheme != "https", loopback=is_this_machine(url.host), allow_private=allow_private
+        )
+        self._client = httpx.Client(
+            transport=BoundedTransport(
+                BoundedBackend(rule, self._deadline, resolve), connections_max=self._limits.connections_max
+            ),
+            auth=auth,
+            # An answer is read as it comes, so that a small one cannot unpack into a huge one.
+            headers={"Accept": "application/json", "Accept-Encoding": "identity"} | dict(headers or {}),
+            timeout=httpx.Timeout(
+                connect=self._limits.connect_s,
+                write=self._limits.write_s,
+                read=self._limits.read_s,
+                pool=self._limits.pool_s,
+            ),
+            trust_env=False,
+            follow_redirects=False,
+        )
+
+    def request(self, method: str, url: str, **content: Any) -> httpx.Request:
+        """Build a request; `data`, `json`, `params` as httpx takes them. Raises for what cannot be encoded."""
+        return self._client.build_request(method, url, **content)
+
+    def answer(self, request: httpx.Request) -> Answer:
+        """Send it and read the answer, in at most `Limits.total_s` seconds.
+
+        Raises exceptions of httpx and httpcore; `outcome_of_fault` says what they mean.
+        """
+        with self._deadline.within(self._limits.total_s):
+            response = self._client.send(request, stream=True)
+            try:
+                body, fault = self._read(response)
+            finally:
+                response.close()
+        return Answer(
+            status=response.status_code,
+            body=body,
+            retry_after=response.headers.get("Retry-After"),
+            date=response.headers.get("Date"),
+            fault=fault,
+        )
+
+    def close(self) -> None:
+        """Release connections."""
+        self._client.close()
+
+    def _read(self, response: httpx.Response) -> tuple[bytes, str | None]:
+        """Read the body up to its limit. The status is known by now, and a fault here must not lose it."""
+        body = bytearray()
+        try:
+            for piece in response.iter_raw():
+                body += piece
+                if len(body) > self._limits.answer_bytes_max:
+                    return b"", f"the answer is longer than {self._limits.answer_bytes_max} bytes"
+        except Exception as fault:  # noqa: BLE001 - the outcome follows from the status
+            return b"", f"the answer broke off: {type(fault).__name__}"
+        return bytes(body), None
