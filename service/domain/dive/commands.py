@@ -144,7 +144,7 @@ class Hear:
 
 @dataclass(frozen=True, slots=True)
 class NoteHanded:
-    """A gateway took the message of `step` to `person`."""
+    """A gateway took the message of `step` to `person`. Of a call or an e-mail that proves nothing."""
 
     step: str
     person: str
@@ -162,11 +162,15 @@ class NoteUnreachable:
 
 @dataclass(frozen=True, slots=True)
 class NoteReachable:
-    """This way to `person` works, or they wrote to us. `has_alarm`: what got through is the alarm itself."""
+    """The message of `step` got through to `person` by this way; without a step they wrote to us, or want texts again.
+
+    A call got through when a key was pressed in it. `has_alarm`: what got through is the alarm itself.
+    """
 
     person: str
     has_alarm: bool = False
     channel: Channel = Channel.TEXT
+    step: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

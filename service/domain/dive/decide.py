@@ -28,7 +28,8 @@ from service.domain.dive.finishing import call_off, finish, report_safe
 from service.domain.dive.placing import first_fix, report_conditions, report_fix, report_on_scene
 from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ticking import tick
-from service.domain.people import Role
+from service.domain.dive.ways import REFUSED_BY_PERSON
+from service.domain.people import Channel, Role
 from service.domain.plan import PARTY_MAX, check_plan, refusals
 
 Decision = tuple[Event, ...] | Refusal
@@ -130,33 +131,53 @@ def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
 
 
 def _note_handed(dive: Dive, command: do.NoteHanded, now: datetime) -> Decision:
+    """A text that a gateway took will be read; a call it took may ring out, and an e-mail wait for days."""
+    return _what_is_held(dive, command.step, command.person, now) if command.channel is Channel.TEXT else ()
+
+
+def _what_is_held(dive: Dive, step: str, person: str, now: datetime) -> tuple[Event, ...]:
     """Only a contact's start notice arms, and only a contact's notice of it puts an extension in force."""
-    if not dive.live or dive.started_at is None or all(command.person != contact.key for contact in dive.contacts):
+    if not dive.live or dive.started_at is None or all(person != contact.key for contact in dive.contacts):
         return ()
-    if command.step == START_NOTICE and dive.armed_at is None:
-        return (Armed(at=now, contact=command.person),)
+    if step == START_NOTICE and dive.armed_at is None:
+        return (Armed(at=now, contact=person),)
     waiting = dive.extension
     in_time = dive.raise_by_at is not None and now < dive.raise_by_at
-    if waiting is not None and command.step == waiting.step and in_time and not dive.alarmed:
-        return (
-            ExtensionTookEffect(at=now, due_out_at=waiting.due_out_at, number=waiting.number, contact=command.person),
-        )
+    if waiting is not None and step == waiting.step and in_time and not dive.alarmed:
+        return (ExtensionTookEffect(at=now, due_out_at=waiting.due_out_at, number=waiting.number, contact=person),)
     return ()
 
 
 def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) -> Decision:
-    """What follows from it (the next contact, "not armed") follows at once, not at the next sweep."""
-    known = dive.person(command.person) is not None
-    if dive.phase is Phase.CLOSED or not known or command.person in dive.unreachable:
+    """What follows from it (the next contact, "not armed") follows at once, not at the next sweep.
+
+    Who wants nothing from us wants no calls either, so that their first way fails, whichever that is.
+    """
+    person = dive.person(command.person)
+    if dive.phase is Phase.CLOSED or person is None:
         return ()
-    event = PersonUnreachable(at=now, person=command.person, reason=command.reason)
+    channel = dive.first_way(person) if command.reason in REFUSED_BY_PERSON else command.channel
+    if dive.fails(person, channel):
+        return ()
+    event = PersonUnreachable(at=now, person=person.key, reason=command.reason, channel=channel)
     return (event, *tick(evolve(dive, event), now))
 
 
 def _note_reachable(dive: Dive, command: do.NoteReachable, now: datetime) -> Decision:
-    if dive.phase is Phase.CLOSED or command.person not in dive.unreachable:
+    """Whoever writes can be reached, whatever their first way is."""
+    person = dive.person(command.person)
+    if dive.phase is Phase.CLOSED or person is None:
         return ()
-    return (PersonReachable(at=now, person=command.person, has_alarm=command.has_alarm),)
+    wrote = command.step is None and command.channel is not Channel.EMAIL
+    works = dict.fromkeys([dive.first_way(person), command.channel] if wrote else [command.channel])
+    back = tuple(
+        PersonReachable(at=now, person=person.key, has_alarm=command.has_alarm, channel=channel)
+        for channel in works
+        if dive.fails(person, channel)
+    )
+    if command.step is None or command.channel is Channel.EMAIL:
+        return back
+    return (*back, *_what_is_held(dive, command.step, person.key, now))
 
 
 _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {

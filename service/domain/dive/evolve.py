@@ -8,9 +8,10 @@ from datetime import datetime
 from typing import Any
 
 from service.domain.dive import events as ev
-from service.domain.dive.state import ALARMED, RANK, Dive, Extension, LastHeard, Phase, Told
+from service.domain.dive.state import ALARMED, RANK, Dive, Extension, LastHeard, Phase, Told, WayLost
+from service.domain.dive.ways import alarm_calls
 from service.domain.grace import PARTY_STEPS, Step
-from service.domain.people import Actor, Role, Via
+from service.domain.people import Actor, Channel, Role, Via
 from service.domain.place.conditions import Conditions
 from service.domain.place.fix import Fix, kept
 
@@ -26,7 +27,8 @@ def evolve(dive: Dive | None, event: ev.Event) -> Dive:
     if dive is None:
         raise ValueError("the first event of a dive is Filed")
     after = _CHANGES[type(event)](dive, event)
-    return replace(after, version=dive.version + 1)
+    rung = after.rung + tuple(key for key in alarm_calls(after, event) if key not in after.rung)
+    return replace(after, rung=rung, version=dive.version + 1)
 
 
 def _filed(event: ev.Filed) -> Dive:
@@ -170,6 +172,7 @@ def _reopened(dive: Dive) -> Dive:
         called_by=None,
         called_reference=None,
         partly_out=None,
+        rung=(),
         alarm_at=None,
         closed_at=None,
         closed_by=None,
@@ -224,11 +227,22 @@ def _words_heard(dive: Dive, event: ev.Heard) -> Dive:
 
 
 def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> Dive:
-    return replace(dive, unreachable=(*dive.unreachable, event.person))
+    if _is_first_way(dive, event.person, event.channel):
+        return replace(dive, unreachable=(*dive.unreachable, event.person))
+    return replace(dive, lost=(*dive.lost, WayLost(event.person, event.channel)))
 
 
 def _reachable(dive: Dive, event: ev.PersonReachable) -> Dive:
-    return replace(dive, unreachable=tuple(key for key in dive.unreachable if key != event.person))
+    if _is_first_way(dive, event.person, event.channel):
+        return replace(dive, unreachable=tuple(key for key in dive.unreachable if key != event.person))
+    back = WayLost(event.person, event.channel)
+    return replace(dive, lost=tuple(way for way in dive.lost if way != back))
+
+
+def _is_first_way(dive: Dive, key: str, channel: Channel) -> bool:
+    """Whether this is the way that counts; of somebody whom the plan does not name that is a text."""
+    person = dive.person(key)
+    return channel is (Channel.TEXT if person is None else dive.first_way(person))
 
 
 def _closed(dive: Dive, event: ev.Closed) -> Dive:

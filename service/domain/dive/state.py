@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from service.domain.dive.events import Outcome
 from service.domain.grace import GracePeriods, Step
-from service.domain.people import Actor, Recipient, contact_key, diver_key
+from service.domain.people import Actor, Channel, Recipient, contact_key, diver_key
 from service.domain.place.conditions import Conditions, Current
 from service.domain.place.fix import BEFORE_START, Fix, Source, last_known
 from service.domain.plan import DivePlan
@@ -65,6 +65,14 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True)
+class WayLost:
+    """A way to a person that fails, and is not the first by which they are told."""
+
+    key: str
+    channel: Channel
+
+
+@dataclass(frozen=True, slots=True)
 class Dive:
     """The whole state of one dive. Frozen; `evolve` makes the next one."""
 
@@ -109,7 +117,9 @@ class Dive:
     conditions: Conditions | None = None
     on_scene: tuple[Told, ...] = ()
     last_heard: LastHeard | None = None
-    unreachable: tuple[str, ...] = ()
+    unreachable: tuple[str, ...] = ()  # whose first way fails: nobody waits for their answer
+    lost: tuple[WayLost, ...] = ()  # other ways that fail
+    rung: tuple[str, ...] = ()  # contacts to whom this alarm has gone by a voice call
     closed_at: datetime | None = None
     closed_by: Actor | None = None
     outcome: Outcome | None = None
@@ -147,7 +157,7 @@ class Dive:
 
     @property
     def reachable_contacts(self) -> tuple[Recipient, ...]:
-        """The contacts of whom we do not know that texts fail."""
+        """The contacts of whom we do not know that the first way to them fails."""
         return tuple(contact for contact in self.contacts if contact.key not in self.unreachable)
 
     @property
@@ -173,6 +183,24 @@ class Dive:
     def person(self, key: str) -> Recipient | None:
         """The diver or contact of that key."""
         return next((person for person in self.divers + self.contacts if person.key == key), None)
+
+    def direct_ways(self, person: Recipient) -> tuple[Channel, ...]:
+        """The ways by which somebody can hear at once and answer, the best first.
+
+        A call only where the service makes calls. Who then has no such way is sent texts: better than nothing.
+        """
+        ways = (Channel.TEXT, Channel.CALL) if self.calls else (Channel.TEXT,)
+        return tuple(channel for channel in person.channels if channel in ways) or (Channel.TEXT,)
+
+    def first_way(self, person: Recipient) -> Channel:
+        """The way that counts for the ladder: when it fails, nobody waits for this person."""
+        return self.direct_ways(person)[0]
+
+    def fails(self, person: Recipient, channel: Channel) -> bool:
+        """Whether this way to this person is known to fail."""
+        if channel is self.first_way(person):
+            return person.key in self.unreachable
+        return WayLost(person.key, channel) in self.lost
 
     def alerted_keys(self) -> frozenset[str]:
         """The contacts to whom the alarm has gone."""
