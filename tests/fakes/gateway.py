@@ -2,7 +2,8 @@
 
 In a test: `with FakeGateway(inbound_url=...) as gateway: ...`. As a process:
 `python -m tests.fakes.gateway --port 0 --journal FILE` prints its port as JSON on the first line. It takes
-orders by JSON at /control (GET: what happened; POST: see `Script.apply`), /control/text and /control/receipt.
+orders by JSON at /control (GET: what happened; POST: see `Script.apply`), /control/text, /control/receipt,
+/control/key and /control/call.
 """
 
 from __future__ import annotations
@@ -12,25 +13,26 @@ import base64
 import http.client
 import json
 import signal
-import socket
-import sys
 import threading
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from email.utils import formatdate
 from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 from typing import Any, Self
 from urllib.parse import parse_qsl
 
 from tests.fakes.behaviour import Behaviour, Script, refuse
-from tests.fakes.journal import Journal, Taken
+from tests.fakes.calls import key_fields, spoken_in, status_fields
+from tests.fakes.journal import CALL, TEXT, Journal, Taken
+from tests.fakes.listing import Listing, Texted
 from tests.fakes.posting import Posted, post_form, sign
+from tests.fakes.stoppable import StoppableServer
 
 ACCOUNT = "AC0123456789"
 TOKEN = "practice-token-for-tests"
@@ -47,7 +49,11 @@ class Answered:
 
 
 class FakeGateway:
-    """A gateway on loopback that takes texts, keeps a journal, and posts texts and receipts."""
+    """A gateway on loopback that takes texts and calls, keeps a journal, and posts texts, keys and receipts.
+
+    With `receipts` a call to a number in `keys` is answered with that key, and any other rings until it ends.
+    `lists` is how the list of messages behaves.
+    """
 
     def __init__(
         self,
@@ -67,11 +73,14 @@ class FakeGateway:
         self._receipt_delay_s = receipt_delay_s
         self.journal = Journal(journal_path)
         self.script = Script()
+        self.keys: dict[str, str] = {}
+        self.lists = Behaviour(status=200)
+        self.texted: list[Texted] = []
         self.answered: list[Answered] = []
         self.posted: list[Posted] = []
         self.stopping = threading.Event()
         self._receipt_posts = ThreadPoolExecutor(max_workers=4, thread_name_prefix="receipts")
-        self._server = _Server(("127.0.0.1", port), _handler_for(self))
+        self._server = StoppableServer(("127.0.0.1", port), _handler_for(self))
         self._thread = threading.Thread(
             target=self._server.serve_forever,
             kwargs={"poll_interval": 0.05},
@@ -113,36 +122,67 @@ class FakeGateway:
         where = url or self.inbound_url
         if where is None:
             raise ValueError("no url to post texts to")
-        sid = sid or new_sid()
+        sid = self.text_unposted(sender, body, to=to, sid=sid)
         fields = [("MessageSid", sid), ("From", sender), ("To", to or self.number), ("Body", body)]
         return self._post(where, sid, "text", fields, token)
+
+    def text_unposted(self, sender: str, body: str, *, to: str | None = None, sid: str | None = None) -> str:
+        """Have a text from somebody that is in the list only; gives its id."""
+        sid = sid or new_sid()
+        if all(one.sid != sid for one in self.texted):
+            self.texted.append(Texted(time.time(), sender, to or self.number, body, sid))
+        return sid
 
     def receipt(self, url: str, sid: str, word: str, *, code: str | None = None, token: str | None = None) -> Posted:
         """Post a delivery receipt with this status word."""
         fields = [("MessageSid", sid), ("MessageStatus", word)]
         return self._post(url, sid, word, fields + ([("ErrorCode", code)] if code else []), token)
 
+    def key(self, sid: str, key: str, *, token: str | None = None) -> Posted:
+        """Post that whoever took this call pressed a key."""
+        taken = self.journal.of(sid)
+        return self._post(str(taken.key_url), sid, f"key {key}", key_fields(taken, key), token)
+
+    def call(
+        self, sid: str, word: str, *, code: str | None = None, sip: str | None = None, token: str | None = None
+    ) -> Posted:
+        """Post what became of this call."""
+        taken = self.journal.of(sid)
+        return self._post(str(taken.status_callback), sid, word, status_fields(taken, word, code, sip), token)
+
     def take(self, form: dict[str, str]) -> str:
-        """Take a text: write it down, name it, and have its receipt posted if there is an address for it."""
+        """Take a text or a call: write it down, name it, and have what follows posted where there is an address."""
+        spoken = spoken_in(form["Twiml"]) if "Twiml" in form else None
         taken = Taken(
             at=time.time(),
             to=form["To"],
             sender=form["From"],
-            body=form["Body"],
-            sid=new_sid(),
+            body=form["Body"] if spoken is None else spoken.words,
+            sid=new_sid() if spoken is None else new_sid("CA"),
             status_callback=form.get("StatusCallback"),
+            channel=TEXT if spoken is None else CALL,
+            key_url=None if spoken is None else spoken.key_url,
         )
         self.journal.append(taken)
         if self.receipts and taken.status_callback:
-            self._receipt_posts.submit(self._deliver, taken.status_callback, taken.sid)
+            self._receipt_posts.submit(self._follow_up, taken)
         return taken.sid
 
-    def _deliver(self, url: str, sid: str) -> None:
-        """Post the receipt until it is taken, five times at most, as gateways do."""
+    def _follow_up(self, taken: Taken) -> None:
         self.stopping.wait(self._receipt_delay_s)
+        if taken.channel == TEXT:
+            self._until_taken(lambda: self.receipt(str(taken.status_callback), taken.sid, "delivered"))
+            return
+        key = self.keys.get(taken.to)
+        if key is not None:
+            self._until_taken(lambda: self.key(taken.sid, key))
+        self._until_taken(lambda: self.call(taken.sid, "no-answer" if key is None else "completed"))
+
+    def _until_taken(self, post: Callable[[], Posted]) -> None:
+        """Post until it is taken, five times at most, as gateways do."""
         for _ in range(5):
             with suppress(OSError, http.client.HTTPException):
-                if self.receipt(url, sid, "delivered").status < HTTPStatus.INTERNAL_SERVER_ERROR:
+                if post().status < HTTPStatus.INTERNAL_SERVER_ERROR:
                     return
             if self.stopping.wait(0.5):
                 return
@@ -154,40 +194,9 @@ class FakeGateway:
         return posted
 
 
-def new_sid() -> str:
-    """Return a new message id of the usual look."""
-    return f"SM{uuid.uuid4().hex}"
-
-
-class _Server(ThreadingHTTPServer):
-    """A server that can be stopped at once, whatever its connections are waiting for."""
-
-    daemon_threads = False
-    request_queue_size = 128
-
-    def __init__(self, address: tuple[str, int], handler: type[BaseHTTPRequestHandler]) -> None:
-        self._open: set[socket.socket] = set()
-        super().__init__(address, handler)
-
-    def process_request(self, request: Any, client_address: Any) -> None:
-        self._open.add(request)
-        super().process_request(request, client_address)
-
-    def shutdown_request(self, request: Any) -> None:
-        self._open.discard(request)
-        super().shutdown_request(request)
-
-    def handle_error(self, request: Any, client_address: Any) -> None:
-        """Say nothing of callers who hung up; they do so on purpose here."""
-        if not isinstance(sys.exception(), ConnectionError):
-            super().handle_error(request, client_address)
-
-    def stop(self) -> None:
-        self.shutdown()
-        for connection in tuple(self._open):
-            with suppress(OSError):
-                connection.shutdown(socket.SHUT_RDWR)
-        self.server_close()
+def new_sid(prefix: str = "SM") -> str:
+    """Return a new id of the usual look, of a message or (CA) of a call."""
+    return f"{prefix}{uuid.uuid4().hex}"
 
 
 class _Handler(BaseHTTPRequestHandler):
@@ -199,12 +208,21 @@ class _Handler(BaseHTTPRequestHandler):
         """Keep the test output clean."""
 
     def do_GET(self) -> None:
+        if self.path.startswith("/2010-04-01/"):
+            self._list()
+            return
         state = {
             "taken": [asdict(entry) for entry in self.gateway.journal.entries()],
             "answered": [asdict(entry) for entry in self.gateway.answered],
             "posted": [asdict(entry) for entry in self.gateway.posted],
         }
         self._answer(Behaviour(status=200, content=json.dumps(state)))
+
+    def _list(self) -> None:
+        listing = Listing(self.gateway.account, self.gateway.journal.entries(), self.gateway.texted)
+        behaviour = self.gateway.lists if self._logged_in() else refuse(401, 20003)
+        self.gateway.stopping.wait(behaviour.wait_s)
+        self._answer(behaviour, listing.page(self.path))
 
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers.get("Content-Length", "0"))).decode()
@@ -219,19 +237,29 @@ class _Handler(BaseHTTPRequestHandler):
         self.gateway.answered.append(Answered(time.time(), form.get("To", ""), status))
         self._answer(behaviour, json.dumps({"sid": sid, "status": "queued", "error_code": None}))
 
-    def _fault(self, form: dict[str, str]) -> Behaviour | None:
+    def _logged_in(self) -> bool:
         login = f"{self.gateway.account}:{self.gateway.token}".encode()
-        if self.headers.get("Authorization") != f"Basic {base64.b64encode(login).decode()}":
+        return self.headers.get("Authorization") == f"Basic {base64.b64encode(login).decode()}"
+
+    def _fault(self, form: dict[str, str]) -> Behaviour | None:
+        if not self._logged_in():
             return refuse(401, 20003)
-        if self.path != f"/2010-04-01/Accounts/{self.gateway.account}/Messages.json":
+        resource = self.path.removeprefix(f"/2010-04-01/Accounts/{self.gateway.account}/")
+        words = {"Messages.json": "Body", "Calls.json": "Twiml"}.get(resource)
+        if words is None:
             return refuse(404, 20404)
-        return next((refuse(400, 21604) for key in ("To", "From", "Body") if not form.get(key)), None)
+        return next((refuse(400, 21604) for key in ("To", "From", words) if not form.get(key)), None)
 
     def _control(self, orders: dict[str, Any]) -> dict[str, Any]:
         if self.path == "/control/text":
             return asdict(self.gateway.text_from(**orders))
         if self.path == "/control/receipt":
             return asdict(self.gateway.receipt(**orders))
+        if self.path == "/control/key":
+            return asdict(self.gateway.key(**orders))
+        if self.path == "/control/call":
+            return asdict(self.gateway.call(**orders))
+        self.gateway.keys |= orders.pop("keys", {})
         self.gateway.script.apply(orders)
         return {}
 

@@ -10,10 +10,15 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+TEXT, CALL = "text", "call"
+
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """One text that the fake gateway took; `at` is wall time in seconds since 1970."""
+    """One text or call that the fake gateway took; `at` is wall time in seconds since 1970.
+
+    The body of a call is what is spoken; a key that is pressed in it is posted to `key_url`.
+    """
 
     at: float
     to: str
@@ -21,6 +26,8 @@ class Taken:
     body: str
     sid: str
     status_callback: str | None
+    channel: str = TEXT
+    key_url: str | None = None
 
     @property
     def taken_at(self) -> datetime:
@@ -53,6 +60,13 @@ class Journal:
     def to(self, number: str) -> tuple[Taken, ...]:
         """Return what was taken for this number, oldest first."""
         return tuple(entry for entry in self.entries() if entry.to == number)
+
+    def of(self, sid: str) -> Taken:
+        """Return what was taken under this id. Raises LookupError."""
+        found = [entry for entry in self.entries() if entry.sid == sid]
+        if not found:
+            raise LookupError(f"nothing was taken as {sid}")
+        return found[0]
 
     def wait_for(self, met: Callable[[tuple[Taken, ...]], bool], timeout_s: float = 10.0) -> tuple[Taken, ...]:
         """Return the entries as soon as they meet the condition. Raises TimeoutError with what there is."""
