@@ -73,15 +73,20 @@ class Exchange:
         """Build a request; `data`, `json`, `params` as httpx takes them. Raises for what cannot be encoded."""
         return self._client.build_request(method, url, **content)
 
-    def answer(self, request: httpx.Request) -> Answer:
-        """Send it and read the answer, in at most `Limits.total_s` seconds.
+    @property
+    def total_s(self) -> float:
+        """How many seconds it may take in all."""
+        return self._limits.total_s
+
+    def answer(self, request: httpx.Request, *, within_s: float | None = None, bytes_max: int | None = None) -> Answer:
+        """Send it and read the answer, in at most `Limits.total_s` seconds; for one of several, in what is left.
 
         Raises exceptions of httpx and httpcore; `outcome_of_fault` says what they mean.
         """
-        with self._deadline.within(self._limits.total_s):
+        with self._deadline.within(self._limits.total_s if within_s is None else within_s):
             response = self._client.send(request, stream=True)
             try:
-                body, fault = self._read(response)
+                body, fault = self._read(response, bytes_max or self._limits.answer_bytes_max)
             finally:
                 response.close()
         return Answer(
@@ -96,14 +101,14 @@ class Exchange:
         """Release connections."""
         self._client.close()
 
-    def _read(self, response: httpx.Response) -> tuple[bytes, str | None]:
+    def _read(self, response: httpx.Response, bytes_max: int) -> tuple[bytes, str | None]:
         """Read the body up to its limit. The status is known by now, and a fault here must not lose it."""
         body = bytearray()
         try:
             for piece in response.iter_raw():
                 body += piece
-                if len(body) > self._limits.answer_bytes_max:
-                    return b"", f"the answer is longer than {self._limits.answer_bytes_max} bytes"
+                if len(body) > bytes_max:
+                    return b"", f"the answer is longer than {bytes_max} bytes"
         except Exception as fault:  # noqa: BLE001 - the outcome follows from the status
             return b"", f"the answer broke off: {type(fault).__name__}"
         return bytes(body), None

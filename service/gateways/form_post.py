@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from urllib.parse import quote
 
@@ -12,6 +11,9 @@ from service.gateways.answers import outcome_of_fault
 from service.gateways.connections import Resolve, system_addresses
 from service.gateways.exchange import Exchange, Limits
 from service.gateways.form_post_calls import call_addresses, call_form
+from service.gateways.form_post_config import FormPostConfig
+from service.gateways.form_post_inbound import read_text
+from service.gateways.form_post_lists import Fetch, fetching, look_up, recent_texts
 from service.gateways.form_post_outcome import outcome_of_answer
 from service.operations.gateway import (
     Blame,
@@ -24,27 +26,7 @@ from service.operations.gateway import (
     Route,
 )
 
-EVERYTHING = Route()
-
-
-@dataclass(frozen=True, slots=True)
-class FormPostConfig:
-    """One gateway as set up. While a token is being changed, the previous one still signs what comes in.
-
-    `calls`: it makes voice calls too, from `call_sender` where that is another number than texts come from.
-    """
-
-    name: str
-    base_url: str
-    account: str
-    token: str = field(repr=False)
-    sender: str
-    previous_token: str | None = field(default=None, repr=False)
-    sends_receipts: bool = True
-    allow_private: bool = False
-    route: Route = EVERYTHING
-    calls: bool = False
-    call_sender: str | None = None
+__all__ = ["FormPostConfig", "FormPostGateway", "Limits"]
 
 
 class FormPostGateway:
@@ -103,17 +85,27 @@ class FormPostGateway:
             return outcome_of_fault(self.name, fault)
         return outcome_of_answer(self.name, answer)
 
-    def look_up(self, message: Outgoing, since: datetime) -> Lookup:  # noqa: ARG002 - not built yet
-        """Ask whether it took this message; nothing can be said yet."""
-        return CannotTell("this gateway is not asked yet")
+    def look_up(self, message: Outgoing, since: datetime) -> Lookup:
+        """Ask whether it took this text at or after that instant; never raises, and takes as long as `send`."""
+        if not self._config.route.lists or message.channel is not Channel.TEXT:
+            return CannotTell("it is not asked for a list of these")
+        return look_up(self._fetching(), self.name, message, since)
 
-    def recent_texts(self, since: datetime, now: datetime) -> Sequence[InboundText] | None:  # noqa: ARG002 - the same
-        """Nothing can be said yet."""
-        return None
+    def recent_texts(self, since: datetime, now: datetime) -> Sequence[InboundText] | None:
+        """The texts that came in since then, first to last; None where it cannot say. Takes as long as `send`."""
+        if not self._config.route.lists:
+            return None
+        return recent_texts(self._fetching(), self.name, self._config.sender, self._read_listed, since, now)
 
     def close(self) -> None:
         """Release connections."""
         self._exchange.close()
+
+    def _fetching(self) -> Fetch:
+        return fetching(self._exchange, self._account_address)
+
+    def _read_listed(self, fields: Mapping[str, str], received_at: datetime) -> InboundText:
+        return read_text(self._config, fields.items(), received_at)
 
     def _asked(self, message: Outgoing) -> tuple[str, dict[str, str]]:
         """The resource to post to, and the form."""

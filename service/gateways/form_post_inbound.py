@@ -16,8 +16,8 @@ from datetime import datetime
 from urllib.parse import urlsplit
 
 from service.gateways.answers import UNKNOWN_ERROR_CODE
-from service.gateways.form_post import FormPostConfig
 from service.gateways.form_post_codes import NO_ERROR, RECEIPT_STATE_BY_WORD, blame_for
+from service.gateways.form_post_config import FormPostConfig
 from service.gateways.posted_fields import (
     BODY_CHARACTERS_MAX,
     PROVIDER_ID,

@@ -19,6 +19,7 @@ class Blame(StrEnum):
     OPTED_OUT = "opted_out"  # the owner of this number has told the carrier to let nothing of ours through
     GATEWAY = "gateway"  # this gateway cannot send at all (account, credit, sender); another one is tried
     THROTTLED = "throttled"  # too fast; tried again after `retry_after_s`
+    NO_ROUTE = "no_route"  # this gateway does not carry to this number; another one may
     FILTERED = "filtered"  # this wording was blocked; another gateway is tried
     TRANSIENT = "transient"  # nothing left this machine, or the gateway asks to try again
 
@@ -97,7 +98,8 @@ class Route:
 
     `prefixes`: beginnings of E.164 numbers that it serves. `kinds`: which messages. `per_s` and `segments_per_s`: how
     many messages and segments its sender may start in a real second; None for no bound. `canary`: a number or
-    address of the operator's own to which a test message goes once a day.
+    address of the operator's own to which a test message goes once a day. `lists`: it can be asked for its list of
+    messages, for what came in and for what became of ours.
     """
 
     prefixes: tuple[str, ...] = ()
@@ -105,6 +107,7 @@ class Route:
     per_s: float | None = None
     segments_per_s: float | None = None
     canary: str | None = None
+    lists: bool = False
 
 
 class Gateway(Protocol):

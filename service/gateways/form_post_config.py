@@ -1,0 +1,29 @@
+"""One form-post gateway as set up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from service.operations.gateway import Route
+
+EVERYTHING = Route()
+
+
+@dataclass(frozen=True, slots=True)
+class FormPostConfig:
+    """One gateway as set up. While a token is being changed, the previous one still signs what comes in.
+
+    `calls`: it makes voice calls too, from `call_sender` where that is another number than texts come from.
+    """
+
+    name: str
+    base_url: str
+    account: str
+    token: str = field(repr=False)
+    sender: str
+    previous_token: str | None = field(default=None, repr=False)
+    sends_receipts: bool = True
+    allow_private: bool = False
+    route: Route = EVERYTHING
+    calls: bool = False
+    call_sender: str | None = None
