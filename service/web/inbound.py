@@ -7,53 +7,42 @@ no gateway waits for it; if this process dies in between, a sweep finds the stor
 from __future__ import annotations
 
 import logging
-from urllib.parse import parse_qsl, quote, urlsplit
 
 from flask import Blueprint, Response, abort, request
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.gateways.form_post import FormPostConfig
-from service.gateways.form_post_inbound import (
-    SIGNATURE_HEADER,
-    is_authentic,
-    read_receipt,
-    read_text,
-)
+from service.gateways.form_post_inbound import read_receipt, read_text
 from service.gateways.posted_fields import MalformedInbound
 from service.operations.inbound import answer_text, receive_text
 from service.operations.receipts import receive_receipt
 from service.operations.service import Service
 from service.web.access import Who, open_to
 from service.web.context import web
+from service.web.posted import UNAUTHENTIC, Pairs, form_pairs, is_signed, malformed, refused
 
 endpoints = Blueprint("inbound", __name__)
 
-FORM_TYPE = "application/x-www-form-urlencoded"
-FIELDS_MAX = 100
 UNAUTHENTIC_BODY_MAX = 8 * 1024  # of what nobody signed, only small texts are worth keeping
 
-UNAUTHENTIC = "inbound.unauthentic"
-MALFORMED = "inbound.malformed"
 NOT_ANSWERED = "inbound.not_answered_yet"
 NOT_KEPT = "inbound.unauthentic_not_kept"
 
 _log = logging.getLogger(__name__)
-
-Pairs = list[tuple[str, str]]
 
 
 @endpoints.post("/inbound/<gateway>/text")
 @open_to(Who.GATEWAY)
 def text(gateway: str) -> Response:
     """A text that somebody sent us."""
-    config, pairs, service = _gateway(gateway), _pairs(), web().service
-    if not _signed(config, pairs):
+    config, pairs, service = _gateway(gateway), form_pairs(), web().service
+    if not is_signed(config, pairs):
         _keep_unauthentic(config, pairs)
-        return _refused(403, "the signature is missing or wrong")
+        return refused(403, "the signature is missing or wrong")
     try:
         arrived = read_text(config, pairs, service.clock.now())
     except MalformedInbound as fault:
-        return _malformed(config, fault)
+        return malformed(config, fault)
     stored = receive_text(service, arrived, authentic=True)
     response = _taken()
     if stored is not None:
@@ -65,53 +54,20 @@ def text(gateway: str) -> Response:
 @open_to(Who.GATEWAY)
 def receipt(gateway: str) -> Response:
     """What became of a text of ours."""
-    config, pairs, service = _gateway(gateway), _pairs(), web().service
-    if not _signed(config, pairs):
+    config, pairs, service = _gateway(gateway), form_pairs(), web().service
+    if not is_signed(config, pairs):
         _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "receipt"})
-        return _refused(403, "the signature is missing or wrong")
+        return refused(403, "the signature is missing or wrong")
     try:
         arrived = read_receipt(config, pairs, service.clock.now())
     except MalformedInbound as fault:
-        return _malformed(config, fault)
+        return malformed(config, fault)
     receive_receipt(service, arrived)
     return _taken()
 
 
 def _gateway(name: str) -> FormPostConfig:
     return web().gateway(name) or abort(404)
-
-
-def _pairs() -> Pairs:
-    """Every field in its order, nothing trimmed and nothing dropped: the signature covers them as they are."""
-    if request.mimetype != FORM_TYPE:
-        abort(415)
-    body = request.get_data(cache=True)
-    try:
-        return parse_qsl(
-            body.decode("utf-8", errors="surrogateescape"),
-            keep_blank_values=True,
-            max_num_fields=FIELDS_MAX,
-            errors="surrogateescape",
-        )
-    except ValueError:
-        abort(400)
-
-
-def _signed(config: FormPostConfig, pairs: Pairs) -> bool:
-    signature = request.headers.get(SIGNATURE_HEADER)
-    return is_authentic(config, web().settings.public_url, raw_target(), pairs, signature)
-
-
-def raw_target() -> str:
-    """Path and query just as they came over the wire, where the server tells; a proxy may send the whole address."""
-    raw = str(request.environ.get("RAW_URI") or request.environ.get("REQUEST_URI") or "")
-    if raw.startswith(("http://", "https://")):
-        parts = urlsplit(raw)
-        raw = f"{parts.path}?{parts.query}" if parts.query else parts.path
-    if raw.startswith("/"):
-        return raw
-    query = request.query_string.decode("latin-1")
-    return quote(request.path) + (f"?{query}" if query else "")
 
 
 def _keep_unauthentic(config: FormPostConfig, pairs: Pairs) -> None:
@@ -140,12 +96,3 @@ def _answer(service: Service, inbound_id: int) -> None:
 def _taken() -> Response:
     """The empty answer that tells a gateway: we have it, send nothing back by yourself."""
     return Response("<Response/>", status=200, content_type="text/xml; charset=utf-8")
-
-
-def _refused(status: int, words: str) -> Response:
-    return Response(words, status=status, content_type="text/plain; charset=utf-8")
-
-
-def _malformed(config: FormPostConfig, fault: MalformedInbound) -> Response:
-    _log.warning(MALFORMED, extra={"gateway": config.name, "why": str(fault)})
-    return _refused(400, str(fault))
