@@ -21,14 +21,15 @@ from service.clock import clock_seconds
 from service.domain.dive.commands import NoteHanded, NoteUnreachable
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
+from service.operations.breaking import note, pick
 from service.operations.gateway import Accepted, Gateway, Outcome, Outgoing, Refused, Unknown
 from service.operations.receipts import apply_waiting
 from service.operations.recording import held, is_superseded, learn
-from service.operations.resting import Rests
-from service.operations.retrying import Fate, Next, after, after_lost
+from service.operations.retrying import URGENT, Fate, Next, after, after_lost
 from service.operations.service import Service
-from service.store import dives, log, outbox
+from service.store import dives, gateways, log, outbox
 from service.store.dives import UnreadableDive
+from service.store.gateways import GatewayState
 from service.store.outbox import ClaimedMessage
 
 _LOG = logging.getLogger(__name__)
@@ -70,7 +71,6 @@ class Courier:
         self._service = service
         self._monotonic = monotonic
         self._gateways = tuple(gateways)
-        self._rests = Rests()
         self._pool = ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="courier")
         self._owner = f"{service.process}:{os.getpid()}:{secrets.token_hex(3)}"
 
@@ -113,18 +113,21 @@ class Courier:
 
         def work(session: Session) -> tuple[list[_Parcel], list[_GivenUp]]:
             claimed = outbox.claim(session, now, limit, self._owner, lease_s, kinds=kinds)
-            begun = [self._begin(session, message, now) for message in claimed]
+            states = gateways.states(session, [one.name for one in self._gateways]) if claimed else {}
+            begun = [self._begin(session, message, states, now) for message in claimed]
             parcels = [one for one in begun if isinstance(one, _Parcel)]
             return parcels, [one for one in begun if isinstance(one, _GivenUp)]
 
         return self._service.write(work)
 
-    def _begin(self, session: Session, message: ClaimedMessage, now: datetime) -> _Parcel | _GivenUp:
+    def _begin(
+        self, session: Session, message: ClaimedMessage, states: dict[str, GatewayState], now: datetime
+    ) -> _Parcel | _GivenUp:
         following = _after_loss(session, message) if message.lost_attempt else Next(Fate.AGAIN)
         if following.fate is Fate.FAILED:
             return _GivenUp(message, following)
         tried = outbox.tried_gateways(session, message.id)
-        gateway = self._choose(tried)
+        gateway = self._choose(session, message, tried, states)
         attempt_id = outbox.begin_attempt(session, message.id, gateway.name, self._owner, now)
         return _Parcel(message, attempt_id, gateway, (*tried, gateway.name))
 
@@ -140,12 +143,15 @@ class Courier:
 
         self._service.write(work)
 
-    def _choose(self, tried: Sequence[str]) -> Gateway:
+    def _choose(
+        self, session: Session, message: ClaimedMessage, tried: Sequence[str], states: dict[str, GatewayState]
+    ) -> Gateway:
         """By preference, but not the one that just failed, nor one that is being rested, while there is another."""
         last = tried[-1] if tried else None
-        others = [gateway for gateway in self._gateways if gateway.name != last]
-        awake = [gateway for gateway in others if not self._rests.resting(gateway.name)]
-        return (awake or others or list(self._gateways))[0]
+        names = [gateway.name for gateway in self._gateways]
+        others = [name for name in names if name != last] or names
+        name = pick(self._service, session, states, others, urgent=MessageKind(message.priority) in URGENT)
+        return next(gateway for gateway in self._gateways if gateway.name == name)
 
     def _deliver(self, parcel: _Parcel) -> None:
         message = parcel.message
@@ -155,7 +161,6 @@ class Courier:
             # It may have sent before it broke.
             _LOG.exception("gateway_raised", extra={"gateway": parcel.gateway.name, "message_id": message.id})
             outcome = Unknown(f"the gateway's code raised {type(error).__name__}")
-        self._rests.note(parcel.gateway.name, outcome)
         try:
             now = self._service.clock.now()
             self._service.write(lambda session: self._record(session, parcel, outcome, now))
@@ -173,11 +178,11 @@ class Courier:
             following = Next(Fate.FAILED, reason=TOO_LATE)
         ours = self._settle(session, parcel, following, provider_id, now)
         self._log_attempt(session, parcel, word, code or detail, following, now)
-        if not ours:
-            return
-        if following.fate is Fate.HANDED:
+        if ours and following.fate is Fate.HANDED:
             self._handed(session, message, gateway.name, provider_id or "", now)
-        self._note_unreachable(session, message, following, now)
+        if ours:
+            self._note_unreachable(session, message, following, now)
+        note(self._service, session, gateway.name, outcome, now)
 
     def _following(self, session: Session, parcel: _Parcel, outcome: Outcome) -> Next:
         attempts = outbox.attempts_of(session, parcel.message.id)

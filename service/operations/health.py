@@ -8,10 +8,9 @@ from datetime import datetime, timedelta
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Session
 
-from service.domain.wording.general import plain
 from service.operations.service import Service
-from service.store import admins, clubs, dives, health, inbound, log, outbox
-from service.store.outbox import NewMessage
+from service.operations.telling_admins import tell_admins
+from service.store import dives, health, inbound, log, outbox
 
 TOLD_AGAIN_AFTER = timedelta(hours=1)
 CLOCKS_APART_S = 2.0
@@ -127,26 +126,5 @@ def _note(service: Service, session: Session, kind: str, what: str, now: datetim
         actor={"role": "clock", "name": "the keeper", "process": service.process},
         detail={"what": what},
     )
-    for club in clubs.listing(session):
-        for admin in admins.admins_to_tell(session, club.id):
-            if admin.phone:
-                outbox.queue(session, _to_admin(club.id, club.name, admin.id, admin.name, admin.phone, kind, what, now))
-
-
-def _to_admin(
-    club_id: str, club_name: str, admin_id: str, name: str, phone: str, kind: str, what: str, now: datetime
-) -> NewMessage:
-    return NewMessage(
-        club_id=club_id,
-        dive_id=None,
-        person_key=f"admin-{admin_id}",
-        name=name,
-        phone=phone,
-        kind="other",
-        priority=6,
-        step=f"{kind}-{now:%Y%m%dT%H%M%S}",
-        body=plain(club_name, f"Linetender fault, alarms go on: {what}. Please look at the service."),
-        segments=1,
-        queued_at=now,
-        due_at=now,
-    )
+    words = f"Linetender fault, alarms go on: {what}. Please look at the service."
+    tell_admins(session, f"{kind}-{now:%Y%m%dT%H%M%S}", words, now)

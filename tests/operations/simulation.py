@@ -22,7 +22,6 @@ from service.domain.dive import Dive
 from service.operations.filing import PlanFiled, file_plan
 from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
 from service.operations.inbound import answer_text
-from service.operations.resting import Rests
 from service.operations.sweeping import sweep
 from tests.operations.checker import violations
 from tests.operations.stage import (
@@ -115,15 +114,9 @@ class Day:
             whole(*arguments)
 
         courier._record = record
-        # Whether a gateway rests goes by the machine's own clock, which is no part of the seed.
-        courier._rests = Rests(self.seconds)
         for gateway in self.gateways:
             gateway.usually = self.behave
             gateway.sends_receipts = self.chance.random() < 0.5
-
-    def seconds(self) -> float:
-        """What the clock shows, as a count."""
-        return self.stage.clock.at.timestamp()
 
     @property
     def gateways(self) -> tuple[ScriptedGateway, ScriptedGateway]:

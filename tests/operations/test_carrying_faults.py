@@ -12,13 +12,13 @@ from service.domain.dive import Phase
 from service.domain.wording import MessageKind
 from service.operations.carrying import Courier
 from service.operations.gateway import Accepted, Blame, Outcome, Outgoing, ReceiptState, Refused, Unknown
-from service.operations.resting import FAULTS_MAX, REST_S, Rests
 from service.operations.retrying import Fate, after, after_lost
 from service.store import receipts
 from tests.operations.stage import (
     ANNA,
     CLEO,
     DOV,
+    FINN,
     Behaviour,
     ScriptedGateway,
     Stage,
@@ -325,26 +325,6 @@ def test_what_has_an_end_ends() -> None:
 # Resting
 
 
-def test_a_gateway_rests_after_three_faults_and_is_tried_again() -> None:
-    """Ten seconds; then one more fault is enough, and one success forgets them all."""
-    at = 0.0
-    rests = Rests(lambda: at)
-    for _ in range(FAULTS_MAX):
-        assert not rests.resting("first")
-        rests.note("first", Unknown("silence"))
-    assert rests.resting("first")
-    assert not rests.resting("second")
-
-    at = REST_S
-    assert not rests.resting("first")
-    rests.note("first", Unknown("silence"))
-    assert rests.resting("first")
-    at = 2 * REST_S
-    rests.note("first", Accepted("id"))
-    rests.note("first", Unknown("silence"))
-    assert not rests.resting("first")
-
-
 def test_a_gateway_that_cannot_send_at_all_rests_at_once(stage: Stage) -> None:
     """No credit for one is no credit for the next."""
     stage.first.usually = refuse(Blame.GATEWAY)
@@ -354,16 +334,7 @@ def test_a_gateway_that_cannot_send_at_all_rests_at_once(stage: Stage) -> None:
     stage.file()
 
     assert len(stage.first.asked) == asked == 1
-    assert len(stage.second.taken) == 2
-
-
-def test_a_bad_number_is_no_fault_of_the_gateway() -> None:
-    """However many there are."""
-    rests = Rests(lambda: 0.0)
-    for blame in (Blame.NUMBER, Blame.OPTED_OUT, Blame.FILTERED) * 3:
-        rests.note("first", Refused(blame, "1", ""))
-
-    assert not rests.resting("first")
+    assert [taken.to for taken in stage.second.taken if taken.to != FINN] == [ANNA, ANNA]
 
 
 # The clock

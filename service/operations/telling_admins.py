@@ -1,0 +1,38 @@
+"""Texts to the admins of every club about the service itself."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.domain.wording.general import plain
+from service.store import admins, clubs, outbox
+from service.store.outbox import NewMessage
+
+
+def tell_admins(session: Session, step: str, words: str, now: datetime) -> None:
+    """Queue one text of `words` to every admin with a phone; the same `step` is told once."""
+    for club in clubs.listing(session):
+        for admin in admins.admins_to_tell(session, club.id):
+            if admin.phone:
+                outbox.queue(
+                    session, _to(club.id, admin.id, admin.name, admin.phone, step, plain(club.name, words), now)
+                )
+
+
+def _to(club_id: str, admin_id: str, name: str, phone: str, step: str, body: str, now: datetime) -> NewMessage:
+    return NewMessage(
+        club_id=club_id,
+        dive_id=None,
+        person_key=f"admin-{admin_id}",
+        name=name,
+        phone=phone,
+        kind="other",
+        priority=6,
+        step=step,
+        body=body,
+        segments=1,
+        queued_at=now,
+        due_at=now,
+    )
