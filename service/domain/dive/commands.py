@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.domain.grace import GracePeriods
+from service.domain.language import Words, render
 from service.domain.people import Actor, Channel
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.fix import Source
@@ -18,6 +19,7 @@ class FilePlan:
     """Take a plan. The codes are unique among the live dives of the receiving number.
 
     `calls`: the service can make voice calls. `newcomers`: keys of contacts never told what is asked of them.
+    A drill introduces nobody: it would be taken for part of the exercise.
     """
 
     by: Actor
@@ -164,13 +166,15 @@ class NoteUnreachable:
 class NoteReachable:
     """The message of `step` got through to `person` by this way; without a step they wrote to us, or want texts again.
 
-    A call got through when a key was pressed in it. `has_alarm`: what got through is the alarm itself.
+    A call got through when a key was pressed in it. `has_alarm`: what got through is the alarm itself. `agreed`: they
+    said that they will be a contact, which is all that undoes their saying that they will not.
     """
 
     person: str
     has_alarm: bool = False
     channel: Channel = Channel.TEXT
     step: str | None = None
+    agreed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,8 +205,13 @@ Command = (
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """Nothing changes. `code` is constant for programs; `words` are for the person who asked."""
+    """Nothing changes. `code` is constant for programs; `said` is for the person who asked, in their language."""
 
     code: str
-    words: str
+    said: Words
     at: datetime
+
+    @property
+    def words(self) -> str:
+        """What is said, in English."""
+        return render(self.said)

@@ -28,7 +28,7 @@ from service.domain.dive.finishing import call_off, finish, report_safe
 from service.domain.dive.placing import first_fix, report_conditions, report_fix, report_on_scene
 from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ticking import tick
-from service.domain.dive.ways import REFUSED_BY_PERSON
+from service.domain.dive.ways import DECLINED, REFUSED_BY_PERSON
 from service.domain.people import Channel, Role
 from service.domain.plan import PARTY_MAX, check_plan, refusals
 
@@ -52,7 +52,7 @@ def _file(dive: Dive | None, command: do.FilePlan, now: datetime) -> Decision:
         return no.already_filed(dive, now)
     wrong = refusals(check_plan(command.plan, now))
     if wrong:
-        return Refusal(code=f"plan_{wrong[0].field}", words=wrong[0].words, at=now)
+        return Refusal(code=f"plan_{wrong[0].field}", said=wrong[0].words, at=now)
     filed = Filed(
         at=now,
         by=command.by,
@@ -66,7 +66,7 @@ def _file(dive: Dive | None, command: do.FilePlan, now: datetime) -> Decision:
         grace=command.grace,
         drill=command.drill,
         calls=command.calls,
-        newcomers=command.newcomers,
+        newcomers=() if command.drill else command.newcomers,
     )
     return (filed,)
 
@@ -139,6 +139,8 @@ def _what_is_held(dive: Dive, step: str, person: str, now: datetime) -> tuple[Ev
     """Only a contact's start notice arms, and only a contact's notice of it puts an extension in force."""
     if not dive.live or dive.started_at is None or all(person != contact.key for contact in dive.contacts):
         return ()
+    if dive.declined_by(person) is not None:
+        return ()
     if step == START_NOTICE and dive.armed_at is None:
         return (Armed(at=now, contact=person),)
     waiting = dive.extension
@@ -157,16 +159,19 @@ def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) ->
     if dive.phase is Phase.CLOSED or person is None:
         return ()
     channel = dive.first_way(person) if command.reason in REFUSED_BY_PERSON else command.channel
-    if dive.fails(person, channel):
+    known = dive.declined_by(person.key) is not None if command.reason == DECLINED else dive.fails(person, channel)
+    if known:
         return ()
     event = PersonUnreachable(at=now, person=person.key, reason=command.reason, channel=channel)
     return (event, *tick(evolve(dive, event), now))
 
 
 def _note_reachable(dive: Dive, command: do.NoteReachable, now: datetime) -> Decision:
-    """Whoever writes can be reached, whatever their first way is."""
+    """Whoever writes can be reached, whatever their first way is; but who declined is only told again once they agree."""
     person = dive.person(command.person)
     if dive.phase is Phase.CLOSED or person is None:
+        return ()
+    if dive.declined_by(person.key) is not None and not command.agreed:
         return ()
     wrote = command.step is None and command.channel is not Channel.EMAIL
     works = dict.fromkeys([dive.first_way(person), command.channel] if wrote else [command.channel])

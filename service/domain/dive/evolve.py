@@ -8,8 +8,8 @@ from datetime import datetime
 from typing import Any
 
 from service.domain.dive import events as ev
-from service.domain.dive.state import ALARMED, RANK, Dive, Extension, LastHeard, Phase, Told, WayLost
-from service.domain.dive.ways import alarm_calls
+from service.domain.dive.state import ALARMED, RANK, Declined, Dive, Extension, LastHeard, Phase, Told, WayLost
+from service.domain.dive.ways import DECLINED, alarm_calls
 from service.domain.grace import PARTY_STEPS, Step
 from service.domain.people import Actor, Channel, Role, Via
 from service.domain.place.conditions import Conditions
@@ -182,7 +182,10 @@ def _reopened(dive: Dive) -> Dive:
 
 
 def _acknowledged(dive: Dive, event: ev.Acknowledged) -> Dive:
-    return replace(dive, acknowledged=(*dive.acknowledged, Told(event.by.own_key, event.at)))
+    """Who had declined and now acts gets what whoever acts needs."""
+    acting = event.by.own_key
+    after = _no_longer_declined(dive, acting)
+    return replace(after, acknowledged=(*after.acknowledged, Told(acting, event.at)))
 
 
 def _rescue_called(dive: Dive, event: ev.RescueCalled) -> Dive:
@@ -227,16 +230,24 @@ def _words_heard(dive: Dive, event: ev.Heard) -> Dive:
 
 
 def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> Dive:
+    if event.reason == DECLINED and dive.declined_by(event.person) is None:
+        dive = replace(dive, declined=(*dive.declined, Declined(event.person, told=dive.contacts_told)))
     if _is_first_way(dive, event.person, event.channel):
-        return replace(dive, unreachable=(*dive.unreachable, event.person))
+        others = tuple(key for key in dive.unreachable if key != event.person)
+        return replace(dive, unreachable=(*others, event.person))
     return replace(dive, lost=(*dive.lost, WayLost(event.person, event.channel)))
 
 
 def _reachable(dive: Dive, event: ev.PersonReachable) -> Dive:
+    dive = _no_longer_declined(dive, event.person)
     if _is_first_way(dive, event.person, event.channel):
         return replace(dive, unreachable=tuple(key for key in dive.unreachable if key != event.person))
     back = WayLost(event.person, event.channel)
     return replace(dive, lost=tuple(way for way in dive.lost if way != back))
+
+
+def _no_longer_declined(dive: Dive, key: str) -> Dive:
+    return replace(dive, declined=tuple(one for one in dive.declined if one.key != key))
 
 
 def _is_first_way(dive: Dive, key: str, channel: Channel) -> bool:

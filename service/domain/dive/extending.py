@@ -37,7 +37,7 @@ def _moved(
     try:
         wanted = _wanted(dive, command, due_out_at)
     except LocalTimeError as error:
-        return Refusal(code="no_such_time", words=str(error), at=now)
+        return Refusal(code="no_such_time", said=str(error), at=now)
     if wanted > latest:
         return no.past_the_cap(dive, latest, now)
     if wanted <= max(now, due_out_at):

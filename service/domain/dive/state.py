@@ -73,6 +73,14 @@ class WayLost:
 
 
 @dataclass(frozen=True, slots=True)
+class Declined:
+    """A contact who will not be one. `told`: by then they had been told of this dive, so they hear how it ends."""
+
+    key: str
+    told: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Dive:
     """The whole state of one dive. Frozen; `evolve` makes the next one."""
 
@@ -119,6 +127,7 @@ class Dive:
     last_heard: LastHeard | None = None
     unreachable: tuple[str, ...] = ()  # whose first way fails: nobody waits for their answer
     lost: tuple[WayLost, ...] = ()  # other ways that fail
+    declined: tuple[Declined, ...] = ()  # each of them is unreachable too
     rung: tuple[str, ...] = ()  # contacts to whom this alarm has gone by a voice call
     closed_at: datetime | None = None
     closed_by: Actor | None = None
@@ -201,6 +210,10 @@ class Dive:
         if channel is self.first_way(person):
             return person.key in self.unreachable
         return WayLost(person.key, channel) in self.lost
+
+    def declined_by(self, key: str) -> Declined | None:
+        """The entry of a contact who will not be one; None for everybody else."""
+        return next((one for one in self.declined if one.key == key), None)
 
     def alerted_keys(self) -> frozenset[str]:
         """The contacts to whom the alarm has gone."""

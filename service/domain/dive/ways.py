@@ -11,7 +11,8 @@ from service.domain.dive.state import Dive
 from service.domain.grace import Step
 from service.domain.people import Channel, Recipient
 
-REFUSED_BY_PERSON = ("opted_out", "declined")  # reasons that are a person's own word
+DECLINED = "declined"
+REFUSED_BY_PERSON = ("opted_out", DECLINED)  # reasons that are a person's own word
 _DISTRESS = (Step.DISTRESS, Step.DISTRESS_AGAIN)
 _ALERT = (Step.ALERT, Step.NEXT_CONTACT)
 
@@ -39,7 +40,8 @@ def alarm_calls(dive: Dive, event: ev.Event) -> tuple[str, ...]:
     """
     if not dive.calls:
         return ()
-    can_be_called = [contact for contact in dive.contacts if takes_calls(dive, contact)]
+    wanted = [contact for contact in dive.contacts if dive.declined_by(contact.key) is None]
+    can_be_called = [contact for contact in wanted if takes_calls(dive, contact)]
     return tuple(contact.key for contact in can_be_called if _rings(dive, event, contact))
 
 
@@ -50,7 +52,7 @@ def _rings(dive: Dive, event: ev.Event, contact: Recipient) -> bool:
     if isinstance(event, ev.AlarmRaised):
         return contact.key != event.by.key and _called_at_alert(dive, contact)
     if isinstance(event, ev.PersonUnreachable):
-        lost = event.person == contact.key and event.channel is Channel.TEXT
+        lost = event.person == contact.key and event.channel is Channel.TEXT is dive.first_way(contact)
         deaf = lost and event.reason not in REFUSED_BY_PERSON
         return deaf and Step.DISTRESS not in dive.steps and waits_for(dive, contact)
     if isinstance(event, ev.PersonReachable):

@@ -8,6 +8,7 @@ from typing import Any
 from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
 from service.domain.wording import answers, ending, ladder, placing
+from service.domain.wording.by_way import by_every_way
 from service.domain.wording.drafts import Draft, LinkKind, MessageKind
 
 _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
@@ -36,7 +37,16 @@ _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
 
 def messages_for(dive: Dive, event: ev.Event) -> list[Draft]:
     """What people are told of `event`; `dive` already contains it. Total and deterministic."""
-    return _WORDS[type(event)](dive, event)
+    texts = [draft for draft in _WORDS[type(event)](dive, event) if _is_wanted(dive, draft)]
+    return by_every_way(dive, event, texts)
+
+
+def _is_wanted(dive: Dive, draft: Draft) -> bool:
+    """Who declined to be a contact gets answers to their texts, and the end of what they had been told of before."""
+    declined = dive.declined_by(draft.to.key)
+    if declined is None or draft.kind is MessageKind.REPLY:
+        return True
+    return draft.kind is MessageKind.STAND_DOWN and declined.told
 
 
 __all__ = ["Draft", "LinkKind", "MessageKind", "messages_for"]

@@ -1,0 +1,136 @@
+"""How far a shore contact can be relied upon: what they said, and when anything of ours last reached them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from service.domain.plan import Check, Level
+
+PROVEN_FOR = timedelta(days=180)
+"""Ours. A number that was given up may be another person's after 90 days (US 47 CFR 52.15(f)(1)(ii), numbers of
+residential customers), so after twice as long what we knew of it is no proof; and a winter without dives is shorter."""
+
+
+class Standing(StrEnum):
+    """What is to be known of a contact before somebody relies on them, the most telling first."""
+
+    OPTED_OUT = "opted_out"
+    DECLINED = "declined"
+    LANDLINE = "landline"
+    NOT_REACHED_LATELY = "not_reached_lately"
+    AGREED = "agreed"
+    ANSWERED = "answered"
+    NEVER_ANSWERED = "never_answered"
+
+
+WORDS = {
+    Standing.OPTED_OUT: "opted out, our texts do not reach them",
+    Standing.DECLINED: "declined, nothing goes to them",
+    Standing.LANDLINE: "landline, never asked",
+    Standing.NOT_REACHED_LATELY: f"not reached in the last {PROVEN_FOR.days} days",
+    Standing.AGREED: "agreed",
+    Standing.ANSWERED: "has answered us, has not said AGREE",
+    Standing.NEVER_ANSWERED: "never answered",
+}
+
+NOBODY = (Standing.OPTED_OUT, Standing.DECLINED)
+"""Standings of those to whom nothing of a plan goes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What a club knows of one phone. `reached_at`: the last delivery, or word from them; `answered_at`: the last word.
+
+    `asked_at`: when they were told what a contact does. Of `agreed_at` and `declined_at` the later holds.
+    """
+
+    asked_at: datetime | None = None
+    agreed_at: datetime | None = None
+    declined_at: datetime | None = None
+    reached_at: datetime | None = None
+    answered_at: datetime | None = None
+    opted_out: bool = False
+
+    @property
+    def declined(self) -> bool:
+        """Whether they want to be no contact, by their last word on it."""
+        if self.declined_at is None:
+            return False
+        return self.agreed_at is None or self.declined_at >= self.agreed_at
+
+    @property
+    def known_at(self) -> datetime | None:
+        """When it was last proven that something of ours reaches the phone."""
+        return max((at for at in (self.reached_at, self.answered_at, self.agreed_at) if at is not None), default=None)
+
+    def proven(self, now: datetime) -> bool:
+        """Whether there is a proof that is not too old, and nothing that speaks against it."""
+        if self.opted_out or self.declined or self.known_at is None:
+            return False
+        return now - self.known_at <= PROVEN_FOR
+
+
+def standing_of(reach: Reach, now: datetime, *, takes_texts: bool) -> Standing:
+    """The standing of a contact. `takes_texts`: texts are one of the ways to them."""
+    if reach.opted_out:
+        return Standing.OPTED_OUT
+    if reach.declined:
+        return Standing.DECLINED
+    if not takes_texts and reach.agreed_at is None:
+        return Standing.LANDLINE
+    since = reach.known_at or reach.asked_at
+    if since is not None and now - since > PROVEN_FOR:
+        return Standing.NOT_REACHED_LATELY
+    if reach.agreed_at is not None:
+        return Standing.AGREED
+    return Standing.NEVER_ANSWERED if reach.answered_at is None else Standing.ANSWERED
+
+
+@dataclass(frozen=True, slots=True)
+class ContactKnown:
+    """A contact of a plan, and what is known of their phone."""
+
+    name: str
+    reach: Reach
+    standing: Standing
+
+
+def contact_checks(contacts: Sequence[ContactKnown], now: datetime) -> tuple[Check, ...]:
+    """What is to be said about the contacts of a plan while the divers are dry.
+
+    A plan that nobody receives is worse than none, since somebody relies on it: it is refused.
+    """
+    lost = [contact for contact in contacts if contact.standing in NOBODY]
+    if contacts and len(lost) == len(contacts):
+        return (Check(Level.REFUSE, "contacts", f"{_all_lost(lost)} Name somebody else who will raise the alarm."),)
+    found = [Check(Level.ADVISE, "contacts", _lost(contact)) for contact in lost]
+    words = unproven(contacts, now)
+    return tuple(found if words is None else [*found, Check(Level.ADVISE, "contacts", words)])
+
+
+def unproven(contacts: Sequence[ContactKnown], now: datetime) -> str | None:
+    """What to do where nothing proves that any of them can be reached; None where one is proven."""
+    if not contacts or any(contact.reach.proven(now) for contact in contacts):
+        return None
+    ever = any(contact.reach.known_at is not None for contact in contacts)
+    nobody = f"been reached in the last {PROVEN_FOR.days} days" if ever else "ever answered us"
+    return f"None of your contacts has {nobody}: phone one of them before you go in."
+
+
+def _all_lost(lost: Sequence[ContactKnown]) -> str:
+    said = ", ".join(
+        f"{contact.name} ({'opted out' if contact.standing is Standing.OPTED_OUT else 'declined'})" for contact in lost
+    )
+    return f"Nothing would reach your contacts: {said}."
+
+
+def _lost(contact: ContactKnown) -> str:
+    if contact.standing is Standing.DECLINED:
+        return f"{contact.name} declined to be a contact, so nothing goes to them. Name somebody else."
+    return (
+        f"{contact.name} opted out of our texts, so nothing reaches them. Ask them to text START to the club's number,"
+        " or name somebody else."
+    )
