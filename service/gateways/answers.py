@@ -12,10 +12,11 @@ from __future__ import annotations
 import json
 import logging
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from types import MappingProxyType
 from typing import Any
 
 import httpcore
@@ -56,6 +57,22 @@ PERHAPS_SENT = (
 
 NOT_PERFORMED_REDIRECTS = frozenset({301, 307, 308})
 """Redirects that say "ask elsewhere". After 302 and 303 the text may have been taken (RFC 9110 15.4)."""
+
+BLAME_BY_STATUS: Mapping[int, Blame] = MappingProxyType(
+    {
+        401: Blame.GATEWAY,
+        402: Blame.GATEWAY,
+        403: Blame.GATEWAY,
+        404: Blame.GATEWAY,
+        405: Blame.GATEWAY,
+        407: Blame.GATEWAY,
+        410: Blame.GATEWAY,
+        408: Blame.TRANSIENT,
+        425: Blame.TRANSIENT,
+        429: Blame.THROTTLED,
+    }
+)
+"""What an HTTP status alone says a refusal is about (RFC 9110 section 15.5, RFC 6585 section 4)."""
 
 DETAIL_MAX = 200
 _SECONDS = re.compile(r"[0-9]{1,10}(\.[0-9]{1,9})?")
@@ -110,6 +127,14 @@ def outcome_of_redirect(answer: Answer) -> Refused:
     """Return the outcome of a redirect after which nothing was done (NOT_PERFORMED_REDIRECTS)."""
     words = f"HTTP {answer.status}: the gateway's address has moved, base_url must be changed"
     return Refused(Blame.GATEWAY, f"http-{answer.status}", words)
+
+
+def blame_of(codes: Mapping[str, Blame], code: str | None, status: int | None) -> Blame | None:
+    """Return what a refusal is about, by code first, since it is the more exact. None: in no table."""
+    by_code = codes.get(code) if code is not None else None
+    if by_code is not None:
+        return by_code
+    return BLAME_BY_STATUS.get(status) if status is not None else None
 
 
 def refusal(gateway: str, answer: Answer, code: str | None, explanation: str, blame_for: BlameFor) -> Refused:

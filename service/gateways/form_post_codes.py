@@ -1,7 +1,7 @@
 """What the error codes, HTTP statuses and status words of the form-post format mean to us, kept as data.
 
-Source of the codes: the public error list of the REST shape, https://www.twilio.com/docs/api/errors; of the
-HTTP statuses: RFC 9110 section 15.5 and RFC 6585 section 4. What is in no table, the caller reports loudly.
+Source of the codes: the public error list of the REST shape, https://www.twilio.com/docs/api/errors. What is in no
+table, the caller reports loudly.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from service.gateways.answers import blame_of
 from service.operations.gateway import Blame, ReceiptState
 
 if TYPE_CHECKING:
@@ -52,21 +53,6 @@ BLAME_BY_CODE: Mapping[str, Blame] = MappingProxyType(
     }
 )
 
-BLAME_BY_STATUS: Mapping[int, Blame] = MappingProxyType(
-    {
-        401: Blame.GATEWAY,
-        402: Blame.GATEWAY,
-        403: Blame.GATEWAY,
-        404: Blame.GATEWAY,
-        405: Blame.GATEWAY,
-        407: Blame.GATEWAY,
-        410: Blame.GATEWAY,
-        408: Blame.TRANSIENT,
-        425: Blame.TRANSIENT,
-        429: Blame.THROTTLED,
-    }
-)
-
 RECEIPT_STATE_BY_WORD: Mapping[str, ReceiptState] = MappingProxyType(
     {
         "accepted": ReceiptState.SENT,
@@ -85,7 +71,4 @@ RECEIPT_STATE_BY_WORD: Mapping[str, ReceiptState] = MappingProxyType(
 
 def blame_for(code: str | None, status: int | None = None) -> Blame | None:
     """Return what a refusal is about, by code first, since it is the more exact. None: in no table."""
-    by_code = BLAME_BY_CODE.get(code) if code is not None else None
-    if by_code is not None:
-        return by_code
-    return BLAME_BY_STATUS.get(status) if status is not None else None
+    return blame_of(BLAME_BY_CODE, code, status)

@@ -11,12 +11,16 @@ from service.domain.wording import MessageKind
 from service.gateways.entries import NAME, Entry, GatewaySettingsError, address, is_text
 from service.gateways.form_post import FormPostConfig, FormPostGateway
 from service.gateways.form_post_settings import read_form_post
+from service.gateways.json_post import JsonPostConfig, JsonPostGateway
+from service.gateways.json_post_settings import read_json_post
 from service.operations.gateway import Gateway
 
-GatewayConfig = FormPostConfig
-"""One gateway as set up, of whichever kind: all have `name`, `base_url`, `route` and `sends_receipts`."""
+GatewayConfig = FormPostConfig | JsonPostConfig
+"""One gateway as set up, of whichever kind: all have `name` and `route`."""
 
-_READERS: Mapping[str, Callable[[Entry], GatewayConfig]] = MappingProxyType({"form-post": read_form_post})
+_READERS: Mapping[str, Callable[[Entry], GatewayConfig]] = MappingProxyType(
+    {"form-post": read_form_post, "json-post": read_json_post}
+)
 
 
 def read_gateways(json_text: str, *, public_url: str) -> tuple[GatewayConfig, ...]:
@@ -50,6 +54,8 @@ def _opened(config: GatewayConfig, public_url: str) -> Gateway:
     match config:
         case FormPostConfig():
             return FormPostGateway(config, public_url=public_url)
+        case JsonPostConfig():
+            return JsonPostGateway(config)
 
 
 def _without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

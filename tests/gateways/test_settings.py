@@ -7,7 +7,7 @@ import json
 import pytest
 
 from service.domain.wording import MessageKind
-from service.gateways import GatewaySettingsError, open_gateways, read_gateways
+from service.gateways import GatewayConfig, GatewaySettingsError, open_gateways, read_gateways
 from service.gateways.form_post import FormPostConfig
 from service.operations.gateway import Route
 
@@ -29,7 +29,7 @@ KINDS_WANTED = (
 CANARY_WANTED = "gateway shore: canary must be a phone number of your own, such as +447700900000"
 
 
-def _read(*entries: object, public_url: str = PUBLIC_URL) -> tuple[FormPostConfig, ...]:
+def _read(*entries: object, public_url: str = PUBLIC_URL) -> tuple[GatewayConfig, ...]:
     return read_gateways(json.dumps(entries), public_url=public_url)
 
 
@@ -87,7 +87,7 @@ def test_a_half_given_gateway_is_refused_by_name_and_key(key: str, value: object
     ("changes", "reason"),
     [
         ({"tokn": "x"}, "gateway shore: unknown key 'tokn'"),
-        ({"kind": "carrier-pigeon"}, "gateway shore: kind must be form-post"),
+        ({"kind": "carrier-pigeon"}, "gateway shore: kind must be form-post or json-post"),
         ({"name": None}, "gateway number 1: name is missing"),
         ({"name": "Shore"}, "gateway number 1: name must be 1 to 30 of a-z, 0-9 and hyphen"),
         ({"name": "a" * 31}, "gateway number 1: name must be 1 to 30 of a-z, 0-9 and hyphen"),

@@ -1,0 +1,127 @@
+"""Sending texts by the json-post wire format, for a gateway that somebody runs at home: a spare phone or a modem.
+
+docs/home-gateway.md is the description of the format. Our message id goes along, so that a gateway takes a message
+once however often it is sent, and can be asked whether it has it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from urllib.parse import quote
+
+from service.domain.people import Channel
+from service.gateways.answers import detail, outcome_of_fault
+from service.gateways.connections import Resolve, system_addresses
+from service.gateways.exchange import Exchange, Limits
+from service.gateways.json_post_outcome import lookup_of_answer, outcome_of_answer
+from service.operations.gateway import (
+    Blame,
+    CannotTell,
+    InboundText,
+    Lookup,
+    Outcome,
+    Outgoing,
+    Refused,
+    Route,
+)
+
+EVERYTHING = Route()
+
+
+@dataclass(frozen=True, slots=True)
+class JsonPostConfig:
+    """One gateway as set up: `token` is ours towards it, `secret` signs what comes from it.
+
+    While the secret is being changed, what the previous one signed is taken too.
+    """
+
+    name: str
+    base_url: str
+    token: str = field(repr=False)
+    secret: str = field(repr=False)
+    sender: str
+    previous_secret: str | None = field(default=None, repr=False)
+    sends_receipts: bool = True
+    allow_private: bool = False
+    route: Route = EVERYTHING
+
+
+class JsonPostGateway:
+    """A message gateway that is spoken to by json-post. Many threads may send through one at once."""
+
+    def __init__(
+        self,
+        config: JsonPostConfig,
+        *,
+        limits: Limits | None = None,
+        resolve: Resolve = system_addresses,
+    ) -> None:
+        self._config = config
+        self._messages = f"{config.base_url}/messages"
+        self._exchange = Exchange(
+            config.base_url,
+            allow_private=config.allow_private,
+            headers={"Authorization": f"Bearer {config.token}"},
+            limits=limits,
+            resolve=resolve,
+        )
+
+    @property
+    def name(self) -> str:
+        """The name it has in the settings."""
+        return self._config.name
+
+    @property
+    def channels(self) -> frozenset[Channel]:
+        """The ways to a person that it can carry."""
+        return frozenset({Channel.TEXT})
+
+    @property
+    def route(self) -> Route:
+        """What it is used for."""
+        return self._config.route
+
+    @property
+    def sends_receipts(self) -> bool:
+        """Whether a delivery receipt is to be expected for what it accepts."""
+        return self._config.sends_receipts
+
+    def send(self, message: Outgoing) -> Outcome:
+        """Hand over one message; never raises, and takes at most `Limits.total_s` seconds."""
+        try:
+            request = self._exchange.request("POST", self._messages, json=self._document(message))
+        except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
+            return Refused(Blame.TRANSIENT, type(fault).__name__, "the text could not be put into a request")
+        try:
+            answer = self._exchange.answer(request)
+        except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
+            return outcome_of_fault(self.name, fault)
+        return outcome_of_answer(self.name, answer)
+
+    def look_up(self, message: Outgoing, since: datetime) -> Lookup:  # noqa: ARG002 - an id is never used again
+        """Ask whether it has the message of that reference; never raises, and takes as long as `send`."""
+        try:
+            request = self._exchange.request("GET", f"{self._messages}/{quote(message.reference, safe='')}")
+            return lookup_of_answer(self._exchange.answer(request))
+        except Exception as fault:  # noqa: BLE001 - the port promises an answer for every fault
+            return CannotTell(detail(f"{type(fault).__name__}: {fault}"))
+
+    def recent_texts(self, since: datetime, now: datetime) -> Sequence[InboundText] | None:  # noqa: ARG002 - none
+        """It keeps no list: what it could not post it posts again."""
+        return None
+
+    def close(self) -> None:
+        """Release connections."""
+        self._exchange.close()
+
+    def _document(self, message: Outgoing) -> dict[str, str | float | None]:
+        return {
+            "id": message.reference,
+            "to": message.to,
+            "from": self._config.sender,
+            "body": message.body,
+            "valid_for_s": message.valid_for_s,
+            "channel": str(message.channel),
+        }
