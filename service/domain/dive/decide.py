@@ -167,7 +167,7 @@ def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) ->
 
 
 def _note_reachable(dive: Dive, command: do.NoteReachable, now: datetime) -> Decision:
-    """Whoever writes can be reached, whatever their first way is; but who declined is only told again once they agree."""
+    """Whoever writes can be reached, whatever their first way is; who declined is told again only once they agree."""
     person = dive.person(command.person)
     if dive.phase is Phase.CLOSED or person is None:
         return ()
