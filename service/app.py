@@ -5,14 +5,22 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 
-from service.operations.service import Service
+from service.domain.people import Channel
+from service.operations.service import TEXTS_ONLY, Service
 from service.settings import Settings, SettingsError
 from service.store.engine import open_engine
 
 
-def open_service(settings: Settings, process: str, nudge: Callable[[], None] | None = None) -> Service:
+def open_service(
+    settings: Settings,
+    process: str,
+    nudge: Callable[[], None] | None = None,
+    *,
+    channels: frozenset[Channel] = TEXTS_ONLY,
+) -> Service:
     """The service for one process, under a name for the log such as keeper-4712. Connects to nothing yet.
 
+    `channels` are the ways to people that the gateways in the settings carry; whoever opens it has read those.
     To be called in the process that will use it, never before a fork: connections must not be shared.
     Raises SettingsError when the database is of a kind that we do not know.
     """
@@ -25,5 +33,5 @@ def open_service(settings: Settings, process: str, nudge: Callable[[], None] | N
         ) from None
     name = f"{process}-{os.getpid()}"
     if nudge is None:
-        return Service(engine, settings.clock(), settings.public_url, name)
-    return Service(engine, settings.clock(), settings.public_url, name, nudge)
+        return Service(engine, settings.clock(), settings.public_url, name, channels=channels)
+    return Service(engine, settings.clock(), settings.public_url, name, nudge, channels)

@@ -8,7 +8,8 @@ from celery import Celery
 from celery.exceptions import SoftTimeLimitExceeded
 
 from service.app import open_service
-from service.gateways.settings import open_gateways, read_gateways
+from service.gateways.channels import channels_of
+from service.gateways.settings import GatewayConfig, open_gateways, read_gateways
 from service.operations.carrying import Courier
 from service.operations.service import Service
 from service.settings import Settings
@@ -31,17 +32,20 @@ class Process:
         """The service of this process."""
         self._forget_parent()
         if self._service is None:
-            self._service = open_service(self._settings, "worker", broker_nudge(self._celery))
+            channels = channels_of(self._configs())
+            self._service = open_service(self._settings, "worker", broker_nudge(self._celery), channels=channels)
         return self._service
 
     def courier(self) -> Courier:
         """The courier of this process."""
         service = self.service()
         if self._courier is None:
-            public_url = self._settings.public_url
-            configs = read_gateways(self._settings.gateways, public_url=public_url)
-            self._courier = Courier(service, open_gateways(configs, public_url=public_url))
+            gateways = open_gateways(self._configs(), public_url=self._settings.public_url)
+            self._courier = Courier(service, gateways)
         return self._courier
+
+    def _configs(self) -> tuple[GatewayConfig, ...]:
+        return read_gateways(self._settings.gateways, public_url=self._settings.public_url)
 
     def _forget_parent(self) -> None:
         """Connections of the parent stay open there and are not ours to use or to close."""

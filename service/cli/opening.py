@@ -11,10 +11,12 @@ import click
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.app import open_service
+from service.domain.people import Channel
+from service.gateways.channels import channels_of
 from service.gateways.entries import GatewaySettingsError
 from service.gateways.settings import GatewayConfig, read_gateways
 from service.logs import without_secrets
-from service.operations.service import Service
+from service.operations.service import TEXTS_ONLY, Service
 from service.settings import PREFIX, Settings, SettingsError, read_settings
 from service.store.schema import current, head
 
@@ -35,9 +37,17 @@ def gateways_of(settings: Settings) -> tuple[GatewayConfig, ...]:
 
 def opened(settings: Settings, process: str, nudge: Callable[[], None] | None = None) -> Service:
     """The service for this command; its connections are given back at the command's end."""
-    service = open_service(settings, process, nudge)
+    service = open_service(settings, process, nudge, channels=_channels(settings))
     click.get_current_context().call_on_close(service.engine.dispose)
     return service
+
+
+def _channels(settings: Settings) -> frozenset[Channel]:
+    """The ways to people that the gateways carry; where no gateway can be read, what every service has."""
+    try:
+        return channels_of(gateways_of(settings))
+    except SettingsError:
+        return TEXTS_ONLY
 
 
 def service_with_schema(settings: Settings, process: str, nudge: Callable[[], None] | None = None) -> Service:

@@ -15,6 +15,7 @@ from gunicorn.app.base import BaseApplication  # type: ignore[import-untyped]
 from service.app import open_service
 from service.cli.opening import gateways_of, opened, service_with_schema, settings_of_environment
 from service.clock import clock_seconds
+from service.gateways.channels import channels_of
 from service.gateways.settings import open_gateways
 from service.logs import set_up_logging
 from service.operations.carrying import Courier
@@ -146,5 +147,6 @@ class _Web(BaseApplication):  # type: ignore[misc]
         """Called in each process after the fork, so that none shares a connection."""
         set_up_logging(self._settings.log_format)
         celery = make_celery(self._settings, PUBLISHING)
-        service = open_service(self._settings, "web", broker_nudge(celery))
-        return create_app(service, self._settings, gateways_of(self._settings))
+        configs = gateways_of(self._settings)
+        service = open_service(self._settings, "web", broker_nudge(celery), channels=channels_of(configs))
+        return create_app(service, self._settings, configs)

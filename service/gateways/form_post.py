@@ -60,7 +60,7 @@ class FormPostGateway:
     @property
     def channels(self) -> frozenset[Channel]:
         """The ways to a person that it can carry."""
-        return frozenset({Channel.TEXT, Channel.CALL} if self._config.calls else {Channel.TEXT})
+        return self._config.channels
 
     @property
     def route(self) -> Route:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from service.domain.people import Channel
 from service.operations.gateway import Route
 
 EVERYTHING = Route()
@@ -27,3 +28,8 @@ class FormPostConfig:
     route: Route = EVERYTHING
     calls: bool = False
     call_sender: str | None = None
+
+    @property
+    def channels(self) -> frozenset[Channel]:
+        """The ways to a person that it can carry."""
+        return frozenset({Channel.TEXT, Channel.CALL} if self.calls else {Channel.TEXT})

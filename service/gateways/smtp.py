@@ -72,6 +72,11 @@ class SmtpConfig:
     allow_private: bool = False
     route: Route = EVERYTHING
 
+    @property
+    def channels(self) -> frozenset[Channel]:
+        """The ways to a person that it can carry."""
+        return frozenset({Channel.EMAIL})
+
 
 @dataclass(frozen=True, slots=True)
 class MailLimits:
