@@ -27,6 +27,8 @@ _EITHER = (PhoneNumberType.FIXED_LINE, PhoneNumberType.MOBILE)
 
 _FOR_STORIES = re.compile(r"\+447700900[0-9]{3}")
 """Mobile numbers that Ofcom (the UK's regulator) keeps free for drama; no table of numbers in use has them."""
+_LANDLINES_FOR_STORIES = re.compile(r"\+441632960[0-9]{3}")
+"""The same for fixed lines."""
 
 _IMPOSSIBLE = {
     ValidationResult.TOO_SHORT: "This number is too short. Check that no digit is missing.",
@@ -80,6 +82,15 @@ def national_format(e164: str, region: str | None = None) -> str:
     return phonenumbers.format_number(number, PhoneNumberFormat.INTERNATIONAL if abroad else PhoneNumberFormat.NATIONAL)
 
 
+def dialled_from(e164: str, other: str | None) -> str:
+    """Write a number as the owner of the `other` number (E.164) dials it: without the code of their own country."""
+    try:
+        code = None if other is None else phonenumbers.parse(other, None).country_code
+    except NumberParseException:
+        code = None
+    return national_format(e164, None if code is None else phonenumbers.region_code_for_country_code(code))
+
+
 def mask(e164: str) -> str:
     """Write a number for logs: only its last three digits."""
     return "..." + e164[-_KEPT_DIGITS:] if len(e164) > 2 * _KEPT_DIGITS else "..."
@@ -87,6 +98,8 @@ def mask(e164: str) -> str:
 
 def probably_landline(e164: str) -> bool:
     """Say whether a number looks like a fixed line, which may not take texts; a hint, since numbers move."""
+    if _LANDLINES_FOR_STORIES.fullmatch(e164):
+        return True
     try:
         number = phonenumbers.parse(e164, None)
     except NumberParseException:

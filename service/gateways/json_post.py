@@ -47,6 +47,11 @@ class JsonPostConfig:
     allow_private: bool = False
     route: Route = EVERYTHING
 
+    @property
+    def channels(self) -> frozenset[Channel]:
+        """The ways to a person that it can carry."""
+        return frozenset({Channel.TEXT})
+
 
 class JsonPostGateway:
     """A message gateway that is spoken to by json-post. Many threads may send through one at once."""
@@ -76,7 +81,7 @@ class JsonPostGateway:
     @property
     def channels(self) -> frozenset[Channel]:
         """The ways to a person that it can carry."""
-        return frozenset({Channel.TEXT})
+        return self._config.channels
 
     @property
     def route(self) -> Route:
