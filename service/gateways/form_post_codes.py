@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from service.gateways.answers import blame_of
+from service.gateways.form_post_call_codes import CALL_BLAME_BY_CODE
 from service.operations.gateway import Blame, ReceiptState
 
 if TYPE_CHECKING:
@@ -71,4 +72,4 @@ RECEIPT_STATE_BY_WORD: Mapping[str, ReceiptState] = MappingProxyType(
 
 def blame_for(code: str | None, status: int | None = None) -> Blame | None:
     """Return what a refusal is about, by code first, since it is the more exact. None: in no table."""
-    return blame_of(BLAME_BY_CODE, code, status)
+    return blame_of({**BLAME_BY_CODE, **CALL_BLAME_BY_CODE}, code, status)
