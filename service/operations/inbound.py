@@ -5,6 +5,8 @@ from __future__ import annotations
 import logging
 from dataclasses import replace
 from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -18,13 +20,14 @@ from service.domain.wording.drafts import REPLY_LASTS
 from service.operations.addressing import Answer, Text
 from service.operations.gateway import InboundText
 from service.operations.links import with_pack
+from service.operations.same_text import same_text_of_another
 from service.operations.service import Service
 from service.operations.texting import answer
 from service.store import clubs, inbound, log, opt_outs, outbox
-from service.store.codec import plain
+from service.store.codec import plain, stamp
 from service.store.engine import is_transient
 from service.store.outbox import NewMessage
-from service.store.tables.inbound import InboundTextRow
+from service.store.tables import ClubRow, InboundTextRow
 
 _LOG = logging.getLogger(__name__)
 
@@ -37,11 +40,32 @@ ENOUGH = "not sent: not understood three times"
 WAITING_AFTER_S = 2.0  # real seconds; the web answers at once; what is older than this it did not
 
 
-def receive_text(service: Service, text: InboundText, *, authentic: bool) -> int | None:
-    """Store a text and commit; only then may the gateway be told that we have it. None for one we had before."""
+class Way(StrEnum):
+    """How a text got into the database."""
+
+    POSTED = "posted"  # by its gateway, at once
+    SPOOLED = "spooled"  # kept on disk while the database was away
+    LISTED = "listed"  # found in the gateway's list: it was never posted, or nobody took it
+
+
+def receive_text(service: Service, text: InboundText, *, authentic: bool, way: Way = Way.POSTED) -> int | None:
+    """Store a text and commit; only then may the gateway be told that we have it.
+
+    Gives its id, for it to be answered. None for one that needs no answer: we had it before, from this gateway under
+    the same id, or from another one.
+    """
     now = service.clock.now()
+    # A gateway's clock that is ahead must not make a text wait for it.
+    text = replace(text, received_at=min(text.received_at, now))
 
     def work(session: Session) -> int | None:
+        club = clubs.by_receiving_number(session, text.receiver)
+        chain = log.club_chain(club.id) if club else SERVICE_CHAIN
+        same_as = None
+        if authentic:
+            # One after the other: two gateways bring the same text within milliseconds.
+            log.hold(session, chain)
+            same_as = same_text_of_another(session, text, club.country if club else None)
         stored = inbound.store(
             session,
             gateway=text.gateway,
@@ -50,25 +74,37 @@ def receive_text(service: Service, text: InboundText, *, authentic: bool) -> int
             receiver=text.receiver,
             body=text.body,
             raw=text.raw,
-            received_at=now,
+            received_at=text.received_at,
             authentic=authentic,
+            same_as=same_as,
         )
-        if stored is not None:
-            _log_received(session, text, authentic=authentic, inbound_id=stored, now=now)
-        return stored
+        if stored is None:
+            return None
+        more = {} if way is Way.POSTED else {"way": str(way), "received_at": stamp(text.received_at)}
+        more |= {} if same_as is None else {"same_as": same_as}
+        _log_received(session, text, chain, club, authentic=authentic, detail={"inbound": stored} | more, now=now)
+        return stored if same_as is None else None
 
     return service.write(work)
 
 
-def _log_received(session: Session, text: InboundText, *, authentic: bool, inbound_id: int, now: datetime) -> None:
-    club = clubs.by_receiving_number(session, text.receiver)
+def _log_received(
+    session: Session,
+    text: InboundText,
+    chain: str,
+    club: ClubRow | None,
+    *,
+    authentic: bool,
+    detail: dict[str, Any],
+    now: datetime,
+) -> None:
     log.append(
         session,
-        chain=log.club_chain(club.id) if club else SERVICE_CHAIN,
+        chain=chain,
         at=now,
         kind="text_in" if authentic else "text_in_unauthentic",
         actor={"role": "gateway", "name": text.gateway},
-        detail={"inbound": inbound_id, "sender": text.sender, "body": text.body, "provider_id": text.provider_id},
+        detail=detail | {"sender": text.sender, "body": text.body, "provider_id": text.provider_id},
         club_id=club.id if club else None,
     )
 

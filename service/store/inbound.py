@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import delete, func, insert, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy import delete, exists, func, insert, select, update
+from sqlalchemy.orm import Session, aliased
 
 from service.store.tables import InboundTextRow, WrongCodeRow
 from service.store.upsert import insert_or_keep, touched
@@ -14,6 +15,16 @@ from service.store.upsert import insert_or_keep, touched
 STORED: Final = "stored"
 ANSWERED: Final = "answered"
 QUARANTINED: Final = "quarantined"
+SAME: Final = "same"
+
+
+@dataclass(frozen=True, slots=True)
+class Brought:
+    """A text that a gateway brought, as far as it can be compared with another."""
+
+    id: int
+    sender: str
+    body: str
 
 
 def store(
@@ -27,11 +38,14 @@ def store(
     raw: dict[str, Any],
     received_at: datetime,
     authentic: bool,
+    same_as: int | None = None,
 ) -> int | None:
     """Keep a text and return its id; None when this gateway brought the same id before.
 
-    One that is not authentic is put aside at once, and does not stand in the way of the real text of that id.
+    One that is not authentic is put aside at once, and does not stand in the way of the real text of that id. One that
+    is the same as that which another gateway brought waits for no answer.
     """
+    state = SAME if same_as is not None else STORED
     values = {
         "gateway": gateway,
         "provider_id": provider_id,
@@ -41,9 +55,10 @@ def store(
         "raw": raw,
         "received_at": received_at,
         "authentic": authentic,
-        "state": STORED if authentic else QUARANTINED,
+        "state": state if authentic else QUARANTINED,
         "tries": 0,
         "note": None if authentic else "not authentic",
+        "same_as": same_as,
     }
     if not insert_or_keep(session, InboundTextRow, values):
         return None
@@ -51,6 +66,22 @@ def store(
     return session.execute(
         select(row.id).where(row.gateway == gateway, row.provider_id == provider_id, row.authentic.is_(authentic))
     ).scalar_one()
+
+
+def by_others(session: Session, *, gateway: str, receiver: str, since: datetime, until: datetime) -> list[Brought]:
+    """Authentic texts to a number in that time, first to last, that this gateway has not brought in any form.
+
+    Neither those that it brought itself, nor those of which it brought the double, nor doubles.
+    """
+    row, double = InboundTextRow, aliased(InboundTextRow)
+    brought = exists().where(double.same_as == row.id, double.gateway == gateway)
+    found = (
+        select(row.id, row.sender, row.body)
+        .where(row.receiver == receiver, row.received_at.between(since, until), row.authentic, row.state != SAME)
+        .where(row.gateway != gateway, ~brought)
+        .order_by(row.received_at, row.id)
+    )
+    return [Brought(*values) for values in session.execute(found)]
 
 
 def unanswered(session: Session, limit: int, older_than: datetime) -> list[int]:

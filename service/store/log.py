@@ -37,6 +37,7 @@ __all__ = [
     "erase_details",
     "events",
     "export",
+    "hold",
     "not_folded",
     "verify_all",
     "verify_chain",
@@ -113,6 +114,11 @@ def append(
     return seq
 
 
+def hold(session: Session, chain: str) -> None:
+    """Keep a chain from others until this transaction ends, as whoever appends to it does."""
+    _locked_head(session, chain)
+
+
 def _move_head(session: Session, chain: str, seq: int, this: str) -> None:
     touched(session, update(ChainHeadRow).where(ChainHeadRow.chain == chain).values(seq=seq, hash=this))
 
@@ -131,6 +137,19 @@ def entries(session: Session, chain: str) -> list[Entry]:
     """All entries of a chain in their order."""
     statement = _selected().where(LogEntryRow.chain == chain).order_by(LogEntryRow.seq)
     return [_entry(row) for row in session.execute(statement)]
+
+
+def entry(session: Session, chain: str, seq: int) -> Entry | None:
+    """One entry of a chain."""
+    found = session.execute(_selected().where(LogEntryRow.chain == chain, LogEntryRow.seq == seq)).first()
+    return None if found is None else _entry(found)
+
+
+def mentioning(session: Session, chain: str, word: str) -> list[Entry]:
+    """The entries of a chain that have this word in their detail, in their order."""
+    row = LogEntryRow
+    statement = _selected().where(row.chain == chain, row.detail.contains(word, autoescape=True)).order_by(row.seq)
+    return [_entry(found) for found in session.execute(statement)]
 
 
 def events(session: Session, dive_id: str) -> list[tuple[int, Event]]:

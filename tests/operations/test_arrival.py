@@ -38,7 +38,7 @@ def test_a_text_that_comes_twice_is_stored_once(stage: Stage) -> None:
 def test_one_id_of_two_gateways_is_two_texts(stage: Stage) -> None:
     """Each gateway numbers for itself."""
     assert stage.receive(ANNA, "status", provider_id="same") is not None
-    assert stage.receive(ANNA, "status", provider_id="same", gateway="second") is not None
+    assert stage.receive(ANNA, "where", provider_id="same", gateway="second") is not None
     answer_waiting_now(stage)
 
 

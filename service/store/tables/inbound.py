@@ -11,7 +11,7 @@ from service.store.tables.base import Base, Json, Number
 
 
 class InboundTextRow(Base):
-    """One text as a gateway brought it. `state` is stored, answered or quarantined.
+    """One text as a gateway brought it. `state` is stored, answered, quarantined, or same for one that doubles another.
 
     A provider's id is unique among the authentic ones and among the others: a forged or mis-signed copy
     must not make the real text look like a duplicate.

@@ -1,0 +1,50 @@
+"""One text that two gateways bring: it counts once."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Final
+
+from sqlalchemy.orm import Session
+
+from service.domain.phone import PhoneError, read_phone
+from service.operations.gateway import InboundText
+from service.store import inbound
+
+SAME_WITHIN: Final = timedelta(minutes=2)
+"""How far apart two gateways may bring one text.
+
+Two ways from one number bring it within seconds, or a minute where a carrier is slow. The words of somebody who
+writes them again later are a new text. Should both be sent within this time, and each reach us by another gateway
+only, the second is lost: that is a LATE which counts once, so that the alarm comes sooner, or a finish, an SOS or an
+answer, which say no more the second time.
+"""
+
+
+def same_text_of_another(session: Session, text: InboundText, country: str | None) -> int | None:
+    """The id of the text that another gateway brought and that this one is; None when it is a new one.
+
+    The same sender, receiver and words, but for space at the ends. A gateway that brings the same words again, under
+    another id, brings a new text, so each text has at most one double by each gateway. Whoever asks keeps others from
+    storing a text to this receiver until the end of the transaction.
+    """
+    candidates = inbound.by_others(
+        session,
+        gateway=text.gateway,
+        receiver=text.receiver,
+        since=text.received_at - SAME_WITHIN,
+        until=text.received_at + SAME_WITHIN,
+    )
+    sender, words = _phone(text.sender, country), text.body.strip()
+    for one in candidates:
+        if one.body.strip() == words and _phone(one.sender, country) == sender:
+            return one.id
+    return None
+
+
+def _phone(sender: str, country: str | None) -> str:
+    """A number as E.164, since gateways write it in different ways; what is none as it is."""
+    try:
+        return read_phone(sender, country)
+    except PhoneError:
+        return sender
