@@ -13,7 +13,8 @@ from service.store.tables.base import Base, Number
 class PracticeMessageRow(Base):
     """One text, call or e-mail on a practice phone. `direction` is to_phone or from_phone.
 
-    `answer_url`: where a key that is pressed in a call is posted.
+    `to_phone` of an e-mail is its address. `answer_url`: where a key that is pressed in a call is posted. `ended`: how
+    a call ended; one that has not rings.
     """
 
     __tablename__ = "practice_messages"
@@ -29,6 +30,7 @@ class PracticeMessageRow(Base):
     subject: Mapped[str | None]
     body: Mapped[str]
     answer_url: Mapped[str | None]
+    ended: Mapped[str | None]
     direction: Mapped[str]
     at: Mapped[datetime]
     sid: Mapped[str] = mapped_column(unique=True)

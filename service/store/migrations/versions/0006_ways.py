@@ -29,7 +29,7 @@ def downgrade() -> None:
     for table in ("admin_sessions", "reaches", "gateway_canaries", "gateway_states", "inbound_parts"):
         op.drop_table(table)  # its indexes go with it
     op.drop_column("inbound_texts", "same_as")
-    for name in ("channel", "subject", "answer_url"):
+    for name in ("channel", "subject", "answer_url", "ended"):
         op.drop_column("practice_messages", name)
     for name in ("email", "language", "subject"):
         op.drop_column("messages", name)
@@ -41,7 +41,7 @@ def _messages() -> None:
     # What is there already was a text in English; later rows always say.
     op.add_column("messages", sa.Column("language", TEXT, nullable=False, server_default="en"))
     op.add_column("practice_messages", sa.Column("channel", TEXT, nullable=False, server_default="text"))
-    for column in maybe(TEXT, "subject", "answer_url"):
+    for column in maybe(TEXT, "subject", "answer_url", "ended"):
         op.add_column("practice_messages", column)
 
 
