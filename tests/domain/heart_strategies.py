@@ -12,7 +12,7 @@ from service.domain.dive import Command, Decision, Dive, Event, Refusal, decide,
 from service.domain.dive import commands as do
 from service.domain.dive.events import Filed
 from service.domain.grace import FinishNeeds, GracePeriods, NeverStarted
-from service.domain.people import Actor, Role, Via
+from service.domain.people import Actor, Channel, Role, Via
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePlan, SitePoint
@@ -36,6 +36,18 @@ FILED_AT = (
     datetime(2027, 6, 1, 9, tzinfo=UTC),
     datetime(2027, 3, 28, 0, 20, tzinfo=UTC),
     datetime(2027, 10, 30, 23, 50, tzinfo=UTC),
+)
+
+
+# What a plan may say of a contact's ways; a landline has no texts.
+WAYS = (
+    (Channel.TEXT,),
+    (Channel.TEXT, Channel.CALL),
+    (Channel.TEXT, Channel.CALL, Channel.EMAIL),
+    (Channel.CALL,),
+    (Channel.CALL, Channel.EMAIL),
+    (Channel.CALL, Channel.TEXT),
+    (Channel.EMAIL, Channel.TEXT),
 )
 
 
@@ -68,6 +80,14 @@ def graces(draw: st.DrawFn) -> GracePeriods:
 
 
 @st.composite
+def contacts(draw: st.DrawFn, number: int) -> Contact:
+    """Anybody ashore; half of them have texts alone, as every contact of an old log has."""
+    channels = draw(st.one_of(st.just(WAYS[0]), st.sampled_from(WAYS)))
+    email = "ashore@example.org" if Channel.EMAIL in channels else None
+    return Contact(draw(NAMES), f"+4477009002{number:02}", email=email, channels=channels)
+
+
+@st.composite
 def plans(draw: st.DrawFn, now: datetime) -> DivePlan:
     """Any plan that passes the checks."""
     has_phone = st.booleans()
@@ -88,7 +108,7 @@ def plans(draw: st.DrawFn, now: datetime) -> DivePlan:
     return DivePlan(
         site=site,
         party=tuple(party),
-        contacts=tuple(Contact(draw(NAMES), f"+4477009002{number:02}") for number in range(people)),
+        contacts=tuple(draw(contacts(number)) for number in range(people)),
         run_time=draw(seconds(300, 6 * 3600)),
         time_in_at=draw(st.one_of(st.none(), seconds(-600, 7200).map(lambda later: now + later))),
         exits=draw(st.sampled_from(((), ("North slip", "Beach")))),
@@ -128,7 +148,7 @@ KINDS = [
         "conditions",
         "on scene",
     ),
-    *("hear", "handed", "handed", "unreachable", "unreachable", "reachable", "tick", "tick", "tick"),
+    *("hear", "handed", "handed", "unreachable", "unreachable", "reachable", "pressed", "tick", "tick", "tick"),
 ]
 moves = st.builds(
     Move,
@@ -159,6 +179,7 @@ def filings(draw: st.DrawFn) -> tuple[do.FilePlan, datetime]:
         plan=plan,
         grace=draw(graces()),
         drill=draw(st.booleans()),
+        calls=draw(st.booleans()),
     )
     return command, now
 
@@ -288,6 +309,10 @@ def fix_of(move: Move, dive: Dive, by: Actor) -> do.ReportFix:
     return do.ReportFix(by, places[move.pick % 7 % len(places)], accuracy_m, fix_at)
 
 
+REASONS = ("refused", "opted_out", "no_receipt", "no_answer")
+CHANNELS = tuple(Channel)
+
+
 def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
     """The command of a move, about people and messages that there are."""
     by = actor(move, dive)
@@ -311,9 +336,10 @@ def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
         "conditions": do.ReportConditions(by, Current(move.pick % 361, 0.5) if move.pick % 2 else None, Wind(0, 9)),
         "on scene": do.ReportOnScene(by),
         "hear": do.Hear(by, move.words, *HEARD[move.pick % len(HEARD)]),
-        "handed": do.NoteHanded(sent.step, sent.to.key),
-        "unreachable": do.NoteUnreachable(person, ("refused", "opted_out", "no_receipt")[move.pick % 3]),
-        "reachable": do.NoteReachable(person, has_alarm=move.pick % 4 == 0),
+        "handed": do.NoteHanded(sent.step, sent.to.key, sent.channel),
+        "unreachable": do.NoteUnreachable(person, REASONS[move.pick % len(REASONS)], CHANNELS[move.pick % 5 % 3]),
+        "reachable": do.NoteReachable(person, has_alarm=move.pick % 4 == 0, channel=CHANNELS[move.pick % 5 % 3]),
+        "pressed": do.NoteReachable(sent.to.key, channel=sent.channel, step=sent.step),
         "tick": do.Tick(),
     }
     return commands[move.kind]

@@ -9,7 +9,7 @@ from hypothesis import given
 from service.domain.dive import Dive, Outcome, Phase, Refusal, decide, evolve, next_due_at, tick
 from service.domain.dive import commands as do
 from service.domain.dive.events import AlarmRaised, Closed, ExtensionTookEffect, StepTaken
-from service.domain.people import ADMINS, CLOCK, Via
+from service.domain.people import ADMINS, CLOCK, Channel, Via
 from service.domain.wording import Draft, MessageKind, messages_for
 from tests.domain.heart_strategies import Life, Turn, lives, played
 
@@ -127,17 +127,23 @@ def told_of_the_clock(draft: Draft) -> bool:
 
 
 def whoever_was_told_is_told_that_it_is_over(turns: list[Turn]) -> None:
-    """Of the clock, a raise-by time or an alarm: each hears the end, by a stand-down or as the answer to their text."""
-    waiting: dict[str, str | None] = {}
+    """Of the clock, a raise-by time or an alarm: each hears the end by every way, or as the answer to their text."""
+    waiting: dict[tuple[str, Channel], str | None] = {}
     for turn in turns:
         for event, _, drafts in turn.steps:
             if isinstance(event, Closed):
-                over = {draft.to.key for draft in drafts} | {draft.to.phone for draft in drafts}
+                over = {(draft.to.key, draft.channel) for draft in drafts}
+                texted = {draft.to.phone for draft in drafts if draft.channel is Channel.TEXT}
+                closer = {draft.to.phone for draft in drafts if draft.kind is MessageKind.REPLY}
                 assert {
-                    key for key, phone in waiting.items() if key not in over and (not phone or phone not in over)
+                    (key, channel)
+                    for (key, channel), phone in waiting.items()
+                    if (key, channel) not in over
+                    and phone not in closer
+                    and not (channel is Channel.TEXT and phone in texted)
                 } == set()
                 waiting = {}
-            waiting |= {draft.to.key: draft.to.phone for draft in drafts if told_of_the_clock(draft)}
+            waiting |= {(draft.to.key, draft.channel): draft.to.phone for draft in drafts if told_of_the_clock(draft)}
 
 
 def whoever_closed_by_text_is_answered_and_nobody_hears_the_end_twice(turns: list[Turn]) -> None:
@@ -145,7 +151,7 @@ def whoever_closed_by_text_is_answered_and_nobody_hears_the_end_twice(turns: lis
     for turn in turns:
         for event, _, drafts in turn.steps:
             if isinstance(event, Closed):
-                people = Counter(draft.to.key for draft in drafts)
+                people = Counter((draft.to.key, draft.channel) for draft in drafts)
                 assert set(people.values()) <= {1}
                 answered = [draft.to.phone for draft in drafts if draft.kind is MessageKind.REPLY]
                 assert answered == ([event.by.phone] if event.by.via is Via.TEXT else [])
@@ -158,7 +164,8 @@ def whoever_holds_a_raise_by_time_is_told_of_its_change(turns: list[Turn]) -> No
     for turn in turns:
         for event, dive, drafts in turn.steps:
             for draft in drafts:
-                notices.setdefault(draft.step, set()).add(draft.to.key)
+                if draft.channel is not Channel.EMAIL:  # it counts for nothing
+                    notices.setdefault(draft.step, set()).add(draft.to.key)
             if isinstance(event, ExtensionTookEffect):
                 assert notices[f"extension-{event.number}"] == {contact.key for contact in dive.contacts}
                 assert {person.key for person in dive.party_phones} <= {draft.to.key for draft in drafts}
@@ -172,8 +179,9 @@ def whoever_holds_a_raise_by_time_is_told_of_its_change(turns: list[Turn]) -> No
 
 
 def no_message_can_be_queued_twice(turns: list[Turn]) -> None:
-    """Step and person name a message of a dive, over its whole life."""
-    named = Counter((draft.step, draft.to.key) for turn in turns for _, _, drafts in turn.steps for draft in drafts)
+    """Step, person and channel name a message of a dive, over its whole life."""
+    every = [draft for turn in turns for _, _, drafts in turn.steps for draft in drafts]
+    named = Counter((draft.step, draft.to.key, draft.channel) for draft in every)
 
     assert [name for name, count in named.items() if count > 1] == []
 
@@ -183,7 +191,7 @@ def a_sweep_has_one_step_for_each_person(turns: list[Turn]) -> None:
     for turn in turns:
         if isinstance(turn.command, do.Tick):
             steps = [drafts for event, _, drafts in turn.steps if isinstance(event, StepTaken)]
-            people = Counter(draft.to.key for drafts in steps for draft in drafts)
+            people = Counter((draft.to.key, draft.channel) for drafts in steps for draft in drafts)
             assert set(people.values()) <= {1}
 
 

@@ -10,7 +10,7 @@ from service.domain.dive import Dive, Event, Refusal
 from service.domain.dive.events import AlarmRaised, FixReported, Heard, StepTaken
 from service.domain.encoding import is_gsm7, segments, septets, to_gsm7
 from service.domain.grace import Step
-from service.domain.people import Actor, Role, Via
+from service.domain.people import Actor, Channel, Role, Via
 from service.domain.place.position import decimal
 from service.domain.wording import Draft, LinkKind, MessageKind, general, placing
 from service.domain.wording.drafts import ABOUT_A_POSITION, SEGMENTS, SEGMENTS_MAX
@@ -30,8 +30,9 @@ Message = tuple[Event, Dive, Draft]
 
 
 def messages(turns: list[Turn]) -> list[Message]:
-    """Every message of a life, with the event that caused it and the dive after it."""
-    return [(event, dive, draft) for turn in turns for event, dive, drafts in turn.steps for draft in drafts]
+    """Every text of a life, with the event that caused it and the dive after it."""
+    every = [(event, dive, draft) for turn in turns for event, dive, drafts in turn.steps for draft in drafts]
+    return [(event, dive, draft) for event, dive, draft in every if draft.channel is Channel.TEXT]
 
 
 def every_text(turns: list[Turn]) -> list[tuple[str, int]]:
