@@ -8,8 +8,28 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
 
+from service.domain.delivery import ReceiptState
 from service.domain.people import ENGLISH, Channel
 from service.domain.wording import MessageKind
+
+__all__ = [
+    "Accepted",
+    "Blame",
+    "CannotTell",
+    "DeliveryReceipt",
+    "Found",
+    "Gateway",
+    "InboundText",
+    "Lookup",
+    "NotFound",
+    "Outcome",
+    "Outgoing",
+    "ReceiptState",
+    "Refused",
+    "Route",
+    "TextPart",
+    "Unknown",
+]
 
 
 class Blame(StrEnum):
@@ -150,18 +170,24 @@ class Gateway(Protocol):
         ...
 
 
-class ReceiptState(StrEnum):
-    """Our few words for what a delivery receipt says, in rank order but for the last two."""
+@dataclass(frozen=True, slots=True)
+class TextPart:
+    """Which part of a long text it is: `number` from 1 to `of`; `reference` is the same in all parts of one text.
 
-    SENT = "sent"  # on its way, no news of the handset
-    DELIVERED = "delivered"
-    FAILED = "failed"
-    UNKNOWN = "unknown"  # a word we do not know: kept, loud, treated as not delivered
+    Phones use a reference again, some of them for every text, so it tells texts of one sender apart for minutes only.
+    """
+
+    reference: str
+    number: int
+    of: int
 
 
 @dataclass(frozen=True, slots=True)
 class InboundText:
-    """One text that a gateway says somebody sent us, already authenticated or marked as not."""
+    """One text that a gateway says somebody sent us, already authenticated or marked as not.
+
+    `part` says which part of a long text it is, where the gateway does not put them together itself.
+    """
 
     gateway: str
     provider_id: str
@@ -170,6 +196,7 @@ class InboundText:
     body: str
     raw: dict[str, str]
     received_at: datetime
+    part: TextPart | None = None
 
 
 @dataclass(frozen=True, slots=True)

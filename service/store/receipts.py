@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import and_, func, insert, not_, or_, select, update
 from sqlalchemy.orm import Session
 
-from service.store.outbox import DELIVERED, FAILED, HANDED
+from service.domain.delivery import MessageState, ReceiptState, Whose, moved_by
 from service.store.tables import MessageRow, ReceiptRow
 from service.store.upsert import touched
 
@@ -83,24 +83,27 @@ def apply_state(
     reason: str | None,
     at: datetime,
 ) -> bool:
-    """Move a message to what a receipt says, if that is further than it is; whether it moved.
+    """Move a message to what a receipt says, where `service.domain.delivery` lets it; whether it moved.
 
-    Handed comes before delivered and failed. Delivered counts after failed too, and whatever else became of
-    the message: it reached the phone. Failed counts only for the handing over that it speaks of, and never
-    after delivered.
+    One guarded UPDATE, so that of two receipts at once each is applied to what the other left.
     """
     row = MessageRow
-    if state == "delivered":
-        moved = update(row).where(row.id == message_id, row.state != DELIVERED)
-        values = {"state": DELIVERED, "delivered_at": at, "failed_reason": None, "ended_at": None}
-        values |= {"lease_owner": None, "lease_until_at": None, "in_flight": False}
-        return touched(session, moved.values(**values)) == 1
-    if state == "failed":
-        moved = update(row).where(
-            row.id == message_id,
-            row.state == HANDED,
-            row.handed_gateway == gateway,
-            row.provider_id == provider_id,
-        )
-        return touched(session, moved.values(state=FAILED, failed_reason=reason, ended_at=at)) == 1
-    return False
+    word = ReceiptState(state) if state in list(ReceiptState) else ReceiptState.UNKNOWN
+    this, older = moved_by(word, Whose.THIS), moved_by(word, Whose.OLDER)
+    if not this and not older:
+        return False
+    # Never null, unlike a comparison with what was never handed over.
+    is_this = and_(
+        func.coalesce(row.handed_gateway, "") == gateway,
+        func.coalesce(row.provider_id, "") == provider_id,
+    )
+    may = or_(and_(is_this, row.state.in_(this)), and_(not_(is_this), row.state.in_(older)))
+    moved = update(row).where(row.id == message_id, may)
+    return touched(session, moved.values(**_values(word, reason, at))) == 1
+
+
+def _values(word: ReceiptState, reason: str | None, at: datetime) -> dict[str, Any]:
+    if word is ReceiptState.FAILED:
+        return {"state": str(MessageState.FAILED), "failed_reason": reason, "ended_at": at}
+    values = {"state": str(MessageState.DELIVERED), "delivered_at": at, "failed_reason": None, "ended_at": None}
+    return values | {"lease_owner": None, "lease_until_at": None, "in_flight": False}

@@ -5,13 +5,14 @@ from __future__ import annotations
 from itertools import permutations
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from service.domain.delivery import MessageState, ReceiptState, Whose, after_receipt
 from service.store import outbox, receipts
 from service.store.outbox import Message
-from service.store.tables import ReceiptRow
-from tests.store.examples import NOW, add_dive, message, minutes
+from service.store.tables import MessageRow, ReceiptRow
+from tests.store.examples import NOW, add_dive, claim, message, minutes
 
 
 @pytest.fixture
@@ -20,7 +21,7 @@ def handed(session: Session) -> str:
     add_dive(session)
     message_id = outbox.queue(session, message())
     assert message_id is not None
-    outbox.claim(session, NOW, 1, "courier", 30)
+    claim(session, NOW, 1, "courier", 30)
     attempt = outbox.begin_attempt(session, message_id, "north", "courier", NOW)
     outbox.finish_attempt(session, attempt, "accepted", None, None, "SM1", NOW)
     outbox.mark_handed(session, message_id, "courier", "north", "SM1", NOW)
@@ -99,12 +100,12 @@ def test_a_text_that_is_delivered_while_it_is_being_sent_again_is_done(session: 
     add_dive(session)
     message_id = outbox.queue(session, message())
     assert message_id is not None
-    outbox.claim(session, NOW, 1, "courier", 30)
+    claim(session, NOW, 1, "courier", 30)
 
     assert say(session, message_id, "delivered")
 
     assert not outbox.mark_handed(session, message_id, "courier", "south", "SM2", NOW)
-    assert outbox.claim(session, NOW + minutes(9), 1, "courier", 30) == []
+    assert claim(session, NOW + minutes(9), 1, "courier", 30) == []
 
 
 def test_a_queued_message_is_not_failed_by_a_receipt(session: Session) -> None:
@@ -161,3 +162,19 @@ def test_a_receipt_is_kept_as_it_came(session: Session, handed: str) -> None:
     assert (row.code, row.message_id, row.received_at) == ("30003", handed, NOW)
     assert row.raw == {"ErrorCode": "30003", "odd": "\x00\ud83d"}
     assert receipts.waiting_for(session, "north", "SM1") == []
+
+
+@pytest.mark.parametrize("state", list(MessageState))
+@pytest.mark.parametrize("receipt", list(ReceiptState))
+@pytest.mark.parametrize("whose", list(Whose))
+def test_the_database_does_what_the_table_says(
+    session: Session, handed: str, state: MessageState, receipt: ReceiptState, whose: Whose
+) -> None:
+    """For every state, word and handing over, in one guarded UPDATE."""
+    session.execute(update(MessageRow).where(MessageRow.id == handed).values(state=state))
+    then = after_receipt(state, receipt, whose)
+
+    moved = say(session, handed, receipt, "SM1" if whose is Whose.THIS else "SM0")
+
+    assert found(session, handed).state == then
+    assert moved == (then is not state)
