@@ -10,37 +10,65 @@ from __future__ import annotations
 import base64
 import hashlib
 import hmac
-import logging
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import urlsplit
 
-from service.gateways.answers import UNKNOWN_ERROR_CODE
 from service.gateways.form_post_codes import NO_ERROR, RECEIPT_STATE_BY_WORD, blame_for
 from service.gateways.form_post_config import FormPostConfig
+from service.gateways.inbound_format import Post
 from service.gateways.posted_fields import (
-    BODY_CHARACTERS_MAX,
+    FORM_TYPE,
     PROVIDER_ID,
     SHORT_FIELD,
     MalformedInbound,
     Params,
     clean_pairs,
+    form_pairs,
     only,
     raw_of,
     required,
 )
-from service.operations.gateway import DeliveryReceipt, InboundText, ReceiptState
+from service.gateways.posted_words import body_within, receipt_of
+from service.operations.gateway import DeliveryReceipt, InboundText
 
 SIGNATURE_HEADER = "X-Twilio-Signature"
-UNKNOWN_STATUS_WORD = "gateway.unknown_status_word"
-INBOUND_TEXT_CUT = "gateway.inbound_text_cut"
-
-CUT_NOTE = "linetender_characters_cut"
-"""Key in `raw` under which is noted how many characters of a body were not kept."""
+WRONG_SIGNATURE = "the signature is missing or wrong"
 
 _DEFAULT_PORTS = {"http": 80, "https": 443}
 
-_log = logging.getLogger(__name__)
+
+@dataclass(frozen=True, slots=True)
+class FormPostInbound:
+    """The inbound side of one form-post gateway; `public_url` is the one of the settings."""
+
+    config: FormPostConfig
+    public_url: str
+
+    @property
+    def mimetype(self) -> str:
+        """What its posts are."""
+        return FORM_TYPE
+
+    @property
+    def taken(self) -> tuple[str, str]:
+        """The empty answer that tells a gateway: we have it, send nothing back by yourself."""
+        return "<Response/>", "text/xml; charset=utf-8"
+
+    def doubt(self, post: Post) -> str | None:
+        """Say why it is not authentic; None when it is. Raises MalformedInbound for a form of too many fields."""
+        header = post.headers.get(SIGNATURE_HEADER.lower())
+        signed = is_authentic(self.config, self.public_url, post.target, form_pairs(post.body), header)
+        return None if signed else WRONG_SIGNATURE
+
+    def text(self, post: Post, received_at: datetime) -> InboundText:
+        """Return the text that was posted. Raises MalformedInbound."""
+        return read_text(self.config, form_pairs(post.body), received_at)
+
+    def receipt(self, post: Post, received_at: datetime) -> DeliveryReceipt:
+        """Return the receipt that was posted. Raises MalformedInbound."""
+        return read_receipt(self.config, form_pairs(post.body), received_at)
 
 
 def signature(token: str, url: str, params: Params) -> str:
@@ -73,8 +101,7 @@ def is_authentic(
 def read_text(config: FormPostConfig, params: Params, received_at: datetime) -> InboundText:
     """Return the text that was posted. Raises MalformedInbound, or ValueError if `received_at` is naive.
 
-    A body of more than 1,600 characters is cut, the cut is noted in `raw`, and the body ends with words that
-    say so: what is kept must never look like a whole text, least of all like a finish.
+    A body of more than 1,600 characters is cut, and ends with words that say so.
     """
     pairs = clean_pairs(params, received_at)
     sender = required(pairs, "From", SHORT_FIELD)
@@ -84,10 +111,7 @@ def read_text(config: FormPostConfig, params: Params, received_at: datetime) -> 
     if whole is None:
         raise MalformedInbound("Body is missing")
     raw = raw_of(pairs)
-    body, characters_cut = _cut(whole)
-    if characters_cut:
-        raw |= {"Body": body, CUT_NOTE: str(characters_cut)}
-        _log.warning(INBOUND_TEXT_CUT, extra={"gateway": config.name, "characters_cut": characters_cut})
+    body = body_within(config.name, whole, raw, "Body")
     return InboundText(config.name, provider_id, sender, receiver, body, raw, received_at)
 
 
@@ -99,15 +123,17 @@ def read_receipt(config: FormPostConfig, params: Params, received_at: datetime) 
     pairs = clean_pairs(params, received_at)
     provider_id = required(pairs, "MessageSid", PROVIDER_ID)
     word = required(pairs, "MessageStatus", SHORT_FIELD)
-    state = RECEIPT_STATE_BY_WORD.get(word.lower(), ReceiptState.UNKNOWN)
-    if state is ReceiptState.UNKNOWN:
-        _log.error(UNKNOWN_STATUS_WORD, extra={"gateway": config.name, "status_word": word})
     code = (only(pairs, "ErrorCode") or "").strip()[:40]
-    known_code = code if code not in {"", NO_ERROR} else None
-    blame = blame_for(known_code) if state is ReceiptState.FAILED else None
-    if known_code is not None and blame_for(known_code) is None:
-        _log.error(UNKNOWN_ERROR_CODE, extra={"gateway": config.name, "code": known_code})
-    return DeliveryReceipt(config.name, provider_id, state, known_code, blame, raw_of(pairs), received_at)
+    return receipt_of(
+        config.name,
+        provider_id,
+        word,
+        code if code not in {"", NO_ERROR} else None,
+        states=RECEIPT_STATE_BY_WORD,
+        blame_for=blame_for,
+        raw=raw_of(pairs),
+        received_at=received_at,
+    )
 
 
 def _spellings(url: str) -> Sequence[str]:
@@ -116,11 +142,3 @@ def _spellings(url: str) -> Sequence[str]:
     host = parts.netloc.removesuffix(f":{parts.port}")
     port = parts.port or _DEFAULT_PORTS[parts.scheme]
     return tuple(f"{parts.scheme}://{netloc}{parts.path}" for netloc in (host, f"{host}:{port}"))
-
-
-def _cut(body: str) -> tuple[str, int]:
-    """Return the body within its limit, ending in a note if it was cut, and how many characters were cut."""
-    if len(body) <= BODY_CHARACTERS_MAX:
-        return body, 0
-    room = BODY_CHARACTERS_MAX - 40
-    return f"{body[:room]} [cut here: {len(body) - room} more characters]", len(body) - room

@@ -8,28 +8,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
 
-from service.domain.delivery import ReceiptState
 from service.domain.people import ENGLISH, Channel
 from service.domain.wording import MessageKind
-
-__all__ = [
-    "Accepted",
-    "Blame",
-    "CannotTell",
-    "DeliveryReceipt",
-    "Found",
-    "Gateway",
-    "InboundText",
-    "Lookup",
-    "NotFound",
-    "Outcome",
-    "Outgoing",
-    "ReceiptState",
-    "Refused",
-    "Route",
-    "TextPart",
-    "Unknown",
-]
 
 
 class Blame(StrEnum):
@@ -168,6 +148,15 @@ class Gateway(Protocol):
     def close(self) -> None:
         """Release connections."""
         ...
+
+
+class ReceiptState(StrEnum):
+    """Our few words for what a delivery receipt says, in rank order but for the last two."""
+
+    SENT = "sent"  # on its way, no news of the handset
+    DELIVERED = "delivered"
+    FAILED = "failed"
+    UNKNOWN = "unknown"  # a word we do not know: kept, loud, treated as not delivered
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from typing import cast
 
 from flask import current_app
 
+from service.clock import Clock, WallClock
 from service.gateways.settings import GatewayConfig
 from service.operations.service import Service
 from service.settings import Settings
@@ -25,6 +26,7 @@ class Web:
     gateways: tuple[GatewayConfig, ...]
     practice: PracticeLine | None = None  # in a demo with a gateway named practice
     bounds: Bounds = field(default_factory=Bounds)
+    wall: Clock = field(default_factory=WallClock)  # real time, whatever the pace: a signature has no other
 
     def gateway(self, name: str) -> GatewayConfig | None:
         """The gateway of that name."""

@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import logging
 
-from flask import Blueprint, Response, abort, request
+from flask import Blueprint, Response, abort
 from sqlalchemy.exc import SQLAlchemyError
 
-from service.gateways.form_post import FormPostConfig
-from service.gateways.form_post_inbound import read_receipt, read_text
+from service.gateways.inbound_format import InboundFormat, Post
+from service.gateways.inbound_formats import inbound_format
 from service.gateways.posted_fields import MalformedInbound
+from service.gateways.settings import GatewayConfig
 from service.operations.inbound import answer_text, receive_text
 from service.operations.receipts import receive_receipt
 from service.operations.service import Service
 from service.web.access import Who, open_to
 from service.web.context import web
-from service.web.posted import UNAUTHENTIC, Pairs, form_pairs, is_signed, malformed, refused
+from service.web.posted import UNAUTHENTIC, as_posted, malformed, refused
 
 endpoints = Blueprint("inbound", __name__)
 
@@ -34,17 +35,18 @@ _log = logging.getLogger(__name__)
 @endpoints.post("/inbound/<gateway>/text")
 @open_to(Who.GATEWAY)
 def text(gateway: str) -> Response:
-    """A text that somebody sent us."""
-    config, pairs, service = _gateway(gateway), form_pairs(), web().service
-    if not is_signed(config, pairs):
-        _keep_unauthentic(config, pairs)
-        return refused(403, "the signature is missing or wrong")
+    """A text that somebody sent us, or a part of a long one."""
+    config, inbound = _gateway(gateway)
+    post, service = as_posted(inbound), web().service
     try:
-        arrived = read_text(config, pairs, service.clock.now())
+        if doubt := inbound.doubt(post):
+            _keep_unauthentic(config, inbound, post, doubt)
+            return refused(403, doubt)
+        arrived = inbound.text(post, service.clock.now())
     except MalformedInbound as fault:
         return malformed(config, fault)
     stored = receive_text(service, arrived, authentic=True)
-    response = _taken()
+    response = _taken(inbound)
     if stored is not None:
         response.call_on_close(lambda: _answer(service, stored))
     return response
@@ -54,33 +56,38 @@ def text(gateway: str) -> Response:
 @open_to(Who.GATEWAY)
 def receipt(gateway: str) -> Response:
     """What became of a text of ours."""
-    config, pairs, service = _gateway(gateway), form_pairs(), web().service
-    if not is_signed(config, pairs):
-        _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "receipt"})
-        return refused(403, "the signature is missing or wrong")
+    config, inbound = _gateway(gateway)
+    post, service = as_posted(inbound), web().service
     try:
-        arrived = read_receipt(config, pairs, service.clock.now())
+        if doubt := inbound.doubt(post):
+            _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "receipt", "why": doubt})
+            return refused(403, doubt)
+        arrived = inbound.receipt(post, service.clock.now())
     except MalformedInbound as fault:
         return malformed(config, fault)
     receive_receipt(service, arrived)
-    return _taken()
+    return _taken(inbound)
 
 
-def _gateway(name: str) -> FormPostConfig:
-    return web().gateway(name) or abort(404)
+def _gateway(name: str) -> tuple[GatewayConfig, InboundFormat]:
+    config = web().gateway(name)
+    inbound = inbound_format(config, web().settings.public_url)
+    if config is None or inbound is None:
+        abort(404)
+    return config, inbound
 
 
-def _keep_unauthentic(config: FormPostConfig, pairs: Pairs) -> None:
-    """Log what nobody signed, within bounds, so that strangers cannot fill the database."""
+def _keep_unauthentic(config: GatewayConfig, inbound: InboundFormat, post: Post, doubt: str) -> None:
+    """Log what cannot be believed, within bounds, so that strangers cannot fill the database."""
     service = web().service
     now = service.clock.now()
-    _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "text"})
-    if (request.content_length or 0) > UNAUTHENTIC_BODY_MAX:
+    _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "text", "why": doubt})
+    if len(post.body) > UNAUTHENTIC_BODY_MAX:
         return
     if not web().bounds.unauthentic_texts.take(config.name, now):
         return
     try:
-        receive_text(service, read_text(config, pairs, now), authentic=False)
+        receive_text(service, inbound.text(post, now), authentic=False)
     except (MalformedInbound, SQLAlchemyError) as fault:
         _log.warning(NOT_KEPT, extra={"gateway": config.name, "why": type(fault).__name__})
 
@@ -93,6 +100,6 @@ def _answer(service: Service, inbound_id: int) -> None:
         _log.exception(NOT_ANSWERED, extra={"inbound": inbound_id})
 
 
-def _taken() -> Response:
-    """The empty answer that tells a gateway: we have it, send nothing back by yourself."""
-    return Response("<Response/>", status=200, content_type="text/xml; charset=utf-8")
+def _taken(inbound: InboundFormat) -> Response:
+    body, content_type = inbound.taken
+    return Response(body, status=200, content_type=content_type)

@@ -1,19 +1,19 @@
-"""Forms that gateways post to us: their fields just as they came, whether they are signed, and how one is refused."""
+"""What gateways post to us, just as it came; whether a form is signed, and how a post is refused."""
 
 from __future__ import annotations
 
 import logging
-from urllib.parse import parse_qsl, quote, urlsplit
+from urllib.parse import quote, urlsplit
 
 from flask import Response, abort, request
 
+from service.gateways import posted_fields as fields
 from service.gateways.form_post import FormPostConfig
 from service.gateways.form_post_inbound import SIGNATURE_HEADER, is_authentic
-from service.gateways.posted_fields import MalformedInbound
+from service.gateways.inbound_format import InboundFormat, Post
+from service.gateways.posted_fields import FORM_TYPE, MalformedInbound
+from service.gateways.settings import GatewayConfig
 from service.web.context import web
-
-FORM_TYPE = "application/x-www-form-urlencoded"
-FIELDS_MAX = 100
 
 UNAUTHENTIC = "inbound.unauthentic"
 MALFORMED = "inbound.malformed"
@@ -23,19 +23,21 @@ _log = logging.getLogger(__name__)
 Pairs = list[tuple[str, str]]
 
 
+def as_posted(inbound: InboundFormat) -> Post:
+    """This request, for the format that its gateway speaks; 415 for what that format never posts."""
+    if request.mimetype != inbound.mimetype:
+        abort(415)
+    headers = {name.lower(): value for name, value in request.headers.items()}
+    return Post(raw_target(), headers, request.get_data(cache=True), web().wall.now())
+
+
 def form_pairs() -> Pairs:
-    """Every field in its order, nothing trimmed and nothing dropped: the signature covers them as they are."""
+    """The fields of a form, just as they came."""
     if request.mimetype != FORM_TYPE:
         abort(415)
-    body = request.get_data(cache=True)
     try:
-        return parse_qsl(
-            body.decode("utf-8", errors="surrogateescape"),
-            keep_blank_values=True,
-            max_num_fields=FIELDS_MAX,
-            errors="surrogateescape",
-        )
-    except ValueError:
+        return fields.form_pairs(request.get_data(cache=True))
+    except MalformedInbound:
         abort(400)
 
 
@@ -62,7 +64,7 @@ def refused(status: int, words: str) -> Response:
     return Response(words, status=status, content_type="text/plain; charset=utf-8")
 
 
-def malformed(config: FormPostConfig, fault: MalformedInbound) -> Response:
-    """The answer to what is signed and yet cannot be read."""
+def malformed(config: GatewayConfig, fault: MalformedInbound) -> Response:
+    """The answer to what cannot be read."""
     _log.warning(MALFORMED, extra={"gateway": config.name, "why": str(fault)})
     return refused(400, str(fault))

@@ -14,15 +14,13 @@ from hypothesis import strategies as st
 from service.gateways.answers import UNKNOWN_ERROR_CODE
 from service.gateways.form_post import FormPostConfig
 from service.gateways.form_post_inbound import (
-    CUT_NOTE,
-    INBOUND_TEXT_CUT,
-    UNKNOWN_STATUS_WORD,
     is_authentic,
     read_receipt,
     read_text,
     signature,
 )
 from service.gateways.posted_fields import BODY_CHARACTERS_MAX, MalformedInbound
+from service.gateways.posted_words import CUT_NOTE, INBOUND_TEXT_CUT, UNKNOWN_STATUS_WORD
 from service.operations.gateway import Blame, DeliveryReceipt, InboundText, ReceiptState
 
 PUBLIC_URL = "https://dives.example.org"
