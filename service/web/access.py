@@ -1,8 +1,9 @@
 """Who may use a route: every view says so, and one that does not is never served.
 
-There is no cookie and no session, so a browser carries no authority that another site could borrow: the authority
-is in the path (a link), in a header (a token), or in a signature. That is why there are no anti-forgery tokens. As a
-second line, what a browser says another site made it post is refused.
+But at the desk (`service.web.desk`) there is no cookie and no session, so a browser carries no authority that another
+site could borrow: the authority is in the path (a link), in a header (a token), or in a signature. That is why only
+the forms of the desk have anti-forgery tokens. As a second line, what a browser says another site made it post is
+refused.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ class Who(StrEnum):
     LINK_HOLDER = "link holder"  # the token in the path, of one person for one dive
     GATEWAY = "gateway"  # a signature, or in practice an account and token
     SCRIPT = "script"  # a bearer token of a club
+    ADMIN = "admin"  # a session of the desk
     OPERATOR = "operator"  # from this machine, or with the metrics token
     PRACTICE = "practice"  # anyone, in a demo; these routes exist only there
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
+from service.gateways.form_post import FormPostConfig
 from service.gateways.settings import GatewayConfig
 from service.operations.service import Service
 from service.settings import Settings
 from service.web import (
     access_log,
+    admin_messages,
+    admin_sign_in,
     alarm_page,
     api_sites,
     api_views,
@@ -42,6 +45,8 @@ _BLUEPRINTS = (
     api_views.api,
     api_sites.sites_api,
     health_views.signs,
+    admin_sign_in.pages,
+    admin_messages.pages,
 )
 
 
@@ -81,7 +86,7 @@ def create_app(service: Service, settings: Settings, gateways: tuple[GatewayConf
 
 def _practice_line(service: Service, settings: Settings, gateways: tuple[GatewayConfig, ...]) -> PracticeLine | None:
     config = next((gateway for gateway in gateways if gateway.name == GATEWAY_NAME), None)
-    if not settings.demo or config is None:
+    if not settings.demo or not isinstance(config, FormPostConfig):
         return None
     return PracticeLine(service, config, settings.public_url)
 

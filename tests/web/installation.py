@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
+from argon2 import PasswordHasher
 from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
@@ -20,7 +21,7 @@ from service.operations.pages import dive_details, dive_link
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from service.operations.service import Service
 from service.settings import Settings
-from service.store import admins, clubs, people, sites, tokens
+from service.store import admins, clubs, people, reaches, sites, tokens
 from service.store.sites import NewPoint
 
 NOON = datetime(2027, 6, 1, 10, 0, tzinfo=UTC)
@@ -58,6 +59,11 @@ PLAN_FORM = {
     "exit_1": "North slip",
     "exit_2": "Ladder",
 }
+
+ADMIN_EMAIL = "edda@skerry.example"
+ADMIN_PASSWORD = "a long enough password"  # of an invented admin
+# The cheapest hash there is, since each test makes the club anew.
+CHEAPLY_HASHED = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(ADMIN_PASSWORD)
 
 
 @dataclass
@@ -176,13 +182,15 @@ def seed(service: Service, now: datetime) -> None:
         usual = (("Cleo Marsh", CLEO), ("Dov Lind", DOV))
         people.add(session, club_id="skerry", name="Anna Holt", phone=ANNA, usual_contacts=usual)
         people.add(session, club_id="skerry", name="Cleo Marsh", phone=CLEO)
+        for _, phone in usual:
+            reaches.decide(session, "skerry", phone, "agreed", now)
         admins.add(
             session,
             club_id="skerry",
             name="Edda Rowe",
-            email="edda@skerry.example",
+            email=ADMIN_EMAIL,
             phone="+447700900301",
-            password_hash="x",
+            password_hash=CHEAPLY_HASHED,
             now=now,
         )
         hashed = hashlib.sha256(API_TOKEN.encode()).hexdigest()

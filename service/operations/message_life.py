@@ -1,0 +1,121 @@
+"""One message from its cause to its receipts, and the messages of a club with the failed ones first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from sqlalchemy.orm import Session
+
+from service.operations.service import Service
+from service.store import club_messages, log, outbox
+from service.store.club_messages import Listed
+from service.store.log import Entry
+from service.store.outbox import Attempt, Message
+from service.store.receipts import Receipt
+
+SHOWN_MAX = 100
+
+
+class Standing(StrEnum):
+    """How a message stands, in the order in which an admin has to look."""
+
+    FAILED = "failed"  # given up: nobody got it by this way
+    UNKNOWN = "unknown"  # it may have got through, nobody can say
+    WAITING = "waiting"  # on its way, or waiting for its turn
+    HANDED = "handed"  # a gateway took it; no receipt of the phone
+    DELIVERED = "delivered"
+    EXPIRED = "expired"  # too late to be of use, or its dive had moved on
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One message in the list; `reference` is its dive's."""
+
+    standing: Standing
+    message: Message
+    reference: str | None
+    gateway: str | None
+    why: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """All that is known of one message. `cause` is the log entry that made it, `log` what the log has of it since."""
+
+    line: Line
+    cause: Entry | None
+    attempts: tuple[Attempt, ...]
+    receipts: tuple[Receipt, ...]
+    log: tuple[Entry, ...]
+    times: int  # how often an admin has had it sent again
+
+
+def listed(service: Service, club_id: str, only: Standing | None, reference: str | None) -> list[Line]:
+    """The club's latest messages: failed first, then unknown, waiting, and the rest; within each the latest first."""
+    ranks = list(Standing)
+
+    def look(session: Session) -> list[Line]:
+        found = club_messages.latest(session, club_id, reference, SHOWN_MAX)
+        lines = [_line(one) for one in found]
+        return sorted(lines, key=lambda line: ranks.index(line.standing))  # stable: the latest stay first
+
+    lines = service.read(look)
+    return [line for line in lines if only is None or line.standing is only]
+
+
+def life_of(service: Service, club_id: str, message_id: str) -> Life | None:
+    """One message of this club; None where there is none, or it is another club's."""
+
+    def look(session: Session) -> Life | None:
+        found = club_messages.one(session, club_id, message_id)
+        if found is None:
+            return None
+        message = found.message
+        chain = log.dive_chain(message.dive_id) if message.dive_id else log.club_chain(club_id)
+        cause = log.entry(session, chain, message.cause_seq) if message.cause_seq is not None else None
+        told = (entry for entry in log.mentioning(session, chain, message.id) if _is_about(entry, message.id))
+        return Life(
+            line=_line(found),
+            cause=cause,
+            attempts=tuple(outbox.attempts_of(session, message.id)),
+            receipts=tuple(club_messages.receipts_of(session, message.id)),
+            log=tuple(told),
+            times=club_messages.times_sent_again(session, message),
+        )
+
+    return service.read(look)
+
+
+def _is_about(entry: Entry, message_id: str) -> bool:
+    detail = entry.detail or {}
+    return message_id in (detail.get("message"), detail.get("again"))
+
+
+def _line(found: Listed) -> Line:
+    message = found.message
+    return Line(
+        standing=_standing(message, found.last_outcome),
+        message=message,
+        reference=found.reference,
+        gateway=message.handed_gateway or found.last_gateway,
+        why=message.failed_reason or found.last_detail,
+    )
+
+
+def _standing(message: Message, last_outcome: str | None) -> Standing:
+    by_state = {
+        outbox.FAILED: Standing.FAILED,
+        outbox.HANDED: Standing.HANDED,
+        outbox.DELIVERED: Standing.DELIVERED,
+        outbox.EXPIRED: Standing.EXPIRED,
+    }
+    if message.state in by_state:
+        return by_state[message.state]
+    return Standing.UNKNOWN if last_outcome == "unknown" else Standing.WAITING
+
+
+def stands_since(message: Message) -> datetime:
+    """When it came to stand as it does, as far as is known."""
+    return message.delivered_at or message.ended_at or message.handed_at or message.queued_at
