@@ -99,7 +99,7 @@ def pick(
     """
     now = service.clock.now()
     while True:
-        name = min(names, key=lambda one: _willing(states[one], now, urgent=urgent))
+        name = min(names, key=lambda one: willing(states[one], now, urgent=urgent))
         if standing(states[name], now) is not Standing.TRIAL_DUE:
             return name
         until_at = now + TRIAL_S * _second(service)
@@ -169,8 +169,8 @@ def _reason(outcome: Outcome) -> str | None:
     return outcome.detail[:REASON_MAX] if isinstance(outcome, Unknown) else None
 
 
-def _willing(state: GatewayState, now: datetime, *, urgent: bool) -> tuple[int, float]:
-    """The lower, the rather. Among those that rest, the one whose rest ends first."""
+def willing(state: GatewayState, now: datetime, *, urgent: bool) -> tuple[int, float]:
+    """How gladly it is given a message: the lower, the rather. Among those that rest, the one whose rest ends first."""
     how = standing(state, now)
     if not urgent and how in (Standing.SUSPECT, Standing.TRIAL_DUE):
         return 0, 0.0

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import asdict, dataclass, fields
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final, Literal
 
 from sqlalchemy import ColumnElement, Update, and_, false, func, insert, or_, select, update
@@ -28,7 +28,6 @@ DELIVERED: Final = "delivered"
 FAILED: Final = "failed"
 EXPIRED: Final = "expired"
 
-Kinds = Literal["urgent", "all"]
 AttemptOutcome = Literal["accepted", "refused", "unknown"]
 
 
@@ -127,7 +126,7 @@ class Attempt:
     provider_id: str | None
 
 
-_MESSAGE = tuple(getattr(MessageRow, field.name) for field in fields(Message))
+MESSAGE: Final = tuple(getattr(MessageRow, field.name) for field in fields(Message))
 _ATTEMPT = tuple(getattr(AttemptRow, field.name) for field in fields(Attempt))
 
 
@@ -144,7 +143,7 @@ def queue(session: Session, message: NewMessage) -> str | None:
     return values["id"] if insert_or_keep(session, MessageRow, values) else None
 
 
-def _waiting(now: datetime) -> ColumnElement[bool]:
+def is_waiting(now: datetime) -> ColumnElement[bool]:
     """Queued and its time has come, or leased by somebody whose lease ran out."""
     row = MessageRow
     return or_(
@@ -153,41 +152,9 @@ def _waiting(now: datetime) -> ColumnElement[bool]:
     )
 
 
-def _of_use(now: datetime) -> ColumnElement[bool]:
+def of_use(now: datetime) -> ColumnElement[bool]:
+    """Not too late to be of use."""
     return or_(MessageRow.expires_at.is_(None), MessageRow.expires_at > now)
-
-
-def claim(
-    session: Session, now: datetime, limit: int, owner: str, lease_s: float, *, kinds: Kinds = "all"
-) -> list[ClaimedMessage]:
-    """Lease up to `limit` messages to `owner` for `lease_s` seconds, the most urgent first.
-
-    Strictly by priority, then first contacts of every dive before second ones, then the longest due. A lease
-    that ran out is free again; if an attempt was open on it, that ends here as unknown.
-    """
-    row = MessageRow
-    wanted = select(row.id, row.in_flight).where(_waiting(now), _of_use(now))
-    if kinds == "urgent":
-        wanted = wanted.where(row.priority <= URGENT_TO)
-    wanted = wanted.order_by(row.priority, row.rank, row.due_at, row.queued_at, row.id).limit(limit)
-    lost = {found.id: found.in_flight for found in session.execute(wanted.with_for_update(skip_locked=True))}
-    if not lost:
-        return []
-    lease = update(row).where(row.id.in_(lost))
-    until_at = now + timedelta(seconds=lease_s)
-    touched(session, lease.values(state=LEASED, lease_owner=owner, lease_until_at=until_at, in_flight=False))
-    _end_lost_attempts(session, [message_id for message_id, open_ in lost.items() if open_], now)
-    leased = session.execute(select(*_MESSAGE).where(row.id.in_(lost))).mappings()
-    claimed = {found["id"]: ClaimedMessage(**found, lost_attempt=lost[found["id"]]) for found in leased}
-    return [claimed[message_id] for message_id in lost]
-
-
-def _end_lost_attempts(session: Session, message_ids: Collection[str], now: datetime) -> None:
-    if not message_ids:
-        return
-    lost = update(AttemptRow).where(AttemptRow.message_id.in_(message_ids), AttemptRow.ended_at.is_(None))
-    words = "the lease ran out before an outcome was recorded"
-    touched(session, lost.values(ended_at=now, outcome="unknown", detail=words))
 
 
 def _held(message_id: str, owner: str) -> ColumnElement[bool]:
@@ -254,6 +221,26 @@ def release(session: Session, message_id: str, owner: str, not_before_at: dateti
     return touched(session, free.values(**values)) == 1
 
 
+def adopt(session: Session, message_id: str, gateway: str, provider_id: str, now: datetime) -> bool:
+    """A gateway turns out to have taken a message that waits to be sent again. False when it does not wait any more."""
+    waits = update(MessageRow).where(MessageRow.id == message_id, MessageRow.state == QUEUED)
+    values = {"state": HANDED, "handed_at": now, "handed_gateway": gateway, "provider_id": provider_id}
+    return touched(session, waits.values(**values)) == 1
+
+
+def take_back(session: Session, message_id: str, now: datetime) -> bool:
+    """Let a message that was handed over go by another gateway too: no receipt has come. False when one has."""
+    handed = update(MessageRow).where(MessageRow.id == message_id, MessageRow.state == HANDED)
+    return touched(session, handed.values(state=QUEUED, not_before_at=now)) == 1
+
+
+def leave_handed(session: Session, message_id: str, owner: str) -> bool:
+    """There is no other gateway for a message that was taken back: it is with the one that has it."""
+    held = update(MessageRow).where(_held(message_id, owner))
+    values = {"state": HANDED, "lease_owner": None, "lease_until_at": None, "in_flight": False}
+    return touched(session, held.values(**values)) == 1
+
+
 def mark_failed(session: Session, message_id: str, owner: str | None, reason: str, now: datetime) -> bool:
     """Give a message up; with an owner only while leased to them. False when it was not ours to fail."""
     open_ = and_(MessageRow.id == message_id, MessageRow.state.in_((QUEUED, LEASED, HANDED)))
@@ -279,7 +266,7 @@ def expire_superseded(session: Session, dive_id: str, priorities: Collection[int
 
 def expire_overdue(session: Session, now: datetime) -> int:
     """Keep messages from going out that would come too late to be of use; how many."""
-    overdue = update(MessageRow).where(_waiting(now), MessageRow.expires_at <= now)
+    overdue = update(MessageRow).where(is_waiting(now), MessageRow.expires_at <= now)
     return _expire(session, overdue, "too late to be of use", now)
 
 
@@ -309,14 +296,14 @@ def attempts_of(session: Session, message_id: str) -> list[Attempt]:
 
 def get(session: Session, message_id: str) -> Message | None:
     """A message as it stands."""
-    found = session.execute(select(*_MESSAGE).where(MessageRow.id == message_id)).first()
+    found = session.execute(select(*MESSAGE).where(MessageRow.id == message_id)).first()
     return None if found is None else Message(*found)
 
 
 def of_dive(session: Session, dive_id: str) -> list[Message]:
     """All messages of a dive in the order in which they were queued."""
     row = MessageRow
-    found = select(*_MESSAGE).where(row.dive_id == dive_id).order_by(row.queued_at, row.priority, row.rank, row.id)
+    found = select(*MESSAGE).where(row.dive_id == dive_id).order_by(row.queued_at, row.priority, row.rank, row.id)
     return [Message(*values) for values in session.execute(found)]
 
 
@@ -334,7 +321,7 @@ def by_provider(session: Session, gateway: str, provider_id: str) -> Message | N
     carried = select(AttemptRow.message_id).where(AttemptRow.gateway == gateway, AttemptRow.provider_id == provider_id)
     handed = and_(MessageRow.handed_gateway == gateway, MessageRow.provider_id == provider_id)
     found = session.execute(
-        select(*_MESSAGE).where(or_(handed, MessageRow.id.in_(carried))).order_by(MessageRow.queued_at).limit(1)
+        select(*MESSAGE).where(or_(handed, MessageRow.id.in_(carried))).order_by(MessageRow.queued_at).limit(1)
     ).first()
     return None if found is None else Message(*found)
 
@@ -346,7 +333,7 @@ def unconfirmed(session: Session, handed_before: datetime, priorities: Collectio
     """
     row = MessageRow
     found = (
-        select(*_MESSAGE)
+        select(*MESSAGE)
         .where(
             row.state == HANDED,
             row.receipt_checked == false(),
@@ -371,5 +358,5 @@ def oldest_urgent(session: Session, now: datetime) -> datetime | None:
     """
     row = MessageRow
     waits = func.min(row.not_before_at)
-    found = select(waits).where(_waiting(now), _of_use(now), row.priority <= URGENT_TO)
+    found = select(waits).where(is_waiting(now), of_use(now), row.priority <= URGENT_TO)
     return session.execute(found).scalar_one()

@@ -61,11 +61,10 @@ ANYBODY_SAYS = ("OUT {finish}", "{finish}", "OUT 123456", "LATE 20 {finish}", "S
 class _Inline:
     """In place of the courier's threads: each call is made at once, so that a seed plays the same every time."""
 
-    def submit(self, work: Callable[..., None], *arguments: Any) -> Future[None]:
+    def submit(self, work: Callable[..., Any], *arguments: Any) -> Future[Any]:
         """Do it now."""
-        done: Future[None] = Future()
-        work(*arguments)
-        done.set_result(None)
+        done: Future[Any] = Future()
+        done.set_result(work(*arguments))
         return done
 
     def shutdown(self, *, wait: bool) -> None:
@@ -105,7 +104,7 @@ class Day:
         self.deadly = self.chance.choice((0.0, 0.1, 0.3))
         courier = self.stage.courier
         courier._pool.shutdown()
-        courier._pool = _Inline()
+        courier._pool = courier._asking._pool = _Inline()
         whole = courier._record
 
         def record(*arguments: Any) -> None:

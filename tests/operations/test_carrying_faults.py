@@ -9,10 +9,10 @@ import pytest
 
 from service.clock import PacedClock, WallClock, clock_seconds
 from service.domain.dive import Phase
-from service.domain.wording import MessageKind
 from service.operations.carrying import Courier
-from service.operations.gateway import Accepted, Blame, Outcome, Outgoing, ReceiptState, Refused, Unknown
-from service.operations.retrying import Fate, after, after_lost
+from service.operations.claiming import Parcel
+from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
+from service.operations.settling import Heard
 from service.store import receipts
 from tests.operations.stage import (
     ANNA,
@@ -29,8 +29,6 @@ from tests.operations.stage import (
     refuse,
     time_out,
 )
-
-ALARMS = (MessageKind.DISTRESS, MessageKind.ALERT)
 
 
 def alerted(stage: Stage) -> str:
@@ -55,10 +53,10 @@ def lose_records(monkeypatch: pytest.MonkeyPatch, phone: str) -> None:
     """Every attempt at this phone dies between the call and the record."""
     whole = Courier._record
 
-    def record(self: Courier, session: object, parcel: object, outcome: Outcome, now: datetime) -> None:
-        if parcel.message.phone == phone:  # type: ignore[attr-defined]
+    def record(self: Courier, parcel: Parcel, heard: Heard) -> None:
+        if parcel.message.phone == phone:
             raise MemoryError("killed between call and record")
-        whole(self, session, parcel, outcome, now)  # type: ignore[arg-type]
+        whole(self, parcel, heard)
 
     monkeypatch.setattr(Courier, "_record", record)
 
@@ -264,62 +262,6 @@ def test_a_receipt_that_crossed_our_commit_is_found_before_it_counts_as_missing(
     assert stage.message(dive_id, "contact-0", "alert").state == "delivered"
     assert stage.dive(dive_id).unreachable == ()
     stage.text(ANNA, "out 2")
-
-
-# What follows from an attempt, as a table
-
-
-@pytest.mark.parametrize("kind", MessageKind, ids=lambda kind: kind.name)
-def test_accepted_is_handed_and_a_bad_number_is_the_end(kind: MessageKind) -> None:
-    """For every kind of message."""
-    assert after(Accepted("id"), kind, tries=1, unknowns=0, other_gateway=True).fate is Fate.HANDED
-    for blame, why in ((Blame.NUMBER, "refused"), (Blame.OPTED_OUT, "opted_out")):
-        ended = after(Refused(blame, "1", ""), kind, tries=1, unknowns=0, other_gateway=True)
-        assert (ended.fate, ended.unreachable) == (Fate.FAILED, why)
-
-
-@pytest.mark.parametrize("kind", ALARMS, ids=lambda kind: kind.name)
-@pytest.mark.parametrize("tries", [1, 2, 3, 10, 1_000])
-@pytest.mark.parametrize("blame", [Blame.GATEWAY, Blame.THROTTLED, Blame.FILTERED, Blame.TRANSIENT, None], ids=str)
-def test_an_alarm_is_tried_again_within_a_minute_whatever_happened(
-    kind: MessageKind, tries: int, blame: Blame | None
-) -> None:
-    """However often it failed: only its own dive ends that."""
-    outcome = Unknown("silence") if blame is None else Refused(blame, "1", "", retry_after_s=3_600)
-
-    following = after(outcome, kind, tries=tries, unknowns=tries if blame is None else 0, other_gateway=False)
-
-    assert following.fate is Fate.AGAIN
-    assert following.wait <= timedelta(seconds=60 if blame is None else 10)
-
-
-@pytest.mark.parametrize(
-    ("asked", "kind", "waits"),
-    [
-        (1.0, MessageKind.ALERT, 1),
-        (3_600.0, MessageKind.ALERT, 10),
-        (0.0, MessageKind.ALERT, 0.5),
-        (None, MessageKind.ALERT, 5),
-        (60.0, MessageKind.REMINDER, 60),
-        (3_600.0, MessageKind.REMINDER, 300),
-    ],
-)
-def test_retry_after_is_obeyed_within_bounds(asked: float | None, kind: MessageKind, waits: float) -> None:
-    """An alarm waits ten seconds at most, what is calm five minutes."""
-    refused = Refused(Blame.THROTTLED, "429", "", retry_after_s=asked)
-
-    assert after(refused, kind, tries=1, unknowns=0, other_gateway=False).wait == timedelta(seconds=waits)
-
-
-def test_what_has_an_end_ends() -> None:
-    """Replies and news after one unknown outcome, a lost carrier after three, news that is refused after eight."""
-    assert after(Unknown(""), MessageKind.REPLY, tries=1, unknowns=1, other_gateway=True).fate is Fate.FAILED
-    assert after(Unknown(""), MessageKind.STAND_DOWN, tries=8, unknowns=8, other_gateway=False).fate is Fate.FAILED
-    assert after_lost(MessageKind.ALERT, 2).fate is Fate.AGAIN
-    assert after_lost(MessageKind.ALERT, 3).fate is Fate.FAILED
-    assert after_lost(MessageKind.REPLY, 1).fate is Fate.FAILED
-    refused = Refused(Blame.TRANSIENT, "1", "")
-    assert after(refused, MessageKind.OTHER, tries=8, unknowns=0, other_gateway=False).fate is Fate.FAILED
 
 
 # Resting

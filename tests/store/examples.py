@@ -15,9 +15,10 @@ from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePlan, SitePoint
 from service.domain.plan import Contact, DivePlan, Diver
-from service.store import clubs, dives, log
+from service.store import clubs, dives, leases, log
 from service.store.codec import dump_event, plain
-from service.store.outbox import NewMessage
+from service.store.leases import Kinds
+from service.store.outbox import ClaimedMessage, NewMessage
 
 NOW = datetime(2027, 6, 1, 9, 0, tzinfo=UTC)
 CLUB = "skerry-bay"
@@ -152,3 +153,10 @@ def message(step: str = "alert", person: str = "contact-0", **changes: object) -
         cause_seq=1,
     )
     return replace(new, **changes)  # type: ignore[arg-type]
+
+
+def claim(
+    session: Session, now: datetime, limit: int, owner: str, lease_s: float, *, kinds: Kinds = "all"
+) -> list[ClaimedMessage]:
+    """Lease whatever waits, as a courier does whose senders have no rate."""
+    return leases.lease(session, leases.waiting(session, now, limit, kinds=kinds), owner, now, lease_s)

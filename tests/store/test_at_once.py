@@ -26,6 +26,7 @@ from tests.store.examples import (
     NUMBER,
     add_dive,
     apply,
+    claim,
     filed,
     message,
     minutes,
@@ -85,7 +86,7 @@ def test_no_message_is_leased_to_two_couriers(engine: Engine) -> None:
     def carry(number: int) -> list[str]:
         mine: list[str] = []
         while True:
-            found = run(engine, lambda session: outbox.claim(session, NOW, 4, f"courier-{number}", 30))
+            found = run(engine, lambda session: claim(session, NOW, 4, f"courier-{number}", 30))
             if not found:
                 return mine
             mine += [one.id for one in found]
@@ -236,7 +237,7 @@ def test_a_dive_that_closes_while_its_message_is_leased_keeps_it_from_going_out(
     with writing(engine) as session:
         add_dive(session)
         outbox.queue(session, message())
-        claimed = outbox.claim(session, NOW, 10, "courier", 30)
+        claimed = claim(session, NOW, 10, "courier", 30)
 
     with writing(engine) as session:
         assert outbox.expire_superseded(session, "d1", {1}, NOW) == 1

@@ -12,6 +12,7 @@ from service.store import outbox
 from service.store.engine import writing
 from service.store.outbox import ClaimedMessage, LeaseLost, Message
 from tests.store.examples import ANNA, CLUB, NOW, NUMBER, add_club, add_dive, filed, message, minutes
+from tests.store.examples import claim as lease_waiting
 
 SECOND = timedelta(seconds=1)
 LEASE_S = 30
@@ -43,7 +44,7 @@ def claim(session: Session, owner: str = ME, **changes: object) -> list[ClaimedM
     """Lease what is there."""
     given: dict[str, object] = {"now": NOW, "limit": 50, "lease_s": LEASE_S, "kinds": "all"}
     given |= changes
-    return outbox.claim(session, owner=owner, **given)  # type: ignore[arg-type]
+    return lease_waiting(session, owner=owner, **given)  # type: ignore[arg-type]
 
 
 def handed(session: Session, provider_id: str = "SM1", gateway: str = "north", **changes: object) -> str:

@@ -1,0 +1,306 @@
+"""Claiming: which messages go now, each by which gateway, in one transaction with the slots of their senders.
+
+Strictly by priority. A message whose sender has no slot yet stays queued, and does not hold up those for other senders.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields, replace
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from service.clock import clock_seconds
+from service.domain.dive import Dive
+from service.domain.people import Channel
+from service.domain.wording import MessageKind
+from service.operations.breaking import pick, willing
+from service.operations.gateway import Gateway
+from service.operations.pacing import Sender, is_bounded
+from service.operations.recording import is_superseded
+from service.operations.retrying import Fate, Next, Room, Tried, after_lost
+from service.operations.routing import URGENT, next_ways, ways
+from service.operations.service import Service
+from service.store import dives, gateways, leases, outbox, senders
+from service.store.dives import UnreadableDive
+from service.store.gateways import GatewayState
+from service.store.leases import Kinds, Waiting
+from service.store.outbox import ClaimedMessage
+
+_LOG = logging.getLogger(__name__)
+
+LEASE_S = 30.0  # real seconds: longer than a question to a gateway (3 s), a call (12 s) and a question after it
+PAGE = 64
+PASSED_OVER_MAX = 1_000  # messages that wait for a slot, so that those for other senders are found behind them
+TOO_LATE = "its dive has moved on"
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """A message on its way: the attempt that is open, and the gateway that is to take it."""
+
+    message: ClaimedMessage
+    attempt_id: int
+    gateway: Gateway
+    began_at: datetime
+    tried: tuple[str, ...]  # gateways of all attempts, this one last
+
+
+@dataclass(frozen=True, slots=True)
+class _Ask:
+    """The attempt whose carrier vanished, at a gateway that can be asked about it."""
+
+    attempt_id: int
+    gateway: Gateway
+    began_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class InDoubt:
+    """An urgent message whose carrier vanished in mid-attempt: its gateway is asked before it goes again."""
+
+    message: ClaimedMessage
+    attempt_id: int
+    gateway: Gateway
+    began_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A message that is not to be sent: given up, or left with the gateway that has it."""
+
+    message: ClaimedMessage
+    following: Next
+
+
+@dataclass(frozen=True, slots=True)
+class Claimed:
+    """What this courier is to do. `opens_at`: from when a message that had to wait for a slot can go.
+
+    `shut`: until then nothing can, by any sender.
+    """
+
+    parcels: tuple[Parcel, ...] = ()
+    in_doubt: tuple[InDoubt, ...] = ()
+    kept: tuple[Kept, ...] = ()
+    opens_at: datetime | None = None
+    shut: bool = False
+
+    def and_(self, other: Claimed) -> Claimed:
+        """Both together."""
+        return replace(
+            self,
+            parcels=(*self.parcels, *other.parcels),
+            in_doubt=(*self.in_doubt, *other.in_doubt),
+            kept=(*self.kept, *other.kept),
+        )
+
+
+_Choice = Gateway | _Ask | Next  # by whom it goes, whom to ask first, or what becomes of it instead
+
+
+@dataclass(slots=True)
+class _Desk:
+    """One transaction's view: the states of the gateways, the senders as they are used up, and who had to wait."""
+
+    now: datetime
+    senders: dict[str, Sender]
+    states: dict[str, GatewayState] = field(default_factory=dict)
+    opens_at: datetime | None = None
+    shut: bool = False
+    used: set[str] = field(default_factory=set)
+
+    def opening(self, gateway: Gateway, channel: Channel) -> datetime:
+        """From when a gateway may start a message of this channel."""
+        sender = self.senders.get(_sender(gateway, channel))
+        return self.now if sender is None else sender.opens_at(self.now)
+
+    def is_open(self, gateway: Gateway, channel: Channel) -> bool:
+        """Whether it may start one now."""
+        return self.opening(gateway, channel) <= self.now
+
+    def waits(self, until: datetime) -> None:
+        """A message waits for a slot that opens then."""
+        self.opens_at = until if self.opens_at is None else min(self.opens_at, until)
+
+    def marks(self) -> dict[str, datetime | None]:
+        """What is to be written of the senders."""
+        return {name: self.senders[name].free_at for name in self.used}
+
+    def use(self, gateway: Gateway, channel: Channel, segments: int) -> None:
+        """Take the slot for a message."""
+        name = _sender(gateway, channel)
+        if name in self.senders:
+            self.senders[name] = self.senders[name].after(self.now, segments)
+            self.used.add(name)
+
+
+class Claims:
+    """Claims for one courier, `owner`."""
+
+    def __init__(self, service: Service, given: Sequence[Gateway], owner: str) -> None:
+        self._service = service
+        self._gateways = {gateway.name: gateway for gateway in given}
+        self._owner = owner
+        self._bounded = {
+            _sender(gateway, channel): gateway.route
+            for gateway in given
+            for channel in gateway.channels
+            if is_bounded(gateway.route)
+        }
+
+    def claim(self, kinds: Kinds, limit: int) -> Claimed:
+        """Lease up to `limit` messages and begin their attempts. Where nothing waits it is one cheap query."""
+        return self._service.write(lambda session: self._claim(session, kinds, limit))
+
+    def begin(self, message: ClaimedMessage) -> Claimed:
+        """Begin an attempt at a message that is leased already; it is released where it has to wait for a slot."""
+        return self._service.write(lambda session: self._begin(session, message))
+
+    def other_way(self, message: Waiting | ClaimedMessage, tried: Sequence[str]) -> bool:
+        """Whether there is a gateway that was not asked yet."""
+        return any(way.name not in tried for way in self._ways(message))
+
+    def _claim(self, session: Session, kinds: Kinds, limit: int) -> Claimed:
+        if self._bounded and not leases.anything_waits(session, self._service.clock.now(), kinds):
+            return Claimed()
+        desk = self._desk(session)
+        found: list[Waiting] = []
+        choices: dict[str, _Choice] = {}
+        page, beyond = (PAGE if self._bounded else limit), 0
+        while len(found) < limit and beyond < PASSED_OVER_MAX:
+            open_ = self._open_channels(desk)
+            desk.shut = open_ == []
+            if desk.shut:
+                break
+            rows = leases.waiting(session, desk.now, page, kinds=kinds, channels=open_, beyond=beyond)
+            for row in rows[: None if self._bounded else limit]:
+                choice = self._place(session, row, desk) if len(found) < limit else None
+                if choice is not None:
+                    found.append(row)
+                    choices[row.id] = choice
+            beyond += len(rows)
+            if len(rows) < page:
+                break
+        return self._taken(session, found, choices, desk)
+
+    def _begin(self, session: Session, message: ClaimedMessage) -> Claimed:
+        desk = self._desk(session)
+        choice = self._place(session, waiting_part(message), desk)
+        if choice is None:
+            outbox.release(session, message.id, self._owner, desk.now)
+            return Claimed(opens_at=desk.opens_at)
+        done = self._begun(session, message, choice, desk)
+        senders.save_free_at(session, desk.marks())
+        return done
+
+    def _desk(self, session: Session) -> _Desk:
+        marks = senders.lock_free_at(session, list(self._bounded)) if self._bounded else {}
+        now = self._service.clock.now()  # once the others are done
+        second = timedelta(seconds=clock_seconds(self._service.clock, 1.0))
+        known = {name: Sender(route, second, marks[name]).believed(now) for name, route in self._bounded.items()}
+        return _Desk(now, known)
+
+    def _open_channels(self, desk: _Desk) -> list[Channel] | None:
+        """The channels by which anything can go now, or nothing ever can; None for all of them."""
+        if not self._bounded:
+            return None
+        carriers = {channel: [g for g in self._gateways.values() if channel in g.channels] for channel in Channel}
+        for channel, all_of_it in carriers.items():
+            if all_of_it and not any(desk.is_open(gateway, channel) for gateway in all_of_it):
+                desk.waits(min(desk.opening(gateway, channel) for gateway in all_of_it))
+        return [
+            channel
+            for channel, all_of_it in carriers.items()
+            if not all_of_it or any(desk.is_open(gateway, channel) for gateway in all_of_it)
+        ]
+
+    def _ways(self, row: Waiting | ClaimedMessage) -> tuple[Gateway, ...]:
+        channel = Channel(row.channel)
+        return ways(self._gateways.values(), channel, _address(row, channel), MessageKind(row.priority))
+
+    def _place(self, session: Session, row: Waiting, desk: _Desk) -> _Choice | None:
+        """Who is to take it now, or what becomes of it; None when it has to wait for a slot."""
+        if row.in_flight:
+            lost = self._after_loss(session, row)
+            if lost is not None:
+                return lost
+        found = self._ways(row)
+        if not found:
+            _LOG.error("no_gateway_for_message", extra={"message_id": row.id, "channel": row.channel})
+            reason = f"no gateway carries a message to this number by {row.channel}"
+            return Next(Fate.FAILED, reason=reason, unreachable="refused")
+        tried = outbox.tried_gateways(session, row.id) if row.attempts else []
+        if row.handed_gateway is not None:
+            found = tuple(gateway for gateway in found if gateway.name not in tried)
+            if not found:
+                return Next(Fate.HANDED)
+        return self._with_slot(session, row, next_ways(found, tried), desk)
+
+    def _after_loss(self, session: Session, row: Waiting) -> Next | _Ask | None:
+        """What follows from an attempt that nobody finished, with its dive as it is now; None: it just goes again."""
+        kind = MessageKind(row.priority)
+        if is_superseded(_dive(session, row.dive_id), kind):
+            return Next(Fate.FAILED, reason=TOO_LATE)
+        attempts = outbox.attempts_of(session, row.id)
+        doubts = sum(attempt.outcome in ("unknown", None) for attempt in attempts)
+        following = after_lost(kind, Tried(len(attempts), doubts), Room())
+        if following.fate is Fate.FAILED:
+            return following
+        gateway = self._gateways.get(attempts[-1].gateway) if attempts and kind in URGENT else None
+        return None if gateway is None else _Ask(attempts[-1].id, gateway, attempts[-1].started_at)
+
+    def _with_slot(self, session: Session, row: Waiting, options: Sequence[Gateway], desk: _Desk) -> Gateway | None:
+        """The best of them that may start now. What is calm waits for the preferred one, what is urgent for none."""
+        channel, urgent = Channel(row.channel), MessageKind(row.priority) in URGENT
+        states = desk.states or gateways.states(session, list(self._gateways))
+        desk.states = states
+        ranks = {gateway.name: willing(states[gateway.name], desk.now, urgent=urgent)[0] for gateway in options}
+        best = [gateway for gateway in options if ranks[gateway.name] == min(ranks.values())]
+        open_ = [gateway for gateway in best if desk.is_open(gateway, channel)]
+        if not open_ or not (urgent or open_[0] is best[0]):
+            desk.waits(min(desk.opening(gateway, channel) for gateway in (best if urgent else best[:1])))
+            return None
+        name = pick(self._service, session, states, [gateway.name for gateway in open_], urgent=urgent)
+        desk.use(self._gateways[name], channel, row.segments)
+        return self._gateways[name]
+
+    def _taken(self, session: Session, found: Sequence[Waiting], choices: dict[str, _Choice], desk: _Desk) -> Claimed:
+        lease_s = clock_seconds(self._service.clock, LEASE_S)
+        done = Claimed(opens_at=desk.opens_at, shut=desk.shut)
+        for message in leases.lease(session, found, self._owner, desk.now, lease_s):
+            done = done.and_(self._begun(session, message, choices[message.id], desk))
+        senders.save_free_at(session, desk.marks())
+        return done
+
+    def _begun(self, session: Session, message: ClaimedMessage, choice: _Choice, desk: _Desk) -> Claimed:
+        if isinstance(choice, Next):
+            return Claimed(kept=(Kept(message, choice),))
+        if isinstance(choice, _Ask):
+            return Claimed(in_doubt=(InDoubt(message, choice.attempt_id, choice.gateway, choice.began_at),))
+        tried = outbox.tried_gateways(session, message.id) if message.attempts else []
+        attempt_id = outbox.begin_attempt(session, message.id, choice.name, self._owner, desk.now)
+        return Claimed(parcels=(Parcel(message, attempt_id, choice, desk.now, (*tried, choice.name)),))
+
+
+def waiting_part(message: ClaimedMessage) -> Waiting:
+    """What decides who carries it, of a message that is leased."""
+    return Waiting(**{one.name: getattr(message, one.name) for one in fields(Waiting)})
+
+
+def _sender(gateway: Gateway, channel: Channel) -> str:
+    """The name under which the rate of a sender is kept: texts have one, calls of the same gateway another."""
+    return gateway.name if channel is Channel.TEXT else f"{gateway.name} {channel}"
+
+
+def _address(row: Waiting | ClaimedMessage, channel: Channel) -> str:
+    return (row.email or "") if channel is Channel.EMAIL else row.phone
+
+
+def _dive(session: Session, dive_id: str | None) -> Dive | None:
+    try:
+        return dives.get(session, dive_id) if dive_id else None
+    except UnreadableDive:
+        return None

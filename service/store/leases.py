@@ -1,0 +1,103 @@
+"""Who carries which message: those that wait, in their order, and the lease that gives one to a courier."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
+from typing import Final, Literal
+
+from sqlalchemy import Select, literal, select, update
+from sqlalchemy.orm import Session
+
+from service.store.outbox import LEASED, MESSAGE, URGENT_TO, ClaimedMessage, is_waiting, of_use
+from service.store.tables import AttemptRow, MessageRow
+from service.store.upsert import touched
+
+Kinds = Literal["urgent", "all"]
+
+_LOST: Final = "the lease ran out before an outcome was recorded"
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A message that could be carried now: as much of it as decides who carries it.
+
+    `in_flight`: its last carrier vanished in mid-attempt. `handed_gateway`: that one took it,
+    and it is to go by another.
+    """
+
+    id: str
+    dive_id: str | None
+    phone: str
+    email: str | None
+    channel: str
+    priority: int
+    segments: int
+    attempts: int
+    in_flight: bool
+    handed_gateway: str | None
+
+
+_WAITING = tuple(getattr(MessageRow, field.name) for field in fields(Waiting))
+
+
+def anything_waits(session: Session, now: datetime, kinds: Kinds) -> bool:
+    """Whether there is a message that could be carried now; a plain read."""
+    return session.execute(_which(select(literal(1)), now, kinds).limit(1)).first() is not None
+
+
+def waiting(
+    session: Session,
+    now: datetime,
+    limit: int,
+    *,
+    kinds: Kinds = "all",
+    channels: Collection[str] | None = None,
+    beyond: int = 0,
+) -> list[Waiting]:
+    """Up to `limit` messages that could be carried now, after the first `beyond`; nobody else can lease them meanwhile.
+
+    Strictly by priority, then first contacts of every dive before second ones, then the longest due. A lease that ran
+    out is free again. `channels`: only those; None for all.
+    """
+    row = MessageRow
+    wanted = _which(select(*_WAITING), now, kinds)
+    if channels is not None:
+        wanted = wanted.where(row.channel.in_(channels))
+    wanted = wanted.order_by(row.priority, row.rank, row.due_at, row.queued_at, row.id).limit(limit)
+    if beyond:
+        wanted = wanted.offset(beyond)
+    return [Waiting(*values) for values in session.execute(wanted.with_for_update(skip_locked=True))]
+
+
+def _which(wanted: Select, now: datetime, kinds: Kinds) -> Select:  # type: ignore[type-arg]
+    wanted = wanted.where(is_waiting(now), of_use(now))
+    return wanted.where(MessageRow.priority <= URGENT_TO) if kinds == "urgent" else wanted
+
+
+def lease(
+    session: Session, found: Sequence[Waiting], owner: str, now: datetime, lease_s: float
+) -> list[ClaimedMessage]:
+    """Lease what `waiting` found in this transaction to `owner` for `lease_s` seconds of the clock, in that order.
+
+    If an attempt was open on one, that ends here as unknown.
+    """
+    if not found:
+        return []
+    row = MessageRow
+    lost = {one.id: one.in_flight for one in found}
+    until_at = now + timedelta(seconds=lease_s)
+    leased = update(row).where(row.id.in_(lost))
+    touched(session, leased.values(state=LEASED, lease_owner=owner, lease_until_at=until_at, in_flight=False))
+    _end_lost_attempts(session, [message_id for message_id, open_ in lost.items() if open_], now)
+    known = session.execute(select(*MESSAGE).where(row.id.in_(lost))).mappings()
+    claimed = {one["id"]: ClaimedMessage(**one, lost_attempt=lost[one["id"]]) for one in known}
+    return [claimed[message_id] for message_id in lost]
+
+
+def _end_lost_attempts(session: Session, message_ids: Collection[str], now: datetime) -> None:
+    if not message_ids:
+        return
+    lost = update(AttemptRow).where(AttemptRow.message_id.in_(message_ids), AttemptRow.ended_at.is_(None))
+    touched(session, lost.values(ended_at=now, outcome="unknown", detail=_LOST))
