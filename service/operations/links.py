@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive
 from service.domain.encoding import septets
+from service.domain.people import Channel
 from service.domain.wording import Draft, LinkKind
 from service.domain.wording.drafts import SEGMENTS
 from service.domain.wording.placing import pack_too_long
@@ -42,9 +43,14 @@ def mint(session: Session, dive: Dive, person_key: str, kind: LinkKind, now: dat
 
 
 def with_link(session: Session, dive: Dive, draft: Draft, person_key: str, public_url: str, now: datetime) -> str:
-    """The draft's text with its link behind it, where the whole still fits: links add, they never carry."""
+    """The draft's text with its link behind it, where the whole still fits: links add, they never carry.
+
+    An e-mail has room for it, in a paragraph of its own; in a call nobody could press it.
+    """
     address = f" {public_url}/{draft.link}/"
-    if draft.link is None or not _fits(draft.text, address, SEGMENTS[draft.kind]):
+    if draft.link is not None and draft.channel is Channel.EMAIL:
+        return f"{draft.text}\n\n{address.strip()}{mint(session, dive, person_key, draft.link, now)}"
+    if draft.link is None or draft.channel is Channel.CALL or not _fits(draft.text, address, SEGMENTS[draft.kind]):
         return draft.text
     return f"{draft.text}{address}{mint(session, dive, person_key, draft.link, now)}"
 

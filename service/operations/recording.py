@@ -13,12 +13,12 @@ from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide, ev
 from service.domain.dive.commands import NoteUnreachable
 from service.domain.dive.events import Closed
 from service.domain.encoding import segments
-from service.domain.people import ADMINS, CLOCK, Actor, Channel, Recipient
+from service.domain.people import ADMINS, CLOCK, Actor, Channel, Recipient, Role, Via
 from service.domain.wording import Draft, MessageKind, messages_for
 from service.operations.links import with_link
 from service.operations.plainest import end_fault_alarm
 from service.operations.service import Service
-from service.store import admins, dives, log, opt_outs, outbox
+from service.store import admins, dives, log, opt_outs, outbox, reaches
 from service.store.codec import dump_event, plain
 from service.store.dives import UnreadableDive
 from service.store.engine import is_transient
@@ -57,6 +57,7 @@ def apply(service: Service, session: Session, dive_id: str, command: Command, no
 
 def apply_to(service: Service, session: Session, dive: Dive, command: Command, now: datetime) -> Applied:
     """Decide and record on a dive that this transaction has locked."""
+    _note_press(session, dive, command, now)
     decision = decide(dive, command, now)
     if isinstance(decision, Refusal):
         _log_refusal(service, session, dive, command, decision)
@@ -65,6 +66,13 @@ def apply_to(service: Service, session: Session, dive: Dive, command: Command, n
         return Applied(dive, ())
     after = record(service, session, dive, decision, now)
     return Applied(after, decision)
+
+
+def _note_press(session: Session, dive: Dive, command: Command, now: datetime) -> None:
+    """A button of theirs, or a key in a call, proves that a contact can be reached; a text is noted as it comes."""
+    by = getattr(command, "by", CLOCK)
+    if by.role is Role.CONTACT and by.via in (Via.PAGE, Via.CALL) and by.phone is not None:
+        reaches.note_word(session, dive.club_id, by.phone, now)
 
 
 def held(session: Session, dive_id: str | None) -> Dive | None:
@@ -139,7 +147,10 @@ def is_superseded(dive: Dive | None, kind: MessageKind) -> bool:
 
 
 def log_and_queue(service: Service, session: Session, dive: Dive, event: Event, now: datetime) -> list[str]:
-    """One log entry for the event, one for the messages it causes; gives the keys that have opted out."""
+    """One log entry for the event, one for the messages it causes; gives the keys that have opted out.
+
+    Whoever opted out of our texts is not called either; an e-mail is another matter, and goes.
+    """
     kind, detail = dump_event(event)
     by = getattr(event, "by", CLOCK)
     seq = _log(service, session, dive, f"event:{kind}", by, detail, now)
@@ -150,17 +161,22 @@ def log_and_queue(service: Service, session: Session, dive: Dive, event: Event, 
     for draft, person in told:
         if person.phone is None:
             continue
-        if person.phone in deaf:
+        if person.phone in deaf and draft.channel is not Channel.EMAIL:
             withheld.append(person.key)
             continue
         body = with_link(session, dive, draft, person.key, service.public_url, now)
         message_id = outbox.queue(session, _message(dive, draft, person, body, seq, now))
         if message_id is not None:
-            queued.append({"id": message_id, "person": person.key, "step": draft.step, "kind": draft.kind.name})
+            queued.append(_entry(message_id, draft, person))
     if queued or withheld:
         detail = {"cause": seq, "queued": queued, "opted_out": withheld}
         _log(service, session, dive, "messages", CLOCK, detail, now)
     return withheld
+
+
+def _entry(message_id: str, draft: Draft, person: Recipient) -> dict[str, str]:
+    what = {"id": message_id, "person": person.key, "step": draft.step, "kind": draft.kind.name}
+    return what if draft.channel is Channel.TEXT else {**what, "channel": draft.channel.value}
 
 
 def _log(

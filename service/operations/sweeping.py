@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
 from service.domain.dive.commands import NoteUnreachable, Tick
+from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.gap import HEARTBEAT, log_gap
 from service.operations.inbound import answer_waiting
@@ -34,6 +35,8 @@ UNCONFIRMED_BATCH = 1_000
 PASSING_TRIES = 3
 PASSING_S = 60.0  # real seconds for which a fault of the database is not held for a fault of the dive
 RECEIPT_WITHIN_MIN = timedelta(seconds=30)  # no club may wait less; each dive's own setting decides
+# A call rings 40 s, says twice what takes 40 s and waits for a key; then there is news of it, or none will come.
+CALL_ENDS_WITHIN = timedelta(minutes=4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +143,12 @@ def _overdue_receipts(session: Session, now: datetime) -> list[Message]:
     priorities = (int(MessageKind.DISTRESS), int(MessageKind.ALERT))
     waiting = outbox.unconfirmed(session, now - RECEIPT_WITHIN_MIN, priorities, UNCONFIRMED_BATCH)
     within = {dive_id: _receipt_within(session, dive_id) for dive_id in {message.dive_id for message in waiting}}
-    return [m for m in waiting if m.handed_at is None or now - m.handed_at >= within[m.dive_id]]
+    return [m for m in waiting if m.handed_at is None or now - m.handed_at >= _patience(m, within[m.dive_id])]
+
+
+def _patience(message: Message, within: timedelta) -> timedelta:
+    """Nobody is given up who still listens."""
+    return max(within, CALL_ENDS_WITHIN) if message.channel == Channel.CALL else within
 
 
 def _receipt_within(session: Session, dive_id: str | None) -> timedelta:
@@ -162,7 +170,9 @@ def _note_missing(service: Service, message_id: str, now: datetime, session: Ses
     outbox.note_receipt_checked(session, message_id)
     after = outbox.get(session, message_id)
     if dive is not None and after is not None and after.state == HANDED:
-        learn(service, session, dive.id, NoteUnreachable(message.person_key, "no_receipt"), now)
+        channel = Channel(message.channel)
+        why = "no_answer" if channel is Channel.CALL else "no_receipt"
+        learn(service, session, dive.id, NoteUnreachable(message.person_key, why, channel), now)
 
 
 def _finish(service: Service, session: Session, now: datetime) -> None:

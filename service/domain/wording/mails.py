@@ -174,6 +174,8 @@ def _named(dive: Dive, key: str) -> Name | Phrase:
 def _answer(dive: Dive) -> list[Words]:
     """Where an answer counts; the link to the page follows."""
     ref = dive.reference
+    if dive.phase is Phase.CLOSED:
+        return [say("Ref {ref}.", ref=ref), say("Do not answer this e-mail: nobody reads it.")]
     stay = say("Do not answer this e-mail: nobody reads it. Answer by text, or on the page.")
     if not dive.alarmed:
         return [say("Ref {ref}.", ref=ref), stay]
