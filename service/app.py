@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from pathlib import Path
 
 from service.domain.people import Channel
 from service.operations.service import TEXTS_ONLY, Service
-from service.settings import Settings, SettingsError
+from service.operations.spooling import Spool
+from service.settings import PREFIX, Settings, SettingsError
 from service.store.engine import open_engine
 
 
@@ -35,3 +37,18 @@ def open_service(
     if nudge is None:
         return Service(engine, settings.clock(), settings.public_url, name, channels=channels)
     return Service(engine, settings.clock(), settings.public_url, name, nudge, channels)
+
+
+def open_spool(settings: Settings) -> Spool | None:
+    """Where what gateways bring lies while the database is away; None where the settings name no place.
+
+    Raises SettingsError when nothing can be written there: found out in an outage it would be too late.
+    """
+    if settings.spool_dir is None:
+        return None
+    spool = Spool(Path(settings.spool_dir), settings.secret_key)
+    try:
+        spool.make()
+    except OSError as fault:
+        raise SettingsError(f"{PREFIX}SPOOL_DIR must be a directory that this process can write to: {fault}") from None
+    return spool

@@ -40,6 +40,7 @@ class Settings:
     metrics_token: str | None = None  # METRICS_TOKEN, a bearer token for /metrics; without it only loopback may look
     host: str = "127.0.0.1"  # HOST
     port: int = 8000  # PORT
+    spool_dir: str | None = None  # SPOOL_DIR, where what gateways bring lies while the database is away
     search_factors: SearchFactors = DEFAULT_FACTORS  # SEARCH_FACTORS, a JSON object of those that differ
 
     def clock(self) -> Clock:
@@ -66,6 +67,7 @@ def read_settings(environ: Mapping[str, str]) -> Settings:
         metrics_token=take.optional("METRICS_TOKEN"),
         host=take.optional("HOST") or "127.0.0.1",
         port=int(take.number("PORT", 8000, 1, 65535)),
+        spool_dir=take.optional("SPOOL_DIR"),
         search_factors=take.search_factors("SEARCH_FACTORS"),
     )
     _check(settings)

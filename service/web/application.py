@@ -7,7 +7,9 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 from service.gateways.form_post import FormPostConfig
 from service.gateways.settings import GatewayConfig
+from service.operations.intake import Intake
 from service.operations.service import Service
+from service.operations.spooling import Spool
 from service.settings import Settings
 from service.web import (
     access_log,
@@ -54,9 +56,12 @@ class UndeclaredRouteError(RuntimeError):
     """A view does not say who may use it; the process must not serve it."""
 
 
-def create_app(service: Service, settings: Settings, gateways: tuple[GatewayConfig, ...]) -> Flask:
+def create_app(
+    service: Service, settings: Settings, gateways: tuple[GatewayConfig, ...], spool: Spool | None = None
+) -> Flask:
     """The web application. It connects to nothing by itself, so it may be made before a fork.
 
+    `spool` is where it keeps what gateways bring while the database is away; without one they are asked to try again.
     Raises UndeclaredRouteError for a view that does not say who may use it.
     """
     app = Flask("service.web", static_folder="static", template_folder="templates")
@@ -65,7 +70,7 @@ def create_app(service: Service, settings: Settings, gateways: tuple[GatewayConf
     app.jinja_env.filters |= speaking.FILTERS
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     line = _practice_line(service, settings, gateways)
-    app.extensions[EXTENSION] = Web(service, settings, gateways, line)
+    app.extensions[EXTENSION] = Web(service, settings, gateways, Intake(service, spool), line)
     access_log.log_requests(app)
     guard(app)
     headers.set_headers(app, https=settings.public_url.startswith("https:"))

@@ -9,6 +9,7 @@ from flask import current_app
 
 from service.clock import Clock, WallClock
 from service.gateways.settings import GatewayConfig
+from service.operations.intake import Intake
 from service.operations.service import Service
 from service.settings import Settings
 from service.web.bounds import Bounds
@@ -24,6 +25,7 @@ class Web:
     service: Service
     settings: Settings
     gateways: tuple[GatewayConfig, ...]
+    intake: Intake
     practice: PracticeLine | None = None  # in a demo with a gateway named practice
     bounds: Bounds = field(default_factory=Bounds)
     wall: Clock = field(default_factory=WallClock)  # real time, whatever the pace: a signature has no other

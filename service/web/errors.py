@@ -9,6 +9,7 @@ from flask import Flask, Response, make_response, render_template, request
 from sqlalchemy.exc import SQLAlchemyError
 from werkzeug.exceptions import HTTPException, InternalServerError, MethodNotAllowed, ServiceUnavailable
 
+from service.operations.spooling import SpoolError
 from service.store.dives import UnreadableDive
 from service.web.problems import problem
 
@@ -42,6 +43,7 @@ def answer_errors(app: Flask) -> None:
     """Answer every error, whoever asked, without a word of how we are built."""
     app.register_error_handler(HTTPException, _told)
     app.register_error_handler(SQLAlchemyError, _database_away)
+    app.register_error_handler(SpoolError, _database_away)
     app.register_error_handler(UnreadableDive, _failed)
     app.register_error_handler(Exception, _failed)
 

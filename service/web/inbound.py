@@ -1,7 +1,8 @@
 """Where gateways post texts and receipts: authentic, stored and committed, answered; only then read.
 
-A gateway hears 200 only for what is in the database. What the text does is decided after the answer has left, so that
-no gateway waits for it; if this process dies in between, a sweep finds the stored text.
+A gateway hears 200 only for what is in the database, or on the disk while that is away. What the text does is decided
+after the answer has left, so that no gateway waits for it; if this process dies in between, a sweep finds the stored
+text.
 """
 
 from __future__ import annotations
@@ -15,8 +16,7 @@ from service.gateways.inbound_format import InboundFormat, Post
 from service.gateways.inbound_formats import inbound_format
 from service.gateways.posted_fields import MalformedInbound
 from service.gateways.settings import GatewayConfig
-from service.operations.inbound import answer_text, receive_text
-from service.operations.receipts import receive_receipt
+from service.operations.inbound import answer_text
 from service.operations.service import Service
 from service.web.access import Who, open_to
 from service.web.context import web
@@ -45,7 +45,7 @@ def text(gateway: str) -> Response:
         arrived = inbound.text(post, service.clock.now())
     except MalformedInbound as fault:
         return malformed(config, fault)
-    stored = receive_text(service, arrived, authentic=True)
+    stored = web().intake.text(arrived)
     response = _taken(inbound)
     if stored is not None:
         response.call_on_close(lambda: _answer(service, stored))
@@ -65,7 +65,7 @@ def receipt(gateway: str) -> Response:
         arrived = inbound.receipt(post, service.clock.now())
     except MalformedInbound as fault:
         return malformed(config, fault)
-    receive_receipt(service, arrived)
+    web().intake.receipt(arrived)
     return _taken(inbound)
 
 
@@ -79,15 +79,14 @@ def _gateway(name: str) -> tuple[GatewayConfig, InboundFormat]:
 
 def _keep_unauthentic(config: GatewayConfig, inbound: InboundFormat, post: Post, doubt: str) -> None:
     """Log what cannot be believed, within bounds, so that strangers cannot fill the database."""
-    service = web().service
-    now = service.clock.now()
+    now = web().service.clock.now()
     _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "text", "why": doubt})
     if len(post.body) > UNAUTHENTIC_BODY_MAX:
         return
     if not web().bounds.unauthentic_texts.take(config.name, now):
         return
     try:
-        receive_text(service, inbound.text(post, now), authentic=False)
+        web().intake.unauthentic(inbound.text(post, now))
     except (MalformedInbound, SQLAlchemyError) as fault:
         _log.warning(NOT_KEPT, extra={"gateway": config.name, "why": type(fault).__name__})
 

@@ -10,18 +10,22 @@ import logging
 
 from flask import Blueprint, Response, abort
 
+from service.domain.people import ENGLISH
 from service.gateways.form_post import FormPostConfig
 from service.gateways.form_post_calls import asking_xml, call_addresses, closing_xml
 from service.gateways.form_post_inbound_calls import read_call_status, read_key
 from service.gateways.posted_fields import MalformedInbound
-from service.operations.calling import Pressed, press
-from service.operations.receipts import receive_receipt
+from service.operations.calling import Pressed
+from service.operations.spooling import KeyPress
 from service.store import outbox
 from service.web.access import Who, open_to
 from service.web.context import web
 from service.web.posted import UNAUTHENTIC, form_pairs, is_signed, malformed, refused
 
 calls = Blueprint("inbound_calls", __name__)
+
+# While the database is away nothing is known of the call: neither whether it was an alarm, nor in which language.
+NOTED = Pressed("Your key is noted. If this was an alarm, also answer it by text. Thank you.", ENGLISH)
 
 _log = logging.getLogger(__name__)
 
@@ -33,12 +37,13 @@ def key(gateway: str, message_id: str) -> Response:
     config, pairs, service = _gateway(gateway), form_pairs(), web().service
     if not is_signed(config, pairs):
         return _unauthentic(config, "key")
+    now = service.clock.now()
     try:
-        pressed = read_key(pairs, service.clock.now())
+        pressed = read_key(pairs, now)
     except MalformedInbound as fault:
         return malformed(config, fault)
-    said = press(service, message_id, pressed.key, config.name, pressed.provider_id, pressed.raw)
-    return _xml(_spoken(config, message_id, said))
+    said = web().intake.key(KeyPress(message_id, pressed.key, config.name, pressed.provider_id, pressed.raw, now))
+    return _xml(_spoken(config, message_id, said or NOTED))
 
 
 @calls.post("/inbound/<gateway>/call/<message_id>/status")
@@ -52,7 +57,7 @@ def status(gateway: str, message_id: str) -> Response:  # noqa: ARG001 - the rec
         receipt = read_call_status(config, pairs, service.clock.now())
     except MalformedInbound as fault:
         return malformed(config, fault)
-    receive_receipt(service, receipt)
+    web().intake.receipt(receipt)
     return _xml("<Response/>")
 
 

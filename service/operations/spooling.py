@@ -1,0 +1,208 @@
+"""What gateways brought while the database was away: kept on this machine's disk until it is back.
+
+One file for each, sealed with a key made of the secret key: it holds phone numbers, positions and words of people in
+trouble. A gateway is told that we have a text only when its file is safely on the disk.
+"""
+
+from __future__ import annotations
+
+import base64
+import fcntl
+import logging
+import os
+import secrets
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+from cryptography.fernet import Fernet, InvalidToken
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+
+from service.operations.gateway import DeliveryReceipt, InboundText
+
+_LOG = logging.getLogger(__name__)
+
+PUT_ASIDE: Final = "spool_put_aside"
+
+FILES_MAX: Final = 10_000
+BYTES_MAX: Final = 256 * 1024 * 1024
+LEFT_OVER_AFTER: Final = timedelta(hours=1)  # a file that nobody finished to write was acknowledged to nobody
+
+_FILE: Final = ".sealed"
+_UNFINISHED: Final = ".unfinished"
+_ASIDE: Final = "aside"
+_LOCK: Final = "lock"
+_PRIVATE: Final = 0o600
+_PRIVATE_DIRECTORY: Final = 0o700
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class SpoolError(Exception):
+    """It could not be kept: the spool is full, or the disk does not take it. Nobody may be told that we have it."""
+
+
+class UnreadableError(Exception):
+    """A file in the spool is damaged, or was sealed with another secret key."""
+
+
+@dataclass(frozen=True, slots=True)
+class KeyPress:
+    """A key that was pressed in the call of a message of ours, already authenticated."""
+
+    message_id: str
+    key: str
+    gateway: str
+    provider_id: str
+    raw: dict[str, Any]
+    received_at: datetime
+
+
+Brought = InboundText | DeliveryReceipt | KeyPress
+"""What a gateway brings."""
+
+
+class _Kept(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """One of the kinds, under its name."""
+
+    text: InboundText | None = None
+    receipt: DeliveryReceipt | None = None
+    key: KeyPress | None = None
+
+
+class Spool:
+    """A directory of sealed files. Any number of processes may keep things in it; one at a time works it off."""
+
+    def __init__(self, directory: Path, secret_key: str) -> None:
+        self._directory = directory
+        self._sealing = Fernet(_sealing_key(secret_key))
+
+    @property
+    def directory(self) -> Path:
+        """Where it is."""
+        return self._directory
+
+    def make(self) -> None:
+        """Have the directory, for this user only. Raises OSError when it cannot be had or written to."""
+        self._directory.mkdir(mode=_PRIVATE_DIRECTORY, parents=True, exist_ok=True)
+        if not os.access(self._directory, os.R_OK | os.W_OK | os.X_OK):
+            raise PermissionError(f"{self._directory} cannot be written to")
+
+    def has_room(self) -> bool:
+        """Whether one more would be kept. Raises OSError when the directory cannot be read."""
+        found = [entry.stat().st_size for entry in os.scandir(self._directory) if entry.is_file()]
+        return len(found) < FILES_MAX and sum(found) < BYTES_MAX
+
+    def keep(self, brought: Brought) -> None:
+        """Put it on the disk; on return a power cut cannot take it away. Raises SpoolError."""
+        microseconds = (brought.received_at - _EPOCH) // timedelta(microseconds=1)
+        name = f"{microseconds:020d}-{secrets.token_hex(8)}"
+        try:
+            # Those who write at once may each see the last free place: over by as many as there are threads.
+            if not self.has_room():
+                raise SpoolError(f"it holds {FILES_MAX} files or {BYTES_MAX} bytes already")
+            self._write(name, self._sealing.encrypt(msgspec.json.encode(_kept(brought))))
+        except OSError as fault:
+            raise SpoolError(fault.strerror or type(fault).__name__) from fault
+
+    def _write(self, name: str, sealed: bytes) -> None:
+        unfinished = self._directory / f"{name}{_UNFINISHED}"
+        try:
+            file = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, _PRIVATE)
+            with os.fdopen(file, "wb") as out:
+                out.write(sealed)
+                out.flush()
+                os.fsync(out.fileno())
+            unfinished.rename(self._directory / f"{name}{_FILE}")
+        except OSError:
+            unfinished.unlink(missing_ok=True)
+            raise
+        # The name itself must outlast a power cut, too.
+        directory = os.open(self._directory, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            os.fsync(directory)
+        finally:
+            os.close(directory)
+
+    def waiting(self) -> list[Path]:
+        """The files, the first that came first; none where there is no directory yet."""
+        try:
+            return sorted(path for path in self._directory.iterdir() if path.suffix == _FILE)
+        except FileNotFoundError:
+            return []
+
+    def read(self, path: Path) -> Brought:
+        """What a file holds. Raises UnreadableError, and OSError when it is gone or the disk fails."""
+        sealed = path.read_bytes()
+        try:
+            kept = msgspec.json.decode(self._sealing.decrypt(sealed), type=_Kept)
+        except (InvalidToken, msgspec.DecodeError) as fault:
+            raise UnreadableError(type(fault).__name__) from fault
+        brought = kept.text or kept.receipt or kept.key
+        if brought is None:
+            raise UnreadableError("it is empty")
+        return brought
+
+    def drop(self, path: Path) -> None:
+        """Take away what is in the database by now."""
+        path.unlink(missing_ok=True)
+
+    def put_aside(self, path: Path) -> None:
+        """Move a file to where nobody takes it up again, for a person to look at. Raises OSError."""
+        aside = self._directory / _ASIDE
+        aside.mkdir(mode=_PRIVATE_DIRECTORY, exist_ok=True)
+        path.rename(aside / path.name)
+
+    @contextmanager
+    def alone(self, wait_s: float) -> Iterator[bool]:
+        """Work it off with nobody else on this machine doing so; False when another still does after `wait_s`.
+
+        Frees the lock however the process ends. Raises OSError.
+        """
+        file = os.open(self._directory / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, _PRIVATE)
+        try:
+            yield _locked(file, wait_s)
+        finally:
+            os.close(file)
+
+    def clear_unfinished(self) -> None:
+        """Take away what a process that was killed had only begun to write."""
+        before = time.time() - LEFT_OVER_AFTER.total_seconds()
+        for path in self._directory.iterdir():
+            with suppress(FileNotFoundError):
+                if path.suffix == _UNFINISHED and path.stat().st_mtime < before:
+                    path.unlink()
+
+
+def _kept(brought: Brought) -> _Kept:
+    match brought:
+        case InboundText():
+            return _Kept(text=brought)
+        case DeliveryReceipt():
+            return _Kept(receipt=brought)
+        case KeyPress():
+            return _Kept(key=brought)
+
+
+def _locked(file: int, wait_s: float) -> bool:
+    give_up_at = time.monotonic() + wait_s
+    while True:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() >= give_up_at:
+                return False
+            time.sleep(0.02)
+        else:
+            return True
+
+
+def _sealing_key(secret_key: str) -> bytes:
+    """A key of its own for this use, by HKDF (RFC 5869), so that it opens nothing else that the secret protects."""
+    derived = HKDF(algorithm=SHA256(), length=32, salt=None, info=b"linetender spool 1").derive(secret_key.encode())
+    return base64.urlsafe_b64encode(derived)
