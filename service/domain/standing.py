@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+from service.domain.language import Phrase, render, say
 from service.domain.plan import Check, Level
 
 PROVEN_FOR = timedelta(days=180)
@@ -62,6 +63,11 @@ class Reach:
         return self.agreed_at is None or self.declined_at >= self.agreed_at
 
     @property
+    def is_new(self) -> bool:
+        """Whether they were never told what a contact does, and never said what they think of it."""
+        return self.asked_at is None and self.agreed_at is None and self.declined_at is None
+
+    @property
     def known_at(self) -> datetime | None:
         """When it was last proven that something of ours reaches the phone."""
         return max((at for at in (self.reached_at, self.answered_at, self.agreed_at) if at is not None), default=None)
@@ -108,16 +114,23 @@ def contact_checks(contacts: Sequence[ContactKnown], now: datetime) -> tuple[Che
         return (Check(Level.REFUSE, "contacts", f"{_all_lost(lost)} Name somebody else who will raise the alarm."),)
     found = [Check(Level.ADVISE, "contacts", _lost(contact)) for contact in lost]
     words = unproven(contacts, now)
-    return tuple(found if words is None else [*found, Check(Level.ADVISE, "contacts", words)])
+    return tuple(found if words is None else [*found, Check(Level.ADVISE, "contacts", _sentence(render(words)))])
 
 
-def unproven(contacts: Sequence[ContactKnown], now: datetime) -> str | None:
+def _sentence(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def unproven(contacts: Sequence[ContactKnown], now: datetime) -> Phrase | None:
     """What to do where nothing proves that any of them can be reached; None where one is proven."""
     if not contacts or any(contact.reach.proven(now) for contact in contacts):
         return None
-    ever = any(contact.reach.known_at is not None for contact in contacts)
-    nobody = f"been reached in the last {PROVEN_FOR.days} days" if ever else "ever answered us"
-    return f"None of your contacts has {nobody}: phone one of them before you go in."
+    if any(contact.reach.known_at is not None for contact in contacts):
+        return say(
+            "none of your contacts was reached in the last {days} days: phone one of them before you go in.",
+            days=PROVEN_FOR.days,
+        )
+    return say("none of your contacts has ever answered us: phone one of them before you go in.")
 
 
 def _all_lost(lost: Sequence[ContactKnown]) -> str:

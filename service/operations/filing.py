@@ -9,17 +9,19 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service.domain import codes
-from service.domain.dive import Dive, Refusal, decide, evolve, next_due_at
+from service.domain.dive import Dive, Event, Refusal, decide, evolve, next_due_at
 from service.domain.dive.commands import FilePlan, NoteUnreachable, Start
 from service.domain.dive.events import Filed, Started
-from service.domain.people import Actor
+from service.domain.people import Actor, Channel
 from service.domain.plan import Check
+from service.domain.standing import ContactKnown, contact_checks
 from service.domain.wording import messages_for
 from service.domain.wording.drafts import MessageKind
 from service.operations.plan_reading import PlanReading, PlanRequest, read_plan
+from service.operations.proof_of_reach import contacts_held, contacts_known, lost, newcomers
 from service.operations.recording import apply_to, log_and_queue
 from service.operations.service import Service
-from service.store import clubs, dives
+from service.store import clubs, dives, reaches
 from service.store.tables.club import ClubRow
 
 CODE_DRAWS = 50
@@ -44,7 +46,10 @@ class PlanRefused:
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """What would happen: the dive as if it started at its time in (or now), and what each contact would be told."""
+    """What would happen: the dive as if it started at its time in (or now), and what each contact would be told.
+
+    Without e-mails, which say the same and more.
+    """
 
     dive: Dive
     checks: tuple[Check, ...]
@@ -89,11 +94,15 @@ def file_in(
     """File within a transaction that is open already."""
     earlier = _earlier(session, club, request_key)
     if earlier is not None:
-        return PlanFiled(earlier, (), again=True)
-    reading = read_plan(session, club, request, now)
+        known = contacts_known(session, club, earlier.contacts, now)
+        return PlanFiled(earlier, contact_checks(known, now), again=True)
+    reading = read_plan(session, club, request, now, service.channels)
     if reading.plan is None or reading.refused:
         return PlanRefused(reading.checks)
-    command = _command(session, club, reading, by, drill=drill)
+    known = contacts_held(session, club, reading.plan.contacts, now)
+    new = newcomers(reading.plan.contacts, known)
+    calls = Channel.CALL in service.channels
+    command = _command(session, club, reading, by, drill=drill, calls=calls, new=new)
     decision = decide(None, command, now)
     if isinstance(decision, Refusal):
         return PlanRefused((*reading.checks, reading.refusal(decision.words)))
@@ -109,7 +118,19 @@ def file_in(
     session.flush()
     for key in log_and_queue(service, session, dive, decision[0], now):
         dive = apply_to(service, session, dive, NoteUnreachable(person=key, reason="opted_out"), now).dive
-    return PlanFiled(dive, reading.checks)
+    return PlanFiled(_knowing(service, session, dive, decision[0], known, now), reading.checks)
+
+
+def _knowing(
+    service: Service, session: Session, dive: Dive, filed: Event, known: tuple[ContactKnown, ...], now: datetime
+) -> Dive:
+    """Newcomers are told once; to whom nothing is to go, the dive knows from the start, and its lead hears it dry."""
+    asked = filed.newcomers if isinstance(filed, Filed) else ()
+    phones = [contact.phone for contact in dive.contacts if contact.phone and contact.key in asked]
+    reaches.note_asked(session, dive.club_id, phones, now)
+    for key, reason in lost(known):
+        dive = apply_to(service, session, dive, NoteUnreachable(person=key, reason=reason), now).dive
+    return dive
 
 
 def _earlier(session: Session, club: ClubRow, request_key: str | None) -> Dive | None:
@@ -117,7 +138,9 @@ def _earlier(session: Session, club: ClubRow, request_key: str | None) -> Dive |
     return dives.get(session, dive_id) if dive_id else None
 
 
-def _command(session: Session, club: ClubRow, reading: PlanReading, by: Actor, *, drill: bool) -> FilePlan:
+def _command(
+    session: Session, club: ClubRow, reading: PlanReading, by: Actor, *, drill: bool, calls: bool, new: tuple[str, ...]
+) -> FilePlan:
     if reading.plan is None:
         raise ValueError("a plan that could not be read cannot be filed")
     length = codes.code_length(dives.live_codes(session, club.receiving_number) + 2)
@@ -135,6 +158,8 @@ def _command(session: Session, club: ClubRow, reading: PlanReading, by: Actor, *
         plan=reading.plan,
         grace=reading.grace,
         drill=drill,
+        calls=calls,
+        newcomers=new,
     )
 
 
@@ -168,15 +193,18 @@ def preview(service: Service, club_id: str, request: PlanRequest, by: Actor) -> 
         club = clubs.get(session, club_id)
         if club is None:
             raise LookupError(f"no club {club_id}")
-        reading = read_plan(session, club, request, now)
+        reading = read_plan(session, club, request, now, service.channels)
         if reading.plan is None or reading.refused:
             return PlanRefused(reading.checks)
-        return _imagined(club, reading, by, now)
+        silent = [key for key, _ in lost(contacts_known(session, club, reading.plan.contacts, now))]
+        return _imagined(club, reading, by, now, silent, calls=Channel.CALL in service.channels)
 
     return service.read(work)
 
 
-def _imagined(club: ClubRow, reading: PlanReading, by: Actor, now: datetime) -> Preview | PlanRefused:
+def _imagined(
+    club: ClubRow, reading: PlanReading, by: Actor, now: datetime, silent: list[str], *, calls: bool
+) -> Preview | PlanRefused:
     if reading.plan is None:
         return PlanRefused(reading.checks)
     # The codes and the reference are drawn when the plan is filed; these only hold their places.
@@ -190,6 +218,7 @@ def _imagined(club: ClubRow, reading: PlanReading, by: Actor, now: datetime) -> 
         finish_code="000000",
         plan=reading.plan,
         grace=reading.grace,
+        calls=calls,
     )
     filed = decide(None, command, now)
     if isinstance(filed, Refusal) or not isinstance(filed[0], Filed):
@@ -201,5 +230,7 @@ def _imagined(club: ClubRow, reading: PlanReading, by: Actor, now: datetime) -> 
         return PlanRefused(reading.checks)
     dive = evolve(dive, started[0])
     drafts = messages_for(dive, started[0])
-    texts = [(d.to.name, d.text) for d in drafts if d.kind is MessageKind.START_NOTICE]
+    direct = [d for d in drafts if d.kind is MessageKind.START_NOTICE and d.channel is not Channel.EMAIL]
+    notices = [d for d in direct if d.to.key not in silent]
+    texts = [(d.to.name, d.text) for d in notices]
     return Preview(dive, reading.checks, tuple(texts))

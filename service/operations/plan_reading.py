@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -12,24 +11,21 @@ from service.domain.dive.ticking import UNTIMED_PLAN_LASTS
 from service.domain.gas import GasError, GasPlan
 from service.domain.grace import GracePeriods
 from service.domain.local_time import LocalTimeError, instant
+from service.domain.people import Channel
 from service.domain.phone import PhoneError, read_phone
 from service.domain.place.site import SitePlan
 from service.domain.place.tide import KNOWN_GAP
-from service.domain.plan import Check, Contact, DivePlan, Diver, Level, check_plan
+from service.domain.plan import Check, DivePlan, Diver, Level, check_plan
+from service.domain.standing import contact_checks
+from service.operations.contact_reading import NamedPhone, club_language, read_contacts, read_language
 from service.operations.place_reading import PlaceRequest, read_unknown_place
+from service.operations.proof_of_reach import contacts_known
+from service.operations.service import TEXTS_ONLY
 from service.store import sites
 from service.store.tables.club import ClubRow
 from service.store.tables.site import SiteRow
 
 __all__ = ["GasRequest", "NamedPhone", "PlaceRequest", "PlanReading", "PlanRequest", "read_plan"]
-
-
-@dataclass(frozen=True, slots=True)
-class NamedPhone:
-    """A person as typed."""
-
-    name: str
-    phone: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,14 +95,24 @@ class _Findings:
         self.checks.append(Check(Level.ADVISE, field, words))
 
 
-def read_plan(session: Session, club: ClubRow, request: PlanRequest, now: datetime) -> PlanReading:
-    """Read a request against what the club knows; every wrong field gets its own check."""
+def read_plan(
+    session: Session,
+    club: ClubRow,
+    request: PlanRequest,
+    now: datetime,
+    channels: frozenset[Channel] = TEXTS_ONLY,
+) -> PlanReading:
+    """Read a request against what the club knows; every wrong field gets its own check.
+
+    `channels` are the ways to people that the service has.
+    """
     wrong = _Findings()
     row, site = _site(session, club, request.site, wrong)
     site_id, zone = (row.id, row.zone) if row else (None, site.zone if site else club.zone)
     grace = _shortened(sites.grace_for(session, club.id, site_id), request.grace_min, wrong)
-    party = _party(request, club.country, wrong)
-    contacts = _contacts(request.contacts, club.country, wrong)
+    party = _party(request, club, wrong)
+    contacts, about_ways = read_contacts(request.contacts, club, channels)
+    wrong.checks += about_ways
     run_time = _run_time(request.run_time_min, wrong)
     time_in_at = _time_in(request, zone, wrong)
     gas = _gas(request.gas, wrong)
@@ -130,7 +136,9 @@ def read_plan(session: Session, club: ClubRow, request: PlanRequest, now: dateti
         water_c=request.water_c,
         medical=_medical(request, wrong),
     )
-    return PlanReading(plan, grace, site_id, (*wrong.checks, *check_plan(plan, now, grace.grace)))
+    about_contacts = contact_checks(contacts_known(session, club, contacts, now), now)
+    checks = (*wrong.checks, *check_plan(plan, now, grace.grace), *about_contacts)
+    return PlanReading(plan, grace, site_id, checks)
 
 
 def _words(text: str | None) -> str | None:
@@ -185,28 +193,23 @@ def _shortened(grace: GracePeriods, minutes: float | None, wrong: _Findings) -> 
     return grace
 
 
-def _party(request: PlanRequest, country: str, wrong: _Findings) -> tuple[Diver, ...] | None:
+def _party(request: PlanRequest, club: ClubRow, wrong: _Findings) -> tuple[Diver, ...] | None:
     people = []
     for field, person in [("lead", request.lead), *(("party", other) for other in request.party)]:
         phone = None
         if person.phone and person.phone.strip():
             try:
-                phone = read_phone(person.phone, country)
+                phone = read_phone(person.phone, club.country)
             except PhoneError as error:
                 wrong.refuse(field, str(error))
                 continue
-        people.append(Diver(" ".join(person.name.split()), phone))
-    return tuple(people) if len(people) == 1 + len(request.party) else None
-
-
-def _contacts(given: Sequence[NamedPhone], country: str, wrong: _Findings) -> tuple[Contact, ...] | None:
-    people = []
-    for person in given:
         try:
-            people.append(Contact(" ".join(person.name.split()), read_phone(person.phone or "", country)))
-        except PhoneError as error:
-            wrong.refuse("contacts", f"{person.name.strip() or 'A contact'}: {error}")
-    return tuple(people) if len(people) == len(given) else None
+            language = read_language(person.language, club_language(club))
+        except ValueError as error:
+            wrong.refuse(field, str(error))
+            continue
+        people.append(Diver(" ".join(person.name.split()), phone, language))
+    return tuple(people) if len(people) == 1 + len(request.party) else None
 
 
 def _run_time(minutes: float, wrong: _Findings) -> timedelta | None:

@@ -11,12 +11,14 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service.domain.dive.commands import NoteReachable, NoteUnreachable
+from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.gateway import Blame, DeliveryReceipt, ReceiptState
+from service.operations.proof_of_reach import note_opted_out
 from service.operations.recording import held, learn
 from service.operations.retrying import why_unreachable
 from service.operations.service import Service
-from service.store import log, outbox, receipts
+from service.store import log, outbox, reaches, receipts
 from service.store.outbox import Message
 
 _LOG = logging.getLogger(__name__)
@@ -47,7 +49,7 @@ def _receive(service: Service, session: Session, receipt: DeliveryReceipt, now: 
     if message is None:
         _LOG.warning("receipt_for_unknown_message", extra={"gateway": receipt.gateway})
         return
-    _apply(
+    apply_state(
         service, session, message, receipt.gateway, receipt.provider_id, receipt.state, receipt.code, receipt.blame, now
     )
 
@@ -61,10 +63,10 @@ def apply_waiting(
         state = ReceiptState(receipt.state)
         # A word of a later version must not keep the handing over from being recorded.
         blame = Blame(receipt.blame) if receipt.blame in list(Blame) else None
-        _apply(service, session, message, gateway, provider_id, state, receipt.code, blame, now)
+        apply_state(service, session, message, gateway, provider_id, state, receipt.code, blame, now)
 
 
-def _apply(
+def apply_state(
     service: Service,
     session: Session,
     message: Message,
@@ -75,6 +77,7 @@ def _apply(
     blame: Blame | None,
     now: datetime,
 ) -> None:
+    """Move a message on by what a receipt says of it, and let its dive know. The dive is locked already."""
     reason = None if code is None else f"refused {code}"
     changed = receipts.apply_state(
         session, message.id, str(state), gateway=gateway, provider_id=provider_id, reason=reason, at=now
@@ -92,11 +95,36 @@ def _apply(
         dive_id=message.dive_id,
         club_id=message.club_id,
     )
-    if message.dive_id is None:
-        return
+    if message.dive_id is not None:
+        _let_dive_know(service, session, message, message.dive_id, state, blame, now)
+    _note_reach(session, message, gateway, state, blame, now)
+
+
+def _let_dive_know(
+    service: Service,
+    session: Session,
+    message: Message,
+    dive_id: str,
+    state: ReceiptState,
+    blame: Blame | None,
+    now: datetime,
+) -> None:
     if state is ReceiptState.DELIVERED:
         has_alarm = message.priority in (MessageKind.DISTRESS, MessageKind.ALERT)
-        learn(service, session, message.dive_id, NoteReachable(message.person_key, has_alarm), now)
+        reachable = NoteReachable(message.person_key, has_alarm, Channel(message.channel), message.step)
+        learn(service, session, dive_id, reachable, now)
     elif state is ReceiptState.FAILED:
-        why = why_unreachable(blame)
-        learn(service, session, message.dive_id, NoteUnreachable(message.person_key, why), now)
+        unanswered = message.channel == Channel.CALL and blame is None
+        why = "no_answer" if unanswered else why_unreachable(blame)
+        unreachable = NoteUnreachable(message.person_key, why, Channel(message.channel))
+        learn(service, session, dive_id, unreachable, now)
+
+
+def _note_reach(
+    session: Session, message: Message, gateway: str, state: ReceiptState, blame: Blame | None, now: datetime
+) -> None:
+    """What the club learns of the phone, last: whoever locks a dive and this locks the dive first."""
+    if state is ReceiptState.DELIVERED and message.channel != Channel.EMAIL:
+        reaches.note_delivered(session, message.club_id, message.phone, now)
+    elif state is ReceiptState.FAILED and blame is Blame.OPTED_OUT and message.channel == Channel.TEXT:
+        note_opted_out(session, message, gateway, now)

@@ -9,7 +9,7 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Literal
 
-from sqlalchemy import select, update
+from sqlalchemy import Select, Update, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.standing import Reach
@@ -25,17 +25,19 @@ def know(session: Session, club_id: str, phones: Collection[str]) -> None:
 
 def find(session: Session, club_id: str, phones: Collection[str]) -> dict[str, Reach]:
     """What is known of those of these phones that a plan of the club has named. Opt-outs are not looked at."""
-    row = ReachRow
-    found = select(row.phone, row.asked_at, row.agreed_at, row.declined_at, row.reached_at, row.answered_at)
-    rows = session.execute(found.where(row.club_id == club_id, row.phone.in_(phones)))
-    return {phone: Reach(*values) for phone, *values in rows}
+    return _read(session, _select(club_id, phones))
 
 
-def ask(session: Session, club_id: str, phone: str, now: datetime) -> bool:
-    """Note that they are told what is asked of them; False when they had been. Two at once: one of them gets True."""
+def hold(session: Session, club_id: str, phones: Collection[str]) -> dict[str, Reach]:
+    """The same, and until the transaction ends nobody else writes it: of two plans one asks a newcomer."""
+    return _read(session, _select(club_id, phones).order_by(ReachRow.phone).with_for_update())
+
+
+def note_asked(session: Session, club_id: str, phones: Collection[str], now: datetime) -> None:
+    """These are told what a contact does, once and for all."""
     row = ReachRow
-    first = update(row).where(row.club_id == club_id, row.phone == phone, row.asked_at.is_(None))
-    return touched(session, first.values(asked_at=now)) == 1
+    told = update(row).where(row.club_id == club_id, row.phone.in_(phones), row.asked_at.is_(None))
+    touched(session, told.values(asked_at=now))
 
 
 def decide(session: Session, club_id: str, phone: str, word: Literal["agreed", "declined"], now: datetime) -> None:
@@ -55,5 +57,18 @@ def note_word(session: Session, club_id: str, phone: str, now: datetime) -> None
     touched(session, _of(club_id, phone).values(reached_at=now, answered_at=now))
 
 
-def _of(club_id: str, phone: str):  # noqa: ANN202
+_Columns = tuple[str, datetime | None, datetime | None, datetime | None, datetime | None, datetime | None]
+
+
+def _select(club_id: str, phones: Collection[str]) -> Select[*_Columns]:
+    row = ReachRow
+    found = select(row.phone, row.asked_at, row.agreed_at, row.declined_at, row.reached_at, row.answered_at)
+    return found.where(row.club_id == club_id, row.phone.in_(phones))
+
+
+def _read(session: Session, wanted: Select[*_Columns]) -> dict[str, Reach]:
+    return {row.phone: Reach(*row[1:]) for row in session.execute(wanted)}
+
+
+def _of(club_id: str, phone: str) -> Update:
     return update(ReachRow).where(ReachRow.club_id == club_id, ReachRow.phone == phone)

@@ -13,7 +13,7 @@ from typing import Final
 import argon2
 from sqlalchemy.orm import Session
 
-from service.store import admins, clubs, people, seed_sites
+from service.store import admins, clubs, people, reaches, seed_sites
 
 CLUB_ID: Final = "skerry-bay"
 CLUB_NAME: Final = "Skerry Bay Divers"
@@ -74,9 +74,18 @@ def seed(session: Session, now: datetime, *, admin_password: str) -> Seeded:
             now=now,
         )
     _seed_people(session)
+    _seed_consent(session, now)
     seed_sites.seed_sites(session, CLUB_ID, ZONE, now)
     everybody = tuple((name, phone) for name, phone, _ in DIVERS) + CONTACTS + ((ADMIN_NAME, ADMIN_PHONE),)
     return Seeded(CLUB_ID, RECEIVING_NUMBER, ADMIN_EMAIL, everybody, tuple(site.code for site in seed_sites.SITES))
+
+
+def _seed_consent(session: Session, now: datetime) -> None:
+    """The usual contacts were asked before the demo begins; whoever else is named is introduced."""
+    known = reaches.find(session, CLUB_ID, [phone for _, phone in CONTACTS])
+    for _, phone in CONTACTS:
+        if phone not in known:
+            reaches.decide(session, CLUB_ID, phone, "agreed", now)
 
 
 def _seed_people(session: Session) -> None:
