@@ -140,13 +140,16 @@ def blame_of(codes: Mapping[str, Blame], code: str | None, status: int | None) -
 def refusal(gateway: str, answer: Answer, code: str | None, explanation: str, blame_for: BlameFor) -> Refused:
     """Return the refusal that an answer means; loud where its code or status is in no table."""
     blame = blame_for(code, answer.status)
-    if blame is None or (code is not None and blame_for(code, None) is None):
+    unknown = blame is None or (code is not None and blame_for(code, None) is None)
+    if unknown:
         _log.error(UNKNOWN_ERROR_CODE, extra={"gateway": gateway, "status": answer.status, "code": code})
+    told = code or f"http-{answer.status}"
     return Refused(
         blame=blame or Blame.TRANSIENT,
-        code=code or f"http-{answer.status}",
+        code=told,
         detail=detail(f"HTTP {answer.status}: {explanation}"),
         retry_after_s=retry_after_s(answer.retry_after, answer.date),
+        unrecognised=told if unknown else None,
     )
 
 

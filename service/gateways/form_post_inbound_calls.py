@@ -53,7 +53,9 @@ def read_call_status(config: FormPostConfig, params: Params, received_at: dateti
         _log.error(UNKNOWN_STATUS_WORD, extra={"gateway": config.name, "status_word": word})
     error = (only(pairs, "ErrorCode") or "").strip()[:40]
     known = error if error not in {"", NO_ERROR} else None
+    unrecognised = word if state is ReceiptState.UNKNOWN else None
     if known is not None and blame_for(known) is None:
+        unrecognised = unrecognised or known
         _log.error(UNKNOWN_ERROR_CODE, extra={"gateway": config.name, "code": known})
     failed = state is ReceiptState.FAILED
     return DeliveryReceipt(
@@ -64,6 +66,7 @@ def read_call_status(config: FormPostConfig, params: Params, received_at: dateti
         blame=_blame(known, (only(pairs, "SipResponseCode") or "").strip()) if failed else None,
         raw=raw_of(pairs),
         received_at=received_at,
+        unrecognised=unrecognised,
     )
 
 

@@ -50,7 +50,9 @@ def receipt_of(
     state = states.get(word.lower(), ReceiptState.UNKNOWN)
     if state is ReceiptState.UNKNOWN:
         _log.error(UNKNOWN_STATUS_WORD, extra={"gateway": gateway, "status_word": word})
+    unrecognised = word if state is ReceiptState.UNKNOWN else None
     if code is not None and blame_for(code) is None:
         _log.error(UNKNOWN_ERROR_CODE, extra={"gateway": gateway, "code": code})
+        unrecognised = unrecognised or code
     blame = blame_for(code) if state is ReceiptState.FAILED else None
-    return DeliveryReceipt(gateway, provider_id, state, code, blame, raw, received_at)
+    return DeliveryReceipt(gateway, provider_id, state, code, blame, raw, received_at, unrecognised)

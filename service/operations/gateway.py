@@ -8,8 +8,28 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
 
+from service.domain.delivery import ReceiptState
 from service.domain.people import ENGLISH, Channel
 from service.domain.wording import MessageKind
+
+__all__ = [
+    "Accepted",
+    "Blame",
+    "CannotTell",
+    "DeliveryReceipt",
+    "Found",
+    "Gateway",
+    "InboundText",
+    "Lookup",
+    "NotFound",
+    "Outcome",
+    "Outgoing",
+    "ReceiptState",
+    "Refused",
+    "Route",
+    "TextPart",
+    "Unknown",
+]
 
 
 class Blame(StrEnum):
@@ -52,12 +72,13 @@ class Accepted:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """The gateway certainly did not take the text."""
+    """The gateway certainly did not take the text; `unrecognised` is its code or status where that is in no table."""
 
     blame: Blame
     code: str
     detail: str
     retry_after_s: float | None = None
+    unrecognised: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,15 +171,6 @@ class Gateway(Protocol):
         ...
 
 
-class ReceiptState(StrEnum):
-    """Our few words for what a delivery receipt says, in rank order but for the last two."""
-
-    SENT = "sent"  # on its way, no news of the handset
-    DELIVERED = "delivered"
-    FAILED = "failed"
-    UNKNOWN = "unknown"  # a word we do not know: kept, loud, treated as not delivered
-
-
 @dataclass(frozen=True, slots=True)
 class TextPart:
     """Which part of a long text it is: `number` from 1 to `of`; `reference` is the same in all parts of one text.
@@ -193,6 +205,7 @@ class DeliveryReceipt:
     """One delivery receipt, already authenticated; `blame` is set where a failure names its cause.
 
     A call is delivered when a key was pressed; busy, no answer and one that ended without a key are failures.
+    `unrecognised` is its word or code where that is in no table.
     """
 
     gateway: str
@@ -202,3 +215,4 @@ class DeliveryReceipt:
     blame: Blame | None
     raw: dict[str, str]
     received_at: datetime
+    unrecognised: str | None = None

@@ -288,7 +288,7 @@ def test_an_unknown_status_word_is_kept_and_loud(caplog: pytest.LogCaptureFixtur
     """A word of next year is not taken for delivered, and somebody is told to look."""
     receipt = read_receipt(CONFIG, _with(RECEIPT, "MessageStatus", "partially_delivered"), AT)
 
-    assert receipt.state is ReceiptState.UNKNOWN
+    assert (receipt.state, receipt.unrecognised) == (ReceiptState.UNKNOWN, "partially_delivered")
     assert receipt.raw["MessageStatus"] == "partially_delivered"
     (record,) = caplog.records
     assert (record.msg, record.levelno) == (UNKNOWN_STATUS_WORD, logging.ERROR)
@@ -315,7 +315,7 @@ def test_a_failed_receipt_says_what_it_is_about(
 
     receipt = read_receipt(CONFIG, fields, AT)
 
-    assert (receipt.code, receipt.blame) == (read_code, blame)
+    assert (receipt.code, receipt.blame, receipt.unrecognised) == (read_code, blame, None)
 
 
 def test_an_unknown_code_in_a_receipt_is_loud(caplog: pytest.LogCaptureFixture) -> None:
@@ -325,6 +325,7 @@ def test_an_unknown_code_in_a_receipt_is_loud(caplog: pytest.LogCaptureFixture) 
     receipt = read_receipt(CONFIG, fields, AT)
 
     assert (receipt.state, receipt.code, receipt.blame) == (ReceiptState.FAILED, "39999", None)
+    assert receipt.unrecognised == "39999"
     assert [record.msg for record in caplog.records] == [UNKNOWN_ERROR_CODE]
 
 
