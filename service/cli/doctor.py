@@ -17,6 +17,7 @@ import redis
 
 from service.cli.opening import first_line, gateways_of, opened
 from service.gateways.settings import GatewayConfig
+from service.gateways.smtp import SmtpConfig, SmtpGateway
 from service.operations.health import CLOCKS_APART_S, compare_clocks
 from service.operations.service import Service
 from service.settings import Settings, SettingsError, read_settings
@@ -66,7 +67,7 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "clock", lambda: _clock(service)
     yield "gateways", lambda: ", ".join(config.name for config in gateways_of(settings))
     for config in _readable_gateways(settings):
-        yield f"gateway {config.name}", partial(_reach, config.base_url)
+        yield f"gateway {config.name}", partial(_gateway, config)
     yield "public address", lambda: _public(settings.public_url)
 
 
@@ -105,6 +106,16 @@ def _broker(settings: Settings) -> str:
         client.ping()
         policy = client.config_get("maxmemory-policy").get("maxmemory-policy", "unknown")
     return f"answers; when full it uses the policy {policy}"
+
+
+def _gateway(config: GatewayConfig) -> str:
+    """A mail server is signed in to; of the others only the address is reached, since a request would be a text."""
+    if not isinstance(config, SmtpConfig):
+        return _reach(config.base_url)
+    wrong = SmtpGateway(config).check()
+    if wrong is not None:
+        raise CheckFailedError(wrong)
+    return f"{config.host} lets us in"
 
 
 def _clock(service: Service) -> str:

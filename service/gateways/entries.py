@@ -19,6 +19,7 @@ SENDER = re.compile(r"\+[1-9][0-9]{6,14}|[0-9]{3,8}")
 TOKEN_WANTED = "printable characters without spaces"  # noqa: S105 - words about a token
 # A sender that is a word cannot be answered, and a diver who cannot answer cannot stop the clock.
 SENDER_WANTED = "a number that can be answered: +447700900000, or a short code"
+EMAIL_WANTED = "an e-mail address, such as alerts@dives.example.org"
 
 RATE_MIN, RATE_MAX = 0.01, 1000.0
 
@@ -27,7 +28,7 @@ _COMMON_OPTIONAL = ("receipts", "allow_private", "prefixes", "for", "per_s", "se
 
 _PREFIX = re.compile(r"\+[1-9][0-9]{0,14}")
 _PHONE = re.compile(r"\+[1-9][0-9]{6,14}")
-_EMAIL = re.compile(r"[!-?A-~]{1,64}@[A-Za-z0-9-]{1,63}(\.[A-Za-z0-9-]{1,63})+")
+EMAIL = re.compile(r"[!-?A-~]{1,64}@[A-Za-z0-9-]{1,63}(\.[A-Za-z0-9-]{1,63})+")
 _KIND_BY_WORD = {kind.name.lower(): kind for kind in MessageKind}
 
 
@@ -97,7 +98,7 @@ class Entry:
             "for", re.compile("|".join(_KIND_BY_WORD)), f"a list of kinds of message, of: {', '.join(_KIND_BY_WORD)}"
         )
         form, wanted = (
-            (_EMAIL, "an e-mail address of your own")
+            (EMAIL, "an e-mail address of your own")
             if channel is Channel.EMAIL
             else (_PHONE, "a phone number of your own, such as +447700900000")
         )

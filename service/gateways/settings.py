@@ -7,19 +7,22 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any
 
+from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.gateways.entries import NAME, Entry, GatewaySettingsError, address, is_text
 from service.gateways.form_post import FormPostConfig, FormPostGateway
 from service.gateways.form_post_settings import read_form_post
 from service.gateways.json_post import JsonPostConfig, JsonPostGateway
 from service.gateways.json_post_settings import read_json_post
+from service.gateways.smtp import SmtpConfig, SmtpGateway
+from service.gateways.smtp_settings import read_smtp
 from service.operations.gateway import Gateway
 
-GatewayConfig = FormPostConfig | JsonPostConfig
+GatewayConfig = FormPostConfig | JsonPostConfig | SmtpConfig
 """One gateway as set up, of whichever kind: all have `name` and `route`."""
 
 _READERS: Mapping[str, Callable[[Entry], GatewayConfig]] = MappingProxyType(
-    {"form-post": read_form_post, "json-post": read_json_post}
+    {"form-post": read_form_post, "json-post": read_json_post, "smtp": read_smtp}
 )
 
 
@@ -56,6 +59,8 @@ def _opened(config: GatewayConfig, public_url: str) -> Gateway:
             return FormPostGateway(config, public_url=public_url)
         case JsonPostConfig():
             return JsonPostGateway(config)
+        case SmtpConfig():
+            return SmtpGateway(config)
 
 
 def _without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -76,13 +81,17 @@ def _config(position: int, values: object) -> GatewayConfig:
     entry.text("name", NAME, "1 to 30 of a-z, 0-9 and hyphen")
     read = _READERS.get(str(values["kind"]))
     if read is None:
-        raise entry.wrong("kind", " or ".join(_READERS))
+        raise entry.wrong("kind", f"one of: {', '.join(_READERS)}")
     return read(entry)
 
 
 def _check_every_kind_is_carried(configs: Iterable[GatewayConfig]) -> None:
     """A kind of message that no gateway is for would never leave, and nobody would hear of it before the alarm."""
-    routes = [config.route for config in configs]
+    routes = [config.route for config in configs if Channel.TEXT in config.channels]
+    if not routes:
+        raise GatewaySettingsError(
+            "LINETENDER_GATEWAYS: at least one gateway for texts is needed, since all answer by text"
+        )
     for kind in MessageKind:
         if not any(kind in route.kinds or not route.kinds for route in routes):
             raise GatewaySettingsError(f"LINETENDER_GATEWAYS: no gateway is for {kind.name.lower()}")

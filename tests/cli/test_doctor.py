@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import socket
 
 import pytest
 
 from tests.cli.conftest import GATEWAY, Run
+from tests.fakes.mail_server import MailServer
 from tests.operations.stage import staged
 from tests.servers.broker import Broker
+
+MAIL = {"name": "mail", "kind": "smtp", "host": "127.0.0.1", "security": "none", "sender": "alerts@dives.example.org"}
 
 
 def lines(output: str) -> dict[str, str]:
@@ -74,3 +78,13 @@ def test_a_real_database_is_looked_over(run: Run, postgres_url: str, broker: Bro
 
     found = lines(result.output)
     assert (found["database"], found["schema"], found["clock"]) == ("ok", "ok", "ok")
+
+
+@pytest.mark.parametrize(("answers", "mark"), [(True, "ok"), (False, "FAIL")])
+def test_a_mail_server_is_signed_in_to(run: Run, answers: bool, mark: str) -> None:  # noqa: FBT001 - a parameter of pytest
+    """So that a wrong password is found before the night on which it matters."""
+    with MailServer() as server:
+        entry = MAIL | {"port": server.port if answers else 9}
+        result = run("doctor", GATEWAYS=json.dumps([*json.loads(GATEWAY % 1), entry]))
+
+    assert lines(result.output)["gateway mail"] == mark

@@ -87,7 +87,7 @@ def test_a_half_given_gateway_is_refused_by_name_and_key(key: str, value: object
     ("changes", "reason"),
     [
         ({"tokn": "x"}, "gateway shore: unknown key 'tokn'"),
-        ({"kind": "carrier-pigeon"}, "gateway shore: kind must be form-post or json-post"),
+        ({"kind": "carrier-pigeon"}, "gateway shore: kind must be one of: form-post, json-post, smtp"),
         ({"name": None}, "gateway number 1: name is missing"),
         ({"name": "Shore"}, "gateway number 1: name must be 1 to 30 of a-z, 0-9 and hyphen"),
         ({"name": "a" * 31}, "gateway number 1: name must be 1 to 30 of a-z, 0-9 and hyphen"),
