@@ -16,17 +16,17 @@ import signal
 import threading
 import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import asdict, dataclass
-from email.utils import formatdate
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 from typing import Any, Self
 from urllib.parse import parse_qsl
 
+from tests.fakes.answering import AnsweringHandler
 from tests.fakes.behaviour import Behaviour, Script, refuse
 from tests.fakes.calls import key_fields, spoken_in, status_fields
 from tests.fakes.journal import CALL, TEXT, Journal, Taken
@@ -199,13 +199,8 @@ def new_sid(prefix: str = "SM") -> str:
     return f"{prefix}{uuid.uuid4().hex}"
 
 
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(AnsweringHandler, BaseHTTPRequestHandler):
     gateway: FakeGateway
-    protocol_version = "HTTP/1.1"
-    disable_nagle_algorithm = True
-
-    def log_message(self, *_: object) -> None:
-        """Keep the test output clean."""
 
     def do_GET(self) -> None:
         if self.path.startswith("/2010-04-01/"):
@@ -216,18 +211,18 @@ class _Handler(BaseHTTPRequestHandler):
             "answered": [asdict(entry) for entry in self.gateway.answered],
             "posted": [asdict(entry) for entry in self.gateway.posted],
         }
-        self._answer(Behaviour(status=200, content=json.dumps(state)))
+        self.answer(Behaviour(status=200, content=json.dumps(state)))
 
     def _list(self) -> None:
         listing = Listing(self.gateway.account, self.gateway.journal.entries(), self.gateway.texted)
         behaviour = self.gateway.lists if self._logged_in() else refuse(401, 20003)
         self.gateway.stopping.wait(behaviour.wait_s)
-        self._answer(behaviour, listing.page(self.path))
+        self.answer(behaviour, listing.page(self.path))
 
     def do_POST(self) -> None:
-        body = self.rfile.read(int(self.headers.get("Content-Length", "0"))).decode()
+        body = self.body()
         if self.path.startswith("/control"):
-            self._answer(Behaviour(status=200, content=json.dumps(self._control(json.loads(body)))))
+            self.answer(Behaviour(status=200, content=json.dumps(self._control(json.loads(body)))))
             return
         form = dict(parse_qsl(body, keep_blank_values=True))
         behaviour = self._fault(form) or self.gateway.script.take(form["To"])
@@ -235,7 +230,7 @@ class _Handler(BaseHTTPRequestHandler):
         self.gateway.stopping.wait(behaviour.wait_s)
         status = None if behaviour.cut else behaviour.status
         self.gateway.answered.append(Answered(time.time(), form.get("To", ""), status))
-        self._answer(behaviour, json.dumps({"sid": sid, "status": "queued", "error_code": None}))
+        self.answer(behaviour, json.dumps({"sid": sid, "status": "queued", "error_code": None}))
 
     def _logged_in(self) -> bool:
         login = f"{self.gateway.account}:{self.gateway.token}".encode()
@@ -263,35 +258,9 @@ class _Handler(BaseHTTPRequestHandler):
         self.gateway.script.apply(orders)
         return {}
 
-    def _answer(self, behaviour: Behaviour, usual: str = "") -> None:
-        if behaviour.cut:
-            self.close_connection = True
-            return
-        content = (usual if behaviour.content is None else behaviour.content).encode()
-        head = {
-            "Date": formatdate(usegmt=True),
-            "Content-Type": behaviour.content_type,
-            "Content-Length": str(len(content) + behaviour.padding_bytes),
-        } | dict(behaviour.headers)
-        lines = "".join(f"{name}: {value}\r\n" for name, value in head.items())
-        reason = HTTPStatus(behaviour.status).phrase
-        whole = f"HTTP/1.1 {behaviour.status} {reason}\r\n{lines}\r\n".encode() + content
-        # In one write where it can be: two would wait for each other's acknowledgement.
-        for piece in self._pieces(whole, behaviour):
-            self.wfile.write(piece)
-
-    def _pieces(self, whole: bytes, behaviour: Behaviour) -> Iterator[bytes]:
-        if not behaviour.drip_s:
-            yield whole + b" " * behaviour.padding_bytes
-            return
-        for position in range(len(whole)):
-            if self.gateway.stopping.wait(behaviour.drip_s):
-                return
-            yield whole[position : position + 1]
-
 
 def _handler_for(gateway: FakeGateway) -> type[_Handler]:
-    return type("_BoundHandler", (_Handler,), {"gateway": gateway})
+    return type("_BoundHandler", (_Handler,), {"gateway": gateway, "stopping": gateway.stopping})
 
 
 def main() -> None:
