@@ -40,13 +40,18 @@ def open_service(
 
 
 def open_spool(settings: Settings) -> Spool | None:
-    """Where what gateways bring lies while the database is away; None where the settings name no place.
+    """Where what gateways bring lies while the database is away; None where the settings name no place."""
+    return None if settings.spool_dir is None else Spool(Path(settings.spool_dir), settings.secret_key)
+
+
+def ready_spool(settings: Settings) -> Spool | None:
+    """As `open_spool`, for a process that is going to put things there: the directory is made.
 
     Raises SettingsError when nothing can be written there: found out in an outage it would be too late.
     """
-    if settings.spool_dir is None:
+    spool = open_spool(settings)
+    if spool is None:
         return None
-    spool = Spool(Path(settings.spool_dir), settings.secret_key)
     try:
         spool.make()
     except OSError as fault:

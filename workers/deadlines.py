@@ -8,6 +8,7 @@ from celery import Celery
 
 from service.clock import clock_seconds
 from service.operations.health import how_late
+from service.operations.intake import drain_quietly
 from service.operations.service import Service
 from service.operations.sweeping import sweep
 from workers import queues
@@ -28,6 +29,8 @@ def add_tasks(celery: Celery, here: Process) -> None:
         Idempotent: a dive is claimed and decided once, whoever else sweeps. A soft time limit rolls back
         the batch at hand and the next tick, a second later, takes it up.
         """
+        # First what lies on the disk: among it may be the finish of a dive that is due.
+        drain_quietly(here.service(), here.spool())
         sweep_unless_just_done(here.service())
 
 

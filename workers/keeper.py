@@ -13,12 +13,13 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Final
 
 from service.clock import clock_seconds
 from service.operations.carrying import Courier
+from service.operations.gateway import Gateway
 from service.operations.health import (
     CLOCKS_APART_S,
     Lateness,
@@ -27,7 +28,10 @@ from service.operations.health import (
     how_late,
     note_take_over,
 )
+from service.operations.intake import drain_quietly
+from service.operations.polling import OVERDUE_AFTER_S, poll
 from service.operations.service import Service
+from service.operations.spooling import Spool
 from service.operations.sweeping import sweep
 
 _LOG = logging.getLogger(__name__)
@@ -47,15 +51,27 @@ NO_SWEEP: Final = "no sweep has ended for a while, so the keeper does it"
 class Keeper:
     """One keeper. `look` is one round; `run` goes on until the event is set."""
 
-    def __init__(self, service: Service, courier: Courier, monotonic: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        service: Service,
+        courier: Courier,
+        monotonic: Callable[[], float] = time.monotonic,
+        *,
+        gateways: Sequence[Gateway] = (),
+        spool: Spool | None = None,
+    ) -> None:
         self._service = service
         self._courier = courier
         self._monotonic = monotonic
+        self._gateways = gateways
+        self._spool = spool
         self._born = monotonic()
         self._clocks_at = self._born - CLOCKS_EVERY_S
         # A thread of its own for the courier: a slow gateway must not keep the next look waiting.
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keeper-carries")
         self._carrying: list[Future[None]] = []
+        self._asking = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keeper-asks")
+        self._asked: Future[None] | None = None
 
     def run(self, stopping: threading.Event) -> None:
         """Look every 5 seconds, whatever goes wrong, until `stopping` is set."""
@@ -67,14 +83,18 @@ class Keeper:
                 # Most likely the database is away. Nothing can be done until it is back but to look again.
                 _LOG.exception("keeper_look_failed")
             stopping.wait(max(0.5, LOOK_EVERY_S - (self._monotonic() - began)))
-        self._thread.shutdown(wait=True)
+        for threads in (self._thread, self._asking):
+            threads.shutdown(wait=True)
         self._courier.close()
 
     def look(self) -> tuple[str, ...]:
         """One round; gives the reasons for which it took over, none when all is well."""
+        # First what lies on the disk: among it may be the finish of a dive that is due.
+        drain_quietly(self._service, self._spool)
         reasons = self.reasons(how_late(self._service))
         if reasons:
             self._take_over(reasons)
+        self._ask_for_texts()
         self._compare_clocks()
         beat_heart(self._service, "keeper", "; ".join(reasons) or None)
         return reasons
@@ -120,6 +140,17 @@ class Keeper:
         except Exception:  # noqa: BLE001 - it must not end the thread
             # The database went away; the next look comes in seconds.
             _LOG.exception("keeper_carry_failed")
+
+    def _ask_for_texts(self) -> None:
+        """Ask the gateways for texts in the background where no worker has done so for a while."""
+        if self._asked is None or self._asked.done():
+            self._asked = self._asking.submit(self._poll_quietly)
+
+    def _poll_quietly(self) -> None:
+        try:
+            poll(self._service, self._gateways, OVERDUE_AFTER_S)
+        except Exception:  # noqa: BLE001 - as above
+            _LOG.exception("keeper_poll_failed")
 
     def _compare_clocks(self) -> None:
         """Once a minute; `compare_clocks` itself tells the admins."""

@@ -7,11 +7,13 @@ import os
 from celery import Celery
 from celery.exceptions import SoftTimeLimitExceeded
 
-from service.app import open_service
+from service.app import open_service, open_spool
 from service.gateways.channels import channels_of
 from service.gateways.settings import GatewayConfig, open_gateways, read_gateways
 from service.operations.carrying import Courier
+from service.operations.gateway import Gateway
 from service.operations.service import Service
+from service.operations.spooling import Spool
 from service.settings import Settings
 from workers.nudge import broker_nudge
 
@@ -24,9 +26,11 @@ class Process:
     def __init__(self, settings: Settings, celery: Celery) -> None:
         self._settings = settings
         self._celery = celery
+        self._spool = open_spool(settings)
         self._pid = 0
         self._service: Service | None = None
         self._courier: Courier | None = None
+        self._gateways: tuple[Gateway, ...] | None = None
 
     def service(self) -> Service:
         """The service of this process."""
@@ -38,11 +42,21 @@ class Process:
 
     def courier(self) -> Courier:
         """The courier of this process."""
-        service = self.service()
+        service, gateways = self.service(), self.gateways()
         if self._courier is None:
-            gateways = open_gateways(self._configs(), public_url=self._settings.public_url)
             self._courier = Courier(service, gateways)
         return self._courier
+
+    def gateways(self) -> tuple[Gateway, ...]:
+        """The gateways of this process, in order of preference."""
+        self._forget_parent()
+        if self._gateways is None:
+            self._gateways = open_gateways(self._configs(), public_url=self._settings.public_url)
+        return self._gateways
+
+    def spool(self) -> Spool | None:
+        """Where what gateways bring lies while the database is away, on this machine."""
+        return self._spool
 
     def _configs(self) -> tuple[GatewayConfig, ...]:
         return read_gateways(self._settings.gateways, public_url=self._settings.public_url)
@@ -53,4 +67,4 @@ class Process:
             return
         if self._service is not None:
             self._service.engine.dispose(close=False)
-        self._pid, self._service, self._courier = os.getpid(), None, None
+        self._pid, self._service, self._courier, self._gateways = os.getpid(), None, None, None

@@ -24,6 +24,7 @@ CANARY_HOME: Final = "upkeep.canary_home"
 CARRY_URGENT: Final = "courier.carry_urgent"
 CARRY_ALL: Final = "courier.carry_all"
 CHECKPOINT: Final = "upkeep.checkpoint"
+POLL: Final = "upkeep.poll"
 
 QUEUE_OF: Final = {
     SWEEP: DEADLINES,
@@ -33,4 +34,5 @@ QUEUE_OF: Final = {
     CARRY_URGENT: URGENT,
     CARRY_ALL: MESSAGES,
     CHECKPOINT: DEADLINES,
+    POLL: MESSAGES,
 }

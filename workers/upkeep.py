@@ -14,6 +14,7 @@ from celery import Celery
 from sqlalchemy.orm import Session
 
 from service.operations.health import forget_wrong_codes, return_canary, send_canary
+from service.operations.polling import poll
 from service.operations.service import Service
 from service.store import health, log
 from workers import queues
@@ -21,6 +22,7 @@ from workers.process import Process
 
 CHECKPOINT_EVERY: Final = timedelta(hours=1)
 CHECKPOINT: Final = "checkpoint"
+POLLS_WITHIN_S: Final = 45  # some gateways, of 12 s each
 
 
 def add_tasks(celery: Celery, here: Process) -> None:
@@ -49,6 +51,14 @@ def add_tasks(celery: Celery, here: Process) -> None:
         """
         if write_checkpoint(here.service()):
             forget_wrong_codes(here.service())
+
+    @celery.task(name=queues.POLL, shared=False, time_limit=POLLS_WITHIN_S + 15, soft_time_limit=POLLS_WITHIN_S)
+    def ask_for_texts() -> None:
+        """Ask the gateways that have a list for the texts that came in.
+
+        Idempotent: a text is known by its gateway's id, and a list that was just read is not read again.
+        """
+        poll(here.service(), here.gateways())
 
 
 def write_checkpoint(service: Service) -> bool:

@@ -42,7 +42,7 @@ def main() -> None:
 
 for _command in (
     *(showing.demo, showing.tour),
-    *(processes.web, processes.worker, processes.beat, processes.keeper),
+    *(processes.web, processes.fallback, processes.worker, processes.beat, processes.keeper),
     *(admins.migrate, admins.club, admins.admin, admins.token),
     *(sites.site, dives.dive, audit.audit, doctor.doctor),
 ):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import signal
 import threading
+from dataclasses import replace
 from types import FrameType
 from typing import Any, Final
 
@@ -12,7 +13,7 @@ import click
 from flask import Flask
 from gunicorn.app.base import BaseApplication  # type: ignore[import-untyped]
 
-from service.app import open_service
+from service.app import open_service, open_spool, ready_spool
 from service.cli.opening import gateways_of, opened, service_with_schema, settings_of_environment
 from service.clock import clock_seconds
 from service.gateways.channels import channels_of
@@ -20,10 +21,13 @@ from service.gateways.settings import open_gateways
 from service.logs import set_up_logging
 from service.operations.carrying import Courier
 from service.operations.health import how_late
+from service.operations.intake import drain_from_time_to_time, drain_quietly
 from service.operations.service import Service
+from service.operations.spooling import Spool
 from service.operations.sweeping import sweep
-from service.settings import Settings, SettingsError
+from service.settings import PREFIX, Settings, SettingsError
 from service.web import create_app
+from service.web.fallback import create_fallback
 from workers.app import PUBLISHING, make_celery
 from workers.keeper import Keeper
 from workers.nudge import broker_nudge
@@ -34,6 +38,7 @@ _LOG = logging.getLogger(__name__)
 
 WEB_PROCESSES: Final = 2
 WEB_THREADS: Final = 8
+FALLBACK_PORT: Final = 8001
 SWEEP_FIRST_AFTER_S: Final = 60.0  # real seconds without a sweep
 
 
@@ -47,9 +52,27 @@ def web() -> None:
     settings = _begin()
     gateways_of(settings)
     service = service_with_schema(settings, "web")
+    # First what lies on the disk: among it may be the finish of a dive that is due.
+    drain_quietly(service, ready_spool(settings))
     sweep_if_behind(service)
     service.engine.dispose()
     _Web(settings).run()
+
+
+@click.command()
+@click.option("--host", help="The address to listen on; LINETENDER_HOST where it is not given.")
+@click.option("--port", type=click.IntRange(1, 65535), default=FALLBACK_PORT, show_default=True, help="Its port.")
+def fallback(host: str | None, port: int) -> None:
+    """Take what gateways bring while the web process does not: the fallback address in their settings.
+
+    Needs no database and no broker: it checks signatures and keeps texts, receipts and keys in LINETENDER_SPOOL_DIR.
+    A web process, worker or keeper on the same machine brings them into the database. Where gateways reach it by
+    another address than the web, set LINETENDER_PUBLIC_URL to that for this process: signatures cover it.
+    """
+    settings = _begin()
+    gateways_of(settings)
+    _spool_of(settings)
+    _Fallback(replace(settings, host=host or settings.host, port=port)).run()
 
 
 @click.command()
@@ -83,7 +106,8 @@ def keeper() -> None:
     settings = _begin()
     configs = gateways_of(settings)
     service = opened(settings, "keeper")
-    courier = Courier(service, open_gateways(configs, public_url=settings.public_url))
+    gateways = open_gateways(configs, public_url=settings.public_url)
+    courier = Courier(service, gateways)
     stopping = threading.Event()
 
     def stop(_number: int, _frame: FrameType | None) -> None:
@@ -91,7 +115,7 @@ def keeper() -> None:
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, stop)
-    Keeper(service, courier).run(stopping)
+    Keeper(service, courier, gateways=gateways, spool=open_spool(settings)).run(stopping)
 
 
 def sweep_if_behind(service: Service) -> bool:
@@ -110,6 +134,13 @@ def _begin() -> Settings:
     return settings
 
 
+def _spool_of(settings: Settings) -> Spool:
+    spool = ready_spool(settings)
+    if spool is None:
+        raise SettingsError(f"{PREFIX}SPOOL_DIR is not set: the fallback has nowhere else to keep what it takes")
+    return spool
+
+
 def _check_versions() -> None:
     try:
         check_versions(installed())
@@ -120,6 +151,8 @@ def _check_versions() -> None:
 class _Web(BaseApplication):  # type: ignore[misc]
     """Gunicorn without a command line or a configuration file of its own."""
 
+    processes, name = WEB_PROCESSES, "linetender-web"
+
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         super().__init__()
@@ -129,7 +162,7 @@ class _Web(BaseApplication):  # type: ignore[misc]
         chosen: dict[str, Any] = {
             "bind": f"{self._settings.host}:{self._settings.port}",
             "worker_class": "gthread",
-            "workers": WEB_PROCESSES,
+            "workers": self.processes,
             "threads": WEB_THREADS,
             "timeout": 30,
             "graceful_timeout": 10,
@@ -138,7 +171,7 @@ class _Web(BaseApplication):  # type: ignore[misc]
             "accesslog": None,
             "errorlog": "-",
             "control_socket_disable": True,
-            "proc_name": "linetender-web",
+            "proc_name": self.name,
         }
         for name, value in chosen.items():
             self.cfg.set(name, value)
@@ -149,4 +182,21 @@ class _Web(BaseApplication):  # type: ignore[misc]
         celery = make_celery(self._settings, PUBLISHING)
         configs = gateways_of(self._settings)
         service = open_service(self._settings, "web", broker_nudge(celery), channels=channels_of(configs))
-        return create_app(service, self._settings, configs)
+        spool = open_spool(self._settings)
+        if spool is not None:
+            drain_from_time_to_time(service, spool)
+        return create_app(service, self._settings, configs, spool)
+
+
+class _Fallback(_Web):
+    """The same server, for what needs no database."""
+
+    processes, name = 1, "linetender-fallback"
+
+    def load(self) -> Flask:
+        """Called after the fork, as in the web process."""
+        set_up_logging(self._settings.log_format)
+        configs = gateways_of(self._settings)
+        return create_fallback(
+            open_service(self._settings, "fallback"), self._settings, configs, _spool_of(self._settings)
+        )

@@ -7,6 +7,7 @@ the text is safe anywhere, and what cannot be kept anywhere is refused, loudly.
 from __future__ import annotations
 
 import logging
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -34,6 +35,7 @@ T = TypeVar("T")
 
 PATIENCE_S: Final = 2.0  # gateways wait 5 to 15 s, and our own tries against a dead host could take 10
 AT_ONCE: Final = 8
+DRAINS_EVERY_S: Final = 5.0
 DRAIN_WAITS_S: Final = 2.0
 DRAINS_FOR_S: Final = 5.0  # an alarm that is due must not wait for long behind texts, even those that may end it
 
@@ -78,6 +80,10 @@ class Intake:
         """Keep a key; what to say to it, or None where it lies on the disk until that is known. Raises as `text`."""
         return self._take(key, lambda: _press(self._service, key))
 
+    def has_room(self) -> bool:
+        """Whether something would be kept on the disk. Raises OSError."""
+        return self._spool is not None and self._spool.has_room()
+
     def _take(self, brought: Brought, store: Callable[[], T]) -> T | None:
         if self._spool is None:
             return store()
@@ -95,6 +101,20 @@ class Intake:
             _LOG.exception(NOT_KEPT, extra={"what": type(brought).__name__})
             raise
         return None
+
+
+def drain_from_time_to_time(service: Service, spool: Spool) -> None:
+    """Bring in what lies on the disk, every few seconds, for as long as this process lives; in a thread of its own.
+
+    For whoever puts things there: worker and keeper may be on other machines.
+    """
+
+    def go_on() -> None:
+        while True:
+            drain_quietly(service, spool)
+            time.sleep(DRAINS_EVERY_S)
+
+    threading.Thread(target=go_on, name="drains", daemon=True).start()
 
 
 def drain_quietly(service: Service, spool: Spool | None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -82,6 +83,13 @@ def by_others(session: Session, *, gateway: str, receiver: str, since: datetime,
         .order_by(row.received_at, row.id)
     )
     return [Brought(*values) for values in session.execute(found)]
+
+
+def known(session: Session, gateway: str, provider_ids: Collection[str]) -> set[str]:
+    """Those of the ids under which this gateway has brought an authentic text."""
+    row = InboundTextRow
+    found = select(row.provider_id).where(row.gateway == gateway, row.authentic, row.provider_id.in_(provider_ids))
+    return set(session.execute(found).scalars())
 
 
 def unanswered(session: Session, limit: int, older_than: datetime) -> list[int]:
