@@ -6,6 +6,7 @@ import fcntl
 import json
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -47,6 +48,11 @@ class Directory:
     def logs(self) -> Path:
         """Where each process writes its log."""
         return self.path / "logs"
+
+    @property
+    def spool(self) -> Path:
+        """Where what the gateway brings lies while the database is away."""
+        return self.path / "spool"
 
     @property
     def database(self) -> Path:
@@ -105,6 +111,7 @@ class Directory:
 
     def clear(self) -> None:
         """Forget everything but the lock."""
+        shutil.rmtree(self.spool, ignore_errors=True)
         for path in (*self.path.iterdir(), *self.logs.iterdir()):
             if path.is_file() and path.name != LOCK:
                 path.unlink()
