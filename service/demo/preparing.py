@@ -23,6 +23,7 @@ from service.store.seed import RECEIVING_NUMBER, Seeded, hash_password, seed
 
 HOST: Final = "127.0.0.1"
 ACCOUNT: Final = "AC00000001"
+MAIL_SENDER: Final = "linetender@skerry.example"
 # A machine needs its real seconds also where a clock runs fast: for handing over a text, and for its receipt.
 MACHINE_NEEDS_S: Final = 5.0
 SOONEST_GRACE_S: Final = 300.0
@@ -37,7 +38,8 @@ class Place:
     pace: Pace
     database_url: str
     broker_url: str
-    gateways: str | None  # a JSON list; None for the practice gateway
+    gateways: str | None  # a JSON list; None for the practice gateway and the mail room
+    mail_port: int
 
     @property
     def url(self) -> str:
@@ -53,6 +55,7 @@ class Place:
             PREFIX + "SECRET_KEY_FILE": str(files / "secret-key"),
             PREFIX + "GATEWAYS_FILE": str(files / "gateways.json"),
             PREFIX + "PUBLIC_URL": self.url,
+            PREFIX + "SPOOL_DIR": str(self.directory.spool),
             PREFIX + "DEMO": "yes",
             PREFIX + "PACE": f"{self.pace.pace:g}",
             PREFIX + "PACE_ORIGIN": self.pace.origin.isoformat(),
@@ -81,12 +84,12 @@ def choose_pace(directory: Directory, pace: float, engine: Engine) -> Pace:
 def write_settings(place: Place) -> None:
     """Put the secrets and settings where the processes, and people with other commands, find them."""
     place.directory.secret("secret-key")
-    place.directory.write_text("gateways.json", place.gateways or _practice_gateway(place))
+    place.directory.write_text("gateways.json", place.gateways or _practice_gateways(place))
     lines = [f"export {name}={shlex.quote(value)}" for name, value in place.settings().items()]
     place.directory.write_text("settings.sh", "\n".join(lines))
 
 
-def _practice_gateway(place: Place) -> str:
+def _practice_gateways(place: Place) -> str:
     gateway = {
         "name": "practice",
         "kind": "form-post",
@@ -94,8 +97,17 @@ def _practice_gateway(place: Place) -> str:
         "account": ACCOUNT,
         "token": place.directory.secret("gateway-token"),
         "sender": RECEIVING_NUMBER,
+        "calls": True,
     }
-    return json.dumps([gateway])
+    mail_room = {
+        "name": "mail-room",
+        "kind": "smtp",
+        "host": HOST,
+        "port": place.mail_port,
+        "security": "none",
+        "sender": MAIL_SENDER,
+    }
+    return json.dumps([gateway, mail_room])
 
 
 def prepare_database(place: Place) -> Seeded:

@@ -15,6 +15,7 @@ import httpx
 from service.demo.broker import broker_command, free_port, is_free, wait_until_listening
 from service.demo.children import Child, end_left_over, start_time, with_children
 from service.demo.directory import Directory
+from service.demo.mail_room import mail_room_command
 from service.demo.preparing import (
     HOST,
     Place,
@@ -29,8 +30,8 @@ from service.store.engine import open_engine, reading
 READY_WITHIN_S: Final = 90.0
 LEFT_OVER_ENDS_WITHIN_S: Final = 5.0
 # In the order in which they end: no new ticks, no new requests, then those who act, then what they lean on.
-ENDS_WITHIN_S: Final = {"beat": 3.0, "web": 5.0, "worker": 8.0, "keeper": 5.0, "broker": 3.0}
-STARTS: Final = ("broker", "web", "worker", "beat", "keeper")
+ENDS_WITHIN_S: Final = {"beat": 3.0, "web": 5.0, "worker": 8.0, "keeper": 5.0, "mail": 3.0, "broker": 3.0}
+STARTS: Final = ("broker", "mail", "web", "worker", "beat", "keeper")
 
 
 class CannotStartError(Exception):
@@ -125,12 +126,15 @@ class Demo:
             database_url=database_url,
             broker_url=self._environ.get("BROKER_URL") or f"redis://{HOST}:{free_port()}/0",
             gateways=self._environ.get("GATEWAYS") or None,
+            mail_port=free_port(),
         )
 
     def _start_children(self) -> None:
         told = environment(self._place.settings(), self._environ)
         for role in STARTS:
             if role == "broker" and self._environ.get("BROKER_URL"):
+                continue
+            if role == "mail" and self._place.gateways is not None:
                 continue
             log = self._directory.logs / f"{role}.log"
             log.write_bytes(b"")
@@ -144,6 +148,8 @@ class Demo:
     def _command(self, role: str) -> list[str]:
         if role == "broker":
             return broker_command(self._broker_port(), self._directory.path)
+        if role == "mail":
+            return mail_room_command(self._place.mail_port)
         return [sys.executable, "-m", "service.cli", role]
 
     def _broker_port(self) -> int:
