@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.domain.dive import Dive, Phase
+from service.domain.language import render
 from service.domain.local_time import say
 from service.domain.people import Recipient
 from service.domain.place.position import decimal
@@ -83,13 +84,13 @@ def _called(dive: Dive, reader: Recipient) -> NextStep:
     there = any(told.key == reader.key for told in dive.on_scene)
     go = "Stay where rescue can find you, and out of the water." if there else "Going there? Say so below."
     words = (f"Rescue was called{by}.{incident}", meet, go)
-    again = if_real(dive, "Something new, or nobody comes? Call rescue again.", "call rescue again with anything new")
+    again = _if_real(dive, "Something new, or nobody comes? Call rescue again.", "call rescue again with anything new")
     return NextStep("Stay reachable: keep your phone free", words, _rescue(dive), (again,))
 
 
 def _call_rescue(dive: Dive) -> NextStep:
     title = "In a real alarm: call rescue now" if dive.drill else "Call rescue now"
-    words = if_real(
+    words = _if_real(
         dive, "Do not wait for anybody else. Read to them what stands below.", "read to them what stands below"
     )
     then = "Then say below that you have called rescue, or text CALLED."
@@ -103,13 +104,13 @@ def _call_party(dive: Dive, reader: Recipient) -> NextStep:
     party = _party(dive)
     if other is not None and other.phone and not mine:
         words = (f"{other.name} acts on this. Agree who calls whom.",)
-        no_answer = if_real(dive, f"No answer? Call {_first(dive)}, then rescue.", f"call {_first(dive)}, then rescue")
+        no_answer = _if_real(dive, f"No answer? Call {_first(dive)}, then rescue.", f"call {_first(dive)}, then rescue")
         calls = (Call(other.name, other.phone), *party, *_rescue(dive))
         return NextStep(f"Call {other.name} now", words, calls, (no_answer,))
     if not party:
         return _call_rescue(dive)
     said = ("You said that you have it. Thank you.",) if mine else ()
-    no_answer = if_real(
+    no_answer = _if_real(
         dive, "No answer? Call rescue. In doubt call rescue first.", "call rescue if they do not answer"
     )
     then = (no_answer, *(() if mine else ("Tell us below that you have it.",)))
@@ -121,9 +122,14 @@ def _keep(dive: Dive, now: datetime) -> NextStep:
         words = ("They have not gone in, as far as we know. There is no alarm. You will hear when they go in.",)
         return NextStep("Nothing to do now", words)
     by = say(dive.raise_by_at, dive.plan.site.zone, now)
-    rescue = if_real(dive, "No answer? Call rescue, even if we are silent.", "call rescue if they do not answer")
+    rescue = _if_real(dive, "No answer? Call rescue, even if we are silent.", "call rescue if they do not answer")
     words = (f"There is no alarm now. If you have not heard by {by} that all are out, call {_first(dive)}. {rescue}",)
     return NextStep(f"Keep this page until {by}", words, (*_party(dive), *_rescue(dive)))
+
+
+def _if_real(dive: Dive, words: str, would: str) -> str:
+    """The words, or in a drill what a reader would do in a real alarm."""
+    return render(if_real(dive, words, would))
 
 
 def _party(dive: Dive) -> tuple[Call, ...]:

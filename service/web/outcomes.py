@@ -9,6 +9,7 @@ from typing import Any
 
 from service.domain.dive import Dive, Event
 from service.domain.dive import events as ev
+from service.domain.language import render
 from service.domain.local_time import say
 from service.domain.place.fix import Doubt
 from service.domain.place.position import lettered
@@ -51,7 +52,7 @@ def _partly_out(_: Dive, event: ev.PartlyOut, __: datetime) -> str:
 
 def _raised(dive: Dive, event: ev.AlarmRaised, _: datetime) -> str:
     who = ", ".join(contact.name for contact in dive.contacts if contact.key != event.by.key)
-    rescue = to_rescue(dive, f"Call rescue if you can: {dive.plan.site.rescue_call}.")
+    rescue = render(to_rescue(dive, f"Call rescue if you can: {dive.plan.site.rescue_call}."))
     return f"The alarm is raised. Being told now: {who}. {rescue}"
 
 

@@ -6,9 +6,12 @@ from collections import Counter
 
 import pytest
 
-from service.domain.encoding import Part, segments, septets
+from service.domain.encoding import segments, septets
+from service.domain.language import Phrase, fragments
+from service.domain.people import ENGLISH
 from service.domain.wording.drafts import LINK_ROOM, SEGMENTS_MAX, worded
-from service.domain.wording.phrases import QUOTE_MAX, QUOTE_SURE, keep, may_go, name_of, quote, quoted
+from service.domain.wording.parts import keep, may_go, name_of
+from service.domain.wording.phrases import QUOTE_MAX, QUOTE_SURE, quote, quoted
 
 CLUB = "Skerry Bay Divers"  # with colon and blank 19 septets of 160
 LONG_CLUB = "The Royal and Ancient Skerry Bay Sub-Aqua Exploration Society"
@@ -100,26 +103,26 @@ def test_a_short_quotation_has_a_sure_length(words: str, expected: str) -> None:
     assert septets(quoted(words)) <= QUOTE_SURE + 4
 
 
-def joined(parts: list[Part]) -> str:
-    """The parts as one text."""
-    return " ".join(part.text for part in parts)
+def pieces(words: Phrase) -> list[tuple[str, bool]]:
+    """What of the words goes together, and whether it may be shortened."""
+    return fragments(words, ENGLISH)
 
 
 def test_a_quotation_goes_on_where_there_is_room() -> None:
     """What is beyond the sure part may be shortened, the sure part never."""
     words = "lost sight of him " * 12
 
-    parts = quote(words, ".")
+    (sure, sure_may), (more, more_may) = pieces(quote(words))
 
-    assert joined(parts) == f'"{words.strip()}".'
-    assert [part.shorten for part in parts] == [False, True]
-    assert septets(parts[0].text) <= QUOTE_SURE + 1
+    assert f"{sure} {more}" == f'"{words.strip()}"'
+    assert (sure_may, more_may) == (False, True)
+    assert septets(sure) <= QUOTE_SURE + 1
 
 
 def test_a_very_long_quotation_ends_and_says_so() -> None:
     """A text of ten segments is not repeated whole."""
-    parts = quote("lost sight of him " * 50, ".")
+    text = " ".join(piece for piece, _ in pieces(quote("lost sight of him " * 50)))
 
-    assert joined(parts).endswith('..".')
-    assert septets(joined(parts)) <= QUOTE_MAX + 6
-    assert Counter(joined(parts).split())["lost"] > 10
+    assert text.endswith('.."')
+    assert septets(text) <= QUOTE_MAX + 5
+    assert Counter(text.split())["lost"] > 10

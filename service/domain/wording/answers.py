@@ -7,9 +7,11 @@ from datetime import datetime
 
 from service.domain.dive import events as ev
 from service.domain.dive.refusals import finish_text
-from service.domain.dive.state import Dive
-from service.domain.encoding import Part
+from service.domain.dive.state import Dive, Phase
+from service.domain.dive.ways import DECLINED
+from service.domain.language import Name, Phrase, Words, say
 from service.domain.people import Actor, Recipient, Role
+from service.domain.wording import introducing
 from service.domain.wording.drafts import (
     ABOUT_A_POSITION,
     Draft,
@@ -20,17 +22,17 @@ from service.domain.wording.drafts import (
     to_contacts,
     to_each,
 )
+from service.domain.wording.parts import Part, keep, may_go
 from service.domain.wording.phrases import (
     call_rescue,
     call_them,
     call_them_then_rescue,
     heads,
-    keep,
-    may_go,
-    name_of,
+    nobody_called,
     number_of,
     out,
     quote,
+    ref,
     time_of,
     to_rescue,
     who,
@@ -39,14 +41,15 @@ from service.domain.wording.phrases import (
 
 
 def on_filed(dive: Dive, event: ev.Filed) -> list[Draft]:
-    """The codes, and what silence means."""
+    """The codes, and what silence means; contacts who are new hear what a contact does."""
     parts = [
-        name_of(f"plan filed for {dive.plan.site.name}."),
-        keep(f"Going in: text IN {dive.start_code}."),
-        keep(f"Out: text OUT {dive.finish_code}."),
-        keep("The clock runs only once we answer ARMED."),
+        keep(say("plan filed for {site}.", site=Name(dive.plan.site.name))),
+        keep(say("Going in: text IN {code}.", code=dive.start_code)),
+        keep(say("Out: text OUT {code}.", code=dive.finish_code)),
+        keep(say("The clock runs only once we answer ARMED.")),
     ]
-    return to_each(dive, [dive.lead], MessageKind.REPLY, "filed", parts, event.at, link=LinkKind.DIVE)
+    codes = to_each(dive, [dive.lead], MessageKind.REPLY, "filed", parts, event.at, link=LinkKind.DIVE)
+    return codes + introducing.introductions(dive, event)
 
 
 def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:
@@ -54,14 +57,13 @@ def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:
     extension = dive.extension
     if extension is None:
         return []
-    new_due = time_of(dive, extension.due_out_at, event.at)
+    new, old = time_of(dive, extension.due_out_at, event.at), time_of(dive, dive.due_out_at, event.at)
     raise_by_at = extension.due_out_at + dive.grace.grace
     parts = [
-        *who(dive),
-        keep(f"now due out {new_due}, not {time_of(dive, dive.due_out_at, event.at)}."),
-        keep(f"Not heard by {time_of(dive, raise_by_at, event.at)} that all are out?"),
+        keep(say("{who} now due out {new}, not {old}.", who=who(dive), new=new, old=old)),
+        keep(say("Not heard by {time} that all are out?", time=time_of(dive, raise_by_at, event.at))),
         keep(call_them_then_rescue(dive)),
-        keep(f"Ref {dive.reference}."),
+        ref(dive),
     ]
     drafts = to_contacts(dive, MessageKind.START_NOTICE, "extension", parts, event.at)
     # The notices go by the extension's own number: the hand-over of one puts it in force.
@@ -71,125 +73,149 @@ def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:
 def on_extension_in_force(dive: Dive, event: ev.ExtensionTookEffect) -> list[Draft]:
     """Now it counts: everybody whom the old time was told."""
     due, alarm = time_of(dive, dive.due_out_at, event.at), time_of(dive, dive.raise_by_at, event.at)
-    words = f"due out is now {due}, your contacts know. Alarm goes out {alarm}. {out(dive)}."
-    return _tell_party(dive, "extension_in_force", words, event.at)
+    told = say(
+        "due out is now {due}, your contacts know. Alarm goes out {alarm}. {out}.", due=due, alarm=alarm, out=out(dive)
+    )
+    return _tell_party(dive, "extension_in_force", told, event.at)
 
 
 def on_extension_not_in_force(dive: Dive, event: ev.ExtensionNotInForce) -> list[Draft]:
     """No contact has the new time yet, so the old one stands."""
-    due = time_of(dive, dive.due_out_at, event.at)
-    words = f"LATE is not in force: no contact could be told yet. Due out stays {due}. Phone a contact if you can."
+    words = say(
+        "LATE is not in force: no contact could be told yet. Due out stays {due}. Phone a contact if you can.",
+        due=time_of(dive, dive.due_out_at, event.at),
+    )
     return _tell_party(dive, "extension_not_in_force", words, event.at)
 
 
-def _tell_party(dive: Dive, name: str, words: str, at: datetime) -> list[Draft]:
+def _tell_party(dive: Dive, name: str, words: Phrase, at: datetime) -> list[Draft]:
     return to_each(dive, party_told(dive), MessageKind.REPLY, name, [keep(words)], at)
 
 
 def on_late_passed_on(dive: Dive, event: ev.LatePassedOn) -> list[Draft]:
     """After the alert the contacts decide."""
     parts = [
-        keep(time_of(dive, event.at, event.at)),
-        name_of(event.by.name),
-        keep("says"),
-        *quote(event.by.words, "."),
-        keep("The alarm stands; you decide what it means."),
+        keep(_says(dive, event.by, event.by.words, event.at)),
+        keep(say("The alarm stands; you decide what it means.")),
         *call_them(dive),
-        keep(f"Ref {dive.reference}."),
+        ref(dive),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "late", parts, event.at)
-    words = f"the alarm is out already. Your contacts get your message. {out(dive)}."
+    words = say("the alarm is out already. Your contacts get your message. {out}.", out=out(dive))
     return told + reply(dive, event.by, event.at, keep(words))
+
+
+def _says(dive: Dive, by: Actor, words: str, at: datetime) -> Phrase:
+    return say("{time} {name} says {quote}.", time=time_of(dive, at, at), name=Name(by.name), quote=quote(words))
 
 
 def on_partly_out(dive: Dive, event: ev.PartlyOut) -> list[Draft]:
     """The count is repeated with what is missing; contacts who are alarmed hear it too."""
-    missing = f"{event.count} of {dive.head_count} out, {event.missing} missing"
-    clock = "The clock goes on." if dive.live else "No clock runs."
+    missing = say("{out} of {all} out, {missing} missing", out=event.count, all=dive.head_count, missing=event.missing)
+    clock = say("The clock goes on.") if dive.live else say("No clock runs.")
     all_out = finish_text(dive) if event.by.role is Role.DIVER else f"SAFE {dive.head_count} {dive.reference}"
-    words = f"{missing}. {clock} All out? Text {all_out}. In trouble? Text SOS."
+    words = say(
+        "{missing}. {clock} All out? Text {finish}. In trouble? Text SOS.", missing=missing, clock=clock, finish=all_out
+    )
     answer = reply(dive, event.by, event.at, keep(words))
     if not dive.alarmed:
         return answer
+    at, name = time_of(dive, event.at, event.at), Name(event.by.name)
     parts = [
-        keep(f"{missing}, says"),
-        name_of(event.by.name),
-        keep(f"{time_of(dive, event.at, event.at)}. The alarm stands."),
+        keep(say("{missing}, says {name} {time}. The alarm stands.", missing=missing, name=name, time=at)),
         *call_them(dive),
-        keep(to_rescue(dive, f"Tell rescue: {call_rescue(dive)}.")),
-        keep(f"Ref {dive.reference}."),
+        keep(to_rescue(dive, say("Tell rescue: {rescue}.", rescue=call_rescue(dive)))),
+        ref(dive),
     ]
     return to_contacts(dive, MessageKind.ALERT, "partly_out", parts, event.at, but=event.by.key) + answer
 
 
 def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
     """The contact hears what to do next; the others who were alerted hear that somebody acts."""
-    ref, count = dive.reference, dive.head_count
-    call = f"Call {number_of(dive.lead.phone)}." if dive.lead.phone else "Call them."
-    text = f", then text CALLED {ref}"
-    no_answer = to_rescue(dive, f"Call {call_rescue(dive)}{text}.", then=text)
-    rescue = [keep(f"thank you. {call} No answer? {no_answer}")]
     called = who_called(dive, event.at)
-    act = [keep("thank you."), *called, keep("Keep your phone free.")] if called else rescue
-    answer = reply(dive, event.by, event.at, *act, may_go(1, f"All safe? SAFE {count} {ref}"))
-    parts = [
-        name_of(event.by.name),
-        keep(f"has the alarm for dive {ref} since {time_of(dive, event.at, event.at)}."),
-        *(called or ([] if dive.drill else [keep("Nobody has called rescue yet.")])),
-    ]
+    act = [*called, keep(say("Keep your phone free."))] if called else _call_and_say_so(dive)
+    safe = say("All safe? SAFE {all} {ref}", all=dive.head_count, ref=dive.reference)
+    answer = reply(dive, event.by, event.at, keep(say("thank you.")), *act, may_go(1, safe))
+    has_it = say(
+        "{name} has the alarm for dive {ref} since {time}.",
+        name=Name(event.by.name),
+        ref=dive.reference,
+        time=time_of(dive, event.at, event.at),
+    )
+    parts = [keep(has_it), *(called or ([] if dive.drill else [keep(nobody_called())]))]
     others = [c for c in dive.contacts if c.key in dive.alerted_keys() and c.key != event.by.key]
     return answer + to_each(dive, others, MessageKind.OTHER, "acknowledged", parts, event.at)
 
 
+def _call_and_say_so(dive: Dive) -> list[Part]:
+    rescue, reference = call_rescue(dive), dive.reference
+    call = say("Call {number}.", number=number_of(dive.lead.phone)) if dive.lead.phone else say("Call them.")
+    would = say("now call {rescue}, then text CALLED {ref}", rescue=rescue, ref=reference)
+    then = to_rescue(dive, say("Call {rescue}, then text CALLED {ref}.", rescue=rescue, ref=reference), would)
+    return [keep(call), keep(say("No answer? {rescue}", rescue=then))]
+
+
 def on_rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Draft]:
     """Everybody ashore hears that rescue is called; the repeats end, the dive stays open."""
-    incident = [name_of(f"(incident {event.reference})")] if event.reference else []
-    safe = f"Text SAFE {dive.head_count} {dive.reference}"
-    parts = [
-        keep(f"RESCUE CALLED {time_of(dive, event.at, event.at)} by"),
-        name_of(event.by.name),
-        *incident,
-        keep("for"),
-        *who(dive, "."),
-        keep(f"Keep your phone free. Know they are safe? {safe}."),
-    ]
-    told = to_contacts(dive, MessageKind.ALERT, "called", parts, event.at, but=event.by.key)
-    noted = [keep("noted, rescue called"), name_of(f"(incident {event.reference}).")] if event.reference else []
-    answer = [*(noted or [keep("noted, rescue called.")]), keep(f"Keep your phone free. All safe? {safe}")]
-    return told + reply(dive, event.by, event.at, *answer)
+    told = to_contacts(dive, MessageKind.ALERT, "called", _rescue_called(dive, event), event.at, but=event.by.key)
+    noted = say("noted, rescue called.")
+    if event.reference:
+        noted = say("noted, rescue called (incident {incident}).", incident=Name(event.reference))
+    safe = say("Keep your phone free. All safe? Text SAFE {all} {ref}", all=dive.head_count, ref=dive.reference)
+    return told + reply(dive, event.by, event.at, keep(noted), keep(safe))
 
 
-def hint(dive: Dive, by: Actor, near: str | None) -> str:
+def _rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Part]:
+    at, name, whom = time_of(dive, event.at, event.at), Name(event.by.name), who(dive)
+    called = say("RESCUE CALLED {time} by {name} for {who}.", time=at, name=name, who=whom)
+    if event.reference:
+        called = say(
+            "RESCUE CALLED {time} by {name} (incident {incident}) for {who}.",
+            time=at,
+            name=name,
+            incident=Name(event.reference),
+            who=whom,
+        )
+    safe = say(
+        "Keep your phone free. Know they are safe? Text SAFE {all} {ref}.", all=dive.head_count, ref=dive.reference
+    )
+    return [keep(called), keep(safe)]
+
+
+def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
     """Which text would do what was probably meant."""
-    ref = dive.reference
+    reference = dive.reference
     if near == "position":
-        return "A position? Text AT 47.12345,-20.54321."
+        return say("A position? Text AT 47.12345,-20.54321.")
     ashore = by.role in (Role.CONTACT, Role.ADMIN)
     if ashore and near in ("where", "pack", "on_scene"):
-        return f"You can text WHERE {ref}, PACK {ref}, or ON SCENE {ref}."
+        return say("You can text WHERE {ref}, PACK {ref}, or ON SCENE {ref}.", ref=reference)
     if ashore or near in ("safe", "ok", "called"):
-        return f"You can text OK {ref}, CALLED {ref}, or SAFE {dive.head_count} {ref}."
+        all_safe = dive.head_count
+        return say("You can text OK {ref}, CALLED {ref}, or SAFE {all} {ref}.", ref=reference, all=all_safe)
     meant = {
-        "finish": f"{out(dive)}.",
-        "late": "Need longer? Text LATE 20.",
-        "call_off": "Not diving? Text NOGO.",
-        "start": "Going in? Text IN.",
-        "on_scene": "Ashore for another dive? Text ON SCENE and its reference.",
-        "where": f"Asking for the last position? Text WHERE {ref}.",
+        "finish": say("{out}.", out=out(dive)),
+        "late": say("Need longer? Text LATE 20."),
+        "call_off": say("Not diving? Text NOGO."),
+        "start": say("Going in? Text IN."),
+        "on_scene": say("Ashore for another dive? Text ON SCENE and its reference."),
+        "where": say("Asking for the last position? Text WHERE {ref}.", ref=reference),
     }
     if near in meant:
         return meant[near]
-    return f"{out(dive)}. Longer? LATE 20. Trouble? SOS." if dive.live else "Going in? IN. Trouble? SOS."
+    if dive.live:
+        return say("{out}. Longer? LATE 20. Trouble? SOS.", out=out(dive))
+    return say("Going in? IN. Trouble? SOS.")
 
 
 def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
     """Not understood, so nothing changed; what the party says is passed on once contacts are alarmed."""
-    clock = "The clock runs." if dive.live else "The clock is not running."
+    clock = say("The clock runs.") if dive.live else say("The clock is not running.")
     answer = reply(
         dive,
         event.by,
         event.at,
-        keep(f"not understood, nothing changed. {clock}"),
+        keep(say("not understood, nothing changed. {clock}", clock=clock)),
         *_how_to_say_it(dive, event),
         segments=ABOUT_A_POSITION if event.trouble else None,
     )
@@ -197,39 +223,38 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
         answer = []
     if not dive.alarmed or event.by.role is not Role.DIVER:
         return answer
-    parts = [
-        keep(time_of(dive, event.at, event.at)),
-        name_of(event.by.name),
-        keep("says"),
-        *quote(event.words, "."),
-        keep(f"The alarm stands. Ref {dive.reference}."),
-    ]
+    parts = [keep(_says(dive, event.by, event.words, event.at)), keep(say("The alarm stands.")), ref(dive)]
     return to_contacts(dive, MessageKind.ALERT, "heard", parts, event.at) + answer
 
 
 def _how_to_say_it(dive: Dive, event: ev.Heard) -> list[Part]:
     if event.trouble is None:
         return [keep(hint(dive, event.by, event.near))]
-    return [name_of(f"Position: {event.trouble}."), may_go(1, "Check it and text AT again.")]
+    return [
+        keep(say("Position: {trouble}.", trouble=Name(event.trouble))),
+        may_go(1, say("Check it and text AT again.")),
+    ]
 
 
 def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
-    """Whoever relies on that phone hears that it cannot be relied on."""
+    """Whoever relies on that phone hears that it cannot be relied on; of a contact's best while they are still dry."""
     person = dive.person(event.person)
-    if person is None or not dive.live:
+    if person is None or dive.phase is Phase.CLOSED:
         return []
+    if event.reason == DECLINED and person in dive.contacts:
+        return introducing.declined(dive, person.name, event)
+    name = Name(person.name)
     if person in dive.contacts:
-        parts = [name_of(person.name), keep("cannot be reached by text. Phone somebody ashore.")]
+        parts = [keep(say("{name} cannot be reached by text. Phone somebody ashore.", name=name))]
         return to_each(dive, [dive.lead], MessageKind.REPLY, "unreachable", parts, event.at)
-    if event.reason != "opted_out":
+    if event.reason != "opted_out" or not dive.live:
         return []
-    parts = [
-        name_of(person.name),
-        keep(f"({_plain(person)}) can no longer be reached by text. The clock goes on."),
-        keep(f"Dive {dive.reference}, {heads(dive.head_count)}."),
-    ]
-    return to_contacts(dive, MessageKind.OTHER, "unreachable", parts, event.at)
+    deaf = say(
+        "{name} ({number}) can no longer be reached by text. The clock goes on.", name=name, number=_plain(person)
+    )
+    about = say("Dive {ref}, {heads}.", ref=dive.reference, heads=heads(dive.head_count))
+    return to_contacts(dive, MessageKind.OTHER, "unreachable", [keep(deaf), keep(about)], event.at)
 
 
-def _plain(person: Recipient) -> str:
-    return number_of(person.phone) if person.phone else "no phone"
+def _plain(person: Recipient) -> Words:
+    return number_of(person.phone) if person.phone else say("no phone")

@@ -7,9 +7,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import IntEnum, StrEnum
 
+from service.domain import encoding
 from service.domain.dive.state import Dive
-from service.domain.encoding import Part, fit
-from service.domain.people import ADMINS, Actor, Channel, Recipient, Via
+from service.domain.encoding import fit
+from service.domain.language import say
+from service.domain.people import ADMINS, ENGLISH, Actor, Channel, Recipient, Via
+from service.domain.wording.parts import Part, in_full, keep, worded_parts
 
 # A link is added only where it still fits behind the whole text: it adds, it never carries.
 LINK_ROOM = 72  # septets: a blank, a usual host name, the path and 22 characters of token
@@ -53,6 +56,7 @@ class LinkKind(StrEnum):
     DIVE = "dive"
     ALARM = "alarm"
     HANDOVER = "handover"
+    CONTACT = "contact"  # whether somebody will be a shore contact
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +64,7 @@ class Draft:
     """One message to one person, caused by one event. `rank` orders the contacts of one step.
 
     `text` is for its channel: a text is in the GSM 7-bit alphabet, what is spoken or mailed has every letter.
-    `subject` is that of an e-mail.
+    `full` is all that a text would say with room for it, with every letter. `subject` is that of an e-mail.
     """
 
     to: Recipient
@@ -73,33 +77,53 @@ class Draft:
     rank: int = 0
     channel: Channel = Channel.TEXT
     subject: str | None = None
+    full: str = ""
 
 
 def compose(
-    dive: Dive, kind: MessageKind, parts: Sequence[Part], *, link: LinkKind | None = None, segments: int | None = None
+    dive: Dive,
+    kind: MessageKind,
+    parts: Sequence[Part],
+    language: str,
+    *,
+    link: LinkKind | None = None,
+    segments: int | None = None,
 ) -> str:
     """The text with the club's name (and EXERCISE for a drill) before it, within its kind's segments, or so many."""
     allowed = segments or SEGMENTS[kind]
     reserve = LINK_ROOM if link is not None and allowed > 1 else 0
-    return worded(dive.club_name, parts, allowed, drill=dive.drill, link_room=reserve)
+    return worded(dive.club_name, parts, allowed, language, drill=dive.drill, link_room=reserve)
 
 
-def worded(club_name: str, parts: Sequence[Part], segments: int, *, drill: bool = False, link_room: int = 0) -> str:
+def worded(
+    club_name: str,
+    parts: Sequence[Part],
+    segments: int,
+    language: str = ENGLISH,
+    *,
+    drill: bool = False,
+    link_room: int = 0,
+) -> str:
     """The parts behind the club's name. Total: a text too long for its segments is better than none.
 
     What gives way, in this order: what is good to know and on the page anyway, the room for a link, the rest
     that may go, the club's name (ours is shorter), the names of people and places; only then are there more segments,
     and at the very last every part is cut.
     """
-    mark = [Part("EXERCISE.", 0)] if drill else []
-    club, ours = [*mark, Part(f"{club_name}:", 0)], [*mark, Part(f"{SERVICE_NAME}:", 0)]
-    attempts = _giving_way(club, ours, parts, segments, link_room)
+    mark = worded_parts(exercise_mark(drill=drill), language)
+    club, ours = [*mark, encoding.Part(f"{club_name}:", 0)], [*mark, encoding.Part(f"{SERVICE_NAME}:", 0)]
+    attempts = _giving_way(club, ours, worded_parts(parts, language), segments, link_room)
     return next(text for attempt in attempts if (text := _fitted(*attempt)) is not None)
 
 
+def exercise_mark(*, drill: bool) -> list[Part]:
+    """What stands before every message of a drill: nobody reads half an alarm before seeing that it is none."""
+    return [keep(say("EXERCISE."))] if drill else []
+
+
 def _giving_way(
-    club: list[Part], ours: list[Part], parts: Sequence[Part], segments: int, link_room: int
-) -> Iterator[tuple[list[Part], int, int]]:
+    club: list[encoding.Part], ours: list[encoding.Part], parts: Sequence[encoding.Part], segments: int, link_room: int
+) -> Iterator[tuple[list[encoding.Part], int, int]]:
     whole = [replace(part, shorten=False) for part in parts]
     yield (
         [*club, *(replace(part, drop=part.drop if part.drop > GOOD_TO_KNOW else 0) for part in whole)],
@@ -113,7 +137,7 @@ def _giving_way(
     yield [*ours, *(replace(part, shorten=True) for part in parts)], SEGMENTS_MAX, 0
 
 
-def _fitted(parts: Sequence[Part], segments: int, reserve: int) -> str | None:
+def _fitted(parts: Sequence[encoding.Part], segments: int, reserve: int) -> str | None:
     try:
         return fit(parts, segments, reserve)
     except ValueError:
@@ -132,19 +156,27 @@ def to_each(
     link: LinkKind | None = None,
     segments: int | None = None,
 ) -> list[Draft]:
-    """The same to several people. The step is its name and the number of the event, so nobody has it queued twice."""
-    text = compose(dive, kind, parts, link=link, segments=segments)
+    """The same to several people, to each in their language.
+
+    The step is its name and the number of the event, so nobody has it queued twice.
+    """
+    people = tuple(people)
+    languages = {person.language for person in people}
+    texts = {language: compose(dive, kind, parts, language, link=link, segments=segments) for language in languages}
+    whole = [*exercise_mark(drill=dive.drill), keep(f"{dive.club_name}:"), *parts]
+    full = {language: in_full(whole, language) for language in languages}
     ranks = {contact.key: rank for rank, contact in enumerate(dive.contacts)}
     return [
         Draft(
             to=person,
             kind=kind,
             step=f"{name}-{dive.version}",
-            text=text,
+            text=texts[person.language],
             due_at=due_at,
             expires_at=_expires_at(dive, kind, worded_at or due_at),
             link=link,
             rank=ranks.get(person.key, 0),
+            full=full[person.language],
         )
         for person in people
     ]
@@ -169,8 +201,14 @@ def reply(dive: Dive, by: Actor, at: datetime, *parts: Part, segments: int | Non
     """The answer to a text; who used a page or the API has its answer there."""
     if by.via is not Via.TEXT or by.phone is None:
         return []
-    to = Recipient(key=by.key or f"phone:{by.phone}", name=by.name, phone=by.phone)
+    to = Recipient(by.key or f"phone:{by.phone}", by.name, by.phone, language_of(dive, by))
     return to_each(dive, [to], MessageKind.REPLY, "reply", parts, at, segments=segments)
+
+
+def language_of(dive: Dive, by: Actor) -> str:
+    """The language of a person of the plan; English for everybody else."""
+    person = dive.person(by.key) if by.key else None
+    return ENGLISH if person is None else person.language
 
 
 def to_contacts(

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from service.domain.dive.events import Closed, Outcome
 from service.domain.dive.state import Dive
-from service.domain.encoding import Part
 from service.domain.grace import Step
+from service.domain.language import Name, say
 from service.domain.people import Recipient, Via
 from service.domain.wording.drafts import (
     EVERY_ADMIN,
@@ -18,7 +18,8 @@ from service.domain.wording.drafts import (
     stranger_who_started,
     to_each,
 )
-from service.domain.wording.phrases import heads, if_real, keep, may_go, name_of, time_of
+from service.domain.wording.parts import Part, keep, may_go
+from service.domain.wording.phrases import heads, if_real, ref, time_of
 
 
 def on_closed(dive: Dive, event: Closed) -> list[Draft]:
@@ -45,35 +46,40 @@ def _party_was_told(dive: Dive) -> bool:
 
 
 def _news(dive: Dive, event: Closed) -> Sequence[Part]:
-    by = [keep("Said by"), name_of(event.by.name), keep(f"{time_of(dive, event.at, event.at)}.")]
     if event.outcome is Outcome.LAPSED:
-        plan = [keep("the plan of"), name_of(dive.lead.name), keep("for"), name_of(dive.plan.site.name)]
-        return [*plan, keep(f"has lapsed: no start was heard. No clock runs. Ref {dive.reference}.")]
+        plan = say(
+            "the plan of {name} for {site} has lapsed: no start was heard. No clock runs.",
+            name=Name(dive.lead.name),
+            site=Name(dive.plan.site.name),
+        )
+        return [keep(plan), ref(dive)]
+    by = keep(say("Said by {name} {time}.", name=Name(event.by.name), time=time_of(dive, event.at, event.at)))
     if event.outcome is Outcome.CALLED_OFF:
-        return [keep("CALLED OFF, nobody is diving."), *by, *_over(dive)]
+        return [keep(say("CALLED OFF, nobody is diving.")), by, *_over(dive)]
     counted = heads(event.count or dive.head_count)
-    out = "OUT" if event.outcome is Outcome.SURFACED else "SAFE"
-    return [keep(f"{counted} {out}. It is over."), *by, *_over(dive)]
+    if event.outcome is Outcome.SURFACED:
+        return [keep(say("{heads} OUT. It is over.", heads=counted)), by, *_over(dive)]
+    return [keep(say("{heads} SAFE. It is over.", heads=counted)), by, *_over(dive)]
 
 
 def _over(dive: Dive) -> list[Part]:
-    parts = [name_of(f"{dive.lead.name},"), name_of(f"{dive.plan.site.name}."), keep(f"Ref {dive.reference}.")]
+    parts = [keep(say("{name}, {site}.", name=Name(dive.lead.name), site=Name(dive.plan.site.name))), ref(dive)]
     if dive.called_at is not None:
-        over = "tell rescue that it is over"
-        parts.append(keep(if_real(dive, "Rescue was called: tell them now that it is over.", f"now {over}")))
+        real = say("Rescue was called: tell them now that it is over.")
+        parts.append(keep(if_real(dive, real, say("now tell rescue that it is over"))))
     elif dive.alarm_at is not None:
-        parts.append(keep("Please stand down; tell anyone you called."))
+        parts.append(keep(say("Please stand down; tell anyone you called.")))
     return parts
 
 
 def _answer(dive: Dive, event: Closed, *, others: bool) -> list[Part]:
-    told = "Everybody told is told now." if others else "Nobody else was told."
-    tell = if_real(dive, "Tell rescue now that it is over.", "now tell rescue that it is over")
+    told = say("Everybody told is told now.") if others else say("Nobody else was told.")
+    tell = if_real(dive, say("Tell rescue now that it is over."), say("now tell rescue that it is over"))
     after = [keep(tell)] if dive.called_at is not None else []
     after.append(may_go(1, told))
     if event.outcome is Outcome.CALLED_OFF:
-        return [keep("called off. No clock runs."), *after]
+        return [keep(say("called off. No clock runs.")), *after]
     if event.never_started and dive.alarm_at is None:
-        return [keep("closed. The clock was never started, so no alarm would have come."), *after]
-    counted = heads(event.count or dive.head_count)
-    return [keep(f"closed {time_of(dive, event.at, event.at)}, {counted} out. The clock is stopped."), *after]
+        return [keep(say("closed. The clock was never started, so no alarm would have come.")), *after]
+    counted, at = heads(event.count or dive.head_count), time_of(dive, event.at, event.at)
+    return [keep(say("closed {time}, {heads} out. The clock is stopped.", time=at, heads=counted)), *after]

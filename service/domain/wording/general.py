@@ -4,162 +4,221 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from functools import reduce
 
 from service.domain.dive.commands import Refusal
 from service.domain.dive.state import Dive, Phase
-from service.domain.people import Actor, Role
-from service.domain.wording.drafts import SEGMENTS, MessageKind, compose, worded
-from service.domain.wording.phrases import heads, keep, may_go, name_of, number_of, out, time_of
+from service.domain.language import Name, Phrase, Words, say
+from service.domain.people import ENGLISH, Actor, Role
+from service.domain.wording.drafts import SEGMENTS, MessageKind, compose, language_of, worded
+from service.domain.wording.parts import Part, keep, may_go, name_of
+from service.domain.wording.phrases import heads, number_of, out, time_of
+
+_LISTED_MAX = 4  # references in a question which dive is meant
 
 
-def plain(club_name: str, words: str) -> str:
+def plain(club_name: str, words: Words, language: str = ENGLISH) -> str:
     """One segment from a club to anybody."""
-    return worded(club_name, [keep(words)], 1)
+    return worded(club_name, [keep(words)], 1, language)
 
 
-def refused(dive: Dive, refusal: Refusal) -> str:
+def refused(dive: Dive, refusal: Refusal, language: str = ENGLISH) -> str:
     """Why not, in one segment."""
-    return compose(dive, MessageKind.REPLY, [keep(refusal.words)])
+    return compose(dive, MessageKind.REPLY, [keep(refusal.said)], language)
 
 
 def status(dive: Dive, by: Actor, now: datetime) -> str:
     """Where a dive stands, for whoever asks with STATUS."""
-    due, alarm = time_of(dive, dive.due_out_at, now), time_of(dive, dive.raise_by_at, now)
     diver = by.role is Role.DIVER
-    # Due out may have moved since it was reached.
-    state = "in, due out" if dive.due_out_at is not None and dive.due_out_at > now else "OVERDUE since"
-    called = dive.called_at is not None
-    to_call = "a real alarm would go to rescue" if dive.drill else "rescue is to be called"
-    rescue = f"rescue was called {time_of(dive, dive.called_at, now)}" if called else to_call
-    told = {
-        Phase.FILED: "filed, the clock is not running." + (f" Going in? Text IN {dive.start_code}" if diver else ""),
-        Phase.IN_WATER: f"{heads(dive.head_count)} in, due out {due}, alarm {alarm}.",
-        Phase.UNCERTAINTY: f"{heads(dive.head_count)} {state} {due}, alarm {alarm}.",
-        Phase.ALERT: f"ALARM is up since {time_of(dive, dive.alarm_at, now)}.",
-        Phase.DISTRESS: f"ALARM is up since {time_of(dive, dive.alarm_at, now)}, {rescue}.",
-        Phase.CLOSED: f"over since {time_of(dive, dive.closed_at, now)}.",
-    }[dive.phase]
-    armed = " NOT ARMED." if dive.phase is Phase.IN_WATER and dive.armed_at is None else ""
-    finish = f" {out(dive)}." if dive.live and diver else ""
+    unarmed = dive.phase is Phase.IN_WATER and dive.armed_at is None
     parts = [
-        keep(f"{time_of(dive, now, now)}: dive {dive.reference}"),
+        keep(say("{time}: dive {ref}", time=time_of(dive, now, now), ref=dive.reference)),
         may_go(1, dive.plan.site.name),
-        keep(told + armed + finish),
+        keep(_state(dive, now)),
+        *([keep(say("Going in? Text IN {code}", code=dive.start_code))] if diver and dive.phase is Phase.FILED else []),
+        *([keep(say("NOT ARMED."))] if unarmed else []),
+        *([keep(say("{out}.", out=out(dive)))] if dive.live and diver else []),
     ]
-    return compose(dive, MessageKind.REPLY, parts)
+    return compose(dive, MessageKind.REPLY, parts, language_of(dive, by))
 
 
-def which_dive(club_name: str, verb: str, references: Sequence[str]) -> str:
+def _state(dive: Dive, now: datetime) -> Phrase:
+    divers, due, alarm = (
+        heads(dive.head_count),
+        time_of(dive, dive.due_out_at, now),
+        time_of(dive, dive.raise_by_at, now),
+    )
+    # Due out may have moved since it was reached.
+    overdue = dive.phase is Phase.UNCERTAINTY and not (dive.due_out_at is not None and dive.due_out_at > now)
+    if dive.phase is Phase.FILED:
+        return say("filed, the clock is not running.")
+    if dive.phase is Phase.CLOSED:
+        return say("over since {time}.", time=time_of(dive, dive.closed_at, now))
+    if dive.phase is Phase.ALERT:
+        return say("ALARM is up since {time}.", time=time_of(dive, dive.alarm_at, now))
+    if dive.phase is Phase.DISTRESS:
+        return say(
+            "ALARM is up since {time}, {rescue}.", time=time_of(dive, dive.alarm_at, now), rescue=_rescue(dive, now)
+        )
+    if overdue:
+        return say("{heads} OVERDUE since {due}, alarm {alarm}.", heads=divers, due=due, alarm=alarm)
+    return say("{heads} in, due out {due}, alarm {alarm}.", heads=divers, due=due, alarm=alarm)
+
+
+def _rescue(dive: Dive, now: datetime) -> Phrase:
+    if dive.called_at is not None:
+        return say("rescue was called {time}", time=time_of(dive, dive.called_at, now))
+    return say("a real alarm would go to rescue") if dive.drill else say("rescue is to be called")
+
+
+def which_dive(club_name: str, verb: str, references: Sequence[str], language: str = ENGLISH) -> str:
     """Several dives could be meant: the answer is the same text with a reference."""
-    examples = " or ".join(f"{verb} {reference}" for reference in references[:4])
-    return plain(club_name, f"which dive? Nothing changed. Text {examples}.")
+    first, *more = [f"{verb} {reference}" for reference in references[:_LISTED_MAX]]
+    examples = reduce(_or, more, first)
+    return plain(club_name, say("which dive? Nothing changed. Text {examples}.", examples=examples), language)
 
 
-def no_such_code(club_name: str) -> str:
+def _or(one: Words, other: str) -> Words:
+    return say("{one} or {other}", one=one, other=other)
+
+
+def no_such_code(club_name: str, language: str = ENGLISH) -> str:
     """A code that is no live dive's: mistyped, or over."""
-    return plain(
-        club_name,
-        "that code is not one of ours now. Nothing changed, any clock goes on. Check the digits and text again.",
+    words = say(
+        "that code is not one of ours now. Nothing changed, any clock goes on. Check the digits and text again."
     )
+    return plain(club_name, words, language)
 
 
-def codes_locked(club_name: str) -> str:
+def codes_locked(club_name: str, language: str = ENGLISH) -> str:
     """Too many wrong codes from one phone."""
-    return plain(
-        club_name,
-        "too many wrong codes, no more are tried for an hour. Any clock goes on. In trouble call rescue.",
-    )
+    words = say("too many wrong codes, no more are tried for an hour. Any clock goes on. In trouble call rescue.")
+    return plain(club_name, words, language)
 
 
-def no_dive(club_name: str) -> str:
+def no_dive(club_name: str, language: str = ENGLISH) -> str:
     """A phone with no open dive."""
-    return plain(
-        club_name,
-        "no open dive for this phone, no clock runs. Have a code? Text it. To file: PLAN, site, time, minutes, P2.",
+    words = say(
+        "no open dive for this phone, no clock runs. Have a code? Text it. To file: PLAN, site, time, minutes, P2."
     )
+    return plain(club_name, words, language)
 
 
-def how_it_works(club_name: str) -> str:
+def how_it_works(club_name: str, language: str = ENGLISH) -> str:
     """The text commands in one segment."""
-    return plain(
-        club_name,
-        "overdue-diver alarm. Texts: IN, OUT, LATE 20, SOS, NOGO, STATUS. No rescue service; in danger call rescue.",
+    words = say(
+        "overdue-diver alarm. Texts: IN, OUT, LATE 20, SOS, NOGO, STATUS. No rescue service; in danger call rescue."
     )
+    return plain(club_name, words, language)
 
 
-def opted_in(club_name: str) -> str:
+def opted_in(club_name: str, language: str = ENGLISH) -> str:
     """Texts may be sent again."""
-    return plain(club_name, "you get our texts again.")
+    return plain(club_name, say("you get our texts again."), language)
 
 
-def plan_by_text(club_name: str) -> str:
+def plan_by_text(club_name: str, language: str = ENGLISH) -> str:
     """How to file a plan by text."""
-    return plain(
-        club_name,
-        "to file a plan text PLAN, site, time in, minutes, divers: PLAN LANTERN 1000 50 P2. Nothing is filed yet.",
+    words = say(
+        "to file a plan text PLAN, site, time in, minutes, divers: PLAN LANTERN 1000 50 P2. Nothing is filed yet."
     )
+    return plain(club_name, words, language)
 
 
-def plan_refused(club_name: str, words: str) -> str:
+def plan_refused(club_name: str, words: str, language: str = ENGLISH) -> str:
     """Why a plan by text was not filed; long reasons lose their tail at a word."""
-    return worded(club_name, [keep("not filed."), name_of(words)], 1)
+    return worded(club_name, [keep(say("not filed.")), name_of(words)], 1, language)
+
+
+def unreadable(club_name: str, rescue_call: str, *, told: bool, others: bool, language: str = ENGLISH) -> str:
+    """A dive of the sender cannot be read. `told`: its contacts hear of it; `others`: other dives are alarmed."""
+    one = say("our fault: one of your dives cannot be read.")
+    only = say("our fault: your dive cannot be read, so your text changed nothing.")
+    parts = [
+        keep(one if others else only),
+        *([keep(say("Your contacts are told."))] if told else []),
+        keep(say("Phone your contacts.")),
+        keep(say("In trouble call {rescue}", rescue=rescue_call)),
+    ]
+    return worded(club_name, parts, 2, language)
 
 
 def service_fault(
-    club_name: str, site: str, rescue_call: str, lead_name: str, lead_phone: str | None, *, drill: bool = False
+    club_name: str,
+    site: str,
+    rescue_call: str,
+    lead_name: str,
+    lead_phone: str | None,
+    *,
+    drill: bool = False,
+    language: str = ENGLISH,
 ) -> str:
     """The plainest alarm: the rules themselves failed on this dive, so its contacts act on what they hold."""
-    rescue = f"In a real alarm you would now call {rescue_call}." if drill else f"Call rescue: {rescue_call}."
+    real, would = say("Call rescue: {rescue}.", rescue=rescue_call), say("now call {rescue}", rescue=rescue_call)
+    rescue = say("In a real alarm you would {would}.", would=would) if drill else real
     parts = [
-        keep("SERVICE FAULT, a dive may be overdue:"),
-        name_of(lead_name),
-        keep("at"),
-        name_of(f"{site}."),
-        *([keep(f"Call {number_of(lead_phone)}.")] if lead_phone else []),
-        keep(f"No answer? {rescue} Act on the plan that you were sent."),
+        keep(say("SERVICE FAULT, a dive may be overdue:")),
+        keep(say("{name} at {site}.", name=Name(lead_name), site=Name(site))),
+        *([keep(say("Call {number}.", number=number_of(lead_phone)))] if lead_phone else []),
+        keep(say("No answer? {rescue}", rescue=rescue)),
+        keep(say("Act on the plan that you were sent.")),
     ]
-    return worded(club_name, parts, 3, drill=drill)
+    return worded(club_name, parts, 3, language, drill=drill)
 
 
 def service_fault_over(
-    club_name: str, lead_name: str, site: str, by_name: str, reference: str, *, drill: bool = False
+    club_name: str,
+    lead_name: str,
+    site: str,
+    by_name: str,
+    reference: str,
+    *,
+    drill: bool = False,
+    language: str = ENGLISH,
 ) -> str:
     """The stand-down after the plainest alarm."""
-    parts = [
-        name_of(f"{lead_name}, {site}:"),
-        keep("the dive is over."),
-        name_of(f"Said by {by_name}."),
-        keep(f"Please stand down; tell anyone you called. Ref {reference}."),
+    parts: list[Part] = [
+        keep(say("{name}, {site}:", name=Name(lead_name), site=Name(site))),
+        keep(say("the dive is over.")),
+        keep(say("Said by {name}.", name=Name(by_name))),
+        keep(say("Please stand down; tell anyone you called.")),
+        keep(say("Ref {ref}.", ref=reference)),
     ]
-    return worded(club_name, parts, SEGMENTS[MessageKind.STAND_DOWN], drill=drill)
+    return worded(club_name, parts, SEGMENTS[MessageKind.STAND_DOWN], language, drill=drill)
 
 
-def other_code(club_name: str, kind: str) -> str:
+def other_code(club_name: str, kind: str, language: str = ENGLISH) -> str:
     """The start code with OUT, or the finish code with IN."""
-    meant = "starts the clock: text IN with it" if kind == "start" else "stops the clock: text OUT with it"
-    return plain(club_name, f"that code {meant}. Nothing changed.")
+    starts = say("that code starts the clock: text IN with it. Nothing changed.")
+    stops = say("that code stops the clock: text OUT with it. Nothing changed.")
+    return plain(club_name, starts if kind == "start" else stops, language)
 
 
-def sos_without_dive(club_name: str, rescue_call: str) -> str:
+def sos_without_dive(club_name: str, rescue_call: str, language: str = ENGLISH) -> str:
     """An SOS from a phone that belongs to no dive: we know no contacts, rescue is all there is."""
-    return plain(club_name, f"no dive for this phone, so nobody was told. Call rescue now: {rescue_call}")
+    words = say("no dive for this phone, so nobody was told. Call rescue now: {rescue}", rescue=rescue_call)
+    return plain(club_name, words, language)
 
 
-def plan_unknown_phone(club_name: str, public_url: str) -> str:
+def plan_unknown_phone(club_name: str, public_url: str, language: str = ENGLISH) -> str:
     """A plan by text needs a phone with usual contacts."""
-    return plain(club_name, f"your phone is not known here yet. Nothing is filed. File the plan at {public_url}/plan")
+    words = say(
+        "your phone is not known here yet. Nothing is filed. File the plan at {address}", address=f"{public_url}/plan"
+    )
+    return plain(club_name, words, language)
 
 
-def plan_without_contacts(club_name: str, public_url: str) -> str:
+def plan_without_contacts(club_name: str, public_url: str, language: str = ENGLISH) -> str:
     """A plan by text needs usual contacts."""
-    return plain(club_name, f"no usual contacts are kept for you. Nothing is filed. File the plan at {public_url}/plan")
+    words = say(
+        "no usual contacts are kept for you. Nothing is filed. File the plan at {address}", address=f"{public_url}/plan"
+    )
+    return plain(club_name, words, language)
 
 
-def no_plan_there(club_name: str, site: str) -> str:
+def no_plan_there(club_name: str, site: str, language: str = ENGLISH) -> str:
     """IN with a site for which this phone has filed no plan."""
-    words = [
-        keep("no plan of yours for"),
-        name_of(site),
-        keep("was found. Nothing changed, no clock was started. File one: PLAN"),
-    ]
-    return worded(club_name, words, 1)
+    words = say(
+        "no plan of yours for {site} was found. Nothing changed, no clock was started. File one: PLAN", site=Name(site)
+    )
+    return plain(club_name, words, language)

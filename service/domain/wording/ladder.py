@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from service.domain.dive.decide import START_NOTICE
 from service.domain.dive.events import AlarmRaised, Armed, NotArmed, PersonReachable, Started, StepTaken
 from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
-from service.domain.encoding import Part
 from service.domain.grace import Step
+from service.domain.language import Name, Phrase, Words, say
 from service.domain.local_time import minutes
 from service.domain.people import Recipient, Role, Via
 from service.domain.wording.drafts import (
@@ -19,28 +19,26 @@ from service.domain.wording.drafts import (
     Draft,
     LinkKind,
     MessageKind,
-    compose,
     reply,
     stranger_who_started,
     to_contacts,
     to_each,
     to_party,
 )
+from service.domain.wording.parts import Part, keep, may_go
 from service.domain.wording.phrases import (
     call_rescue,
     call_them,
     call_them_then_rescue,
     deaf_divers,
     how_to_answer,
-    keep,
     last_heard,
-    may_go,
-    name_of,
     names,
     out,
     out_so_far,
     out_with_code,
     quote,
+    ref,
     since,
     time_of,
     to_rescue,
@@ -53,68 +51,66 @@ from service.domain.wording.phrases import (
 
 def on_started(dive: Dive, event: Started) -> list[Draft]:
     """Every contact gets the plan to keep; after an assumed start the party hears of it."""
-    drafts: list[Draft] = []
     if Role.CONTACT in event.quiet:
-        drafts += _late_notice(dive, event)
+        drafts = _late_notice(dive, event)
     else:
-        notice = start_notice(dive, event)
-        drafts += [
-            Draft(
-                to=contact,
-                kind=MessageKind.START_NOTICE,
-                step=START_NOTICE,
-                text=notice,
-                due_at=event.at,
-                expires_at=dive.raise_by_at,
-                link=LinkKind.ALARM,
-                rank=rank,
-            )
-            for rank, contact in enumerate(dive.contacts)
-        ]
+        notices = to_contacts(dive, MessageKind.START_NOTICE, START_NOTICE, start_notice(dive, event), event.at)
+        drafts = [replace(one, step=START_NOTICE, expires_at=dive.raise_by_at) for one in notices]
     if event.assumed and Role.DIVER not in event.quiet:
-        words = (
-            f"no answer, so the clock runs from {time_of(dive, event.started_at, event.at)} as planned."
-            f" Due out {time_of(dive, dive.due_out_at, event.at)}. {out(dive)}. Not diving? Text NOGO."
+        words = say(
+            "no answer, so the clock runs from {time} as planned. Due out {due}. {out}. Not diving? Text NOGO.",
+            time=time_of(dive, event.started_at, event.at),
+            due=time_of(dive, dive.due_out_at, event.at),
+            out=out(dive),
         )
         drafts += to_party(dive, MessageKind.REMINDER, "assumed_start", [keep(words)], event.at)
     return drafts
 
 
-def start_notice(dive: Dive, event: Started) -> str:
+def start_notice(dive: Dive, event: Started) -> list[Part]:
     """The whole plan: if all of ours fails, the contact still holds what a paper plan would have given."""
-    act_at = time_of(dive, dive.raise_by_at, event.at)
-    went_in = "planned to go in" if event.assumed else "went in"
-    parts = [
-        keep("please keep."),
-        *who(dive),
+    act = say(
+        "Due out {due}. Not heard by {time} that all are out?",
+        due=time_of(dive, dive.due_out_at, event.at),
+        time=time_of(dive, dive.raise_by_at, event.at),
+    )
+    silent = say("Call them even if we are silent.") if dive.drill else say("Do so even if we are silent.")
+    return [
+        keep(say("please keep.")),
+        keep(who(dive)),
         *with_others(dive),
-        keep(f"{went_in} {time_of(dive, event.started_at, event.at)}."),
+        _went_in(dive, event),
         *where(dive, event.at),
-        keep(f"Due out {time_of(dive, dive.due_out_at, event.at)}. Not heard by {act_at} that all are out?"),
-        keep(f"{call_them_then_rescue(dive)} {'Call them' if dive.drill else 'Do so'} even if we are silent."),
+        keep(act),
+        keep(call_them_then_rescue(dive)),
+        keep(silent),
         *deaf_divers(dive),
-        *([may_go(8, f"Kit: {dive.plan.kit}.")] if dive.plan.kit else []),
-        keep(f"Ref {dive.reference}."),
+        *([may_go(8, say("Kit: {kit}.", kit=dive.plan.kit))] if dive.plan.kit else []),
+        ref(dive),
     ]
-    return compose(dive, MessageKind.START_NOTICE, parts, link=LinkKind.ALARM)
+
+
+def _went_in(dive: Dive, event: Started) -> Part:
+    at = time_of(dive, event.started_at, event.at)
+    return keep(say("planned to go in {time}.", time=at) if event.assumed else say("went in {time}.", time=at))
 
 
 def _late_notice(dive: Dive, event: Started) -> list[Draft]:
     """The plan for those who are not alerted yet, where the start was assumed so late that the first is."""
     others = [contact for contact in dive.contacts if contact.key not in event.spared]
     first = tuple(contact for contact in dive.contacts if contact.key in event.spared)
+    due = time_of(dive, dive.due_out_at, event.at)
     parts = [
-        keep("please keep."),
-        *who(dive),
+        keep(say("please keep.")),
+        keep(who(dive)),
         *with_others(dive),
-        keep(f"planned to go in {time_of(dive, event.started_at, event.at)}."),
+        keep(say("planned to go in {time}.", time=time_of(dive, event.started_at, event.at))),
         *where(dive, event.at),
-        keep(f"Due out {time_of(dive, dive.due_out_at, event.at)}, nobody has said that they are out."),
-        name_of(names(first)),
-        keep("hears it first. If you are next:"),
+        keep(say("Due out {due}, nobody has said that they are out.", due=due)),
+        keep(say("{names} hears it first. If you are next:", names=Name(names(first)))),
         keep(call_them_then_rescue(dive)),
         *deaf_divers(dive),
-        keep(f"Ref {dive.reference}."),
+        ref(dive),
     ]
     return to_each(dive, others, MessageKind.OTHER, "late_notice", parts, event.at, link=LinkKind.ALARM)
 
@@ -132,22 +128,23 @@ def on_armed(dive: Dive, event: Armed) -> list[Draft]:
     if dive.alarmed:
         return []
     contact = dive.person(event.contact)
-    holder = contact.name if contact else "A contact"
     parts = [
-        keep(f"ARMED. {dive.head_count} in, due out {time_of(dive, dive.due_out_at, event.at)}."),
-        name_of(holder),
-        keep(f"has your plan. Alarm {time_of(dive, dive.raise_by_at, event.at)}."),
-        keep(f"When all are out text {out_with_code(dive)}"),
+        keep(say("ARMED. {all} in, due out {due}.", all=dive.head_count, due=time_of(dive, dive.due_out_at, event.at))),
+        keep(say("{name} has your plan.", name=Name(contact.name) if contact else say("A contact"))),
+        keep(say("Alarm {time}.", time=time_of(dive, dive.raise_by_at, event.at))),
+        keep(say("When all are out text {finish}", finish=out_with_code(dive))),
     ]
     return to_each(dive, _starters(dive), MessageKind.REPLY, "armed", parts, event.at)
 
 
 def on_not_armed(dive: Dive, event: NotArmed) -> list[Draft]:
     """Told while the diver is still dry: what is missing, and what to do instead."""
-    missing = "no contact could be told yet" if dive.reachable_contacts else "no contact can be reached by text"
+    untold, unreachable = say("no contact could be told yet"), say("no contact can be reached by text")
+    missing = untold if dive.reachable_contacts else unreachable
     parts = [
-        keep(f"NOT ARMED: {missing}. Phone somebody ashore before you go in. The clock runs."),
-        keep(f"Not diving? Text {finish_text(dive)}"),
+        keep(say("NOT ARMED: {missing}.", missing=missing)),
+        keep(say("Phone somebody ashore before you go in. The clock runs.")),
+        keep(say("Not diving? Text {finish}", finish=finish_text(dive))),
     ]
     return to_each(dive, _starters(dive), MessageKind.REPLY, "not_armed", parts, event.at)
 
@@ -157,7 +154,7 @@ def on_step(dive: Dive, event: StepTaken) -> list[Draft]:
     return _STEPS[event.step](dive, event)
 
 
-def _reminder(words: Callable[[Dive, StepTaken], str]) -> Callable[[Dive, StepTaken], list[Draft]]:
+def _reminder(words: Callable[[Dive, StepTaken], Phrase]) -> Callable[[Dive, StepTaken], list[Draft]]:
     def drafts(dive: Dive, event: StepTaken) -> list[Draft]:
         people = [person for person in dive.party_phones if person.key in event.to]
         parts = [keep(words(dive, event))]
@@ -166,29 +163,38 @@ def _reminder(words: Callable[[Dive, StepTaken], str]) -> Callable[[Dive, StepTa
     return drafts
 
 
-def _ask_started(dive: Dive, event: StepTaken) -> str:
-    planned = time_of(dive, dive.plan.time_in_at, event.at)
-    return (
-        f"you planned to go in at {planned}. Went in? Text IN. Not diving? Text NOGO."
-        " With no answer the clock runs from that time."
+def _ask_started(dive: Dive, event: StepTaken) -> Phrase:
+    return say(
+        "you planned to go in at {time}. Went in? Text IN. Not diving? Text NOGO."
+        " With no answer the clock runs from that time.",
+        time=time_of(dive, dive.plan.time_in_at, event.at),
     )
 
 
-def _heads_up(dive: Dive, event: StepTaken) -> str:
-    return f"due out {time_of(dive, dive.due_out_at, event.at)}. {out(dive)}. Need longer? Text LATE 20."
+def _heads_up(dive: Dive, event: StepTaken) -> Phrase:
+    due = time_of(dive, dive.due_out_at, event.at)
+    return say("due out {due}. {out}. Need longer? Text LATE 20.", due=due, out=out(dive))
 
 
-def _due_out(dive: Dive, event: StepTaken) -> str:
-    due, alarm = time_of(dive, dive.due_out_at, event.at), time_of(dive, dive.raise_by_at, event.at)
-    return f"you are due out ({due}). {out(dive)}. Need longer? Text LATE 20. Alarm goes out {alarm}."
+def _due_out(dive: Dive, event: StepTaken) -> Phrase:
+    return say(
+        "you are due out ({due}). {out}. Need longer? Text LATE 20. Alarm goes out {alarm}.",
+        due=time_of(dive, dive.due_out_at, event.at),
+        out=out(dive),
+        alarm=time_of(dive, dive.raise_by_at, event.at),
+    )
 
 
-def _second_call(dive: Dive, event: StepTaken) -> str:
+def _second_call(dive: Dive, event: StepTaken) -> Phrase:
     due = time_of(dive, dive.due_out_at, event.at)
     if dive.raise_by_at is not None and dive.raise_by_at <= event.at:
-        return f"overdue since {due}. Your contacts are being alerted. {out(dive)}."
-    alarm = time_of(dive, dive.raise_by_at, event.at)
-    return f"OVERDUE since {due}. {out(dive)}. Need longer? Text LATE 20. Alarm goes out {alarm}."
+        return say("overdue since {due}. Your contacts are being alerted. {out}.", due=due, out=out(dive))
+    return say(
+        "OVERDUE since {due}. {out}. Need longer? Text LATE 20. Alarm goes out {alarm}.",
+        due=due,
+        out=out(dive),
+        alarm=time_of(dive, dive.raise_by_at, event.at),
+    )
 
 
 def _alert(dive: Dive, event: StepTaken) -> list[Draft]:
@@ -202,17 +208,23 @@ def _distress(dive: Dive, event: StepTaken) -> list[Draft]:
 
 
 def _act_alert(dive: Dive) -> list[Part]:
-    rescue = to_rescue(dive, f"Call rescue: {call_rescue(dive)}. Say {_what(dive)}, give position.")
-    return [*call_them(dive), keep(f"No answer? {rescue}")]
+    real = say("Call rescue: {rescue}. Say {what}, give position.", rescue=call_rescue(dive), what=_what(dive))
+    return [*call_them(dive), keep(say("No answer? {rescue}", rescue=to_rescue(dive, real)))]
 
 
 def _act_distress(dive: Dive) -> list[Part]:
-    rescue = to_rescue(dive, f"Call {call_rescue(dive)}. Say {_what(dive)}, give position and number.")
-    return [keep(rescue), *call_them(dive)]
+    rescue = say("Call {rescue}. Say {what}, give position and number.", rescue=call_rescue(dive), what=_what(dive))
+    return [keep(to_rescue(dive, rescue)), *call_them(dive)]
 
 
-def _distress_cry(dive: Dive) -> str:
-    return _cry(dive) if dive.drill else f"{_cry(dive)}, CALL RESCUE NOW"
+def _cry(dive: Dive) -> Phrase:
+    return say("OVERDUE:") if dive.raised_by is None else say("ALARM:")
+
+
+def _distress_cry(dive: Dive) -> Phrase:
+    if dive.drill:
+        return _cry(dive)
+    return say("OVERDUE, CALL RESCUE NOW:") if dive.raised_by is None else say("ALARM, CALL RESCUE NOW:")
 
 
 def on_reachable(dive: Dive, event: PersonReachable) -> list[Draft]:
@@ -237,18 +249,12 @@ def _who_acts(dive: Dive, now: datetime) -> list[Part]:
         return []
     first = dive.acknowledged[0]
     person = dive.person(first.key)
-    return [
-        name_of(person.name if person else "An admin"),
-        keep(f"has the alarm since {time_of(dive, first.at, now)}."),
-    ]
+    name = Name(person.name) if person else say("An admin")
+    return [keep(say("{name} has the alarm since {time}.", name=name, time=time_of(dive, first.at, now)))]
 
 
-def _cry(dive: Dive) -> str:
-    return "OVERDUE" if dive.raised_by is None else "ALARM"
-
-
-def _what(dive: Dive) -> str:
-    return "overdue divers" if dive.raised_by is None else "divers in trouble"
+def _what(dive: Dive) -> Phrase:
+    return say("overdue divers") if dive.raised_by is None else say("divers in trouble")
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,37 +275,44 @@ def _of_step(dive: Dive, event: StepTaken) -> list[Recipient]:
 
 
 def _alarm_to(
-    dive: Dive, people: list[Recipient], kind: MessageKind, cause: _Cause, cry: str, act: list[Part]
+    dive: Dive, people: list[Recipient], kind: MessageKind, cause: _Cause, cry: Phrase, act: list[Part]
 ) -> list[Draft]:
-    parts = [keep(f"{cry}:"), *_facts(dive, cause.at), *act, how_to_answer(dive)]
+    parts = [keep(cry), *_facts(dive, cause.at), *act, how_to_answer(dive)]
     return to_each(dive, people, kind, cause.name, parts, cause.due_at, link=LinkKind.ALARM)
 
 
 def _facts(dive: Dive, now: datetime) -> list[Part]:
     """Who and how many, where, since when, last heard: in the order in which rescue asks."""
-    about = [*who(dive, "."), *out_so_far(dive), *where(dive, now), since(dive, now)]
-    return [*about, *last_heard(dive, now)]
+    return [*_about(dive, now), *last_heard(dive, now)]
+
+
+def _about(dive: Dive, now: datetime) -> list[Part]:
+    return [keep(say("{who}.", who=who(dive))), *out_so_far(dive), *where(dive, now), since(dive, now)]
 
 
 def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
     parts = [
-        keep(f"{_unanswered(dive, event)}. Dive {dive.reference}:"),
+        keep(say("{unanswered}. Dive {ref}:", unanswered=_unanswered(dive, event), ref=dive.reference)),
         *_facts(dive, event.at),
         *call_them(dive),
-        keep(to_rescue(dive, f"Act now: rescue {call_rescue(dive)}.")),
-        may_go(4, f"Contacts: {names(dive.contacts)}."),
+        keep(to_rescue(dive, say("Act now: rescue {rescue}.", rescue=call_rescue(dive)))),
+        may_go(4, say("Contacts: {names}.", names=names(dive.contacts))),
         how_to_answer(dive),
     ]
     return to_each(dive, [EVERY_ADMIN], MessageKind.DISTRESS, event.step, parts, event.due_at, link=LinkKind.ALARM)
 
 
-def _unanswered(dive: Dive, event: StepTaken) -> str:
+def _unanswered(dive: Dive, event: StepTaken) -> Phrase:
     """How long the contacts have had to answer: since they were told, which may be later than it was due."""
     if not dive.reachable_contacts:
-        return "NO CONTACT CAN BE REACHED BY TEXT"
+        return say("NO CONTACT CAN BE REACHED BY TEXT")
     told_at = min((told.at for told in dive.alerted), default=event.at)
     waited = minutes(event.at - told_at)
-    return f"NO CONTACT HAS ANSWERED for {waited} min" if waited else "NO CONTACT HAS ANSWERED YET"
+    return (
+        say("NO CONTACT HAS ANSWERED for {minutes} min", minutes=waited)
+        if waited
+        else say("NO CONTACT HAS ANSWERED YET")
+    )
 
 
 _STEPS: dict[Step, Callable[[Dive, StepTaken], list[Draft]]] = {
@@ -317,30 +330,41 @@ _STEPS: dict[Step, Callable[[Dive, StepTaken], list[Draft]]] = {
 
 def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
     """Somebody's word raised it: every contact hears it at once, word for word."""
-    said = event.note or event.by.words
-    cry = "ALARM AGAIN" if event.reopened else "ALARM"
-    at = time_of(dive, event.at, event.at)
     by_diver = event.by.role is Role.DIVER
     parts = [
-        keep(f"{cry}:"),
-        name_of(event.by.name),
-        *([keep(f"{at} says"), *quote(said, ".")] if said else [keep(f"{at}.")]),
-        *who(dive, "."),
-        *out_so_far(dive),
-        *where(dive, event.at),
-        since(dive, event.at),
+        keep(say("ALARM AGAIN:") if event.reopened else say("ALARM:")),
+        keep(_who_raised(dive, event)),
+        *_about(dive, event.at),
         *([] if by_diver else last_heard(dive, event.at)),
         *call_them(dive),
-        keep(to_rescue(dive, f"In doubt call rescue now: {call_rescue(dive)}. Say {_what(dive)}, give position.")),
+        keep(_in_doubt_call(dive)),
         how_to_answer(dive),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "raised", parts, event.at, but=event.by.key)
-    ashore = "Your contacts are being told." if dive.reachable_contacts else "No contact can be reached by text."
+    return told + reply(dive, event.by, event.at, *_raised_answer(dive, by_diver=by_diver))
+
+
+def _who_raised(dive: Dive, event: AlarmRaised) -> Phrase:
+    said = event.note or event.by.words
+    name, at = Name(event.by.name), time_of(dive, event.at, event.at)
+    if said:
+        return say("{name} {time} says {quote}.", name=name, time=at, quote=quote(said))
+    return say("{name} {time}.", name=name, time=at)
+
+
+def _in_doubt_call(dive: Dive) -> Words:
+    rescue, what = call_rescue(dive), _what(dive)
+    real = say("In doubt call rescue now: {rescue}. Say {what}, give position.", rescue=rescue, what=what)
+    return to_rescue(dive, real)
+
+
+def _raised_answer(dive: Dive, *, by_diver: bool) -> list[Part]:
+    ashore, nobody = say("Your contacts are being told."), say("No contact can be reached by text.")
     back = finish_text(dive) if by_diver else f"SAFE {dive.head_count} {dive.reference}"
-    answer = [
-        keep("ALARM raised."),
-        may_go(1, ashore),
-        keep(to_rescue(dive, f"Call rescue: {call_rescue(dive)}.")),
-        keep(f"All safe? {back}" if dive.drill else f"All safe after all? Text {back}"),
+    safe = say("All safe after all? Text {finish}", finish=back)
+    return [
+        keep(say("ALARM raised.")),
+        may_go(1, ashore if dive.reachable_contacts else nobody),
+        keep(to_rescue(dive, say("Call rescue: {rescue}.", rescue=call_rescue(dive)))),
+        keep(say("All safe? {finish}", finish=back) if dive.drill else safe),
     ]
-    return told + reply(dive, event.by, event.at, *answer)

@@ -7,13 +7,14 @@ from datetime import datetime
 
 from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
-from service.domain.encoding import Part, septets, to_gsm7
+from service.domain.encoding import septets, to_gsm7
 from service.domain.grace import FinishNeeds
-from service.domain.local_time import say
+from service.domain.language import Length, Moment, Name, Phrase, Words, count, say
 from service.domain.people import Recipient
 from service.domain.phone import national_format
 from service.domain.place.geodesy import bearing_deg, compass_point, distance_m
 from service.domain.place.position import Position, decimal
+from service.domain.wording.parts import Part, keep, may_go
 
 QUOTE_SURE = 90  # septets of somebody's words that an alarm repeats whatever else it has to say
 EXACT_M = 100  # a fix at least so exact needs no word about it: one looks there
@@ -22,24 +23,9 @@ AT_SITE_M = 200  # a fix so near to the entry is at the site
 QUOTE_MAX = 240  # septets that it repeats where there is room
 
 
-def keep(words: str) -> Part:
-    """Never left out."""
-    return Part(words, 0)
-
-
-def name_of(words: str) -> Part:
-    """Never left out; shortened when all else fails."""
-    return Part(words, 0, shorten=True)
-
-
-def may_go(rank: int, words: str) -> Part:
-    """Left out when room is short, the highest rank first."""
-    return Part(words, rank)
-
-
-def time_of(dive: Dive, at: datetime | None, now: datetime) -> str:
+def time_of(dive: Dive, at: datetime | None, now: datetime) -> Moment | str:
     """A time at the site."""
-    return "?" if at is None else say(at, dive.plan.site.zone, now)
+    return "?" if at is None else Moment(at, dive.plan.site.zone, now)
 
 
 def number_of(phone: str) -> str:
@@ -47,49 +33,55 @@ def number_of(phone: str) -> str:
     return national_format(phone)
 
 
-def heads(count: int) -> str:
+def heads(number: int) -> Phrase:
     """How many divers."""
-    return "1 diver" if count == 1 else f"{count} divers"
+    return count("{count} diver", "{count} divers", number)
 
 
-def who(dive: Dive, then: str = "") -> list[Part]:
+def who(dive: Dive) -> Phrase:
     """Who and how many. A long name may be shortened; the number, which rescuers ask for first, never is."""
     others = dive.head_count - 1
-    more = f"+ {others} " if others > 0 else ""
-    return [name_of(dive.lead.name), keep(f"{more}({heads(dive.head_count)}){then}")]
+    name, divers = Name(dive.lead.name), heads(dive.head_count)
+    if others > 0:
+        return say("{name} + {others} ({heads})", name=name, others=others, heads=divers)
+    return say("{name} ({heads})", name=name, heads=divers)
 
 
 def out_so_far(dive: Dive) -> list[Part]:
     """How many of them are out already, where somebody said so."""
     if dive.partly_out is None:
         return []
-    return [keep(f"{dive.partly_out} of {dive.head_count} said to be out.")]
+    return [keep(say("{out} of {all} said to be out.", out=dive.partly_out, all=dive.head_count))]
 
 
 def position(dive: Dive, now: datetime) -> list[Part]:
     """The last known position and whose word it is, else the site's entry; decimal degrees, five places."""
     if dive.fix is not None:
-        said = f"{time_of(dive, dive.fix.at, now)}{within(dive.fix.accuracy_m)})."
-        return [
-            keep(f"{decimal(dive.fix.position)} (from"),
-            name_of(dive.fix.by),
-            keep(said),
-            *from_site(dive, dive.fix.position),
-        ]
+        said = say(
+            "{position} (from {name} {time}{within}).",
+            position=decimal(dive.fix.position),
+            name=Name(dive.fix.by),
+            time=time_of(dive, dive.fix.at, now),
+            within=within(dive.fix.accuracy_m),
+        )
+        return [keep(said), *from_site(dive, dive.fix.position)]
     known = dive.plan.site.entry
     return [keep(f"{decimal(known)}.")] if known is not None else []
 
 
-def within(accuracy_m: float | None, from_m: float = EXACT_M) -> str:
+def within(accuracy_m: float | None, from_m: float = EXACT_M) -> Words:
     """How exact a position is, where that is known and makes a difference to whoever looks there. Rounded up."""
     if accuracy_m is None or accuracy_m <= from_m:
         return ""
     step = 10 if accuracy_m <= KILOMETRE_M - 10 else 100
-    return f", within {length_of(math.ceil(accuracy_m / step) * step)}"
+    return say(", within {length}", length=Length(math.ceil(accuracy_m / step) * step))
 
 
 def from_site(dive: Dive, reported: Position) -> list[Part]:
-    """How far and in which direction from the site a reported position is, where it is not at it."""
+    """How far and in which direction from the site a reported position is, where it is not at it.
+
+    Directions are in the letters of English charts in every language: O is east in German and west in French.
+    """
     entry = dive.plan.site.entry
     if entry is None:
         return []
@@ -97,36 +89,33 @@ def from_site(dive: Dive, reported: Position) -> list[Part]:
     if away_m <= AT_SITE_M:
         return []
     direction = compass_point(bearing_deg(entry, reported))
-    return [may_go(5, f"{length_of(away_m)} {direction} of {dive.plan.site.name}.")]
-
-
-def length_of(metres: float) -> str:
-    """A length as people say it: to 10 m, from a kilometre on to 100 m."""
-    tens = round(metres / 10) * 10
-    return f"{tens} m" if tens < KILOMETRE_M else f"{metres / KILOMETRE_M:.1f} km"
+    site = Name(dive.plan.site.name)
+    return [may_go(5, say("{length} {direction} of {site}.", length=Length(away_m), direction=direction, site=site))]
 
 
 def where(dive: Dive, now: datetime) -> list[Part]:
     """Site and position; exits and car if there is room."""
     site, at = dive.plan.site, position(dive, now)
-    parts = [keep("At"), name_of(f"{site.name}{',' if at else '.'}"), *at]
+    name = Name(site.name)
+    parts = [keep(say("At {site},", site=name) if at else say("At {site}.", site=name)), *at]
     exits = dive.plan.exits or tuple(point.name for point in site.exits)
     if exits:
-        parts.append(may_go(6, f"Exits: {', '.join(exits)}."))
+        parts.append(may_go(6, say("Exits: {exits}.", exits=", ".join(exits))))
     if site.access:
-        parts.append(may_go(7, f"Access: {site.access}."))
+        parts.append(may_go(7, say("Access: {access}.", access=site.access)))
     if dive.plan.vehicle:
-        parts.append(may_go(5, f"Car: {dive.plan.vehicle}."))
+        parts.append(may_go(5, say("Car: {vehicle}.", vehicle=dive.plan.vehicle)))
     return parts
 
 
 def since(dive: Dive, now: datetime) -> Part:
     """Since when they are overdue, or in."""
     if dive.started_at is None:
-        return keep("Not known to be in the water.")
-    went_in = time_of(dive, dive.started_at, now)
-    planned = " (planned)" if dive.assumed else ""
-    return keep(f"In {went_in}{planned}, due out {time_of(dive, dive.due_out_at, now)}.")
+        return keep(say("Not known to be in the water."))
+    went_in, due = time_of(dive, dive.started_at, now), time_of(dive, dive.due_out_at, now)
+    if dive.assumed:
+        return keep(say("In {time} (planned), due out {due}.", time=went_in, due=due))
+    return keep(say("In {time}, due out {due}.", time=went_in, due=due))
 
 
 def quoted(words: str) -> str:
@@ -135,10 +124,10 @@ def quoted(words: str) -> str:
     return f'"{sure}.."' if more else f'"{sure}"'
 
 
-def quote(words: str, then: str = "") -> list[Part]:
+def quote(words: str) -> Phrase:
     """Somebody's own words, word for word as far as there is room."""
     sure, more = _split(words)
-    return [keep(f'"{sure}'), name_of(f'{more}"{then}')] if more else [keep(f'"{sure}"{then}')]
+    return say('"{sure} {more}"', sure=sure, more=Name(more)) if more else say('"{sure}"', sure=sure)
 
 
 def _split(words: str) -> tuple[str, str]:
@@ -162,17 +151,21 @@ def _begin(text: str, most: int) -> str:
 def last_heard(dive: Dive, now: datetime) -> list[Part]:
     """When and how the party was last heard."""
     if dive.last_heard is None:
-        return [may_go(3, "Nothing heard from them.")]
+        return [may_go(3, say("Nothing heard from them."))]
     heard = dive.last_heard
-    return [may_go(3, f"Last heard {time_of(dive, heard.at, now)} {heard.name}: {quoted(heard.words)}.")]
+    at, name = time_of(dive, heard.at, now), Name(heard.name)
+    return [may_go(3, say("Last heard {time} {name}: {quote}.", time=at, name=name, quote=quoted(heard.words)))]
 
 
 def call_them(dive: Dive) -> list[Part]:
     """The party's numbers; the lead's is never left out."""
     lead = dive.lead
-    parts = [keep(f"Call {number_of(lead.phone)}.")] if lead.phone else []
-    others = [f"{diver.name} {number_of(diver.phone)}" for diver in dive.divers[1:] if diver.phone]
-    return parts + ([may_go(4, f"{'Or' if parts else 'Call'} {', '.join(others)}.")] if others else [])
+    parts = [keep(say("Call {number}.", number=number_of(lead.phone)))] if lead.phone else []
+    others = ", ".join(f"{diver.name} {number_of(diver.phone)}" for diver in dive.divers[1:] if diver.phone)
+    if not others:
+        return parts
+    more = say("Or {people}.", people=others) if parts else say("Call {people}.", people=others)
+    return [*parts, may_go(4, more)]
 
 
 def call_rescue(dive: Dive) -> str:
@@ -180,43 +173,64 @@ def call_rescue(dive: Dive) -> str:
     return dive.plan.site.rescue_call
 
 
-def to_rescue(dive: Dive, words: str, *, when: str = "now", then: str = "") -> str:
+def to_rescue(dive: Dive, words: Words, would: Words | None = None) -> Words:
     """The words that send somebody to call rescue; in a drill what a real alarm would ask, and nobody is sent.
 
     Every text that tells a person to call rescue takes its words through here or through `if_real`.
     """
-    return if_real(dive, words, f"{when} call {call_rescue(dive)}{then}")
+    return if_real(dive, words, would or say("now call {rescue}", rescue=call_rescue(dive)))
 
 
-def if_real(dive: Dive, words: str, would: str) -> str:
+def if_real(dive: Dive, words: Words, would: Words) -> Words:
     """The words, or in a drill what somebody would do in a real alarm."""
-    return f"In a real alarm you would {would}." if dive.drill else words
+    return say("In a real alarm you would {would}.", would=would) if dive.drill else words
 
 
-def call_them_then_rescue(dive: Dive) -> str:
+def call_them_then_rescue(dive: Dive) -> Phrase:
     """What a contact does who has heard nothing by the raise-by time."""
-    them = f"Call them ({number_of(dive.lead.phone)})" if dive.lead.phone else "Call them"
+    rescue = call_rescue(dive)
     if dive.drill:
-        return f"{them}. {to_rescue(dive, '', when='then')}"
-    return f"{them}, then rescue: {call_rescue(dive)}."
+        real = to_rescue(dive, "", say("then call {rescue}", rescue=rescue))
+        if dive.lead.phone:
+            return say("Call them ({number}). {real}", number=number_of(dive.lead.phone), real=real)
+        return say("Call them. {real}", real=real)
+    if dive.lead.phone:
+        return say("Call them ({number}), then rescue: {rescue}.", number=number_of(dive.lead.phone), rescue=rescue)
+    return say("Call them, then rescue: {rescue}.", rescue=rescue)
 
 
 def who_called(dive: Dive, now: datetime) -> list[Part]:
     """Who called rescue and when, where somebody did."""
     if dive.called_by is None:
         return []
-    return [keep(f"Rescue was called {time_of(dive, dive.called_at, now)} by"), name_of(f"{dive.called_by.name}.")]
+    at, name = time_of(dive, dive.called_at, now), Name(dive.called_by.name)
+    return [keep(say("Rescue was called {time} by {name}.", time=at, name=name))]
+
+
+def nobody_called() -> Phrase:
+    """What must not be taken for granted because somebody acts."""
+    return say("Nobody has called rescue yet.")
+
+
+def ref(dive: Dive) -> Part:
+    """Which dive it is, for whoever writes or speaks of it."""
+    return keep(say("Ref {ref}.", ref=dive.reference))
 
 
 def how_to_answer(dive: Dive) -> Part:
     """The three answers of a contact, with the reference that says which dive."""
-    ref = dive.reference
-    return keep(f"Reply OK {ref} (you act), CALLED {ref} (rescue called), SAFE {dive.head_count} {ref} (all safe).")
+    return keep(
+        say(
+            "Reply OK {ref} (you act), CALLED {ref} (rescue called), SAFE {all} {ref} (all safe).",
+            ref=dive.reference,
+            all=dive.head_count,
+        )
+    )
 
 
-def out(dive: Dive) -> str:
+def out(dive: Dive) -> Phrase:
     """How the party says that all are out."""
-    return f"All out? Text {finish_text(dive)}"
+    return say("All out? Text {finish}", finish=finish_text(dive))
 
 
 def out_with_code(dive: Dive) -> str:
@@ -228,13 +242,13 @@ def out_with_code(dive: Dive) -> str:
 def deaf_divers(dive: Dive) -> list[Part]:
     """Those of the party whom no text of ours reaches, so that nobody ashore takes their silence for an answer."""
     deaf = tuple(diver for diver in dive.party_phones if diver.key in dive.unreachable)
-    return [keep("Texts do not reach"), name_of(f"{names(deaf)}.")] if deaf else []
+    return [keep(say("Texts do not reach {names}.", names=Name(names(deaf))))] if deaf else []
 
 
 def with_others(dive: Dive) -> list[Part]:
     """Who else is in the plan, if there is room."""
     others = ", ".join(diver.name for diver in dive.divers[1:])
-    return [may_go(4, f"with {others}")] if others else []
+    return [may_go(4, say("with {names}", names=others))] if others else []
 
 
 def names(people: tuple[Recipient, ...]) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
 from service.domain.grace import Step
+from service.domain.language import render
 from service.domain.local_time import say
 from service.domain.people import ADMINS, Actor
 from service.domain.place.conditions import Current, Wind
@@ -63,7 +64,7 @@ def _name(dive: Dive, key: str) -> str:
 
 
 def _filed(_: Dive, event: ev.Filed) -> str:
-    return f"Plan filed for {event.plan.site.name}, {heads(len(event.plan.party))}."
+    return f"Plan filed for {event.plan.site.name}, {render(heads(len(event.plan.party)))}."
 
 
 def _started(dive: Dive, event: ev.Started) -> str:
@@ -71,7 +72,7 @@ def _started(dive: Dive, event: ev.Started) -> str:
     if event.assumed:
         went_in = say(event.started_at, dive.plan.site.zone, event.at)
         return f"No start was heard; the clock runs from the planned {went_in}. Due out {due}."
-    return f"In, {heads(event.head_count)}. Due out {due}."
+    return f"In, {render(heads(event.head_count))}. Due out {due}."
 
 
 def _armed(dive: Dive, event: ev.Armed) -> str:
