@@ -9,10 +9,13 @@ from sqlalchemy.orm import Session
 from service.domain.local_time import LocalTimeError, next_instant
 from service.domain.people import Actor, Role, Via
 from service.domain.plan import PAST_ALLOWED, refusals
+from service.domain.standing import unproven
 from service.domain.texts import Intent
 from service.domain.wording import general
+from service.operations.contact_reading import NamedPhone, usual_contact
 from service.operations.filing import PlanFiled, file_in
-from service.operations.plan_reading import NamedPhone, PlanRequest
+from service.operations.plan_reading import PlanRequest
+from service.operations.proof_of_reach import contacts_known
 from service.operations.service import Service
 from service.store import people, sites
 from service.store.tables.club import ClubRow
@@ -21,7 +24,10 @@ from service.store.tables.club import ClubRow
 def file_by_text(
     service: Service, session: Session, club: ClubRow, phone: str, intent: Intent, words: str, now: datetime
 ) -> tuple[str | None, str | None]:
-    """File it; gives what to answer (None: the filed plan answers for itself) and the dive."""
+    """File it; gives what to answer and the dive.
+
+    The filed plan answers for itself, so None, but where nothing proves that any contact can be reached.
+    """
     person = people.by_phone(session, club.id, phone)
     if person is None:
         return general.plan_unknown_phone(club.name, service.public_url), None
@@ -39,14 +45,15 @@ def file_by_text(
         run_time_min=intent.minutes or 0,
         lead=NamedPhone(person.name, phone),
         party=tuple(NamedPhone(f"Diver {number}") for number in range(2, count + 1)),
-        contacts=tuple(NamedPhone(one["name"], one["phone"]) for one in person.usual_contacts),
+        contacts=tuple(usual_contact(one) for one in person.usual_contacts),
         time_in_at=time_in_at,
         depth_m=intent.depth_m,
     )
     by = Actor(Role.DIVER, person.name, Via.TEXT, key="diver-0", phone=phone, words=words)
     filed = file_in(service, session, club, request, by, now)
     if isinstance(filed, PlanFiled):
-        return None, filed.dive.id
+        words = unproven(contacts_known(session, club, filed.dive.contacts, now), now)
+        return None if words is None else general.plain(club.name, words), filed.dive.id
     return general.plan_refused(club.name, refusals(filed.checks)[0].words), None
 
 

@@ -18,6 +18,7 @@ from service.operations.proof_of_reach import note_opted_out
 from service.operations.recording import held, learn
 from service.operations.retrying import why_unreachable
 from service.operations.service import Service
+from service.operations.suspecting import note_receipt
 from service.store import log, outbox, reaches, receipts
 from service.store.outbox import Message
 
@@ -48,10 +49,10 @@ def _receive(service: Service, session: Session, receipt: DeliveryReceipt, now: 
     )
     if message is None:
         _LOG.warning("receipt_for_unknown_message", extra={"gateway": receipt.gateway})
-        return
-    apply_state(
-        service, session, message, receipt.gateway, receipt.provider_id, receipt.state, receipt.code, receipt.blame, now
-    )
+    else:
+        state, code, blame = receipt.state, receipt.code, receipt.blame
+        apply_state(service, session, message, receipt.gateway, receipt.provider_id, state, code, blame, now)
+    note_receipt(service, session, receipt, now)
 
 
 def apply_waiting(

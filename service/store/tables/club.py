@@ -66,7 +66,7 @@ class ApiTokenRow(Base):
 
 
 class PersonRow(Base):
-    """Somebody the club knows. `usual_contacts` is a list of {"name", "phone"}, first to last."""
+    """Somebody the club knows. `usual_contacts` is a list of {"name", "phone", "email"?, "language"?, "ways"?}."""
 
     __tablename__ = "people"
     __table_args__ = (UniqueConstraint("club_id", "phone"),)
