@@ -7,7 +7,7 @@ When its rest is over, one courier tries it with one message. It is never left a
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -19,6 +19,7 @@ from service.clock import clock_seconds
 from service.operations.gateway import Blame, Outcome, Refused, Unknown
 from service.operations.service import Service
 from service.operations.telling_admins import tell_admins
+from service.operations.unknown_codes import note_unrecognised
 from service.store import gateways, health, log
 from service.store.gateways import GatewayState
 
@@ -32,8 +33,10 @@ DOUBLINGS_MAX = 5  # 10 s doubled five times is past the longest rest
 RELIEF_AFTER_S = 300.0  # real seconds: who is told of a fault is not told of every flicker after it
 REASON_MAX = 200
 
-RESTS, WORKS = "gateway_rests", "gateway_works"
+RESTS, WORKS, SUSPECTED = "gateway_rests", "gateway_works", "gateway_suspect"
+NO_DELIVERY = "it takes messages and no delivery is reported"
 
+_TROUBLE = (RESTS, SUSPECTED)
 _NOT_ITS_FAULT = (Blame.NUMBER, Blame.OPTED_OUT, Blame.FILTERED, Blame.NO_ROUTE)
 
 
@@ -76,7 +79,8 @@ def after_outcome(state: GatewayState, outcome: Outcome, now: datetime, second: 
         if not in_trouble and not state.faults:
             return state
         since_at = now if in_trouble else state.since_at
-        return GatewayState(state.name, since_at=since_at, suspect_at=state.suspect_at)
+        reason = NO_DELIVERY if state.suspect_at else None
+        return GatewayState(state.name, reason=reason, since_at=since_at, suspect_at=state.suspect_at)
     if standing(state, now) is Standing.RESTING:
         return state  # a call from before the rest, or the only way there is: no news
     faults = max(state.faults + 1, FAULTS_MAX if _cannot_send(outcome) else 0)
@@ -113,19 +117,37 @@ def note(service: Service, session: Session, name: str, outcome: Outcome, now: d
     """Let all couriers know how an attempt went. To be called last in the transaction that records it.
 
     A success of a gateway that works is a read and no more. Whatever goes wrong here, the record of the attempt stands:
-    else a message would be sent again because of it.
+    else a message would be sent again because of it. A code that is in no table is made known too.
     """
-    second = _second(service)
+    code = outcome.unrecognised if isinstance(outcome, Refused) else None
+    if code is not None:
+        apart(session, name, lambda: note_unrecognised(service, session, name, code, "answer", now))
+    change(service, session, name, lambda state: after_outcome(state, outcome, now, _second(service)), now)
+
+
+def change(
+    service: Service, session: Session, name: str, then: Callable[[GatewayState], GatewayState], now: datetime
+) -> None:
+    """Change the state of a gateway, log it and tell of it; where nothing changes, it is a read and no more."""
     seen = gateways.states(session, [name])[name]
-    if after_outcome(seen, outcome, now, second) == seen:
+    if then(seen) == seen:
         return
+
+    def work() -> None:
+        before = gateways.lock(session, name)
+        after = then(before)
+        if after != before:
+            gateways.save(session, after)
+            _log_change(service, session, before, after, now)
+
+    apart(session, name, work)
+
+
+def apart(session: Session, name: str, work: Callable[[], None]) -> None:
+    """Do what the rest of the transaction must not fail with."""
     try:
         with session.begin_nested():
-            before = gateways.lock(session, name)
-            after = after_outcome(before, outcome, now, second)
-            if after != before:
-                gateways.save(session, after)
-                _log_change(service, session, before, after, now)
+            work()
     except Exception as error:
         if isinstance(error, DBAPIError) and error.connection_invalidated:
             raise
@@ -138,11 +160,11 @@ def tell_relief(service: Service, names: Sequence[str]) -> None:
     steady_since = now - RELIEF_AFTER_S * _second(service)
 
     def work(session: Session) -> bool:
-        found = [one for one in gateways.states(session, names).values() if _told(session, one.name) == RESTS]
+        found = [one for one in gateways.states(session, names).values() if _told(session, one.name) in _TROUBLE]
         relieved = [
             state
             for state in found
-            if state.rests_until_at is None and (state.since_at is None or state.since_at <= steady_since)
+            if standing(state, now) is Standing.WORKING and (state.since_at is None or state.since_at <= steady_since)
         ]
         for state in relieved:
             _tell(session, WORKS, state.name, f"gateway {state.name} works again.", now)
@@ -182,9 +204,9 @@ def _second(service: Service) -> timedelta:
 
 
 def _log_change(service: Service, session: Session, before: GatewayState, after: GatewayState, now: datetime) -> None:
-    if after.rests_until_at == before.rests_until_at:
+    kind = _kind_of(before, after)
+    if kind is None:
         return
-    kind = WORKS if after.rests_until_at is None else RESTS
     log.append(
         session,
         chain="service",
@@ -193,10 +215,26 @@ def _log_change(service: Service, session: Session, before: GatewayState, after:
         actor={"role": "gateway", "name": after.name, "process": service.process},
         detail={"gateway": after.name, "reason": after.reason, "faults": after.faults},
     )
-    if kind == RESTS and _told(session, after.name) != RESTS:
-        code = (after.reason or "").partition(":")[0][:40]
-        words = f"gateway {after.name} fails ({code}). Messages go by another way or are tried again. Please look."
-        _tell(session, kind, after.name, words, now)
+    if kind in _TROUBLE and _told(session, after.name) != kind:
+        _tell(session, kind, after.name, _trouble(kind, after), now)
+
+
+def _kind_of(before: GatewayState, after: GatewayState) -> str | None:
+    """The word for a change that somebody wants to know of."""
+    if after.rests_until_at != before.rests_until_at:
+        return WORKS if after.rests_until_at is None else RESTS
+    if after.suspect_at != before.suspect_at:
+        return WORKS if after.suspect_at is None else SUSPECTED
+    return None
+
+
+def _trouble(kind: str, state: GatewayState) -> str:
+    if kind == SUSPECTED:
+        return (
+            f"gateway {state.name} takes texts but reports no delivery. Alarms go by another way if any. Please look."
+        )
+    code = (state.reason or "").partition(":")[0][:40]
+    return f"gateway {state.name} fails ({code}). Messages go by another way or are tried again. Please look."
 
 
 def _told(session: Session, name: str) -> str | None:

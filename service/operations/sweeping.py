@@ -22,6 +22,7 @@ from service.operations.plainest import raise_plainest
 from service.operations.receipts import apply_waiting
 from service.operations.recording import apply, held, learn
 from service.operations.service import Service
+from service.operations.suspecting import look_for_silence
 from service.store import dives, health, outbox
 from service.store.dives import Claimed, UnreadableDive
 from service.store.engine import is_transient
@@ -136,6 +137,8 @@ def _note_missing_receipts(service: Service) -> None:
     waiting = service.read(lambda session: _overdue_receipts(session, now))
     for message in waiting:
         _guarded("receipt_not_noted", partial(service.write, partial(_note_missing, service, message.id, now)))
+    for name in sorted({message.handed_gateway for message in waiting if message.handed_gateway}):
+        _guarded("silence_not_looked_at", partial(look_for_silence, service, name))
 
 
 def _overdue_receipts(session: Session, now: datetime) -> list[Message]:

@@ -6,10 +6,11 @@ from collections.abc import Collection
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 
-from sqlalchemy import or_, select, update
+from sqlalchemy import func, or_, select, update
 from sqlalchemy.orm import Session
 
-from service.store.tables import GatewayStateRow
+from service.domain.delivery import MessageState
+from service.store.tables import AttemptRow, GatewayStateRow, MessageRow, ReceiptRow
 from service.store.upsert import insert_or_keep, touched
 
 
@@ -62,3 +63,35 @@ def take_trial(session: Session, name: str, now: datetime, until_at: datetime) -
     free = or_(row.trial_until_at.is_(None), row.trial_until_at <= now)
     trial = update(row).where(row.name == name, row.rests_until_at <= now, free)
     return touched(session, trial.values(trial_until_at=until_at)) == 1
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A text that a gateway took, and how it ended by its receipts: delivered, failed, or None for no news."""
+
+    phone: str
+    at: datetime
+    receipt: str | None
+
+
+def taken(session: Session, name: str, since: datetime, limit: int) -> list[Taken]:
+    """The texts that a gateway took since then, the last first."""
+    row, message, receipt = AttemptRow, MessageRow, ReceiptRow
+    # Delivered comes before failed in the alphabet too, and is what counts where both were said.
+    ended = (
+        select(func.min(receipt.state))
+        .where(
+            receipt.gateway == row.gateway,
+            receipt.provider_id == row.provider_id,
+            receipt.state.in_((MessageState.DELIVERED, MessageState.FAILED)),
+        )
+        .scalar_subquery()
+    )
+    found = (
+        select(message.phone, row.started_at, ended)
+        .join(message, message.id == row.message_id)
+        .where(row.gateway == name, row.started_at >= since, row.outcome == "accepted", message.channel == "text")
+        .order_by(row.id.desc())
+        .limit(limit)
+    )
+    return [Taken(*values) for values in session.execute(found)]

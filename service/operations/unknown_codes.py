@@ -1,0 +1,53 @@
+"""A code or word of a gateway that is in no table: loud, and treated as the alarming case.
+
+In an answer it is a passing refusal unless the HTTP status says more, so that the message is tried again and elsewhere.
+In a receipt a failure stays one, so that the search for the next contact goes on; a word is no delivery.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Literal
+
+from sqlalchemy.orm import Session
+
+from service.operations.service import Service
+from service.operations.telling_admins import tell_admins
+from service.store import health, log
+
+TOLD_AGAIN_AFTER = timedelta(days=1)
+UNKNOWN_CODE = "unknown_code"
+
+Where = Literal["answer", "receipt"]
+
+
+def note_unrecognised(service: Service, session: Session, gateway: str, code: str, where: Where, now: datetime) -> None:
+    """Log it once a day, and tell the admins once a day for each gateway, whatever its codes."""
+    if not _is_new(service, session, code_mark(gateway, code), now):
+        return
+    log.append(
+        session,
+        chain="service",
+        at=now,
+        kind=UNKNOWN_CODE,
+        actor={"role": "gateway", "name": gateway, "process": service.process},
+        detail={"gateway": gateway, "code": code, "in": where},
+    )
+    if _is_new(service, session, f"told:codes:{gateway}", now):
+        words = (
+            f"gateway {gateway} says {code[:20]}, which is in no table here. It is taken for a failure. Please look."
+        )
+        tell_admins(session, f"{UNKNOWN_CODE}-{gateway}-{now:%Y%m%dT%H%M%S}", words, now)
+
+
+def code_mark(gateway: str, code: str) -> str:
+    """The name under which is kept when a code was last noted."""
+    return f"told:code:{gateway}:{code}"
+
+
+def _is_new(service: Service, session: Session, name: str, now: datetime) -> bool:
+    last = health.heartbeat(session, name)
+    if last is not None and now - last.at < TOLD_AGAIN_AFTER:
+        return False
+    health.beat(session, name, now, service.process)
+    return True
