@@ -10,13 +10,11 @@ from service.domain import codes
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
 from service.domain.dive.state import LIVE
-from service.domain.encoding import fit
 from service.domain.people import Actor, Role
 from service.domain.place.position import Position, PositionError
 from service.domain.place.reading import read_position
 from service.domain.texts import Intent, Kind
 from service.domain.wording import general, placing
-from service.domain.wording.phrases import keep, name_of
 from service.operations.addressing import (
     Answer,
     PackFor,
@@ -29,10 +27,11 @@ from service.operations.addressing import (
     wanted_part,
     without_dive,
 )
+from service.operations.consenting import say_by_text
 from service.operations.plainest import raise_within
 from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
-from service.store import dives, inbound, opt_outs
+from service.store import dives, inbound, opt_outs, reaches
 from service.store.dives import Match, PhoneMatch, Unreadable, UnreadableDive
 
 WRONG_CODES_MAX = 5
@@ -41,6 +40,13 @@ WRONG_CODES_WITHIN = timedelta(hours=1)
 
 def answer(text: Text) -> Answer:
     """Do what a text asks. A finish is never guessed; where several dives could be meant, nothing is done."""
+    answered = _answer_any(text)
+    # Last: whoever locks a dive and this locks the dive first.
+    reaches.note_word(text.session, text.club.id, text.phone, text.now)
+    return answered
+
+
+def _answer_any(text: Text) -> Answer:
     found = matches_of(text)
     text = replace(text, unreadable=tuple(match for match in found if isinstance(match, Unreadable)))
     try:
@@ -60,15 +66,7 @@ def _unreadable(text: Text, dive_ids: Sequence[str], *, others: bool = False) ->
     if text.intent.kind in (Kind.RAISE_NOW, Kind.WORRY):
         asked = [raise_within(text.service, text.session, dive_id, text.now, even_closed=True) for dive_id in dive_ids]
         told = any(asked)
-    what = "one of your dives cannot be read." if others else "your dive cannot be read, so your text changed nothing."
-    words = fit(
-        [
-            name_of(f"{text.club.name}:"),
-            keep(f"our fault: {what}{' Your contacts are told.' if told else ''} Phone your contacts."),
-            keep(f"In trouble call {text.club.rescue_call}"),
-        ],
-        2,
-    )
+    words = general.unreadable(text.club.name, text.club.rescue_call, told=told, others=others)
     return Answer(words, dive_ids[0], note="the dive cannot be read", has_dive=True)
 
 
@@ -96,7 +94,7 @@ def _answered(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
 
 def _heard_from(text: Text, matches: Sequence[PhoneMatch]) -> None:
     """Whoever writes can be reached after all, unless they write to be left alone."""
-    if text.intent.kind is Kind.OPT_OUT:
+    if text.intent.kind in (Kind.OPT_OUT, Kind.DECLINE):
         return
     for match in matches:
         for key in match.keys:
@@ -319,6 +317,8 @@ _BY_KIND: dict[Kind, Callable[[Text, Sequence[PhoneMatch]], Answer]] = {
     Kind.WORRY: _worry,
     Kind.OPT_OUT: _opt_out,
     Kind.OPT_IN: _opt_in,
+    Kind.AGREE: say_by_text,
+    Kind.DECLINE: say_by_text,
     Kind.INFO: _info,
     Kind.PLAN: _plan,
 }

@@ -13,6 +13,7 @@ from service.domain.place.fix import Source
 from service.domain.place.position import decimal
 from service.domain.wording import LinkKind
 from service.operations.pages import LinkView, link_actor, receiving_number
+from service.operations.proof_of_reach import standings
 from service.web.access import Who, open_to
 from service.web.context import web
 from service.web.dive_words import moments, standing
@@ -80,6 +81,7 @@ def _page(
         standing=standing(view.dive),
         moments=moments(view.dive, view.now),
         where=whereabouts(view.dive, view.now),
+        standings=standings(web().service, view.dive),
         receiving_number=receiving_number(web().service, view.dive.club_id),
         told_words=told_words,
         went_wrong=went_wrong,

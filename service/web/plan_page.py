@@ -18,6 +18,7 @@ from service.domain.place.position import Position
 from service.domain.wording import LinkKind
 from service.operations.filing import PlanFiled, PlanRefused, Preview, file_plan, preview
 from service.operations.pages import dive_link
+from service.operations.proof_of_reach import standings
 from service.store import clubs, sites
 from service.store.tables.club import ClubRow
 from service.store.tables.site import SiteRow
@@ -158,6 +159,7 @@ def _form_page(
         seen=seen,
         advice=None if seen is None else advice(seen.checks),
         exits=() if seen is None else ways_out(seen.dive),
+        languages=LANGUAGE_NAMES,
         note=note,
         nonce=kept,
         now=now,
@@ -172,6 +174,7 @@ def _filed_page(at: ClubForm, filed: PlanFiled, now: datetime) -> ResponseReturn
         dive=dive,
         advice=advice(filed.checks),
         again=filed.again,
+        standings=standings(web().service, dive),
         number=phone(number, at.club.country),
         start_text=sms(number, f"IN {dive.start_code}"),
         finish_text=sms(number, f"OUT {dive.finish_code}"),

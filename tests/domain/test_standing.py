@@ -160,7 +160,7 @@ moments = st.none() | st.sampled_from([LATELY, LONG_AGO, NOW, EDGE, EDGE - MOMEN
 reaches = st.builds(Reach, moments, moments, moments, moments, moments, st.booleans())
 
 
-@given(st.lists(reaches, max_size=3), st.booleans())
+@given(known_of=st.lists(reaches, max_size=3), takes_texts=st.booleans())
 def test_the_checks_are_total_and_refuse_only_where_nobody_is_left(known_of: list[Reach], *, takes_texts: bool) -> None:
     """Whatever is known of up to three people."""
     contacts = [ContactKnown("A", one, standing_of(one, NOW, takes_texts=takes_texts)) for one in known_of]

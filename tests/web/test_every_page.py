@@ -35,7 +35,9 @@ def overdue_paths(at: Site) -> dict[str, str]:
     at.clock.forward(70)
     act(at.service, dive.id, Tick())
     pack = at.path(dive, "contact-0", LinkKind.HANDOVER)
-    return {"dive": at.dive_path(dive), "alarm": at.alarm_path(dive), "handover": pack, "dive_id": dive.id}
+    contact = at.path(dive, "contact-0", LinkKind.CONTACT)
+    paths = {"dive": at.dive_path(dive), "alarm": at.alarm_path(dive), "handover": pack, "contact": contact}
+    return {**paths, "dive_id": dive.id}
 
 
 def every_get(at: Site) -> list[str]:
@@ -46,7 +48,7 @@ def every_get(at: Site) -> list[str]:
         if "GET" not in (rule.methods or set()):
             continue
         path = rule.rule.replace("/dive/<token>", known["dive"]).replace("/alarm/<token>", known["alarm"])
-        path = path.replace("/handover/<token>", known["handover"])
+        path = path.replace("/handover/<token>", known["handover"]).replace("/contact/<token>", known["contact"])
         path = path.replace("<dive_id>", known["dive_id"]).replace("<club_id>", at.club_id)
         path = path.replace("<code>", "LANTERN")
         path = path.replace("<code>", "LANTERN")
