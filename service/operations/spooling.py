@@ -95,8 +95,13 @@ class Spool:
 
     def has_room(self) -> bool:
         """Whether one more would be kept. Raises OSError when the directory cannot be read."""
-        found = [entry.stat().st_size for entry in os.scandir(self._directory) if entry.is_file()]
-        return len(found) < FILES_MAX and sum(found) < BYTES_MAX
+        files = size = 0
+        with os.scandir(self._directory) as entries:
+            for entry in entries:
+                with suppress(FileNotFoundError):  # worked off since it was listed
+                    size += entry.stat().st_size
+                    files += 1
+        return files < FILES_MAX and size < BYTES_MAX
 
     def keep(self, brought: Brought) -> None:
         """Put it on the disk; on return a power cut cannot take it away. Raises SpoolError."""
