@@ -53,6 +53,12 @@ class Phones:
             "/practice/text", data={"phone": phone, "body": body}, headers={"Accept": "application/json"}
         ).raise_for_status()
 
+    def answer_call(self, phone: str, key: str) -> None:
+        """Take the call that rings on a practice phone, and press a key."""
+        self._client.post(
+            "/practice/call", data={"phone": phone, "do": "key", "key": key}, headers={"Accept": "application/json"}
+        ).raise_for_status()
+
     def press(self, page: str, fields: dict[str, str]) -> None:
         """Press a button of a page, or send it what its script would."""
         self._client.post(page, data=fields).raise_for_status()
@@ -68,7 +74,7 @@ class Phones:
     def look(self) -> None:
         """See what is new on the phones and in the log, and print it in the order of time."""
         self.phones = self._client.get("/practice/state.json").raise_for_status().json()["phones"]
-        news = [line for phone in self.phones for line in self._new_texts(phone)]
+        news = [line for phone in self.phones for line in (*self._new_texts(phone), *self._new_calls(phone))]
         if self.dive_id:
             answer = self._client.get(f"/api/v1/dives/{self.dive_id}", headers=self._bearer()).raise_for_status()
             self.dive = answer.json()
@@ -84,6 +90,11 @@ class Phones:
         """All texts that a phone has got, first to last."""
         found = [one["messages"] for one in self.phones if one["phone"] == phone]
         return [text for texts in found for text in texts if text["direction"] == "to_phone"]
+
+    def calls(self, phone: str) -> list[Json]:
+        """All calls to a phone, first to last; `ringing` says of each whether it still does, `ended` how it ended."""
+        found = [one["calls"] for one in self.phones if one["phone"] == phone]
+        return [call for calls in found for call in calls]
 
     def was_sent(self, phone: str, kind: str) -> bool:
         """Whether a message of that kind about this dive came through to a phone, by the service's own account."""
@@ -101,6 +112,19 @@ class Phones:
                 if message["state"] in CAME_THROUGH
             }
         )
+
+    def _new_calls(self, phone: Json) -> list[tuple[datetime, str]]:
+        news = []
+        for call in phone["calls"]:
+            # A call is new twice: when it comes, and when it has ended.
+            seen = f"{call['sid']} {call['ended']}"
+            if seen in self._seen:
+                continue
+            self._seen.add(seen)
+            at = datetime.fromisoformat(call["at"])
+            how = "calls" if call["ended"] is None else call["ended"]
+            news.append((at, f"{self._time(at)}  Linetender -> {phone['name']} ({how}): {call['body']}"))
+        return news
 
     def _new_texts(self, phone: Json) -> list[tuple[datetime, str]]:
         news = []

@@ -29,10 +29,12 @@ from service.web import (
     inbound_calls,
     plan_page,
     practice,
+    practice_gateway,
     speaking,
 )
 from service.web.access import Who, guard, open_to, who_may
 from service.web.context import EXTENSION, Web
+from service.web.practice_calls import PracticeCalls
 from service.web.practice_line import GATEWAY_NAME, PracticeLine
 
 BODY_BYTES_MAX = 64 * 1024
@@ -72,7 +74,8 @@ def create_app(
     app.jinja_env.filters |= speaking.FILTERS
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     line = _practice_line(service, settings, gateways)
-    app.extensions[EXTENSION] = Web(service, settings, gateways, Intake(service, spool), line)
+    calls = None if line is None else PracticeCalls(line)
+    app.extensions[EXTENSION] = Web(service, settings, gateways, Intake(service, spool), line, calls)
     access_log.log_requests(app)
     guard(app)
     headers.set_headers(app, https=settings.public_url.startswith("https:"))
@@ -82,6 +85,7 @@ def create_app(
         app.register_blueprint(blueprint)
     if settings.demo:
         app.register_blueprint(practice.phones)
+        app.register_blueprint(practice_gateway.gateway)
         app.context_processor(lambda: {"demo": True})
     _refuse_undeclared(app)
     if settings.proxies:

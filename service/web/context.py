@@ -13,6 +13,7 @@ from service.operations.intake import Intake
 from service.operations.service import Service
 from service.settings import Settings
 from service.web.bounds import Bounds
+from service.web.practice_calls import PracticeCalls
 from service.web.practice_line import PracticeLine
 
 EXTENSION = "linetender"
@@ -27,6 +28,7 @@ class Web:
     gateways: tuple[GatewayConfig, ...]
     intake: Intake
     practice: PracticeLine | None = None  # in a demo with a gateway named practice
+    practice_calls: PracticeCalls | None = None
     bounds: Bounds = field(default_factory=Bounds)
     wall: Clock = field(default_factory=WallClock)  # real time, whatever the pace: a signature has no other
 

@@ -1,20 +1,18 @@
-"""The practice phones of the demo: see every phone of the club, type as any of them, watch texts arrive."""
+"""The practice phones of the demo: type as any phone of the club, take its calls, watch what arrives."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import re
 
 from flask import Blueprint, Response, abort, jsonify, redirect, render_template, request
 from flask.typing import ResponseReturnValue
-from sqlalchemy.orm import Session
 
-from service.gateways.practice import PracticeAnswer, answer_accepted, check_request
-from service.store import admins, clubs, people, practice
-from service.store.practice import FROM_PHONE, TO_PHONE, PracticeMessage
-from service.store.tables.club import ClubRow
+from service.domain.people import Channel
+from service.store import clubs
+from service.store.practice import PracticeMessage
 from service.web.access import Who, open_to
 from service.web.context import web
+from service.web.practice_cards import Card, read_cards
 from service.web.practice_line import PracticeLine
 
 phones = Blueprint("practice", __name__, url_prefix="/practice")
@@ -22,26 +20,11 @@ phones = Blueprint("practice", __name__, url_prefix="/practice")
 BODY_MAX = 1600
 FAILED_WORDS = "The service did not take this text. Look at its log, then send it again."
 OFF_WORDS = "This phone is switched off. Switch it on to send."
+SILENT_WORDS = "This phone does not ring any more."
+KEY_FAILED_WORDS = "The service did not take the key. Look at its log, then press it again."
+UNKNOWN_WORDS = "Say what to do: key (with one of 0-9 * #), ring or machine."
 
-
-@dataclass(frozen=True, slots=True)
-class Card:
-    """One practice phone with its conversation. `waiting`: texts that will come when it is switched on."""
-
-    phone: str
-    name: str
-    role: str
-    receiver: str
-    on: bool
-    texts: Sequence[PracticeMessage]
-    waiting: int
-
-
-@dataclass(frozen=True, slots=True)
-class _Owner:
-    name: str
-    role: str
-    club: ClubRow
+_KEY = re.compile(r"[0-9*#]")
 
 
 def _line() -> PracticeLine:
@@ -74,54 +57,58 @@ def state() -> Response:
 @open_to(Who.PRACTICE)
 def send() -> ResponseReturnValue:
     """Type a text as one of the phones."""
-    phone, body = request.form.get("phone", ""), request.form.get("body", "")
-    card = next((card for card in _cards() if card.phone == phone), None)
-    if card is None:
-        abort(404)
+    card, body = _card(), request.form.get("body", "")
     if not card.on:
-        return _sent(phone, OFF_WORDS, 409, body)
+        return _done(card, OFF_WORDS, 409, body)
     if not body.strip() or len(body) > BODY_MAX:
-        return _sent(phone, f"Type a text of 1 to {BODY_MAX} characters.", 422, body)
-    if not _line().send(phone, card.receiver, body):
-        return _sent(phone, FAILED_WORDS, 502, body)
-    return _sent(phone, None, 200, "")
+        return _done(card, f"Type a text of 1 to {BODY_MAX} characters.", 422, body)
+    if not _line().send(card.phone, card.receiver, body):
+        return _done(card, FAILED_WORDS, 502, body)
+    return _done(card)
+
+
+@phones.post("/call")
+@open_to(Who.PRACTICE)
+def take_call() -> ResponseReturnValue:
+    """Do something about a phone that rings: press a key, let it ring, or have a machine answer."""
+    card, calls = _card(), web().practice_calls or abort(404)
+    do, key = request.form.get("do"), request.form.get("key", "1")
+    if card.ringing is None:
+        return _done(card, SILENT_WORDS, 409)
+    if do == "ring":
+        calls.let_ring(card.ringing)
+    elif do == "machine":
+        calls.answer_by_machine(card.ringing)
+    elif do != "key" or not _KEY.fullmatch(key):
+        return _done(card, UNKNOWN_WORDS, 422)
+    elif not calls.press(card.ringing, key):
+        return _done(card, KEY_FAILED_WORDS, 502)
+    return _done(card)
 
 
 @phones.post("/switch")
 @open_to(Who.PRACTICE)
 def switch() -> ResponseReturnValue:
-    """Switch a phone on or off."""
+    """Switch a phone on or off; one that is switched off stops ringing."""
+    card, calls, on = _card(), web().practice_calls, request.form.get("on") == "yes"
+    _line().switch(card.phone, on=on)
+    if not on and card.ringing is not None and calls is not None:
+        calls.let_ring(card.ringing)
+    return _done(card)
+
+
+def _card() -> Card:
+    """The card of the phone that a form names, if it is one that can do something."""
     phone = request.form.get("phone", "")
-    if all(card.phone != phone for card in _cards()):
-        abort(404)
-    _line().switch(phone, on=request.form.get("on") == "yes")
-    if _wants_json():
-        return jsonify({"ok": True})
-    return redirect(f"/practice#phone-{phone.lstrip('+')}", code=303)
+    return next((card for card in _cards() if card.phone == phone and not card.is_mailbox), None) or abort(404)
 
 
-@phones.post("/gateway/2010-04-01/Accounts/<account>/Messages.json")
-@open_to(Who.GATEWAY)
-def take(account: str) -> Response:
-    """The practice gateway's own end: it takes a text for a phone, as a real one would."""
-    line = _line()
-    if account != line.config.account:
-        abort(404)
-    asked = check_request(request.headers.get("Authorization"), account, line.config.token, request.form)
-    answer = asked if isinstance(asked, PracticeAnswer) else answer_accepted(line.take(asked))
-    return Response(answer.body(), status=answer.status, content_type="application/json")
-
-
-def _sent(phone: str, wrong: str | None, status: int, body: str) -> ResponseReturnValue:
-    if _wants_json():
+def _done(card: Card, wrong: str | None = None, status: int = 200, typed: str = "") -> ResponseReturnValue:
+    if request.accept_mimetypes.best_match(["text/html", "application/json"]) == "application/json":
         return jsonify({"ok": wrong is None, "words": wrong}), status
     if wrong is None:
-        return redirect(f"/practice#phone-{phone.lstrip('+')}", code=303)
-    return _page(wrong={phone: wrong}, typed={phone: body}), status
-
-
-def _wants_json() -> bool:
-    return request.accept_mimetypes.best_match(["text/html", "application/json"]) == "application/json"
+        return redirect(f"/practice#phone-{card.phone.lstrip('+')}", code=303)
+    return _page(wrong={card.phone: wrong}, typed={card.phone: typed}), status
 
 
 def _page(wrong: dict[str, str] | None = None, typed: dict[str, str] | None = None) -> str:
@@ -142,58 +129,12 @@ def _facts() -> dict[str, object]:
 
 
 def _cards() -> list[Card]:
-    return web().service.read(_read_cards)
-
-
-def _read_cards(session: Session) -> list[Card]:
-    owners = _owners(session)
-    texts = practice.all_messages(session)
-    by_phone: dict[str, list[PracticeMessage]] = {phone: [] for phone in owners}
-    for text in texts:
-        by_phone.setdefault(text.to_phone if text.direction == TO_PHONE else text.from_phone, []).append(text)
-    known = clubs.listing(session)
-    return [
-        _card(session, phone, owners.get(phone), known, by_phone[phone])
-        for phone in by_phone
-        if phone in owners or known
-    ]
-
-
-def _owners(session: Session) -> dict[str, _Owner]:
-    """Who has which phone: the people of every club, divers first, and its admins."""
-    found: dict[str, _Owner] = {}
-    for club in clubs.listing(session):
-        known = people.listing(session, club.id)
-        ashore = {contact["phone"] for person in known for contact in person.usual_contacts}
-        for person in sorted(known, key=lambda one: not one.usual_contacts):
-            roles = ["diver"] if person.usual_contacts else []
-            roles += ["shore contact"] if person.phone in ashore else []
-            found[person.phone] = _Owner(person.name, " and ".join(roles) or "member", club)
-        for person in known:
-            for contact in person.usual_contacts:
-                found.setdefault(contact["phone"], _Owner(contact["name"], "shore contact", club))
-        for admin in admins.admins_to_tell(session, club.id):
-            found.setdefault(admin.phone or "", _Owner(admin.name, "club admin", club))
-    return found
-
-
-def _card(
-    session: Session, phone: str, owner: _Owner | None, known: Sequence[ClubRow], texts: Sequence[PracticeMessage]
-) -> Card:
-    shown = [text for text in texts if text.delivered or text.direction == FROM_PHONE]
-    club = owner.club if owner else known[0]
-    return Card(
-        phone=phone,
-        name=owner.name if owner else "Another phone",
-        role=owner.role if owner else "from a plan",
-        receiver=club.receiving_number,
-        on=practice.is_on(session, phone),
-        texts=shown,
-        waiting=len(texts) - len(shown),
-    )
+    return web().service.read(read_cards)
 
 
 def _plain(card: Card) -> dict[str, object]:
+    calls = card.of(Channel.CALL) + ([] if card.ringing is None else [card.ringing])
+    mails = card.of(Channel.EMAIL)
     return {
         "phone": card.phone,
         "name": card.name,
@@ -201,14 +142,17 @@ def _plain(card: Card) -> dict[str, object]:
         "receiver": card.receiver,
         "on": card.on,
         "waiting": card.waiting,
-        "messages": [
-            {
-                "sid": text.sid,
-                "direction": text.direction,
-                "body": text.body,
-                "at": text.at.isoformat(),
-                "delivered": text.delivered,
-            }
-            for text in card.texts
-        ],
+        "messages": [_plain_message(text) for text in card.of(Channel.TEXT)],
+        "calls": [_plain_message(call) | {"ringing": call.ended is None, "ended": call.ended} for call in calls],
+        "mails": [_plain_message(mail) | {"to": mail.to_phone, "subject": mail.subject} for mail in mails],
+    }
+
+
+def _plain_message(message: PracticeMessage) -> dict[str, object]:
+    return {
+        "sid": message.sid,
+        "direction": message.direction,
+        "body": message.body,
+        "at": message.at.isoformat(),
+        "delivered": message.delivered,
     }

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import secrets
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
@@ -86,7 +87,7 @@ class PracticeLine:
                 delivered=False,
             )
         )
-        if not self._post("text", inbound_fields(sid=sid, sender=phone, receiver=receiver, body=body)):
+        if self.post("text", inbound_fields(sid=sid, sender=phone, receiver=receiver, body=body)) is None:
             return False
 
         def note_taken(session: Session) -> None:
@@ -101,11 +102,18 @@ class PracticeLine:
         """Wait for what is being carried, and carry nothing more."""
         self._carriers.shutdown()
 
-    def _post_receipt(self, sid: str) -> None:
-        self._post("receipt", receipt_fields(sid=sid, status="delivered"))
+    def later(self, work: Callable[[], object]) -> None:
+        """Do this on another thread."""
+        self._carriers.submit(work)
 
-    def _post(self, what: str, fields: Pairs) -> bool:
-        """Post to our own inbound address and nowhere else, whatever address a request named."""
+    def _post_receipt(self, sid: str) -> None:
+        self.post("receipt", receipt_fields(sid=sid, status="delivered"))
+
+    def post(self, what: str, fields: Pairs) -> str | None:
+        """Post to our own inbound address and nowhere else, whatever address a request named.
+
+        Gives what was answered, or None when the service did not take it.
+        """
         url = f"{self.public_url}/inbound/{self.config.name}/{what}"
         headers = signed_headers(self.config.token, url, fields)
         try:
@@ -113,7 +121,8 @@ class PracticeLine:
                 answer = client.post(url, data=dict(fields), headers=headers)
         except httpx.HTTPError as fault:
             _log.warning(NOT_POSTED, extra={"what": what, "why": type(fault).__name__})
-            return False
+            return None
         if not answer.is_success:
             _log.warning(NOT_POSTED, extra={"what": what, "why": answer.status_code})
-        return answer.is_success
+            return None
+        return answer.text

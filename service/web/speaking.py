@@ -97,7 +97,20 @@ def own_link(body: str, public_url: str) -> tuple[str, str]:
     return words, path
 
 
+CALL_ENDS = {
+    "no-answer": "nobody answered",
+    "busy": "it was busy",
+    "completed": "a machine answered",
+}
+
+
+def call_end(ended: str) -> str:
+    """How a call to a practice phone ended."""
+    return CALL_ENDS.get(ended, f"{ended} was pressed")
+
+
 FILTERS = {
+    "call_end": call_end,
     "clock": clock,
     "zone_name": zone_name,
     "iso": iso,

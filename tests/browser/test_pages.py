@@ -263,7 +263,7 @@ def test_the_practice_phones_work_without_javascript(live: Site, phone_browser_w
 
     comes_to(browser, lambda: live.now_of(dive).phase is Phase.IN_WATER)
     deliver(live, CLEO, "please keep")
-    push(browser, By.LINK_TEXT, "Show new texts")
+    push(browser, By.LINK_TEXT, "Show what is new")
     assert "please keep" in browser.find_element(By.ID, f"conversation-{CLEO.lstrip('+')}").text
     push(browser, By.CSS_SELECTOR, f"#phone-{CLEO.lstrip('+')} button[value='no']")
     assert "Switched off" in browser.find_element(By.ID, f"conversation-{CLEO.lstrip('+')}").text

@@ -43,9 +43,9 @@ def serving(engine: Engine, clock: StillClock) -> Iterator[Site]:
     try:
         yield Site(service, clock, app, nudges=nudges)
     finally:
-        line = app.extensions[EXTENSION].practice
-        assert line is not None
-        line.close()
+        parts = app.extensions[EXTENSION]
+        parts.practice_calls.close()
+        parts.practice.close()
         server.shutdown()
         thread.join()
         server.server_close()

@@ -158,7 +158,7 @@ def test_a_phone_that_is_off_gets_its_texts_when_it_is_on(
 
     answer = http.post("/practice/switch", data={"phone": CLEO, "on": "yes"}, headers=JSON)
 
-    assert answer.json() == {"ok": True}
+    assert answer.json() == {"ok": True, "words": None}
     assert [text["body"] for text in phone(http, CLEO)["messages"]] == ["OVERDUE"]
     assert eventually(lambda: len(receipts(live)) == 1)
 

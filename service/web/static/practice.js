@@ -1,4 +1,4 @@
-// Fetches the conversations every second and replaces those that changed; what is being typed is left alone.
+// Fetches the conversations and what rings every second and replaces what changed; what is being typed is left alone.
 "use strict";
 
 const EVERY_MS = 1000;
@@ -20,7 +20,12 @@ const refresh = async () => {
         scrollDown(conversation);
       }
     }
-    sign.textContent = "New texts appear by themselves.";
+    for (const ringing of fresh.querySelectorAll(".ringing")) {
+      const shown = document.getElementById(ringing.id);
+      // The place stays and its content changes: only then does a screen reader say it.
+      if (shown && !shown.isEqualNode(ringing)) shown.replaceChildren(...ringing.childNodes);
+    }
+    sign.textContent = "What is new appears by itself.";
   } catch {
     sign.textContent = "No connection to the demonstration; trying again.";
   }
