@@ -10,7 +10,7 @@ from email_validator import EmailNotValidError, validate_email
 
 from service.domain.language import LANGUAGES, is_language
 from service.domain.people import ENGLISH, Channel
-from service.domain.phone import PhoneError, probably_landline, read_phone
+from service.domain.phone import probably_landline, read_phone
 from service.domain.plan import Check, Contact, Level
 from service.store.tables.club import ClubRow
 
@@ -26,10 +26,6 @@ class NamedPhone:
     email: str | None = None
     language: str | None = None
     ways: tuple[str, ...] = ()
-
-
-class _Unusable(Exception):  # noqa: N818 - it carries what to mend, for the check of the field
-    """A contact cannot be taken as typed; the message says what to do."""
 
 
 def usual_contact(kept: Mapping[str, Any]) -> NamedPhone:
@@ -65,7 +61,7 @@ def read_contacts(
     for person in given:
         try:
             contact, advice = _read(person, club, channels)
-        except (_Unusable, PhoneError, ValueError) as error:
+        except ValueError as error:
             checks.append(Check(Level.REFUSE, "contacts", f"{person.name.strip() or 'A contact'}: {error}"))
             continue
         people.append(contact)
@@ -76,23 +72,26 @@ def read_contacts(
 def _read(person: NamedPhone, club: ClubRow, channels: frozenset[Channel]) -> tuple[Contact, list[str]]:
     name = " ".join(person.name.split())
     phone = read_phone(person.phone or "", club.country)
-    email = _email(person.email)
+    email = read_email(person.email)
     language = read_language(person.language, club_language(club))
     wanted = _ways(person.ways, email) or _usual_ways(phone, email, channels)
     usable = tuple(way for way in wanted if way is Channel.TEXT or way in channels)
     if not any(way in DIRECT for way in usable):
-        raise _Unusable(_what_to_do(wanted))
+        raise ValueError(_what_to_do(wanted))
     return Contact(name, phone, language, email, usable), _advice(name, phone, wanted, usable)
 
 
-def _email(typed: str | None) -> str | None:
-    """The address as it goes into an envelope; by syntax alone, since a look-up that fails proves nothing."""
+def read_email(typed: str | None) -> str | None:
+    """The address as it goes into an envelope, None for nothing typed. Raises ValueError with what to do.
+
+    By syntax alone, since a look-up that fails proves nothing.
+    """
     if not typed or not typed.strip():
         return None
     try:
         found = validate_email(typed.strip(), check_deliverability=False, allow_smtputf8=False)
     except EmailNotValidError:
-        raise _Unusable("This is no e-mail address. Check it, or leave it empty.") from None
+        raise ValueError("This is no e-mail address. Check it, or leave it empty.") from None
     return found.ascii_email
 
 
@@ -100,10 +99,10 @@ def _ways(typed: Sequence[str], email: str | None) -> tuple[Channel, ...]:
     words = [way.strip().lower() for way in typed]
     unknown = next((way for way in words if way not in list(Channel)), None)
     if unknown is not None:
-        raise _Unusable(f'"{unknown[:20]}" is no way to reach somebody: the ways are text, call and email.')
+        raise ValueError(f'"{unknown[:20]}" is no way to reach somebody: the ways are text, call and email.')
     ways = tuple(dict.fromkeys(Channel(way) for way in words))
     if Channel.EMAIL in ways and email is None:
-        raise _Unusable("Give an e-mail address, or leave e-mail out of the ways.")
+        raise ValueError("Give an e-mail address, or leave e-mail out of the ways.")
     return ways
 
 

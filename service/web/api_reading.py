@@ -14,7 +14,7 @@ from service.domain.people import Actor
 from service.domain.place.fix import Source
 from service.domain.place.position import Position
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
-from service.web.api_shapes import FixIn, PlaceIn, PlanIn
+from service.web.api_shapes import FixIn, PersonIn, PlaceIn, PlanIn
 from service.web.problems import FieldProblem
 from service.web.typed import position_read
 
@@ -85,6 +85,10 @@ def _utc(at: datetime | None, field: str) -> datetime | None:
         raise PlanProblem(422, "Not understood", error.words, (error,)) from None
 
 
+def _diver(person: PersonIn) -> NamedPhone:
+    return NamedPhone(person.name, person.phone, language=person.language)
+
+
 def request_of(plan: PlanIn) -> PlanRequest:
     """The plan as the operations take it. Raises PlanProblem for a time at the end of time."""
     site = plan.site
@@ -96,9 +100,9 @@ def request_of(plan: PlanIn) -> PlanRequest:
     return PlanRequest(
         site=wanted,
         run_time_min=plan.run_time_min,
-        lead=NamedPhone(plan.lead.name, plan.lead.phone),
-        contacts=tuple(NamedPhone(contact.name, contact.phone) for contact in plan.contacts),
-        party=tuple(NamedPhone(diver.name, diver.phone) for diver in plan.party),
+        lead=_diver(plan.lead),
+        contacts=tuple(NamedPhone(one.name, one.phone, one.email, one.language, one.ways) for one in plan.contacts),
+        party=tuple(map(_diver, plan.party)),
         time_in_at=_utc(plan.time_in, "time_in"),
         grace_min=plan.grace_min,
         depth_m=plan.depth_m,

@@ -8,11 +8,18 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta
 
+from service.domain.people import Channel
+from service.domain.standing import Standing
+
 Name = Annotated[str, Meta(min_length=1, max_length=60)]
 PhoneText = Annotated[
     str, Meta(min_length=1, max_length=40, description="National where the club's country makes it clear.")
 ]
 Words = Annotated[str, Meta(max_length=300)]
+LanguageText = Annotated[
+    str, Meta(min_length=2, max_length=10, description="ISO 639-1, of the messages to them. Without it the club's.")
+]
+EmailText = Annotated[str, Meta(min_length=3, max_length=254)]
 Instant = Annotated[datetime, Meta(tz=True)]
 Latitude = Annotated[float, Meta(ge=-90, le=90)]
 Longitude = Annotated[float, Meta(ge=-180, le=180)]
@@ -29,13 +36,21 @@ class PersonIn(Asked, frozen=True):
 
     name: Name
     phone: PhoneText | None = None
+    language: LanguageText | None = None
 
 
 class ContactIn(Asked, frozen=True):
-    """A person ashore who will raise the alarm."""
+    """A person ashore who will raise the alarm.
+
+    `ways` are those to them, the best first. Without it: text, then call, then e-mail where there is an address; a
+    landline is called. An e-mail is an extra: text or call must be among them.
+    """
 
     name: Name
     phone: PhoneText
+    email: EmailText | None = None
+    language: LanguageText | None = None
+    ways: Annotated[tuple[Channel, ...], Meta(max_length=3)] = ()
 
 
 class PlaceIn(Asked, frozen=True):
@@ -124,6 +139,14 @@ class CheckOut(msgspec.Struct, frozen=True):
     words: str
 
 
+class StandingOut(msgspec.Struct, frozen=True):
+    """How far a contact can be relied upon, by what they said and when something last reached them."""
+
+    key: str
+    name: str
+    standing: Standing
+
+
 class FiledOut(msgspec.Struct, frozen=True):
     """A filed plan. The two times are null where the plan has no time in: they follow from the start.
 
@@ -138,6 +161,7 @@ class FiledOut(msgspec.Struct, frozen=True):
     raise_by: datetime | None
     page: str
     checks: tuple[CheckOut, ...]
+    standings: tuple[StandingOut, ...]
 
 
 class SiteOut(msgspec.Struct, frozen=True):
@@ -156,6 +180,14 @@ class PersonOut(msgspec.Struct, frozen=True):
     key: str
     name: str
     phone: str | None
+    language: str
+
+
+class ContactOut(PersonOut, frozen=True):
+    """A person ashore. `ways` are those by which this dive tells them, the best first."""
+
+    email: str | None
+    ways: tuple[Channel, ...]
 
 
 class FixOut(msgspec.Struct, frozen=True):
@@ -218,7 +250,7 @@ class DiveOut(msgspec.Struct, frozen=True):
     site: SiteOut
     head_count: int
     party: tuple[PersonOut, ...]
-    contacts: tuple[PersonOut, ...]
+    contacts: tuple[ContactOut, ...]
     unreachable: tuple[str, ...]
     filed_at: datetime
     time_in: datetime | None
@@ -274,12 +306,13 @@ class EventOut(msgspec.Struct, frozen=True):
 
 
 class MessageOut(msgspec.Struct, frozen=True):
-    """One message of the dive. Links in `body` are cut off: they are the reader's own."""
+    """One message of the dive. Links in `body` are cut off: they are the reader's own. A call says its `body`."""
 
     id: str
     to: str
     name: str
     phone: str
+    channel: Channel
     kind: str
     step: str
     state: str
@@ -292,7 +325,8 @@ class MessageOut(msgspec.Struct, frozen=True):
 
 
 class DetailsOut(DiveOut, frozen=True):
-    """A dive with its log and its messages."""
+    """A dive with its log, its messages, and the standing of its contacts as it is now."""
 
+    standings: tuple[StandingOut, ...]
     events: tuple[EventOut, ...]
     messages: tuple[MessageOut, ...]

@@ -20,6 +20,7 @@ from service.domain.wording import LinkKind
 from service.operations.filing import PlanRefused, file_plan
 from service.operations.links import hash_token
 from service.operations.pages import dive_details, dive_link, list_dives
+from service.operations.proof_of_reach import standings
 from service.operations.recording import act
 from service.store import clubs, dives, tokens
 from service.store.tables.club import ClubRow
@@ -112,7 +113,8 @@ def file(caller: Caller) -> Response:
         errors = tuple(FieldProblem(_field(check.field), check.words) for check in refusing)
         return problem(422, "The plan cannot be filed", errors[0].words if errors else None, errors=errors)
     page = dive_link(web().service, filed.dive.id, filed.dive.lead.key, LinkKind.DIVE)
-    return _json(filed_out(filed, page), status=200 if filed.again else 201)
+    known = standings(web().service, filed.dive)
+    return _json(filed_out(filed, page, known), status=200 if filed.again else 201)
 
 
 def _field(name: str) -> str:
@@ -137,7 +139,9 @@ def listing(caller: Caller) -> Response:
 def details(caller: Caller, dive_id: str) -> Response:
     """One dive with its events and messages."""
     found = dive_details(web().service, caller.club.id, dive_id)
-    return _no_dive() if found is None else _json(details_out(found, web().service.public_url))
+    if found is None:
+        return _no_dive()
+    return _json(details_out(found, web().service.public_url, standings(web().service, found.dive)))
 
 
 @api.post("/api/v1/dives/<dive_id>/start")

@@ -9,18 +9,21 @@ from datetime import datetime
 import msgspec
 
 from service.domain.dive import Dive
-from service.domain.people import Recipient
+from service.domain.dive.ways import ways_to
+from service.domain.people import Channel, Recipient
 from service.domain.place.conditions import Conditions
 from service.domain.place.fix import Fix
 from service.domain.plan import Level, check_plan
 from service.operations.filing import PlanFiled
 from service.operations.pages import DiveDetails
+from service.operations.proof_of_reach import ContactStanding
 from service.store.dives import Unreadable
 from service.store.log import Entry
 from service.store.outbox import Message
 from service.web.api_shapes import (
     CheckOut,
     ConditionsOut,
+    ContactOut,
     CurrentOut,
     DetailsOut,
     DiveOut,
@@ -31,14 +34,15 @@ from service.web.api_shapes import (
     OnSceneOut,
     PersonOut,
     SiteOut,
+    StandingOut,
     UnreadableOut,
     WindOut,
 )
 
-_TOKEN = r"/(alarm|dive|handover)/[A-Za-z0-9_-]+"  # noqa: S105 - the shape of one, not one
+_TOKEN = r"/(alarm|dive|handover|contact)/[A-Za-z0-9_-]+"  # noqa: S105 - the shape of one, not one
 
 
-def filed_out(filed: PlanFiled, page: str) -> FiledOut:
+def filed_out(filed: PlanFiled, page: str, standings: Sequence[ContactStanding]) -> FiledOut:
     """A filed plan; its advice is worked out again, so that a repeated request is answered alike.
 
     What concerned only the request, such as words that were not kept, is said the first time.
@@ -57,7 +61,12 @@ def filed_out(filed: PlanFiled, page: str) -> FiledOut:
         raise_by=raise_by,
         page=page,
         checks=tuple(CheckOut(check.field, check.words) for check in advice),
+        standings=_standings(standings),
     )
+
+
+def _standings(standings: Sequence[ContactStanding]) -> tuple[StandingOut, ...]:
+    return tuple(StandingOut(one.key, one.name, one.standing) for one in standings)
 
 
 def _expected(dive: Dive) -> tuple[datetime | None, datetime | None]:
@@ -86,7 +95,7 @@ def dive_out(dive: Dive) -> DiveOut:
         site=SiteOut(site.name, site.code, site.zone, position, site.rescue_call),
         head_count=dive.head_count,
         party=_people(dive.divers),
-        contacts=_people(dive.contacts),
+        contacts=_contacts(dive),
         unreachable=dive.unreachable,
         filed_at=dive.filed_at,
         time_in=dive.plan.time_in_at,
@@ -106,10 +115,11 @@ def dive_out(dive: Dive) -> DiveOut:
     )
 
 
-def details_out(details: DiveDetails, public_url: str) -> DetailsOut:
-    """A dive with its log and messages."""
+def details_out(details: DiveDetails, public_url: str, standings: Sequence[ContactStanding]) -> DetailsOut:
+    """A dive with its log and messages, and how far its contacts can be relied upon."""
     return DetailsOut(
         **msgspec.structs.asdict(dive_out(details.dive)),
+        standings=_standings(standings),
         events=tuple(map(_event, details.entries)),
         messages=tuple(_message(message, public_url) for message in details.messages),
     )
@@ -131,7 +141,13 @@ def _conditions(seen: Conditions | None) -> ConditionsOut | None:
 
 
 def _people(people: Sequence[Recipient]) -> tuple[PersonOut, ...]:
-    return tuple(PersonOut(person.key, person.name, person.phone) for person in people)
+    return tuple(PersonOut(person.key, person.name, person.phone, person.language) for person in people)
+
+
+def _contacts(dive: Dive) -> tuple[ContactOut, ...]:
+    return tuple(
+        ContactOut(one.key, one.name, one.phone, one.language, one.email, ways_to(dive, one)) for one in dive.contacts
+    )
 
 
 def _event(entry: Entry) -> EventOut:
@@ -144,6 +160,7 @@ def _message(message: Message, public_url: str) -> MessageOut:
         to=message.person_key,
         name=message.name,
         phone=message.phone,
+        channel=Channel(message.channel),
         kind=message.kind,
         step=message.step,
         state=message.state,

@@ -31,6 +31,7 @@ from service.web.typed import (
     wind_typed,
     words_typed,
 )
+from service.web.ways_words import told_by
 
 pages = Blueprint("dive", __name__)
 
@@ -82,6 +83,7 @@ def _page(
         moments=moments(view.dive, view.now),
         where=whereabouts(view.dive, view.now),
         standings=standings(web().service, view.dive),
+        told_by=told_by(view.dive),
         receiving_number=receiving_number(web().service, view.dive.club_id),
         told_words=told_words,
         went_wrong=went_wrong,

@@ -7,9 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 
+from service.domain.language import is_language
 from service.domain.phone import PhoneError, read_phone
 from service.domain.place.position import PLAIN_SIGNS, Position
 from service.domain.plan import Check, Level
+from service.operations.contact_reading import read_email
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
 from service.web.typed import position_read
 
@@ -33,6 +35,8 @@ FIELDS = (
     "lead_phone",
     *(f"diver_{n}_{part}" for n in OTHERS for part in ("name", "phone")),
     *(f"contact_{n}_{part}" for n in CONTACTS for part in ("name", "phone")),
+    "lead_language",
+    *(f"contact_{n}_{part}" for n in CONTACTS for part in ("email", "language")),
     "grace",
     "depth",
     *_GAS,
@@ -90,6 +94,10 @@ class PlanForm:
     request: PlanRequest | None = None
     readings: dict[str, str] = field(default_factory=dict)
 
+    def has_any(self, *names: str) -> bool:
+        """Whether something was typed into one of these inputs, or is wrong with it."""
+        return any(self.values[name] or name in self.errors for name in names)
+
     def with_checks(self, checks: tuple[Check, ...]) -> PlanForm:
         """The form with what the plan's own checks refuse beside the inputs that they are about."""
         errors = dict(self.errors)
@@ -134,7 +142,7 @@ class _Reader:
         return PlanRequest(
             site=self._site(),
             run_time_min=self._run_time(),
-            lead=self._person("lead", "Give the lead diver's name.", "The lead diver needs a mobile number."),
+            lead=self._lead(),
             party=self._others(),
             contacts=self._contacts(),
             time_in_local=self._time_in(),
@@ -236,8 +244,30 @@ class _Reader:
             self._wrong(f"{prefix}_phone", no_phone)
         return NamedPhone(name, phone or None)
 
+    def _lead(self) -> NamedPhone:
+        lead = self._person("lead", "Give the lead diver's name.", "The lead diver needs a mobile number.")
+        return replace(lead, language=self._language("lead_language"))
+
+    def _contact(self, prefix: str) -> NamedPhone:
+        """A contact; who has an e-mail address or a language and no name was begun and not finished."""
+        contact = self._person(prefix, "Give this contact's name.", "Give this contact's number.")
+        email = self._text(f"{prefix}_email")
+        try:
+            read_email(email)
+        except ValueError as error:
+            self._wrong(f"{prefix}_email", str(error))
+        return replace(contact, email=email or None, language=self._language(f"{prefix}_language"))
+
+    def _language(self, name: str) -> str | None:
+        language = self._text(name)
+        if language and not is_language(language):
+            self._wrong(name, "Choose one of these languages.")
+        return language or None
+
     def _filled(self, prefix: str) -> bool:
-        return bool(self._text(f"{prefix}_name") or self._text(f"{prefix}_phone"))
+        return any(
+            self._text(f"{prefix}_{part}") for part in ("name", "phone", "email") if f"{prefix}_{part}" in FIELDS
+        )
 
     def _others(self) -> tuple[NamedPhone, ...]:
         filled = [f"diver_{n}" for n in OTHERS if self._filled(f"diver_{n}")]
@@ -247,8 +277,7 @@ class _Reader:
         filled = [f"contact_{n}" for n in CONTACTS if self._filled(f"contact_{n}")]
         if not filled:
             self._wrong("contact_1_name", "Name at least one person ashore who will raise the alarm.")
-        no_name, no_phone = "Give this contact's name.", "Give this contact's number."
-        return tuple(self._person(prefix, no_name, no_phone) for prefix in filled)
+        return tuple(self._contact(prefix) for prefix in filled)
 
     def _gas(self) -> GasRequest | None:
         if not any(map(self._text, _GAS)):

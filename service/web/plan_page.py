@@ -30,6 +30,7 @@ from service.web.context import web
 from service.web.filing_limits import REQUEST_KEY_PREFIX, too_many_plans
 from service.web.plan_form import PlanForm, empty_form, read_form
 from service.web.speaking import phone, sms
+from service.web.ways_words import LANGUAGE_NAMES, told_by
 
 pages = Blueprint("plan", __name__)
 
@@ -175,6 +176,7 @@ def _filed_page(at: ClubForm, filed: PlanFiled, now: datetime) -> ResponseReturn
         advice=advice(filed.checks),
         again=filed.again,
         standings=standings(web().service, dive),
+        told_by=told_by(dive),
         number=phone(number, at.club.country),
         start_text=sms(number, f"IN {dive.start_code}"),
         finish_text=sms(number, f"OUT {dive.finish_code}"),

@@ -32,6 +32,11 @@ def takes_mail(person: Recipient) -> bool:
     return person.email is not None and Channel.EMAIL in person.channels
 
 
+def ways_to(dive: Dive, person: Recipient) -> tuple[Channel, ...]:
+    """By which ways this dive tells somebody, the best first."""
+    return (*dive.direct_ways(person), *((Channel.EMAIL,) if takes_mail(person) else ()))
+
+
 def alarm_calls(dive: Dive, event: ev.Event) -> tuple[str, ...]:
     """The keys of the contacts to whom `event` makes an alarm call; `dive` already contains it.
 
