@@ -10,7 +10,7 @@ from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ways import DECLINED
 from service.domain.language import Name, Phrase, Words, say
-from service.domain.people import Actor, Recipient, Role
+from service.domain.people import Actor, Channel, Recipient, Role
 from service.domain.wording import introducing
 from service.domain.wording.drafts import (
     ABOUT_A_POSITION,
@@ -245,8 +245,10 @@ def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
         return introducing.declined(dive, person.name, event)
     name = Name(person.name)
     if person in dive.contacts:
-        parts = [keep(say("{name} cannot be reached by text. Phone somebody ashore.", name=name))]
-        return to_each(dive, [dive.lead], MessageKind.REPLY, "unreachable", parts, event.at)
+        lost = say("{name} cannot be reached by text. Phone somebody ashore.", name=name)
+        if event.channel is Channel.CALL:
+            lost = say("{name} does not answer a call. Phone somebody ashore.", name=name)
+        return to_each(dive, [dive.lead], MessageKind.REPLY, "unreachable", [keep(lost)], event.at)
     if event.reason != "opted_out" or not dive.live:
         return []
     deaf = say(

@@ -17,6 +17,7 @@ from service.domain.people import Channel, Recipient, Role
 from service.domain.wording import mails, spoken
 from service.domain.wording.drafts import Draft, MessageKind
 
+_ALARMS = (MessageKind.DISTRESS, MessageKind.ALERT)
 _ANSWERS = (MessageKind.REPLY, MessageKind.REMINDER)
 _STEPS_OF_ALARM = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN)
 
@@ -48,8 +49,9 @@ def _is_news(dive: Dive, event: ev.Event) -> bool:
 
 
 def _mailed(dive: Dive, event: ev.Event, contact: Recipient, text: Draft) -> list[Draft]:
-    """The e-mail that goes along with a text; none for who is only asked to be a contact, or can be reached again."""
-    if not takes_mail(contact) or isinstance(event, ev.Filed | ev.PersonReachable):
+    """The e-mail that goes along with a text; none for who is only asked to be a contact, or has the alarm by mail."""
+    again = isinstance(event, ev.PersonReachable) and text.kind in _ALARMS
+    if not takes_mail(contact) or isinstance(event, ev.Filed) or again:
         return []
     mail = _mail(dive, event, contact, text)
     return [replace(text, channel=Channel.EMAIL, text=mail.body, subject=mail.subject)]
@@ -75,17 +77,17 @@ def _said(dive: Dive, event: ev.Event, contact: Recipient, text: Draft) -> list[
     again = isinstance(event, ev.Closed) and contact.key in dive.rung
     if not takes_calls(dive, contact) or (takes_texts(dive, contact) and not again):
         return []
-    words = _words(dive, event, contact)
+    words = _words(dive, event, contact, text)
     return [] if words is None else [_call(text, words)]
 
 
-def _words(dive: Dive, event: ev.Event, contact: Recipient) -> str | None:
-    if isinstance(event, ev.Started):
-        if Role.CONTACT in event.quiet:
-            return spoken.late_notice(dive, contact, event)
-        return spoken.start_notice(dive, contact, event)
+def _words(dive: Dive, event: ev.Event, contact: Recipient, text: Draft) -> str | None:
+    if isinstance(event, ev.Started) and Role.CONTACT in event.quiet:
+        return spoken.late_notice(dive, contact, event)
     if isinstance(event, ev.ExtensionAsked):
         return spoken.later(dive, contact, event.due_out_at, event.at)
+    if text.kind is MessageKind.START_NOTICE:
+        return spoken.start_notice(dive, contact, event.at)
     return spoken.stand_down(dive, contact, event) if isinstance(event, ev.Closed) else None
 
 

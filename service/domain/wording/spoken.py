@@ -44,17 +44,17 @@ def alarm(dive: Dive, person: Recipient, now: datetime, *, rescue_now: bool) -> 
     return _spoken(phrases, person)
 
 
-def start_notice(dive: Dive, person: Recipient, event: ev.Started) -> str:
+def start_notice(dive: Dive, person: Recipient, now: datetime) -> str:
     """The plan to keep: until when to wait, and what to do then."""
-    went_in = Moment(event.started_at, dive.plan.site.zone, event.at)
+    went_in = _time(dive, dive.started_at, now)
     who, site = _who(dive), Name(dive.plan.site.name)
     began = (
         say("{who} planned to go in at {time}, at {site}.", who=who, time=went_in, site=site)
-        if event.assumed
+        if dive.assumed
         else say("{who} went in at {time}, at {site}.", who=who, time=went_in, site=site)
     )
     return _spoken(
-        [*_opening(dive), say("Please write this down."), began, *_raise_by(dive, person, event.at), _heard_it()],
+        [*_opening(dive), say("Please write this down."), began, *_raise_by(dive, person, now), _heard_it()],
         person,
     )
 

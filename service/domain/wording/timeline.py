@@ -10,7 +10,7 @@ from service.domain.dive.state import Dive
 from service.domain.grace import Step
 from service.domain.language import render
 from service.domain.local_time import say
-from service.domain.people import ADMINS, Actor
+from service.domain.people import ADMINS, Actor, Channel
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.fix import Doubt
 from service.domain.place.geodesy import compass_point
@@ -26,8 +26,11 @@ _OUTCOMES = {
 _WHY_UNREACHABLE = {
     "refused": "the number takes no texts",
     "opted_out": "they want no texts",
+    "declined": "they will not be a contact",
     "no_receipt": "nothing says that the text arrived",
+    "no_answer": "nobody pressed a key",
 }
+_WAYS = {Channel.TEXT: "Texts", Channel.CALL: "Calls", Channel.EMAIL: "E-mails"}
 _STEPS = {
     Step.ASK_STARTED: "Asked whether they went in",
     Step.HEADS_UP: "Reminded that due out is near",
@@ -152,11 +155,11 @@ def _words_heard(_: Dive, event: ev.Heard) -> str:
 
 def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> str:
     why = _WHY_UNREACHABLE.get(event.reason, event.reason)
-    return f"Texts do not reach {_name(dive, event.person)}: {why}."
+    return f"{_WAYS[event.channel]} do not reach {_name(dive, event.person)}: {why}."
 
 
 def _reachable(dive: Dive, event: ev.PersonReachable) -> str:
-    return f"Texts reach {_name(dive, event.person)} again."
+    return f"{_WAYS[event.channel]} reach {_name(dive, event.person)} again."
 
 
 def _closed(_: Dive, event: ev.Closed) -> str:
