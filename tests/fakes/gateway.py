@@ -162,6 +162,7 @@ class FakeGateway:
             status_callback=form.get("StatusCallback"),
             channel=TEXT if spoken is None else CALL,
             key_url=None if spoken is None else spoken.key_url,
+            valid_for=form.get("ValidityPeriod"),
         )
         self.journal.append(taken)
         if self.receipts and taken.status_callback:

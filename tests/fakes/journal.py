@@ -17,7 +17,8 @@ TEXT, CALL = "text", "call"
 class Taken:
     """One text or call that the fake gateway took; `at` is wall time in seconds since 1970.
 
-    The body of a call is what is spoken; a key that is pressed in it is posted to `key_url`.
+    The body of a call is what is spoken; a key that is pressed in it is posted to `key_url`. `valid_for` is what was
+    asked, in seconds.
     """
 
     at: float
@@ -28,6 +29,7 @@ class Taken:
     status_callback: str | None
     channel: str = TEXT
     key_url: str | None = None
+    valid_for: str | None = None
 
     @property
     def taken_at(self) -> datetime:

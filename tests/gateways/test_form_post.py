@@ -55,6 +55,19 @@ def test_no_receipt_is_asked_of_a_gateway_that_sends_none(fake: FakeGateway, ope
 
 
 @pytest.mark.parametrize(
+    ("valid_for_s", "asked"),
+    [(None, None), (900.0, "900"), (59.9, "59"), (0.2, "1"), (14_399.0, "14399"), (14_400.0, None), (40_000.0, None)],
+)
+def test_a_text_is_not_delivered_when_it_is_of_no_more_use(
+    fake: FakeGateway, gateway: FormPostGateway, valid_for_s: float | None, asked: str | None
+) -> None:
+    """In whole seconds within what every server of this shape takes; an alarm for as long as it can."""
+    gateway.send(replace(TEXT, valid_for_s=valid_for_s))
+
+    assert fake.journal.entries()[0].valid_for == asked
+
+
+@pytest.mark.parametrize(
     ("answer", "blame", "code"),
     [
         pytest.param(behaviour.refuse(400, 21211), Blame.NUMBER, "21211", id="bad-number"),
