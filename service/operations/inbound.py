@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import partial
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -15,17 +16,20 @@ from service.domain.encoding import segments
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import PhoneError, read_phone
 from service.domain.texts import Intent, Kind, read
+from service.domain.texts.incomplete import read_incomplete
 from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
 from service.operations.addressing import Answer, Text
 from service.operations.gateway import InboundText
 from service.operations.links import with_pack
+from service.operations.long_texts import PARTS_MISSING, keep_part, overdue, with_gaps
 from service.operations.same_text import same_text_of_another
 from service.operations.service import Service
 from service.operations.texting import answer
-from service.store import clubs, inbound, log, opt_outs, outbox
+from service.store import clubs, inbound, inbound_parts, log, opt_outs, outbox
 from service.store.codec import plain, stamp
 from service.store.engine import is_transient
+from service.store.inbound_parts import Key
 from service.store.outbox import NewMessage
 from service.store.tables import ClubRow, InboundTextRow
 
@@ -49,63 +53,118 @@ class Way(StrEnum):
 
 
 def receive_text(service: Service, text: InboundText, *, authentic: bool, way: Way = Way.POSTED) -> int | None:
-    """Store a text and commit; only then may the gateway be told that we have it.
+    """Store a text, or a part of one, and commit; only then may the gateway be told that we have it.
 
-    Gives its id, for it to be answered. None for one that needs no answer: we had it before, from this gateway under
-    the same id, or from another one.
+    Gives the id of a text to be answered. None for what needs no answer: a part while others are missing, and a text
+    that we had before, from this gateway under the same id, or from another one.
     """
     now = service.clock.now()
     # A gateway's clock that is ahead must not make a text wait for it.
     text = replace(text, received_at=min(text.received_at, now))
 
     def work(session: Session) -> int | None:
-        club = clubs.by_receiving_number(session, text.receiver)
-        chain = log.club_chain(club.id) if club else SERVICE_CHAIN
-        same_as = None
-        if authentic:
-            # One after the other: two gateways bring the same text within milliseconds.
-            log.hold(session, chain)
-            same_as = same_text_of_another(session, text, club.country if club else None)
-        stored = inbound.store(
-            session,
-            gateway=text.gateway,
-            provider_id=text.provider_id,
-            sender=text.sender,
-            receiver=text.receiver,
-            body=text.body,
-            raw=text.raw,
-            received_at=text.received_at,
-            authentic=authentic,
-            same_as=same_as,
-        )
-        if stored is None:
-            return None
-        more = {} if way is Way.POSTED else {"way": str(way), "received_at": stamp(text.received_at)}
-        more |= {} if same_as is None else {"same_as": same_as}
-        _log_received(session, text, chain, club, authentic=authentic, detail={"inbound": stored} | more, now=now)
-        return stored if same_as is None else None
+        at = _arrival(session, text, way, now)
+        if not authentic:
+            return _store(session, at, text, authentic=False)
+        # One after the other: two gateways bring the same text within milliseconds, and phones the parts of one.
+        log.hold(session, at.chain)
+        if text.part is None:
+            return _store(session, at, text, authentic=True)
+        whole = keep_part(session, service.clock, text, text.part, at.chain, at.club_id)
+        stored = [_store(session, at, one.text, authentic=True, part_ids=one.part_ids) for one in whole]
+        return stored[-1] if stored else None
 
     return service.write(work)
 
 
+def join_overdue(service: Service, limit: int = 200) -> int:
+    """Put together long texts of which a part never came, as far as they came, to be answered; how many there were."""
+    keys = service.read(lambda session: overdue(session, service.clock, limit))
+    for key in keys:
+        try:
+            while service.write(partial(_join, service, key)):
+                pass  # an outage may have left the parts of several texts of one reference
+        except Exception as error:  # noqa: BLE001 - one text that breaks us must not keep the others waiting
+            _LOG.exception("text_not_joined", extra={"gateway": key.gateway})
+            if is_transient(error):
+                break
+    return len(keys)
+
+
+def _join(service: Service, key: Key, session: Session) -> bool:
+    """Put one text together and store it; False when there is none that waits too long."""
+    at = _arrival(session, key, Way.POSTED, service.clock.now())
+    log.hold(session, at.chain)
+    whole = with_gaps(session, service.clock, key)
+    if whole is None:
+        return False
+    _store(session, at, whole.text, authentic=True, part_ids=whole.part_ids)
+    return True
+
+
+@dataclass(frozen=True, slots=True)
+class _Arrival:
+    """Where what comes to one of our numbers is logged, and how and when it came."""
+
+    club: ClubRow | None
+    way: Way
+    now: datetime
+
+    @property
+    def chain(self) -> str:
+        return log.club_chain(self.club.id) if self.club else SERVICE_CHAIN
+
+    @property
+    def club_id(self) -> str | None:
+        return self.club.id if self.club else None
+
+
+def _arrival(session: Session, brought: InboundText | Key, way: Way, now: datetime) -> _Arrival:
+    return _Arrival(clubs.by_receiving_number(session, brought.receiver), way, now)
+
+
+def _store(
+    session: Session, at: _Arrival, text: InboundText, *, authentic: bool, part_ids: tuple[int, ...] = ()
+) -> int | None:
+    """Store and log a text; its id if it is to be answered."""
+    same_as = same_text_of_another(session, text, at.club.country if at.club else None) if authentic else None
+    stored = inbound.store(
+        session,
+        gateway=text.gateway,
+        provider_id=text.provider_id,
+        sender=text.sender,
+        receiver=text.receiver,
+        body=text.body,
+        raw=text.raw,
+        received_at=text.received_at,
+        authentic=authentic,
+        same_as=same_as,
+    )
+    if stored is None:
+        return None
+    detail: dict[str, Any] = {"inbound": stored}
+    if at.way is not Way.POSTED:
+        detail |= {"way": str(at.way), "received_at": stamp(text.received_at)}
+    if same_as is not None:
+        detail["same_as"] = same_as
+    if part_ids:
+        inbound_parts.tie(session, part_ids, stored)
+        detail["parts"] = list(part_ids)
+    _log_received(session, text, at, authentic=authentic, detail=detail)
+    return stored if same_as is None else None
+
+
 def _log_received(
-    session: Session,
-    text: InboundText,
-    chain: str,
-    club: ClubRow | None,
-    *,
-    authentic: bool,
-    detail: dict[str, Any],
-    now: datetime,
+    session: Session, text: InboundText, at: _Arrival, *, authentic: bool, detail: dict[str, Any]
 ) -> None:
     log.append(
         session,
-        chain=chain,
-        at=now,
+        chain=at.chain,
+        at=at.now,
         kind="text_in" if authentic else "text_in_unauthentic",
         actor={"role": "gateway", "name": text.gateway},
         detail=detail | {"sender": text.sender, "body": text.body, "provider_id": text.provider_id},
-        club_id=club.id if club else None,
+        club_id=at.club_id,
     )
 
 
@@ -154,7 +213,7 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
     except PhoneError:
         _put_aside(service, session, row, "the sender is no number that can be answered", now)
         return
-    intent = read(row.body)
+    intent = read_incomplete(row.body) if PARTS_MISSING in row.raw else read(row.body)
     enough = _answered_enough(session, row, intent, now)
     text = Text(service, session, club, inbound_id, phone, row.body, intent, now, answer_unclear=not enough)
     answered = answer(text)

@@ -17,7 +17,7 @@ from service.domain.dive.commands import NoteUnreachable, Tick
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.gap import HEARTBEAT, log_gap
-from service.operations.inbound import answer_waiting
+from service.operations.inbound import answer_waiting, join_overdue
 from service.operations.plainest import raise_plainest
 from service.operations.receipts import apply_waiting
 from service.operations.recording import apply, held, learn
@@ -64,6 +64,7 @@ def sweep(service: Service) -> Swept:
         # If that fails too, the next sweep comes to it again; the keeper sees how late it is.
         _guarded("plainest_alarm_failed", partial(raise_plainest, service, dive_id))
     _guarded("receipts_not_looked_at", partial(_note_missing_receipts, service))
+    _guarded("parts_not_joined", partial(join_overdue, service))
     _guarded("texts_not_answered", partial(answer_waiting, service))
     now = service.clock.now()
     service.write(lambda session: _finish(service, session, now))
