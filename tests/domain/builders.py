@@ -76,7 +76,9 @@ def at(minutes: float = 0, seconds: float = 0) -> datetime:
     return NOW + timedelta(minutes=minutes, seconds=seconds)
 
 
-def file_plan(plan: DivePlan = PLAN, grace: GracePeriods | None = None, *, drill: bool = False) -> do.FilePlan:
+def file_plan(
+    plan: DivePlan = PLAN, grace: GracePeriods | None = None, *, drill: bool = False, calls: bool = False
+) -> do.FilePlan:
     """The command that files a plan."""
     return do.FilePlan(
         by=diver("form", via=Via.PAGE),
@@ -89,6 +91,7 @@ def file_plan(plan: DivePlan = PLAN, grace: GracePeriods | None = None, *, drill
         plan=plan,
         grace=grace or GracePeriods(),
         drill=drill,
+        calls=calls,
     )
 
 
@@ -140,9 +143,11 @@ class Story:
         return [draft.text for _, draft in self.told if draft.to.key == key]
 
 
-def filed(plan: DivePlan = PLAN, grace: GracePeriods | None = None, *, drill: bool = False) -> Story:
+def filed(
+    plan: DivePlan = PLAN, grace: GracePeriods | None = None, *, drill: bool = False, calls: bool = False
+) -> Story:
     """A dive that is filed at NOW."""
-    decision = decide(None, file_plan(plan, grace, drill=drill), NOW)
+    decision = decide(None, file_plan(plan, grace, drill=drill, calls=calls), NOW)
     assert isinstance(decision, tuple)
     event = decision[0]
     assert isinstance(event, Filed)
@@ -150,9 +155,11 @@ def filed(plan: DivePlan = PLAN, grace: GracePeriods | None = None, *, drill: bo
     return Story(dive, [event], [(event, draft) for draft in messages_for(dive, event)])
 
 
-def in_water(plan: DivePlan = PLAN, grace: GracePeriods | None = None, *, armed: bool = True) -> Story:
+def in_water(
+    plan: DivePlan = PLAN, grace: GracePeriods | None = None, *, armed: bool = True, calls: bool = False
+) -> Story:
     """A dive that went in at NOW; armed unless said otherwise."""
-    story = filed(plan, grace)
+    story = filed(plan, grace, calls=calls)
     story.does(do.Start(diver("IN")), NOW)
     if armed:
         story.does(do.NoteHanded("start_notice", "contact-0"), at(seconds=2))
