@@ -62,6 +62,8 @@ def _mail(dive: Dive, event: ev.Event, contact: Recipient, text: Draft) -> mails
         return mails.alarm(dive, contact, event.at, rescue_now=text.kind is MessageKind.DISTRESS)
     if text.kind is MessageKind.STAND_DOWN:
         return mails.stand_down(dive, contact, text.text, event.at)
+    if isinstance(event, ev.ExtensionAsked):
+        return mails.later(dive, contact, text.text, event.at)
     if text.kind is MessageKind.START_NOTICE or isinstance(event, ev.Started):
         return mails.notice(dive, contact, text.text, event.at)
     return mails.news(dive, contact, text.text, event.at)

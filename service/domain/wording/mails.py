@@ -37,8 +37,14 @@ def alarm(dive: Dive, person: Recipient, now: datetime, *, rescue_now: bool) -> 
 
 
 def notice(dive: Dive, person: Recipient, text: str, now: datetime) -> Mail:
-    """The plan to keep, or a later raise-by time: the words of the text first."""
+    """The plan to keep: the words of the text first."""
     subject = say("Dive plan to keep: {who}, {site}", who=_who(dive), site=Name(dive.plan.site.name))
+    return _mail(dive, person, subject, [text], now)
+
+
+def later(dive: Dive, person: Recipient, text: str, now: datetime) -> Mail:
+    """A later raise-by time: the words of the text first."""
+    subject = say("Later due out: {who}, {site}", who=_who(dive), site=Name(dive.plan.site.name))
     return _mail(dive, person, subject, [text], now)
 
 
@@ -122,9 +128,11 @@ def _times(dive: Dive, now: datetime) -> list[Words]:
     zone = dive.plan.site.zone
     went_in = Moment(dive.started_at, zone, now)
     known = say("Planned to go in: {time}", time=went_in) if dive.assumed else say("Went in: {time}", time=went_in)
-    due = [] if dive.due_out_at is None else [say("Due out: {time}", time=Moment(dive.due_out_at, zone, now))]
-    act = [] if dive.raise_by_at is None else [say("Raise-by time: {time}", time=Moment(dive.raise_by_at, zone, now))]
-    return [known, *due, *act]
+    if dive.extension is not None or dive.due_out_at is None:  # which one counts is not settled yet
+        return [known]
+    due = [say("Due out: {time}", time=Moment(dive.due_out_at, zone, now))]
+    raise_by = Moment(dive.due_out_at + dive.grace.grace, zone, now)
+    return [known, *due, say("Raise-by time: {time}", time=raise_by)]
 
 
 def _so_far(dive: Dive, now: datetime) -> list[Words]:

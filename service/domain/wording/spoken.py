@@ -20,7 +20,7 @@ from service.domain.place.position import Position
 WORDS_PER_MIN = 150
 SECONDS_MAX = 40
 PLACES = 5
-QUOTE_MAX = 60  # characters of somebody's own words; the texts have more of them
+QUOTE_MAX = 40  # characters of somebody's own words; the texts have more of them
 _DIGITS = re.compile(r"\d+")
 
 
@@ -30,18 +30,25 @@ def seconds_of(words: str) -> float:
 
 
 def alarm(dive: Dive, person: Recipient, now: datetime, *, rescue_now: bool) -> str:
-    """The alarm: what, who and how many, where, since when, what to do, whom to call, which key."""
-    phrases: list[Words] = [
-        *_opening(dive),
-        _cry(dive),
-        *_said(dive),
+    """The alarm: what, who and how many, where, since when, what to do, whom to call, which key.
+
+    Where that takes too long, the club's name gives way, then the words of whoever raised it: the texts have them.
+    """
+    facts: list[Words] = [
         *_out_so_far(dive),
         *_since(dive, now),
         *_act(dive, person, rescue_now=rescue_now),
         *_where(dive),
         say("Press 1 to say that you have it."),
     ]
-    return _spoken(phrases, person)
+    ours = [*_exercise(dive), say("This is Linetender.")]
+    shorter = (
+        [*_opening(dive), _cry(dive), *_said(dive), *facts],
+        [*ours, _cry(dive), *_said(dive), *facts],
+    )
+    said = (_spoken(phrases, person) for phrases in shorter)
+    shortest = _spoken([*ours, _cry(dive), *facts], person)
+    return next((words for words in said if seconds_of(words) <= SECONDS_MAX), shortest)
 
 
 def start_notice(dive: Dive, person: Recipient, now: datetime) -> str:
@@ -49,9 +56,9 @@ def start_notice(dive: Dive, person: Recipient, now: datetime) -> str:
     went_in = _time(dive, dive.started_at, now)
     who, site = _who(dive), Name(dive.plan.site.name)
     began = (
-        say("{who} planned to go in at {time}, at {site}.", who=who, time=went_in, site=site)
+        say("{who}, planned to go in at {time}, at {site}.", who=who, time=went_in, site=site)
         if dive.assumed
-        else say("{who} went in at {time}, at {site}.", who=who, time=went_in, site=site)
+        else say("{who}, went in at {time}, at {site}.", who=who, time=went_in, site=site)
     )
     return _spoken(
         [*_opening(dive), say("Please write this down."), began, *_raise_by(dive, person, now), _heard_it()],
@@ -65,7 +72,7 @@ def late_notice(dive: Dive, person: Recipient, event: ev.Started) -> str:
     first = ", ".join(contact.name for contact in dive.contacts if contact.key in event.spared)
     phrases: list[Words] = [
         *_opening(dive),
-        say("{who} planned to dive at {site}, and were due out at {due}.", who=_who(dive), site=site, due=due),
+        say("{who}, planned to dive at {site}. They were due out at {due}.", who=_who(dive), site=site, due=due),
         say("Nobody has said that they are out. {names} hears it first.", names=Name(first)),
         say("If you are next:"),
         *_call_them(dive, person),
@@ -81,7 +88,7 @@ def later(dive: Dive, person: Recipient, due_out_at: datetime, now: datetime) ->
     raise_by = Moment(due_out_at + dive.grace.grace, dive.plan.site.zone, now)
     phrases: list[Words] = [
         *_opening(dive),
-        say("{who}: they are due out later, at {due}.", who=_who(dive), due=new_due),
+        say("New time for {who}: due out at {due}.", who=_who(dive), due=new_due),
         say("Wait until {time}. If you have not heard by then that all are out:", time=raise_by),
         *_call_them(dive, person),
         _rescue_then(dive),
@@ -153,8 +160,11 @@ def _spoken(phrases: list[Words], person: Recipient) -> str:
 
 
 def _opening(dive: Dive) -> list[Words]:
-    mark: list[Words] = [say("Exercise, exercise. This is a drill, nobody is in danger.")] if dive.drill else []
-    return [*mark, say("This is Linetender, for {club}.", club=Name(dive.club_name))]
+    return [*_exercise(dive), say("This is Linetender, for {club}.", club=Name(dive.club_name))]
+
+
+def _exercise(dive: Dive) -> list[Words]:
+    return [say("Exercise. This is a drill, nobody is in danger.")] if dive.drill else []
 
 
 def _heard_it() -> Phrase:
@@ -174,6 +184,8 @@ def _cry(dive: Dive) -> Phrase:
     who, site = _who(dive), Name(dive.plan.site.name)
     if dive.raised_by is None:
         return say("Overdue from a dive: {who}, at {site}.", who=who, site=site)
+    if dive.raised_by.key == dive.lead.key:
+        return say("Alarm from {who}, at {site}.", who=who, site=site)
     by = Name(dive.raised_by.name)
     return say("{name} has raised the alarm for {who}, at {site}.", name=by, who=who, site=site)
 
@@ -214,9 +226,8 @@ def _act(dive: Dive, person: Recipient, *, rescue_now: bool) -> list[Words]:
 
 def _call_them(dive: Dive, person: Recipient) -> list[Words]:
     if dive.lead.phone is None:
-        return [say("Call the divers.")]
-    number = slowly(dialled_from(dive.lead.phone, person.phone))
-    return [say("Call {name}: {number}.", name=Name(dive.lead.name), number=number)]
+        return [say("Call them.")]
+    return [say("Call them: {number}.", number=slowly(dialled_from(dive.lead.phone, person.phone)))]
 
 
 def _raise_by(dive: Dive, person: Recipient, now: datetime) -> list[Words]:
