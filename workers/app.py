@@ -24,6 +24,7 @@ CARRY_EVERY_S: Final = 2.0
 CANARY_EVERY_S: Final = 15.0
 CHECKPOINT_ASKED_EVERY_S: Final = 60.0
 POLL_EVERY_S: Final = 60.0
+GATEWAYS_EVERY_S: Final = 60.0
 
 # Without time-outs on the socket a half-open link to the broker blocks beat and workers for ever (kombu's
 # default). The time-outs are longer than the second for which a worker waits in one BRPOP.
@@ -120,4 +121,5 @@ def _schedule() -> dict[str, dict[str, Any]]:
         "canary": {"task": queues.CANARY_OUT, "schedule": CANARY_EVERY_S},
         "checkpoint": {"task": queues.CHECKPOINT, "schedule": CHECKPOINT_ASKED_EVERY_S},
         "poll": {"task": queues.POLL, "schedule": POLL_EVERY_S},
+        "gateways": {"task": queues.GATEWAYS, "schedule": GATEWAYS_EVERY_S},
     }

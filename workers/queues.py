@@ -25,6 +25,7 @@ CARRY_URGENT: Final = "courier.carry_urgent"
 CARRY_ALL: Final = "courier.carry_all"
 CHECKPOINT: Final = "upkeep.checkpoint"
 POLL: Final = "upkeep.poll"
+GATEWAYS: Final = "upkeep.gateways"
 
 QUEUE_OF: Final = {
     SWEEP: DEADLINES,
@@ -35,4 +36,5 @@ QUEUE_OF: Final = {
     CARRY_ALL: MESSAGES,
     CHECKPOINT: DEADLINES,
     POLL: MESSAGES,
+    GATEWAYS: MESSAGES,
 }

@@ -13,6 +13,8 @@ from typing import Final
 from celery import Celery
 from sqlalchemy.orm import Session
 
+from service.operations.breaking import tell_relief
+from service.operations.gateway_canary import look_after_canaries
 from service.operations.health import forget_wrong_codes, return_canary, send_canary
 from service.operations.polling import poll
 from service.operations.service import Service
@@ -59,6 +61,15 @@ def add_tasks(celery: Celery, here: Process) -> None:
         Idempotent: a text is known by its gateway's id, and a list that was just read is not read again.
         """
         poll(here.service(), here.gateways())
+
+    @celery.task(name=queues.GATEWAYS, shared=False, time_limit=POLLS_WITHIN_S + 15, soft_time_limit=POLLS_WITHIN_S)
+    def look_after_gateways() -> None:
+        """Send the daily test through each gateway, and tell admins what failed and what works again.
+
+        Idempotent: a test is claimed before it is sent, and nothing is told twice.
+        """
+        look_after_canaries(here.service(), here.gateways())
+        tell_relief(here.service(), [gateway.name for gateway in here.gateways()])
 
 
 def write_checkpoint(service: Service) -> bool:

@@ -15,9 +15,12 @@ from urllib.parse import urlsplit
 import click
 import redis
 
+from service.cli.gateways import state_words
 from service.cli.opening import first_line, gateways_of, opened
+from service.gateways.describing import described
 from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig, SmtpGateway
+from service.operations.gateway_health import gateway_health
 from service.operations.health import CLOCKS_APART_S, compare_clocks
 from service.operations.service import Service
 from service.settings import Settings, SettingsError, read_settings
@@ -68,6 +71,7 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "gateways", lambda: ", ".join(config.name for config in gateways_of(settings))
     for config in _readable_gateways(settings):
         yield f"gateway {config.name}", partial(_gateway, config)
+        yield f"state of {config.name}", partial(_gateway_state, service, config)
     yield "public address", lambda: _public(settings.public_url)
 
 
@@ -123,6 +127,14 @@ def _clock(service: Service) -> str:
     if abs(apart_s) > CLOCKS_APART_S:
         raise CheckFailedError(f"ours is {apart_s:+.1f} s from the database's; set both by a time server")
     return f"{abs(apart_s):.1f} s from the database's"
+
+
+def _gateway_state(service: Service, config: GatewayConfig) -> str:
+    """How the couriers know it, and how its last daily test went."""
+    [found] = gateway_health(service, described([config]))
+    if found.fault:
+        raise CheckFailedError(state_words(found))
+    return state_words(found)
 
 
 def _readable_gateways(settings: Settings) -> tuple[GatewayConfig, ...]:

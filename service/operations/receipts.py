@@ -19,7 +19,7 @@ from service.operations.recording import held, learn
 from service.operations.retrying import why_unreachable
 from service.operations.service import Service
 from service.operations.suspecting import note_receipt
-from service.store import log, outbox, reaches, receipts
+from service.store import gateways, log, outbox, reaches, receipts
 from service.store.outbox import Message
 
 _LOG = logging.getLogger(__name__)
@@ -48,7 +48,10 @@ def _receive(service: Service, session: Session, receipt: DeliveryReceipt, now: 
         message_id=message.id if message else None,
     )
     if message is None:
-        _LOG.warning("receipt_for_unknown_message", extra={"gateway": receipt.gateway})
+        if not gateways.note_canary_receipt(
+            session, receipt.gateway, receipt.provider_id, receipt.state, receipt.code, now
+        ):
+            _LOG.warning("receipt_for_unknown_message", extra={"gateway": receipt.gateway})
     else:
         state, code, blame = receipt.state, receipt.code, receipt.blame
         apply_state(service, session, message, receipt.gateway, receipt.provider_id, state, code, blame, now)

@@ -17,13 +17,15 @@ from service.store import health, log
 
 TOLD_AGAIN_AFTER = timedelta(days=1)
 UNKNOWN_CODE = "unknown_code"
+CODE_MARK = "told:code:"
+"""How the names begin under which is kept when a code was last noted."""
 
 Where = Literal["answer", "receipt"]
 
 
 def note_unrecognised(service: Service, session: Session, gateway: str, code: str, where: Where, now: datetime) -> None:
     """Log it once a day, and tell the admins once a day for each gateway, whatever its codes."""
-    if not _is_new(service, session, code_mark(gateway, code), now):
+    if not _is_new(service, session, f"{CODE_MARK}{gateway}:{code}", now):
         return
     log.append(
         session,
@@ -38,11 +40,6 @@ def note_unrecognised(service: Service, session: Session, gateway: str, code: st
             f"gateway {gateway} says {code[:20]}, which is in no table here. It is taken for a failure. Please look."
         )
         tell_admins(session, f"{UNKNOWN_CODE}-{gateway}-{now:%Y%m%dT%H%M%S}", words, now)
-
-
-def code_mark(gateway: str, code: str) -> str:
-    """The name under which is kept when a code was last noted."""
-    return f"told:code:{gateway}:{code}"
 
 
 def _is_new(service: Service, session: Session, name: str, now: datetime) -> bool:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
+from typing import Final
 
-from sqlalchemy import func, or_, select, update
+from sqlalchemy import and_, case, exists, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
-from service.domain.delivery import MessageState
-from service.store.tables import AttemptRow, GatewayStateRow, MessageRow, ReceiptRow
+from service.domain.delivery import MessageState, ReceiptState
+from service.store.tables import AttemptRow, GatewayCanaryRow, GatewayStateRow, MessageRow, ReceiptRow
 from service.store.upsert import insert_or_keep, touched
 
 
@@ -95,3 +96,90 @@ def taken(session: Session, name: str, since: datetime, limit: int) -> list[Take
         .limit(limit)
     )
     return [Taken(*values) for values in session.execute(found)]
+
+
+@dataclass(frozen=True, slots=True)
+class Canary:
+    """A test message through one gateway. `outcome` is sending, then accepted, refused or unknown, or failed after."""
+
+    id: int
+    gateway: str
+    sent_at: datetime
+    outcome: str
+    code: str | None
+    detail: str | None
+    provider_id: str | None
+    delivered_at: datetime | None
+
+
+SENDING: Final = "sending"
+_CANARY = tuple(getattr(GatewayCanaryRow, field.name) for field in fields(Canary))
+
+
+def begin_canary(session: Session, name: str, now: datetime) -> int:
+    """A new canary, written down before the gateway is called; its id."""
+    new = insert(GatewayCanaryRow).values(gateway=name, sent_at=now, outcome=SENDING)
+    return session.execute(new.returning(GatewayCanaryRow.id)).scalar_one()
+
+
+def end_canary(
+    session: Session, canary_id: int, outcome: str, code: str | None, detail: str | None, provider_id: str | None
+) -> None:
+    """What the gateway answered."""
+    ended = update(GatewayCanaryRow).where(GatewayCanaryRow.id == canary_id)
+    touched(session, ended.values(outcome=outcome, code=code, detail=detail, provider_id=provider_id))
+
+
+def note_canary_receipt(
+    session: Session, name: str, provider_id: str, receipt: ReceiptState, code: str | None, now: datetime
+) -> bool:
+    """What a receipt says of a canary; False when the gateway knows none by that id. Delivered stays delivered."""
+    row = GatewayCanaryRow
+    known = and_(row.gateway == name, row.provider_id == provider_id)
+    if session.execute(select(row.id).where(known)).first() is None:
+        return False
+    open_ = update(row).where(known, row.delivered_at.is_(None))
+    if receipt is ReceiptState.DELIVERED:
+        touched(session, open_.values(delivered_at=now))
+    elif receipt is ReceiptState.FAILED:
+        touched(session, open_.values(outcome="failed", code=code))
+    return True
+
+
+def last_canaries(session: Session, names: Collection[str]) -> dict[str, Canary]:
+    """The last canary through each of these gateways that had one."""
+    row = GatewayCanaryRow
+    last = select(func.max(row.id)).where(row.gateway.in_(names)).group_by(row.gateway)
+    found = session.execute(select(*_CANARY).where(row.id.in_(last)))
+    return {values.gateway: Canary(*values) for values in found}
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How the attempts by one gateway ended; `delivered` are those of the accepted that a receipt confirmed."""
+
+    accepted: int = 0
+    refused: int = 0
+    unknown: int = 0
+    delivered: int = 0
+
+
+def tallies(session: Session, since: datetime) -> dict[str, Tally]:
+    """How attempts ended that began since then, by gateway."""
+    row, receipt = AttemptRow, ReceiptRow
+    confirmed = exists().where(
+        receipt.gateway == row.gateway,
+        receipt.provider_id == row.provider_id,
+        receipt.state == MessageState.DELIVERED,
+    )
+    delivered = func.sum(case((and_(row.outcome == "accepted", confirmed), 1), else_=0))
+    found = session.execute(
+        select(row.gateway, row.outcome, func.count(), delivered)
+        .where(row.started_at >= since, row.outcome.is_not(None))
+        .group_by(row.gateway, row.outcome)
+    )
+    counted: dict[str, Tally] = {}
+    for name, outcome, count, arrived in found:
+        tally = counted.get(name, Tally())
+        counted[name] = replace(tally, **{outcome: count}, delivered=tally.delivered + int(arrived))
+    return counted

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 import secrets
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, select, update
+from sqlalchemy import Row, Select, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.dive.events import Event
@@ -32,6 +32,7 @@ __all__ = [
     "append",
     "checkpoint",
     "club_chain",
+    "counts",
     "dive_chain",
     "entries",
     "erase_details",
@@ -131,6 +132,13 @@ def _locked_head(session: Session, chain: str) -> Row[int, str]:
         insert_or_keep(session, ChainHeadRow, new)
         head = session.execute(statement).one()
     return head
+
+
+def counts(session: Session, chain: str, kinds: Collection[str]) -> dict[str, int]:
+    """How many entries of a chain are of each of these kinds."""
+    row = LogEntryRow
+    found = select(row.kind, func.count()).where(row.chain == chain, row.kind.in_(kinds)).group_by(row.kind)
+    return dict.fromkeys(kinds, 0) | dict(iter(session.execute(found)))
 
 
 def entries(session: Session, chain: str) -> list[Entry]:

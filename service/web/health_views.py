@@ -6,6 +6,7 @@ from flask import Blueprint, Response, abort
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
 from service.clock import clock_seconds
+from service.gateways.describing import described
 from service.operations.pages import Health, health
 from service.web.access import Who, is_operator, open_to
 from service.web.context import web
@@ -52,7 +53,7 @@ def metrics() -> Response:
     if not is_operator():
         abort(403)
     registry = CollectorRegistry()
-    registry.register(Figures(web().service))
+    registry.register(Figures(web().service, described(web().gateways)))
     return Response(generate_latest(registry), content_type=CONTENT_TYPE_LATEST)
 
 

@@ -5,7 +5,7 @@ So they are no counters of a process: after old messages are deleted the histogr
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,11 +15,13 @@ from sqlalchemy import ColumnElement, Float, case, extract, func, select, type_c
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Phase
+from service.operations.gateway_health import Described, gateway_health, what_was_loud
 from service.operations.health import Lateness
 from service.operations.pages import health
 from service.operations.service import Service
 from service.store.outbox import DELIVERED, EXPIRED, FAILED, HANDED, LEASED, QUEUED
 from service.store.tables import DiveRow, MessageRow
+from service.web.gateway_metrics import gateway_metrics
 
 LATENESS_BUCKETS_S = (0.5, 1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0)
 MICROSECONDS = 1_000_000
@@ -37,8 +39,9 @@ _NOTHING_IS_ZERO = ("oldest_due_s", "oldest_urgent_s")
 class Figures(Collector):
     """Collects all figures of one service, at each scrape."""
 
-    def __init__(self, service: Service) -> None:
+    def __init__(self, service: Service, gateways: Sequence[Described]) -> None:
         self._service = service
+        self._gateways = gateways
 
     def collect(self) -> Iterator[Metric]:
         """What is known; with the database away only that it is."""
@@ -52,6 +55,7 @@ class Figures(Collector):
         yield _by("linetender_dives", "Dives by phase.", "phase", list(Phase), counted.dives)
         yield _by("linetender_messages", "Messages by state.", "state", MESSAGE_STATES, counted.messages)
         yield _histogram(counted.lateness)
+        yield from gateway_metrics(gateway_health(self._service, self._gateways), what_was_loud(self._service))
 
 
 @dataclass(frozen=True, slots=True)

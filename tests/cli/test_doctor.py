@@ -28,7 +28,7 @@ def test_a_whole_installation_has_no_fault(run: Run, environment: dict[str, str]
     assert lines(result.output) == dict.fromkeys(
         [
             *("settings", "versions", "database", "schema", "clubs", "broker", "clock", "gateways"),
-            *("gateway one", "public address"),
+            *("gateway one", "state of one", "public address"),
         ],
         "ok",
     )
@@ -40,7 +40,9 @@ def test_each_thing_that_is_missing_fails_by_itself(run: Run) -> None:
     result = run("doctor")
 
     found = lines(result.output)
-    assert [name for name, mark in found.items() if mark == "FAIL"] == ["schema", "clubs", "broker", "gateway one"]
+    assert [name for name, mark in found.items() if mark == "FAIL"] == [
+        *("schema", "clubs", "broker", "gateway one", "state of one")
+    ]
     assert found["database"] == "ok"
     assert result.exit_code == 1
 

@@ -20,6 +20,7 @@ from service.store import health, schema
 from service.store.engine import open_engine
 from service.store.tables import MessageRow
 from service.web import create_app
+from service.web.context import EXTENSION
 from service.web.metrics import LATENESS_BUCKETS_S
 from tests.web.installation import GATEWAY, PUBLIC_URL, Site, StillClock, seed, settings_for
 
@@ -178,7 +179,7 @@ def test_another_process_gives_the_same_figures(at: Site, client: FlaskClient) -
     """They come from the table, so that a restart loses none."""
     at.filed()
     handed(at, "reply", [2])
-    again = create_app(at.service, settings_for("sqlite://"), (GATEWAY,)).test_client()
+    again = create_app(at.service, settings_for("sqlite://"), at.app.extensions[EXTENSION].gateways).test_client()
 
     first, second = figures(client), figures(again)
 

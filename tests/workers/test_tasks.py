@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -12,7 +14,7 @@ from sqlalchemy import func, select
 from service.operations import health
 from service.settings import Settings
 from service.store import inbound
-from service.store.tables import CanaryRow, LogCheckpointRow, WrongCodeRow
+from service.store.tables import CanaryRow, GatewayCanaryRow, LogCheckpointRow, WrongCodeRow
 from tests.operations.stage import CLEO, OURS, STRANGER, Stage
 from workers import queues
 from workers.app import make_celery
@@ -140,3 +142,15 @@ def test_wrong_codes_are_forgotten_up_to_a_bound(stage: Stage, monkeypatch: pyte
         stage.service.write(lambda session: inbound.note_wrong_code(session, OURS, STRANGER, old))
 
     assert [health.forget_wrong_codes(stage.service) for _ in range(3)] == [3, 2, 0]
+
+
+def test_the_task_for_gateways_sends_the_daily_test_once(stage: Stage, settings: Settings) -> None:
+    """Two ticks make one test; what became of it is kept."""
+    [one] = json.loads(settings.gateways)
+    celery = make_celery(replace(settings, gateways=json.dumps([one | {"canary": STRANGER}])))
+
+    for _ in range(2):
+        celery.tasks[queues.GATEWAYS]()
+
+    rows = stage.service.read(lambda session: session.execute(select(GatewayCanaryRow)).scalars().all())
+    assert [(row.gateway, row.outcome, row.code) for row in rows] == [("one", "refused", "ConnectError")]
