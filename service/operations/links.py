@@ -50,7 +50,7 @@ def with_link(session: Session, dive: Dive, draft: Draft, person_key: str, publi
     address = f" {public_url}/{draft.link}/"
     if draft.link is not None and draft.channel is Channel.EMAIL:
         return f"{draft.text}\n\n{address.strip()}{mint(session, dive, person_key, draft.link, now)}"
-    if draft.link is None or draft.channel is Channel.CALL or not _fits(draft.text, address, SEGMENTS[draft.kind]):
+    if draft.link is None or draft.channel is Channel.CALL or not fits(draft.text, address, SEGMENTS[draft.kind]):
         return draft.text
     return f"{draft.text}{address}{mint(session, dive, person_key, draft.link, now)}"
 
@@ -58,12 +58,13 @@ def with_link(session: Session, dive: Dive, draft: Draft, person_key: str, publi
 def with_pack(session: Session, dive: Dive, words: str, person_key: str, public_url: str, now: datetime) -> str:
     """The words with a new link to the handover pack behind them; where no text has room for it, what to do instead."""
     address = f" {public_url}/{LinkKind.HANDOVER}/"
-    if not any(_fits(words, address, segments) for segments in range(1, PACK_SEGMENTS + 1)):
+    if not any(fits(words, address, segments) for segments in range(1, PACK_SEGMENTS + 1)):
         return pack_too_long(dive)
     return f"{words}{address}{mint(session, dive, person_key, LinkKind.HANDOVER, now)}"
 
 
-def _fits(text: str, address: str, segments: int) -> bool:
+def fits(text: str, address: str, segments: int) -> bool:
+    """Whether a text has room for an address with a token behind it, within so many segments."""
     return septets(text) + septets(address) + TOKEN_LENGTH <= _room(segments)
 
 
