@@ -125,7 +125,10 @@ def unproven(contacts: Sequence[ContactKnown], now: datetime) -> Phrase | None:
     """What to do where nothing proves that any of them can be reached; None where one is proven."""
     if not contacts or any(contact.reach.proven(now) for contact in contacts):
         return None
-    if any(contact.reach.known_at is not None for contact in contacts):
+    left = [contact for contact in contacts if contact.standing not in NOBODY]
+    if len(left) < len(contacts):
+        return say("nothing proves that we reach your other contacts: phone one of them before you go in.")
+    if any(contact.reach.known_at is not None for contact in left):
         return say(
             "none of your contacts was reached in the last {days} days: phone one of them before you go in.",
             days=PROVEN_FOR.days,

@@ -12,7 +12,7 @@ from service.domain.dive import Command, Decision, Dive, Event, Refusal, decide,
 from service.domain.dive import commands as do
 from service.domain.dive.events import Filed
 from service.domain.grace import FinishNeeds, GracePeriods, NeverStarted
-from service.domain.people import Actor, Channel, Role, Via
+from service.domain.people import Actor, Channel, Role, Via, contact_key
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePlan, SitePoint
@@ -180,6 +180,7 @@ def filings(draw: st.DrawFn) -> tuple[do.FilePlan, datetime]:
         grace=draw(graces()),
         drill=draw(st.booleans()),
         calls=draw(st.booleans()),
+        newcomers=tuple(contact_key(place) for place in range(len(plan.contacts)) if draw(st.booleans())),
     )
     return command, now
 
@@ -309,7 +310,7 @@ def fix_of(move: Move, dive: Dive, by: Actor) -> do.ReportFix:
     return do.ReportFix(by, places[move.pick % 7 % len(places)], accuracy_m, fix_at)
 
 
-REASONS = ("refused", "opted_out", "no_receipt", "no_answer")
+REASONS = ("refused", "opted_out", "no_receipt", "no_answer", "declined")
 CHANNELS = tuple(Channel)
 
 
@@ -338,7 +339,9 @@ def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
         "hear": do.Hear(by, move.words, *HEARD[move.pick % len(HEARD)]),
         "handed": do.NoteHanded(sent.step, sent.to.key, sent.channel),
         "unreachable": do.NoteUnreachable(person, REASONS[move.pick % len(REASONS)], CHANNELS[move.pick % 5 % 3]),
-        "reachable": do.NoteReachable(person, has_alarm=move.pick % 4 == 0, channel=CHANNELS[move.pick % 5 % 3]),
+        "reachable": do.NoteReachable(
+            person, has_alarm=move.pick % 4 == 0, channel=CHANNELS[move.pick % 5 % 3], agreed=move.pick % 7 == 0
+        ),
         "pressed": do.NoteReachable(sent.to.key, channel=sent.channel, step=sent.step),
         "tick": do.Tick(),
     }

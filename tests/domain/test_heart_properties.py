@@ -8,7 +8,7 @@ from hypothesis import given
 
 from service.domain.dive import Dive, Outcome, Phase, Refusal, decide, evolve, next_due_at, tick
 from service.domain.dive import commands as do
-from service.domain.dive.events import AlarmRaised, Closed, ExtensionTookEffect, StepTaken
+from service.domain.dive.events import AlarmRaised, Closed, ExtensionAsked, ExtensionTookEffect, StepTaken
 from service.domain.people import ADMINS, CLOCK, Channel, Via
 from service.domain.wording import Draft, MessageKind, messages_for
 from tests.domain.heart_strategies import Life, Turn, lives, played
@@ -120,7 +120,9 @@ def nothing_of_the_ladder_is_said_after_the_end(turns: list[Turn]) -> None:
 
 
 def told_of_the_clock(draft: Draft) -> bool:
-    """Whether this is news of a clock or an alarm; a bare answer to one's own text is not."""
+    """Whether this is news of a clock or an alarm; a bare answer to one's own text is not, nor an introduction."""
+    if draft.step.startswith("introduction"):
+        return False
     if draft.kind is not MessageKind.REPLY:
         return draft.kind is not MessageKind.STAND_DOWN
     return draft.step.startswith(("armed", "not_armed", "extension"))
@@ -158,16 +160,20 @@ def whoever_closed_by_text_is_answered_and_nobody_hears_the_end_twice(turns: lis
 
 
 def whoever_holds_a_raise_by_time_is_told_of_its_change(turns: list[Turn]) -> None:
-    """Before due out moves, every contact has a notice of it, and when it does the whole party hears it."""
+    """Before due out moves, every contact who has not declined has a notice of it; then the party hears it."""
     notices: dict[str, set[str]] = {}
+    declined: dict[str, set[str]] = {}
     moved = None
     for turn in turns:
         for event, dive, drafts in turn.steps:
             for draft in drafts:
                 if draft.channel is not Channel.EMAIL:  # it counts for nothing
                     notices.setdefault(draft.step, set()).add(draft.to.key)
+            if isinstance(event, ExtensionAsked):
+                declined[f"extension-{event.number}"] = {one.key for one in dive.declined}
             if isinstance(event, ExtensionTookEffect):
-                assert notices[f"extension-{event.number}"] == {contact.key for contact in dive.contacts}
+                step = f"extension-{event.number}"
+                assert notices[step] == {contact.key for contact in dive.contacts} - declined[step]
                 assert {person.key for person in dive.party_phones} <= {draft.to.key for draft in drafts}
                 moved = dive.due_out_at
             elif dive.due_out_at != dive.first_due_out_at:

@@ -125,10 +125,17 @@ def test_a_plan_whose_contacts_are_all_unproven_is_advised_against(reach: Reach,
     assert contact_checks(known(Reach(), reach), NOW) == (Check(Level.ADVISE, "contacts", words),)
 
 
+def test_the_advice_is_about_those_who_are_left() -> None:
+    """Who declined a moment ago was reached, and is no proof for the others."""
+    checks = contact_checks(known(DECLINED, Reach(asked_at=LATELY)), NOW)
+
+    assert checks[-1].words == "Nothing proves that we reach your other contacts: phone one of them before you go in."
+
+
 def test_that_advice_fits_one_text_with_the_longest_club() -> None:
     """It is the answer to a plan by text too."""
-    for reach in (Reach(), Reach(agreed_at=LONG_AGO)):
-        words = unproven(known(reach), NOW)
+    for contacts in (known(Reach()), known(Reach(agreed_at=LONG_AGO)), known(DECLINED, Reach())):
+        words = unproven(contacts, NOW)
         assert words is not None
         assert len(segments(f"{'N' * 60}: {render(words)}").parts) == 1
 

@@ -158,6 +158,8 @@ def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) ->
     person = dive.person(command.person)
     if dive.phase is Phase.CLOSED or person is None:
         return ()
+    if command.reason == DECLINED and person not in dive.contacts:
+        return ()
     channel = dive.first_way(person) if command.reason in REFUSED_BY_PERSON else command.channel
     known = dive.declined_by(person.key) is not None if command.reason == DECLINED else dive.fails(person, channel)
     if known:
@@ -171,12 +173,19 @@ def _note_reachable(dive: Dive, command: do.NoteReachable, now: datetime) -> Dec
     person = dive.person(command.person)
     if dive.phase is Phase.CLOSED or person is None:
         return ()
-    if dive.declined_by(person.key) is not None and not command.agreed:
+    declined = dive.declined_by(person.key) is not None
+    if declined and not command.agreed:
         return ()
     wrote = command.step is None and command.channel is not Channel.EMAIL
     works = dict.fromkeys([dive.first_way(person), command.channel] if wrote else [command.channel])
     back = tuple(
-        PersonReachable(at=now, person=person.key, has_alarm=command.has_alarm, channel=channel)
+        PersonReachable(
+            at=now,
+            person=person.key,
+            has_alarm=command.has_alarm,
+            channel=channel,
+            agreed=declined and channel is dive.first_way(person),
+        )
         for channel in works
         if dive.fails(person, channel)
     )

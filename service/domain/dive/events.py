@@ -227,12 +227,16 @@ class PersonUnreachable:
 
 @dataclass(frozen=True, slots=True)
 class PersonReachable:
-    """This person can be reached after all. `has_alarm`: it is known that the alarm itself got through."""
+    """This person can be reached after all. `has_alarm`: it is known that the alarm itself got through.
+
+    `agreed`: they had declined to be a contact, and agree now.
+    """
 
     at: datetime
     person: str
     has_alarm: bool = False
     channel: Channel = Channel.TEXT
+    agreed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,7 +54,7 @@ def on_started(dive: Dive, event: Started) -> list[Draft]:
     if Role.CONTACT in event.quiet:
         drafts = _late_notice(dive, event)
     else:
-        notices = to_contacts(dive, MessageKind.START_NOTICE, START_NOTICE, start_notice(dive, event), event.at)
+        notices = to_contacts(dive, MessageKind.START_NOTICE, START_NOTICE, start_notice(dive, event.at), event.at)
         drafts = [replace(one, step=START_NOTICE, expires_at=dive.raise_by_at) for one in notices]
     if event.assumed and Role.DIVER not in event.quiet:
         words = say(
@@ -67,20 +67,20 @@ def on_started(dive: Dive, event: Started) -> list[Draft]:
     return drafts
 
 
-def start_notice(dive: Dive, event: Started) -> list[Part]:
+def start_notice(dive: Dive, now: datetime) -> list[Part]:
     """The whole plan: if all of ours fails, the contact still holds what a paper plan would have given."""
     act = say(
         "Due out {due}. Not heard by {time} that all are out?",
-        due=time_of(dive, dive.due_out_at, event.at),
-        time=time_of(dive, dive.raise_by_at, event.at),
+        due=time_of(dive, dive.due_out_at, now),
+        time=time_of(dive, dive.raise_by_at, now),
     )
     silent = say("Call them even if we are silent.") if dive.drill else say("Do so even if we are silent.")
     return [
         keep(say("please keep.")),
         keep(who(dive)),
         *with_others(dive),
-        _went_in(dive, event),
-        *where(dive, event.at),
+        _went_in(dive, now),
+        *where(dive, now),
         keep(act),
         keep(call_them_then_rescue(dive)),
         keep(silent),
@@ -90,9 +90,9 @@ def start_notice(dive: Dive, event: Started) -> list[Part]:
     ]
 
 
-def _went_in(dive: Dive, event: Started) -> Part:
-    at = time_of(dive, event.started_at, event.at)
-    return keep(say("planned to go in {time}.", time=at) if event.assumed else say("went in {time}.", time=at))
+def _went_in(dive: Dive, now: datetime) -> Part:
+    at = time_of(dive, dive.started_at, now)
+    return keep(say("planned to go in {time}.", time=at) if dive.assumed else say("went in {time}.", time=at))
 
 
 def _late_notice(dive: Dive, event: Started) -> list[Draft]:
@@ -202,9 +202,12 @@ def _alert(dive: Dive, event: StepTaken) -> list[Draft]:
 
 
 def _distress(dive: Dive, event: StepTaken) -> list[Draft]:
-    return _alarm_to(
+    drafts = _alarm_to(
         dive, _of_step(dive, event), MessageKind.DISTRESS, _ladder(event), _distress_cry(dive), _act_distress(dive)
     )
+    # Where a sender is slow, who has not heard it at all comes before who hears it again.
+    repeats = (event.number - 1) * len(dive.contacts)
+    return [replace(draft, rank=draft.rank + repeats) for draft in drafts]
 
 
 def _act_alert(dive: Dive) -> list[Part]:
@@ -228,8 +231,15 @@ def _distress_cry(dive: Dive) -> Phrase:
 
 
 def on_reachable(dive: Dive, event: PersonReachable) -> list[Draft]:
-    """A contact whom the alarm passed by gets it now, unless they are known to have it or to act on it."""
+    """A contact whom the alarm passed by gets it now, unless they are known to have it or to act on it.
+
+    Whoever agrees after all in mid-dive gets the plan that was not sent to them.
+    """
     person = dive.person(event.person)
+    if event.agreed and person is not None and dive.started_at is not None and dive.live and not dive.alarmed:
+        plan = start_notice(dive, event.at)
+        notice = to_each(dive, [person], MessageKind.START_NOTICE, "agreed", plan, event.at, link=LinkKind.ALARM)
+        return [replace(one, expires_at=dive.raise_by_at) for one in notice]
     answered = any(told.key == event.person for told in dive.acknowledged)
     if event.has_alarm or answered or person is None or not dive.alarmed or person.key not in dive.alerted_keys():
         return []
