@@ -11,8 +11,9 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide, evolve, next_due_at
 from service.domain.dive.commands import NoteUnreachable
-from service.domain.dive.events import Closed
+from service.domain.dive.events import Closed, StepTaken
 from service.domain.encoding import segments
+from service.domain.grace import Step
 from service.domain.people import ADMINS, CLOCK, Actor, Channel, Recipient, Role, Via
 from service.domain.wording import Draft, MessageKind, messages_for
 from service.operations.links import with_link
@@ -38,6 +39,11 @@ SUPERSEDED_AT_CLOSE = (
 SUPERSEDED_AT_REOPENING = (MessageKind.STAND_DOWN,)
 # A start notice or a later raise-by time that arrives after the alarm would calm where it must not.
 SUPERSEDED_AT_ALARM = (MessageKind.START_NOTICE,)
+
+
+# Whoever waits for a slow sender hears the latest alarm once, and not all of them one after the other.
+SAYS_ALL_AGAIN = (Step.DISTRESS, Step.DISTRESS_AGAIN)
+LADDER = (Step.ALERT, Step.NEXT_CONTACT, *SAYS_ALL_AGAIN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +171,10 @@ def log_and_queue(service: Service, session: Session, dive: Dive, event: Event, 
             withheld.append(person.key)
             continue
         body = with_link(session, dive, draft, person.key, service.public_url, now)
-        message_id = outbox.queue(session, _message(dive, draft, person, body, seq, now))
+        message = _message(dive, draft, person, body, seq, now)
+        if isinstance(event, StepTaken) and event.step in SAYS_ALL_AGAIN:
+            message = outbox.in_place_of_waiting(session, message, LADDER)
+        message_id = outbox.queue(session, message)
         if message_id is not None:
             queued.append(_entry(message_id, draft, person))
     if queued or withheld:

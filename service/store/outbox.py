@@ -8,7 +8,7 @@ nothing more to say about the message.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 from typing import Final, Literal
 
@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.store.ids import new_id
 from service.store.tables import AttemptRow, MessageRow
-from service.store.upsert import insert_or_keep, touched
+from service.store.upsert import UNSYNCED, insert_or_keep, touched
 
 URGENT_TO: Final = 2  # distress 0, alert 1, stand-down 2; the rest can wait
 
@@ -234,6 +234,21 @@ def take_back(session: Session, message_id: str, now: datetime) -> bool:
     return touched(session, handed.values(state=QUEUED, not_before_at=now)) == 1
 
 
+def take_up(session: Session, message_id: str, now: datetime) -> bool:
+    """Let a message that failed on its way be sent once more. False when it has not failed."""
+    failed = update(MessageRow).where(MessageRow.id == message_id, MessageRow.state == FAILED)
+    values = {
+        "state": QUEUED,
+        "not_before_at": now,
+        "handed_gateway": None,
+        "provider_id": None,
+        "failed_reason": None,
+        "ended_at": None,
+        "receipt_checked": False,
+    }
+    return touched(session, failed.values(**values)) == 1
+
+
 def leave_handed(session: Session, message_id: str, owner: str) -> bool:
     """There is no other gateway for a message that was taken back: it is with the one that has it."""
     held = update(MessageRow).where(_held(message_id, owner))
@@ -259,9 +274,23 @@ def mark_failed(session: Session, message_id: str, owner: str | None, reason: st
 def expire_superseded(session: Session, dive_id: str, priorities: Collection[int], now: datetime) -> int:
     """Keep messages of a closed dive from going out, but for those just being handed over; how many."""
     row = MessageRow
-    idle = or_(row.state == QUEUED, and_(row.state == LEASED, row.in_flight == false()))
-    superseded = update(row).where(row.dive_id == dive_id, row.priority.in_(priorities), idle)
+    superseded = update(row).where(row.dive_id == dive_id, row.priority.in_(priorities), _idle())
     return _expire(session, superseded, "the dive closed first", now)
+
+
+def in_place_of_waiting(session: Session, message: NewMessage, steps: Collection[str]) -> NewMessage:
+    """A message that takes the place of older ones to the same person by the same way which have not gone out.
+
+    `steps` are the names of the steps that it says again and better. It keeps their place in the queue, so that nobody
+    waits longer because there is fresher news; one just being handed over stays.
+    """
+    row = MessageRow
+    same = and_(row.dive_id == message.dive_id, row.person_key == message.person_key, row.channel == message.channel)
+    older = update(row).where(same, _idle(), or_(*(row.step.startswith(f"{step}-", autoescape=True) for step in steps)))
+    values = _expired("a newer alarm takes its place", message.queued_at)
+    gone = session.execute(older.values(**values).returning(row.priority, row.rank), execution_options=UNSYNCED).all()
+    ranks = [rank for priority, rank in gone if priority == message.priority]
+    return replace(message, rank=min([message.rank, *ranks]))
 
 
 def expire_overdue(session: Session, now: datetime) -> int:
@@ -270,8 +299,17 @@ def expire_overdue(session: Session, now: datetime) -> int:
     return _expire(session, overdue, "too late to be of use", now)
 
 
+def _idle() -> ColumnElement[bool]:
+    """Not just being handed over."""
+    return or_(MessageRow.state == QUEUED, and_(MessageRow.state == LEASED, MessageRow.in_flight == false()))
+
+
 def _expire(session: Session, which: Update, reason: str, now: datetime) -> int:
-    values = {
+    return touched(session, which.values(**_expired(reason, now)))
+
+
+def _expired(reason: str, now: datetime) -> dict[str, object]:
+    return {
         "state": EXPIRED,
         "failed_reason": reason,
         "ended_at": now,
@@ -279,7 +317,6 @@ def _expire(session: Session, which: Update, reason: str, now: datetime) -> int:
         "lease_until_at": None,
         "in_flight": False,
     }
-    return touched(session, which.values(**values))
 
 
 def tried_gateways(session: Session, message_id: str) -> list[str]:
