@@ -24,6 +24,7 @@ BLAME_BY_CODE: Mapping[str, Blame] = MappingProxyType(
         "landline": Blame.NUMBER,
         "blocked": Blame.NUMBER,
         "opted_out": Blame.OPTED_OUT,
+        "no_route": Blame.NO_ROUTE,
         "unauthorized": Blame.GATEWAY,
         "no_credit": Blame.GATEWAY,
         "no_sim": Blame.GATEWAY,

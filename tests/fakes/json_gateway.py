@@ -48,8 +48,8 @@ class PostedJson:
 class JsonGateway:
     """A gateway on loopback that takes texts, keeps a journal, and posts texts and receipts."""
 
-    def __init__(self, *, inbound_url: str | None = None) -> None:
-        self.inbound_url = inbound_url
+    def __init__(self, *, inbound_url: str | None = None, number: str = NUMBER) -> None:
+        self.inbound_url, self.number = inbound_url, number
         self.journal = Journal()
         self.script = Script()
         self.lookups: Behaviour | None = None
@@ -95,7 +95,7 @@ class JsonGateway:
 
     def text_from(self, sender: str, body: str, *, webhook_id: str | None = None, **part: int | str) -> PostedJson:
         """Post a text as if somebody had sent it; with reference, number and of, as a part of a long one."""
-        document: dict[str, Any] = {"from": sender, "to": NUMBER, "body": body} | ({"part": part} if part else {})
+        document: dict[str, Any] = {"from": sender, "to": self.number, "body": body} | ({"part": part} if part else {})
         return self._post("text", document, webhook_id)
 
     def receipt(self, our_id: str, status: str, *, code: str | None = None) -> PostedJson:

@@ -10,6 +10,7 @@ from dataclasses import replace
 from sqlalchemy import Engine
 from werkzeug.serving import WSGIRequestHandler, make_server
 
+from service.gateways.settings import GatewayConfig
 from service.operations.service import Service
 from service.web import create_app
 from service.web.context import EXTENSION
@@ -28,7 +29,7 @@ def _not_yet(_: object, __: object) -> list[bytes]:
 
 
 @contextmanager
-def serving(engine: Engine, clock: StillClock) -> Iterator[Site]:
+def serving(engine: Engine, clock: StillClock, *more: GatewayConfig) -> Iterator[Site]:
     """A demo installation that listens on a free port of this machine until the end of the block."""
     server = make_server("127.0.0.1", 0, _not_yet, threaded=True, request_handler=_Quiet)  # type: ignore[arg-type]
     url = f"http://127.0.0.1:{server.server_port}"
@@ -36,7 +37,7 @@ def serving(engine: Engine, clock: StillClock) -> Iterator[Site]:
     service = Service(engine, clock, url, "web-test", nudges)
     seed(service, clock.now())
     practice = replace(PRACTICE, base_url=f"{url}/practice/gateway")
-    app = create_app(service, settings_for(str(engine.url), public_url=url), (GATEWAY, practice))
+    app = create_app(service, settings_for(str(engine.url), public_url=url), (GATEWAY, practice, *more))
     server.app = app
     thread = threading.Thread(target=server.serve_forever, name="web", daemon=True)
     thread.start()
