@@ -74,7 +74,7 @@ class Phones:
     def look(self) -> None:
         """See what is new on the phones and in the log, and print it in the order of time."""
         self.phones = self._client.get("/practice/state.json").raise_for_status().json()["phones"]
-        news = [line for phone in self.phones for line in (*self._new_texts(phone), *self._new_calls(phone))]
+        news = [line for phone in self.phones for line in self._new_on(phone)]
         if self.dive_id:
             answer = self._client.get(f"/api/v1/dives/{self.dive_id}", headers=self._bearer()).raise_for_status()
             self.dive = answer.json()
@@ -112,6 +112,19 @@ class Phones:
                 if message["state"] in CAME_THROUGH
             }
         )
+
+    def mails(self, phone: str) -> list[Json]:
+        """All e-mails to the owner of a phone, first to last."""
+        return [mail for one in self.phones if one["phone"] == phone for mail in one["mails"]]
+
+    def _new_on(self, phone: Json) -> list[tuple[datetime, str]]:
+        return [*self._new_texts(phone), *self._new_calls(phone), *self._new_mails(phone)]
+
+    def _new_mails(self, phone: Json) -> list[tuple[datetime, str]]:
+        new = [mail for mail in phone["mails"] if mail["sid"] not in self._seen]
+        self._seen |= {mail["sid"] for mail in new}
+        told = [(datetime.fromisoformat(mail["at"]), mail["subject"]) for mail in new]
+        return [(at, f"{self._time(at)}  Linetender -> {phone['name']} (e-mail): {subject}") for at, subject in told]
 
     def _new_calls(self, phone: Json) -> list[tuple[datetime, str]]:
         news = []

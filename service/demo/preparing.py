@@ -23,6 +23,8 @@ from service.store.seed import RECEIVING_NUMBER, Seeded, hash_password, seed
 
 HOST: Final = "127.0.0.1"
 ACCOUNT: Final = "AC00000001"
+GATEWAY: Final = "practice"
+DEAD_GATEWAY: Final = "breakwater"
 MAIL_SENDER: Final = "linetender@skerry.example"
 # A machine needs its real seconds also where a clock runs fast: for handing over a text, and for its receipt.
 MACHINE_NEEDS_S: Final = 5.0
@@ -40,6 +42,7 @@ class Place:
     broker_url: str
     gateways: str | None  # a JSON list; None for the practice gateway and the mail room
     mail_port: int
+    dead_port: int | None = None  # where the preferred gateway would be, and nothing listens
 
     @property
     def url(self) -> str:
@@ -91,7 +94,7 @@ def write_settings(place: Place) -> None:
 
 def _practice_gateways(place: Place) -> str:
     gateway = {
-        "name": "practice",
+        "name": GATEWAY,
         "kind": "form-post",
         "base_url": f"{place.url}/practice/gateway",
         "account": ACCOUNT,
@@ -107,7 +110,8 @@ def _practice_gateways(place: Place) -> str:
         "security": "none",
         "sender": MAIL_SENDER,
     }
-    return json.dumps([gateway, mail_room])
+    dead = gateway | {"name": DEAD_GATEWAY, "base_url": f"http://{HOST}:{place.dead_port}"}
+    return json.dumps([*([] if place.dead_port is None else [dead]), gateway, mail_room])
 
 
 def prepare_database(place: Place) -> Seeded:

@@ -42,6 +42,7 @@ class Demo:
     """One demo. As a context it has a directory to itself, starts everything, and ends everything.
 
     `environ` may name another DATABASE_URL, BROKER_URL or GATEWAYS. `fresh` forgets what was in the directory.
+    `dead_first`: the gateway that is preferred cannot be reached.
     Raises AlreadyRunningError, CannotStartError and ClockWentAheadError.
     """
 
@@ -54,10 +55,12 @@ class Demo:
         environ: Mapping[str, str],
         say: Callable[[str], None],
         fresh: bool = False,
+        dead_first: bool = False,
     ) -> None:
         self._directory = Directory(path.resolve())
         self._port, self._pace, self._fresh = port, pace, fresh
         self._environ = environ
+        self._dead_first = dead_first
         self._say = say
         self._children: dict[str, Child] = {}
         self._document: dict[str, Any] = {}
@@ -127,6 +130,7 @@ class Demo:
             broker_url=self._environ.get("BROKER_URL") or f"redis://{HOST}:{free_port()}/0",
             gateways=self._environ.get("GATEWAYS") or None,
             mail_port=free_port(),
+            dead_port=free_port() if self._dead_first else None,
         )
 
     def _start_children(self) -> None:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from service.demo.agreeing import FILES, compare, facts_of, link_in
 from service.demo.broker import free_port, is_free
 from service.demo.phones import Phones
-from service.demo.preparing import HOST
+from service.demo.preparing import DEAD_GATEWAY, GATEWAY, HOST
 from service.demo.running import Demo
 from service.domain.place.position import Position, decimal
 from service.domain.place.writing import plus_code
@@ -44,7 +44,7 @@ def play(
         port = free_port()
     # The phones are practice phones, whatever gateways are set.
     environ = {name: value for name, value in environ.items() if name != "GATEWAYS"}
-    with Demo(path, port=port, pace=pace, environ=environ, say=say, fresh=True) as demo:
+    with Demo(path, port=port, pace=pace, environ=environ, say=say, fresh=True, dead_first=True) as demo:
         say(f"Playing one dive at {demo.document['url']}; one second is {pace:g} seconds of dive time.\n")
         phones = Phones(demo.document["url"], demo.document["api_token"], ZoneInfo(ZONE), say)
         try:
@@ -74,11 +74,12 @@ class _Tour:
             self._stand_down()
         except TimeoutError as missing:
             return [f"this did not happen in time: {missing}"]
-        return differences + self._left_without_stand_down()
+        return differences + self._left_without_stand_down() + self._not_failed_over()
 
     def _go_in(self) -> str:
         """Gives the address of Anna's page."""
-        self._scene("Anna files a plan for herself and Bram, with three shore contacts.")
+        self._scene(f"The gateway {DEAD_GATEWAY}, which is preferred, cannot be reached today.")
+        self._scene("Anna files a plan for herself and Bram, with three shore contacts; Edda reads French.")
         filed = self._phones.file(_plan())
         self._until("Anna's phone has the start code", 1, lambda: self._heard(ANNA, filed["start_code"]))
         self._scene("At the water she texts IN. The contacts get the plan to keep; then the clock is armed.")
@@ -100,22 +101,24 @@ class _Tour:
         self._scene("Nobody comes out. Both phones are reminded before due out, at due out and after it.")
         for diver in (ANNA, BRAM):
             self._until(f"{diver[0]} is reminded", RUN_TIME_MIN, partial(self._sent, diver, "reminder"))
-        self._scene("Nobody answers.")
+        self._scene("Nobody answers. Cleo is alerted by text and e-mail; she is asleep, and never answers.")
         self._until("Cleo is alerted", 40, lambda: self._sent(CLEO, "alert"))
-        self._scene("Cleo answers that she acts. The clock goes on: reading is not resolving.")
-        self._phones.text(CLEO[1], "OK")
-        self._until("Cleo's answer is known", 2, lambda: bool(self._phones.dive["acknowledged"]))
+        self._until("Cleo has the e-mail", 2, lambda: any("OVERDUE" in m["subject"] for m in self._mails(CLEO)))
+        self._scene("So Dov is next. He answers that he acts. The clock goes on: reading is not resolving.")
+        self._until("Dov is alerted", 10, lambda: self._sent(DOV, "alert"))
+        self._phones.text(DOV[1], "OK")
+        self._until("Dov's answer is known", 2, lambda: bool(self._phones.dive["acknowledged"]))
 
     def _hand_over(self) -> list[str]:
-        """What Cleo can tell rescue, compared piece by piece; gives what differs."""
-        self._scene("Cleo asks where they were last, and for the pack that rescue can use.")
-        self._phones.text(CLEO[1], "WHERE")
-        self._until("Cleo has the position", 2, lambda: self._heard(CLEO, plus_code(BY_BROWSER)))
-        self._phones.text(CLEO[1], "PACK")
-        self._until("Cleo has the link to the pack", 2, lambda: self._link(CLEO, "handover") is not None)
-        alert = next(text for text in self._texts(CLEO) if "OVERDUE" in text)
+        """What Dov can tell rescue, compared piece by piece; gives what differs."""
+        self._scene("Dov asks where they were last, and for the pack that rescue can use.")
+        self._phones.text(DOV[1], "WHERE")
+        self._until("Dov has the position", 2, lambda: self._heard(DOV, plus_code(BY_BROWSER)))
+        self._phones.text(DOV[1], "PACK")
+        self._until("Dov has the link to the pack", 2, lambda: self._link(DOV, "handover") is not None)
+        alert = next(text for text in self._texts(DOV) if "OVERDUE" in text)
         facts = facts_of(self._phones.dive, ANNA[0], "2 divers", BY_BROWSER, ZoneInfo(ZONE))
-        links = self._link(CLEO, "alarm") or "", self._link(CLEO, "handover") or ""
+        links = self._link(DOV, "alarm") or "", self._link(DOV, "handover") or ""
         differences = compare(self._phones, alert, *links, facts, self._keep_in)
         pieces = f"Alert, alarm page, pack, {', '.join(FILES)}"
         verdict = "differ" if differences else "agree on who, how many, where and when"
@@ -125,6 +128,10 @@ class _Tour:
     def _call_rescue(self) -> None:
         for contact in CONTACTS:
             self._until(f"{contact[0]} has the distress text", 20, partial(self._sent, contact, "distress"))
+        self._scene("Now the phones ring too. Edda hears what has happened, and presses 1.")
+        self._until("Edda's phone rings", 2, lambda: any(call["ringing"] for call in self._phones.calls(EDDA[1])))
+        self._phones.answer_call(EDDA[1], "1")
+        self._until("Edda's key is known", 2, lambda: len(self._phones.dive["acknowledged"]) > 1)
         self._scene("Dov has called rescue, and says so.")
         self._phones.text(DOV[1], "CALLED 4711")
         self._until("the call is known", 2, lambda: self._phones.dive["rescue_called_at"] is not None)
@@ -144,12 +151,20 @@ class _Tour:
             if phone not in over or not self._phones.heard(phone, over[phone])
         ]
 
+    def _not_failed_over(self) -> list[str]:
+        """The preferred gateway cannot be reached: what arrived must have been refused there and taken elsewhere."""
+        kinds = {(entry["kind"], entry["actor"].get("name")) for entry in self._phones.dive["events"]}
+        refused, taken = ("attempt:refused", DEAD_GATEWAY), ("attempt:accepted", GATEWAY)
+        return [] if {refused, taken} <= kinds else [f"nothing went by {GATEWAY} after {DEAD_GATEWAY} had failed"]
+
     def _last_words(self) -> Iterator[tuple[str, str]]:
         """Phone and beginning of each stand-down, and of the answer to whoever closed the dive, which is theirs."""
         dive = self._phones.dive
         closers = [entry["actor"].get("key") for entry in dive["events"] if entry["kind"] == "event:closed"]
         for message in dive["messages"]:
             answered = message["kind"].lower() == "reply" and message["to"] in closers
+            if message["channel"] != "text":
+                continue
             if message["kind"].lower() == "stand_down" or (answered and CLOSED in message["body"]):
                 yield message["phone"], message["body"][:BEGINNING]
 
@@ -158,6 +173,9 @@ class _Tour:
 
     def _texts(self, person: tuple[str, str]) -> list[str]:
         return [text["body"] for text in self._phones.got(person[1])]
+
+    def _mails(self, person: tuple[str, str]) -> list[dict[str, Any]]:
+        return self._phones.mails(person[1])
 
     def _link(self, person: tuple[str, str], kind: str) -> str | None:
         return link_in(self._texts(person), kind)
@@ -189,7 +207,11 @@ def _plan() -> dict[str, Any]:
         "run_time_min": RUN_TIME_MIN,
         "lead": {"name": ANNA[0], "phone": ANNA[1]},
         "party": [{"name": BRAM[0], "phone": BRAM[1]}],
-        "contacts": [{"name": name, "phone": phone} for name, phone in CONTACTS],
+        "contacts": [
+            {"name": CLEO[0], "phone": CLEO[1], "email": "cleo@skerry.example"},
+            {"name": DOV[0], "phone": DOV[1]},
+            {"name": EDDA[0], "phone": EDDA[1], "language": "fr"},
+        ],
         "exits": ["East beach", "West steps"],
         "vehicle": "Green van at the cove car park",
     }

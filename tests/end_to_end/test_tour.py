@@ -27,6 +27,7 @@ pytestmark = pytest.mark.processes
 PACE = "120"
 PLAYS_WITHIN_S = 180.0
 ENDS_WITHIN_S = 60.0
+EDDA_READS = ("Edda Rowe", "C'est fini")  # by text, in her language
 
 
 @dataclass(frozen=True)
@@ -92,14 +93,21 @@ def test_the_tour_ends_with_the_stand_down_everywhere(kind: str, tours: dict[str
     for step in ("ARMED", "OVERDUE", "CALL RESCUE NOW", "RESCUE CALLED", "It is over", "no fault"):
         assert step in printed
     assert "agree on who, how many, where and when" in printed
-    for name in ("Bram Vik", "Cleo Marsh", "Dov Lind", "Edda Rowe"):
-        assert [line for line in printed.splitlines() if f"-> {name}:" in line and "It is over" in line]
+    for name, words in (
+        ("Bram Vik", "It is over"),
+        ("Cleo Marsh", "It is over"),
+        ("Dov Lind", "It is over"),
+        EDDA_READS,
+    ):
+        assert [line for line in printed.splitlines() if f"-> {name}:" in line and words in line]
+    assert "-> Cleo Marsh (e-mail): " in printed
+    assert "-> Edda Rowe (calls): " in printed
 
 
 @pytest.mark.parametrize("kind", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
 def test_the_files_of_the_pack_say_what_the_alert_said(kind: str, tours: dict[str, Tour]) -> None:
     """Paper of two pages and files by their schemas, with the position that the browser sent, not the texted one."""
-    alert = next(line for line in tours[kind].play().splitlines() if "-> Cleo Marsh" in line and "OVERDUE: " in line)
+    alert = next(line for line in tours[kind].play().splitlines() if "-> Dov Lind:" in line and "OVERDUE: " in line)
     files = tours[kind].data / "tour" / "pack"
     with pypdfium2.PdfDocument(files / "pack.pdf") as paper:
         assert len(paper) == 2
