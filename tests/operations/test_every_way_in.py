@@ -10,14 +10,11 @@ from datetime import timedelta
 from pathlib import Path
 
 from service.operations.gateway import InboundText, Route
-from service.operations.inbound import receive_text
 from service.operations.intake import Intake, drain
 from service.operations.polling import poll
 from service.operations.spooling import Spool
 from service.store import log
-from tests.operations.stage import CLUB, OURS, Stage, plan_of
-
-SECOND = timedelta(seconds=1)
+from tests.operations.stage import ANNA, CLUB, OURS, Stage, plan
 
 Way = Callable[[InboundText], None]
 
@@ -46,7 +43,7 @@ class Ways:
         """By our asking."""
         self._stage.first.route = Route(lists=True)
         self._stage.first.inbox = [text]
-        self._stage.clock.at += SECOND * 46
+        self._stage.clock.at += timedelta(seconds=46)
         poll(self._stage.service, [self._stage.first])
 
     def by_another(self, text: InboundText) -> None:
@@ -59,30 +56,30 @@ class Ways:
 
 
 def test_every_order_of_every_way_counts_once(stage: Stage, tmp_path: Path) -> None:
-    """Two dozen dives, a delay asked for in each: by every way in turn, and then by every way again."""
+    """Two dozen positions, and as many questions of the same words: by every way in turn, and by every way again."""
     spool = Spool(tmp_path / "spool", "s" * 40)
     spool.make()
     ways = Ways(stage, spool)
-    brought: dict[str, str] = {}
-    for number, order in enumerate(itertools.permutations(ways.in_use())):
-        dive = stage.dive_in(plan_of(number))
-        sender = dive.lead.phone or ""
-        text = InboundText("first", f"SM{number}", sender, OURS, "LATE 20", {}, stage.clock.at)
-        answers = len(stage.to(sender))
+    dive = stage.dive_in(plan(run_time_min=120))
+    positions: list[str] = []
+    for number, order in enumerate(itertools.permutations(ways.in_use()), start=1):
+        positions.append(f"AT 47.12{number:03},-20.54000")
+        position = InboundText("first", f"P{number}", ANNA, OURS, positions[-1], {}, stage.clock.at)
+        question = InboundText("first", f"Q{number}", ANNA, OURS, "STATUS", {}, stage.clock.at)
 
         for way in (*order, *reversed(order)):
-            way(text)
-            stage.courier.carry()
+            way(position)
+            way(question)
+        stage.courier.carry()
 
-        assert stage.kinds(dive).count("event:extension_asked") == 1, order
-        assert stage.kinds(dive).count("text_read") == 2, order
-        assert len(stage.to(sender)) - answers == 1, order
-        brought[sender] = dive.id
-        stage.text(sender, "OUT")
+        assert stage.kinds(dive).count("event:fix_reported") == number, order
+        assert stage.kinds(dive).count("text_read") == 1 + 2 * number, order
+        assert len([body for body in stage.to(ANNA) if "All out? Text OUT" in body]) == number, order
 
     entries = [one.detail or {} for one in stage.entries(chain=log.club_chain(CLUB)) if one.kind == "text_in"]
-    counted = Counter(one["sender"] for one in entries if one["body"] == "LATE 20")
-    doubles = Counter(one["sender"] for one in entries if "same_as" in one)
-    assert counted == dict.fromkeys(brought, 2)
-    assert doubles == dict.fromkeys(brought, 1)
-    assert receive_text(stage.service, text, authentic=True) is None
+    counted = Counter(one["body"] for one in entries)
+    doubles = Counter(one["body"] for one in entries if "same_as" in one)
+    assert {body: counted[body] for body in positions} == dict.fromkeys(positions, 2)
+    assert doubles == dict.fromkeys(positions, 1) | {"STATUS": 24}
+    assert counted["STATUS"] == 48
+    stage.text(ANNA, "OUT 2")
