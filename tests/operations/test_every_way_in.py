@@ -56,7 +56,7 @@ class Ways:
 
 
 def test_every_order_of_every_way_counts_once(stage: Stage, tmp_path: Path) -> None:
-    """Two dozen positions, and as many questions of the same words: by every way in turn, and by every way again."""
+    """Two dozen positions, and as many questions of the same words: by every way, and by the first again."""
     spool = Spool(tmp_path / "spool", "s" * 40)
     spool.make()
     ways = Ways(stage, spool)
@@ -67,7 +67,7 @@ def test_every_order_of_every_way_counts_once(stage: Stage, tmp_path: Path) -> N
         position = InboundText("first", f"P{number}", ANNA, OURS, positions[-1], {}, stage.clock.at)
         question = InboundText("first", f"Q{number}", ANNA, OURS, "STATUS", {}, stage.clock.at)
 
-        for way in (*order, *reversed(order)):
+        for way in (*order, order[0]):
             way(position)
             way(question)
         stage.courier.carry()
