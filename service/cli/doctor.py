@@ -18,6 +18,8 @@ import redis
 from service.cli.gateways import state_words
 from service.cli.opening import first_line, gateways_of, opened
 from service.gateways.describing import described
+from service.gateways.form_post import FormPostConfig
+from service.gateways.json_post import JsonPostConfig, JsonPostGateway
 from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig, SmtpGateway
 from service.operations.gateway_health import gateway_health
@@ -113,13 +115,28 @@ def _broker(settings: Settings) -> str:
 
 
 def _gateway(config: GatewayConfig) -> str:
-    """A mail server is signed in to; of the others only the address is reached, since a request would be a text."""
-    if not isinstance(config, SmtpConfig):
-        return _reach(config.base_url)
-    wrong = SmtpGateway(config).check()
+    """A mail server is signed in to and a home-made gateway asked; of form-post only the address is reached."""
+    match config:
+        case SmtpConfig():
+            return _unless(SmtpGateway(config).check(), f"{config.host} lets us in")
+        case JsonPostConfig():
+            return _unless(_asked(config), f"{_reach(config.base_url)}, and knows our token")
+        case FormPostConfig():
+            return _reach(config.base_url)
+
+
+def _unless(wrong: str | None, words: str) -> str:
     if wrong is not None:
         raise CheckFailedError(wrong)
-    return f"{config.host} lets us in"
+    return words
+
+
+def _asked(config: JsonPostConfig) -> str | None:
+    gateway = JsonPostGateway(config)
+    try:
+        return gateway.check()
+    finally:
+        gateway.close()
 
 
 def _clock(service: Service) -> str:

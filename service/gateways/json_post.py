@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from urllib.parse import quote
 
 from service.domain.people import Channel
@@ -28,6 +28,7 @@ from service.operations.gateway import (
 )
 
 EVERYTHING = Route()
+NO_MESSAGE = "nobody-sent-this"
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +113,14 @@ class JsonPostGateway:
             return lookup_of_answer(self._exchange.answer(request))
         except Exception as fault:  # noqa: BLE001 - the port promises an answer for every fault
             return CannotTell(detail(f"{type(fault).__name__}: {fault}"))
+
+    def check(self) -> str | None:
+        """Ask for a message that nobody sent, which changes nothing: why it could not answer, None when it does.
+
+        A wrong token is found by it, and whatever else stands at that address.
+        """
+        answer = self.look_up(Outgoing(to="", body="", reference=NO_MESSAGE), datetime.min.replace(tzinfo=UTC))
+        return answer.detail if isinstance(answer, CannotTell) else None
 
     def recent_texts(self, since: datetime, now: datetime) -> Sequence[InboundText] | None:  # noqa: ARG002 - none
         """It keeps no list: what it could not post it posts again."""

@@ -8,11 +8,13 @@ import socket
 import pytest
 
 from tests.cli.conftest import GATEWAY, Run
+from tests.fakes.json_gateway import SECRET, TOKEN, JsonGateway
 from tests.fakes.mail_server import MailServer
 from tests.operations.stage import staged
 from tests.servers.broker import Broker
 
 MAIL = {"name": "mail", "kind": "smtp", "host": "127.0.0.1", "security": "none", "sender": "alerts@dives.example.org"}
+HOME = {"name": "boathouse", "kind": "json-post", "token": TOKEN, "secret": SECRET, "sender": "+447700900400"}
 
 
 def lines(output: str) -> dict[str, str]:
@@ -90,3 +92,22 @@ def test_a_mail_server_is_signed_in_to(run: Run, answers: bool, mark: str) -> No
         result = run("doctor", GATEWAYS=json.dumps([*json.loads(GATEWAY % 1), entry]))
 
     assert lines(result.output)["gateway mail"] == mark
+
+
+@pytest.mark.parametrize(("token", "mark"), [(TOKEN, "ok"), ("another", "FAIL")])
+def test_a_home_made_gateway_is_asked(run: Run, token: str, mark: str) -> None:
+    """So that a wrong token is found before the night on which it matters; nothing is sent."""
+    with JsonGateway() as home:
+        entry = HOME | {"base_url": home.base_url, "token": token}
+        result = run("doctor", GATEWAYS=json.dumps([entry]))
+
+    assert lines(result.output)["gateway boathouse"] == mark
+    assert home.documents == []
+
+
+def test_a_home_made_gateway_that_is_half_set_up_is_a_finding(run: Run) -> None:
+    """The line has the gateway and the key, and no secret."""
+    result = run("doctor", GATEWAYS=json.dumps([HOME | {"base_url": "http://127.0.0.1:9", "secret": "whsec_short"}]))
+
+    assert "FAIL gateways: LINETENDER_GATEWAYS: gateway boathouse: secret must be whsec_ and then" in result.output
+    assert "whsec_short" not in result.output
