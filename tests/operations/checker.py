@@ -209,23 +209,24 @@ class Checker:
     # 3
 
     def whoever_was_alarmed_was_stood_down(self) -> Iterator[str]:
-        """After the close everybody to whom an alarm went has the stand-down, or closed it themselves."""
+        """After the close whoever got an alarm has the stand-down by that way too, or closed it themselves."""
         for dive in self.dives:
             if dive.phase != "closed" or dive.closed_at is None:
                 continue
             closer = [one for one in self.events(dive) if one.kind == "event:closed"][-1].detail["by"]
             messages = self.messages_of(dive)
-            for phone in {one.phone for one in messages if one.kind in ALARMS and one.id in self.took}:
-                over = [m for m in messages if m.phone == phone and self.is_stand_down(m, dive.closed_at)]
+            alarmed = {(one.phone, one.channel) for one in messages if one.kind in ALARMS and one.id in self.took}
+            for phone, way in alarmed:
+                over = [m for m in messages if m.phone == phone and self.is_stand_down(m, dive.closed_at, way)]
                 if phone == closer["phone"] or self.stood_down(over):
                     continue
                 if any(self.withheld(dive, one.person_key) for one in messages if one.phone == phone):
                     continue
-                yield f"3: {phone} was alarmed about dive {dive.id} and never heard that it is over"
+                yield f"3: {phone} was alarmed about dive {dive.id} by {way} and never heard so that it is over"
 
-    def is_stand_down(self, message: MessageRow, closed_at: datetime) -> bool:
-        """Whether it belongs to this close."""
-        return message.kind == "stand_down" and message.queued_at >= closed_at
+    def is_stand_down(self, message: MessageRow, closed_at: datetime, way: str) -> bool:
+        """Whether it belongs to this close, by this way."""
+        return message.kind == "stand_down" and message.queued_at >= closed_at and message.channel == way
 
     def stood_down(self, over: Sequence[MessageRow]) -> bool:
         """Taken, on its way for less than the stated delay, or refused for good."""
@@ -271,8 +272,9 @@ class Checker:
                 if entry.kind != "event:extension_took_effect":
                     continue
                 step = f"extension-{entry.detail['number']}"
-                sent = {message.person_key: message for message in messages if message.step == step}
-                if entry.detail["contact"] not in sent or sent[entry.detail["contact"]].id not in self.took:
+                notices = [one for one in messages if one.step == step and one.channel != "email"]
+                sent = {one.person_key for one in notices}
+                if entry.detail["contact"] not in {one.person_key for one in notices if one.id in self.took}:
                     yield f"5: {step} of dive {dive.id} is in force, and no contact holds it"
                 for phone in self.phones:
                     missing = phone.dive_id == dive.id and phone.role == "contact" and phone.key not in sent
@@ -337,12 +339,13 @@ class Checker:
                 continue
             attempts = self.attempts_at(message)
             for one in taken:
-                if (one.to, one.body) != (message.phone, message.body):
+                if (one.to, one.body) != (message.email or message.phone, message.body):
                     yield f"8: {reference} went to {one.to} with other words, or to another phone"
                 if not any(a.gateway == one.gateway and a.started_at <= one.at for a in attempts):
                     yield f"8: {one.gateway} took {reference} before an attempt was recorded"
             unknown = sum(self.is_uncertain(attempt) for attempt in attempts)
-            if len(taken) > 1 + unknown:
+            again = sum(one.kind == "another_way" and one.detail.get("message") == reference for one in self.entries)
+            if len(taken) > 1 + unknown + again:
                 yield f"12: {reference} was taken {len(taken)} times with {unknown} unknown outcomes"
 
     @staticmethod
@@ -403,7 +406,7 @@ class Checker:
                 facts = self.facts_after(facts, entry)
                 for (cause, _), message in said.items():
                     if cause == entry.seq:
-                        missing = [words for words in self.wanted(dive, facts, entry.at) if words not in message.body]
+                        missing = self.missing(dive, facts, entry.at, message)
                         if missing:
                             yield f"11: {message.step} of dive {dive.id} does not say {missing}: {message.body}"
 
@@ -421,17 +424,30 @@ class Checker:
             changed |= {"position": entry.detail["position"]}
         return changed
 
-    @staticmethod
-    def wanted(dive: DiveRow, facts: dict[str, Any], at: datetime) -> list[str]:
-        """What an alarm has to say."""
-        count = facts["count"]
-        words = [dive.reference, dive.lead_name, "(1 diver)" if count == 1 else f"({count} divers)", dive.site_name]
+    def missing(self, dive: DiveRow, facts: dict[str, Any], at: datetime, message: MessageRow) -> list[str]:
+        """What an alarm has to say and does not. A call says a position digit by digit, and no reference."""
+        body, spoken = message.body.lower(), message.channel == "call"
+        wanted = [words for words in self.wanted(dive, facts, at, message) if words.lower() not in body]
         position = facts.get("position") or facts["plan"]["site"]["position"]
-        if position:
-            words.append(f"{position['lat']:.5f},{position['lon']:.5f}")
+        if position and spoken:
+            digits = "".join(letter for letter in body if letter.isdigit())
+            figures = [f"{abs(position[axis]):.5f}".replace(".", "") for axis in ("lat", "lon")]
+            return wanted + [one for one in figures if one not in digits]
+        if position and f"{position['lat']:.5f},{position['lon']:.5f}" not in body:
+            wanted.append("the position")
+        return wanted
+
+    @staticmethod
+    def wanted(dive: DiveRow, facts: dict[str, Any], at: datetime, message: MessageRow) -> list[str]:
+        """The words that must be in it; those that every language has of its own are asked of English alone."""
+        count, english, spoken = facts["count"], message.language == "en", message.channel == "call"
+        heads = "1 diver" if count == 1 else f"{count} divers"
+        words = [dive.lead_name, dive.site_name, *([] if spoken else [dive.reference])]
+        words += [heads if spoken else f"({heads})"] if english else [str(count)]
         if facts.get("due_out_at"):
             zone = ZoneInfo(dive.zone)
             due = datetime.fromisoformat(facts["due_out_at"]).astimezone(zone)
             if due.date() == at.astimezone(zone).date():
-                words.append(f"due out {due:%H:%M}")
+                before = {"text": "due out ", "call": "due out at ", "email": "due out: "}[message.channel]
+                words.append(f"{before if english else ''}{due:%H:%M}")
         return words

@@ -77,6 +77,7 @@ class Taken:
     body: str
     reference: str
     provider_id: str
+    channel: Channel = Channel.TEXT
 
 
 def accept(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
@@ -147,7 +148,7 @@ class ScriptedGateway:
         with self.lock:
             number = next(self.counter)
             name = f"{self.name}-{number}"
-            taken = Taken(number, self.clock.at, self.name, text.to, text.body, text.reference, name)
+            taken = Taken(number, self.clock.at, self.name, text.to, text.body, text.reference, name, text.channel)
             self.taken.append(taken)
         return taken
 
@@ -166,6 +167,13 @@ class Stage:
     second: ScriptedGateway
     courier: Courier
     texts: int = 0
+
+    def opens_every_way(self) -> None:
+        """From now on the gateways carry texts, calls and e-mails, and the service knows it."""
+        self.service = replace(self.service, channels=frozenset(Channel))
+        self.first.channels = self.second.channels = self.service.channels
+        self.courier.close()
+        self.courier = Courier(self.service, [self.first, self.second])
 
     # What people do
 

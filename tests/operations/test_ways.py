@@ -1,0 +1,176 @@
+"""People told by text, call and e-mail: what is queued by which way, and what follows when one fails."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from service.domain.people import Channel
+from service.operations.gateway import Blame, ReceiptState
+from service.operations.plan_reading import NamedPhone, PlanRequest
+from tests.operations.stage import ANNA, CLEO, DOV, Stage, Taken, plan, refuse
+
+HARBOUR, MAIL = "+441632960123", "cleo@example.org"
+LANDLINE_FIRST = plan(contacts=(NamedPhone("Harbour office", HARBOUR), NamedPhone("Dov Lind", DOV)))
+WITH_MAIL = plan(contacts=(NamedPhone("Cleo Marsh", CLEO, MAIL), NamedPhone("Dov Lind", DOV)))
+
+
+@pytest.fixture(autouse=True)
+def every_way(stage: Stage) -> None:
+    """A service that can text, call and mail, and whose gateways send receipts."""
+    stage.opens_every_way()
+    stage.first.sends_receipts = stage.second.sends_receipts = True
+
+
+def by(stage: Stage, channel: Channel, to: str) -> list[Taken]:
+    """What was handed over for somebody by one way, in order."""
+    return [taken for taken in stage.journal if (taken.channel, taken.to) == (channel, to)]
+
+
+def overdue(stage: Stage, request: PlanRequest) -> str:
+    """A dive whose raise-by time has just been swept."""
+    dive = stage.dive_in(request)
+    stage.sleep(65)
+    stage.turn()
+    return dive.id
+
+
+def reasons(stage: Stage, dive_id: str) -> list[tuple[str, str, str]]:
+    """Who was found unreachable, by which way and why."""
+    entries = stage.entries(stage.dive(dive_id))
+    lost = [entry.detail for entry in entries if entry.kind == "event:person_unreachable" and entry.detail]
+    return [(detail["person"], detail["channel"], detail["reason"]) for detail in lost]
+
+
+def test_a_landline_is_called_with_the_plan_and_a_key_there_arms(stage: Stage) -> None:
+    """That a gateway took the call proves nothing; that somebody pressed a key does."""
+    request = plan(contacts=(NamedPhone("Harbour office", HARBOUR),))
+    dive = stage.dive_in(request)
+    [call] = by(stage, Channel.CALL, HARBOUR)
+    assert "Please write this down." in call.body
+    assert stage.dive(dive.id).armed_at is None
+
+    stage.receipt(call, ReceiptState.DELIVERED, code="key 1")
+    stage.courier.carry()
+
+    assert stage.dive(dive.id).armed_at is not None
+    assert "ARMED. 2 in" in stage.last_to(ANNA)
+    assert by(stage, Channel.TEXT, HARBOUR) == []
+
+
+def test_a_call_that_nobody_answers_brings_the_next_contact_at_once(stage: Stage) -> None:
+    """A landline that rings out is a contact who does not answer."""
+    dive_id = overdue(stage, LANDLINE_FIRST)
+    [_, alert] = by(stage, Channel.CALL, HARBOUR)
+    assert "OVERDUE" not in stage.last_to(DOV)
+
+    stage.receipt(alert, ReceiptState.FAILED, code="no-answer")
+    stage.courier.carry()
+
+    assert "OVERDUE" in stage.last_to(DOV)
+    assert reasons(stage, dive_id) == [("contact-0", "call", "no_answer")]
+
+
+def test_texts_that_are_refused_bring_a_call_and_the_next_contact(stage: Stage) -> None:
+    """In the same turn: the first is called, the second is texted."""
+    dive = stage.dive_in(WITH_MAIL)
+    stage.first.numbers[CLEO] = stage.second.numbers[CLEO] = refuse(Blame.NUMBER)
+    stage.sleep(65)
+    stage.first.asked.clear()
+    stage.turn()
+
+    calls = [one for one in stage.first.asked + stage.second.asked if one.channel is Channel.CALL]
+    assert [one.to for one in calls] == [CLEO]
+    assert "Overdue from a dive: Anna Holt" in calls[0].body
+    assert "OVERDUE" in stage.last_to(DOV)
+    assert stage.dive(dive.id).unreachable == ("contact-0",)
+
+
+def test_a_text_without_a_receipt_brings_a_call(stage: Stage) -> None:
+    """Two minutes, as ever; then the call goes out with the alert of the next contact."""
+    dive_id = overdue(stage, WITH_MAIL)
+    assert by(stage, Channel.CALL, CLEO) == []
+
+    stage.wait(minutes=2, step=timedelta(minutes=1))
+
+    assert len(by(stage, Channel.CALL, CLEO)) == 1
+    assert reasons(stage, dive_id)[0] == ("contact-0", "text", "no_receipt")
+
+
+def test_a_call_is_given_time_to_be_heard_before_it_counts_as_not_answered(stage: Stage) -> None:
+    """Whoever is still listening after two minutes is not given up; after four there will be no news."""
+    dive_id = overdue(stage, LANDLINE_FIRST)
+
+    stage.wait(minutes=3, step=timedelta(minutes=1))
+    assert reasons(stage, dive_id) == []
+
+    stage.wait(minutes=1)
+    assert reasons(stage, dive_id) == [("contact-0", "call", "no_answer")]
+    assert "OVERDUE" in stage.last_to(DOV)
+
+
+def test_distress_calls_everybody_and_the_end_is_called_to_them_too(stage: Stage) -> None:
+    """Whoever was called in an alarm hears its end by a call."""
+    overdue(stage, WITH_MAIL)
+    stage.wait(minutes=15)
+    for phone in (CLEO, DOV):
+        assert "Call rescue now" in by(stage, Channel.CALL, phone)[-1].body
+
+    stage.text(ANNA, "out 2")
+    for phone in (CLEO, DOV):
+        assert "It is over for Anna Holt" in by(stage, Channel.CALL, phone)[-1].body
+
+
+def test_an_e_mail_has_its_subject_its_address_and_its_link_in_a_paragraph_of_its_own(stage: Stage) -> None:
+    """What belongs to one dive has one thread."""
+    dive = stage.dive_in(WITH_MAIL)
+
+    [mail] = [one for one in stage.first.asked if one.channel is Channel.EMAIL]
+    assert mail.to == MAIL
+    assert mail.subject == "Dive plan to keep: Anna Holt (2 divers), Lantern Cove"
+    assert mail.thread == dive.id
+    assert mail.body.rpartition("\n\n")[2].startswith("https://dive.example/alarm/")
+    [text] = by(stage, Channel.TEXT, CLEO)
+    assert text.body.rpartition("/")[2] != mail.body.rpartition("/")[2]
+
+
+def test_whoever_opted_out_is_neither_texted_nor_called_and_is_mailed(stage: Stage) -> None:
+    """STOP is about the phone; the dive knows that this contact is not to be waited for."""
+    dive = stage.file(WITH_MAIL)
+    stage.text(CLEO, "STOP")
+    stage.text(ANNA, f"in {dive.start_code}")
+    stage.sleep(80)
+    stage.turn()
+
+    assert by(stage, Channel.TEXT, CLEO) == by(stage, Channel.CALL, CLEO) == []
+    assert len(by(stage, Channel.EMAIL, MAIL)) == 2
+    assert "contact-0" in stage.dive(dive.id).unreachable
+    stage.text(ANNA, "out 2")
+
+
+def test_a_mail_server_that_refuses_is_noted_and_disturbs_nobody(stage: Stage) -> None:
+    """The texts are what counts; the diver is told nothing of an address that bounces."""
+    stage.first.numbers[MAIL] = stage.second.numbers[MAIL] = refuse(Blame.NUMBER)
+
+    dive = stage.dive_in(WITH_MAIL)
+
+    assert stage.dive(dive.id).unreachable == ()
+    assert reasons(stage, dive.id) == [("contact-0", "email", "refused")]
+    assert "ARMED" in stage.last_to(ANNA)
+
+
+def test_the_log_says_by_which_way_each_message_goes(stage: Stage) -> None:
+    """A text is what it always was; the others are named."""
+    dive = stage.dive_in(WITH_MAIL)
+
+    [queued] = [
+        entry.detail["queued"]
+        for entry in stage.entries(dive)
+        if entry.kind == "messages" and entry.detail and entry.detail["queued"][0]["step"] == "start_notice"
+    ]
+    assert [(one["person"], one.get("channel")) for one in queued] == [
+        ("contact-0", None),
+        ("contact-0", "email"),
+        ("contact-1", None),
+    ]
