@@ -98,7 +98,8 @@ def _heard_from(text: Text, matches: Sequence[PhoneMatch]) -> None:
         return
     for match in matches:
         for key in match.keys:
-            if key in match.dive.unreachable and not _opted_out(text):
+            fails = key in match.dive.unreachable or any(way.key == key for way in match.dive.lost)
+            if fails and not _opted_out(text):
                 apply(text.service, text.session, match.dive.id, do.NoteReachable(person=key), text.now)
 
 
