@@ -158,6 +158,11 @@ class Checker:
         """Whether the log says that nothing may go to this person."""
         return any(key in entry.detail.get("opted_out", ()) for entry in self.of_dive(dive))
 
+    def declined(self, dive: DiveRow, key: str) -> bool:
+        """Whether the log says that this person declined to be a contact."""
+        lost = [entry for entry in self.events(dive) if entry.kind == "event:person_unreachable"]
+        return any((entry.detail["person"], entry.detail["reason"]) == (key, "declined") for entry in lost)
+
     # 1
 
     def everything_overdue_is_alerted(self) -> Iterator[str]:
@@ -278,7 +283,7 @@ class Checker:
                     yield f"5: {step} of dive {dive.id} is in force, and no contact holds it"
                 for phone in self.phones:
                     missing = phone.dive_id == dive.id and phone.role == "contact" and phone.key not in sent
-                    if missing and not self.withheld(dive, phone.key):
+                    if missing and not (self.withheld(dive, phone.key) or self.declined(dive, phone.key)):
                         yield f"5: {phone.key} of dive {dive.id} was not sent {step}"
 
     # 6
