@@ -15,11 +15,12 @@ from sqlalchemy.orm import Session
 from service.domain.dive import Dive
 from service.domain.dive.events import Closed
 from service.domain.encoding import segments
-from service.domain.people import Recipient
+from service.domain.people import Recipient, Role
+from service.domain.standing import Reach
 from service.domain.wording import MessageKind
 from service.domain.wording.general import service_fault, service_fault_over
 from service.operations.service import Service
-from service.store import admins, dives, log, opt_outs, outbox
+from service.store import admins, dives, log, opt_outs, outbox, reaches
 from service.store.dives import UnreadableDive
 from service.store.outbox import Message, NewMessage
 from service.store.plain_columns import RowFacts, row_facts
@@ -54,20 +55,21 @@ def raise_within(service: Service, session: Session, dive_id: str, now: datetime
         return True
     people = _people(session, facts)
     deaf = [one.key for one in people if opt_outs.is_opted_out(session, facts.receiving_number, one.phone or "")]
+    declined = _declined(session, facts, people)
+    told = [person.key for person in people if person.key not in deaf and person.key not in declined]
     words = _words(facts)
     for rank, person in enumerate(people):
-        if person.key not in deaf:
+        if person.key in told:
             outbox.queue(session, _message(facts, person, words, now, rank))
     if again:
         dives.postpone(session, dive_id, now + AGAIN_AFTER)
-    told = [person.key for person in people if person.key not in deaf]
     log.append(
         session,
         chain=log.dive_chain(dive_id),
         at=now,
         kind="fault",
         actor={"role": "clock", "name": "the service", "process": service.process},
-        detail={"told": told, "opted_out": deaf, "words": words},
+        detail={"told": told, "opted_out": deaf, "declined": declined, "words": words},
         dive_id=dive_id,
         club_id=facts.club_id,
     )
@@ -115,6 +117,13 @@ def _people(session: Session, facts: RowFacts) -> list[Recipient]:
     contacts = [Recipient(one.key, one.name, one.phone) for one in facts.phones if one.role == "contact"]
     told = admins.admins_to_tell(session, facts.club_id)
     return contacts + [Recipient(f"admin-{one.id}", one.name, one.phone) for one in told if one.phone]
+
+
+def _declined(session: Session, facts: RowFacts, people: Sequence[Recipient]) -> list[str]:
+    """The contacts who said that they will be none; an admin who did is told as an admin."""
+    known = reaches.find(session, facts.club_id, [one.phone for one in people if one.phone])
+    contacts = [one for one in people if one.key.startswith(Role.CONTACT)]
+    return [one.key for one in contacts if known.get(one.phone or "", Reach()).declined]
 
 
 def _words(facts: RowFacts) -> str:

@@ -9,7 +9,7 @@ from sqlalchemy import update
 
 from service.domain.dive import Dive, Phase
 from service.operations.pages import list_dives
-from service.store import opt_outs
+from service.store import opt_outs, reaches
 from service.store.dives import Unreadable
 from service.store.tables import DiveRow
 from tests.operations.stage import ANNA, CLEO, CLUB, DOV, EDDA, FINN, OURS, STRANGER, Stage, plan, plan_of
@@ -198,3 +198,29 @@ def test_the_clubs_list_names_the_unreadable_one(unchecked: Stage) -> None:
 
     assert {dive.dive_id if isinstance(dive, Unreadable) else dive.id for dive in listed} == {whole.id, broken.id}
     assert [dive.dive_id for dive in listed if isinstance(dive, Unreadable)] == [broken.id]
+
+
+def test_the_plainest_alarm_passes_by_who_declined(unchecked: Stage) -> None:
+    """It needs no state to know that; the others and the admins are told."""
+    stage = unchecked
+    dive = stage.dive_in()
+    stage.text(CLEO, "DECLINE")
+    damage(stage, dive)
+
+    stage.sleep(70)
+    stage.turn()
+
+    assert (alarms(stage, CLEO), alarms(stage, DOV), alarms(stage, FINN)) == (0, 1, 1)
+    [fault] = [entry for entry in stage.entries(dive) if entry.kind == "fault"]
+    assert (fault.detail or {})["declined"] == ["contact-0"]
+
+
+def test_a_contact_of_an_unreadable_dive_can_decline(unchecked: Stage) -> None:
+    """The club keeps it, whatever is wrong with the dive."""
+    stage = unchecked
+    damage(stage, stage.dive_in())
+
+    [answer] = stage.text(CLEO, "DECLINE")
+
+    assert "noted. No plan or alarm goes to you" in answer
+    assert stage.service.read(lambda session: reaches.find(session, CLUB, [CLEO]))[CLEO].declined
