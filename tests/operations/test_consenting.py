@@ -8,19 +8,23 @@ from datetime import timedelta
 
 import pytest
 
+from service.domain.dive.commands import Acknowledge, CallOff
 from service.domain.encoding import segments
+from service.domain.people import Actor, Channel, Role, Via
 from service.domain.standing import PROVEN_FOR, Reach, Standing
 from service.domain.wording import LinkKind
+from service.operations.calling import press
 from service.operations.consenting import say_on_page
 from service.operations.filing import PlanFiled, PlanRefused, Preview, file_plan, preview
 from service.operations.gateway import Blame, ReceiptState
 from service.operations.pages import LinkView, open_link
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from service.operations.proof_of_reach import standings
+from service.operations.recording import act
 from service.store import log, opt_outs, reaches
 from tests.operations.stage import ANNA, BEGIN_AT, BY_ANNA, CLEO, CLUB, OURS, STRANGER, Stage, plan, refuse
 
-GRETE, HANNE = "+447700900031", "+447700900032"
+GRETE, HANNE, HARBOUR = "+447700900031", "+447700900032", "+441632960123"
 NEW = NamedPhone("Grete Olsen", GRETE)
 NEWER = NamedPhone("Hanne Vos", HANNE)
 CLEO_TOO = NamedPhone("Cleo Marsh", CLEO)
@@ -387,6 +391,38 @@ def test_any_text_from_a_contact_is_a_word_from_them(stage: Stage) -> None:
     assert (reach(stage).reached_at, reach(stage).answered_at) == (now, now)
     assert standing(stage, dive.id) is Standing.ANSWERED
     stage.text(ANNA, "NOGO")
+
+
+def test_a_button_on_a_contacts_page_is_a_word_from_them(stage: Stage) -> None:
+    """Also one that is refused; the lead's buttons say nothing of the contacts."""
+    dive = stage.file(with_new())
+    stage.sleep(2)
+    act(stage.service, dive.id, CallOff(BY_ANNA))
+    assert reach(stage).answered_at is None
+
+    refused = act(stage.service, dive.id, Acknowledge(Actor(Role.CONTACT, "Grete Olsen", Via.PAGE, "contact-0", GRETE)))
+
+    assert refused is not None
+    assert refused.refusal is not None
+    assert reach(stage).answered_at == BEGIN_AT + timedelta(minutes=2)
+
+
+@pytest.mark.parametrize("which", ["start notice", "alarm"])
+def test_a_key_in_a_call_is_a_word_from_a_landline(stage: Stage, which: str) -> None:
+    """It was never asked anything, and is shown as what it is; the call itself proves nothing."""
+    stage.opens_every_way()
+    stage.first.sends_receipts = True
+    dive = stage.dive_in(plan(contacts=(NamedPhone("Harbour office", HARBOUR), CLEO_TOO)))
+    if which == "alarm":
+        stage.wait(minutes=65)
+    call = [taken for taken in stage.journal if taken.to == HARBOUR][-1]
+    assert (call.channel, reach(stage, HARBOUR)) == (Channel.CALL, Reach())
+
+    press(stage.service, call.reference, "1", call.gateway, call.provider_id, {"Digits": "1"})
+
+    assert reach(stage, HARBOUR).answered_at == stage.clock.at
+    assert standing(stage, dive.id) is Standing.LANDLINE
+    stage.text(ANNA, "out 2")
 
 
 def test_nothing_is_kept_of_those_whom_no_plan_names(stage: Stage) -> None:
