@@ -76,7 +76,8 @@ class PracticeCalls:
         spoken = read_spoken(answer)
         if spoken.key_url is None:
             self._end(call, f"key {key}", delivered=True)
-        self._note_said(call, spoken.words)
+        # The message said again behind it is on the page already.
+        self._note_said(call, spoken.words.removesuffix(call.body).strip())
         return True
 
     def let_ring(self, call: PracticeMessage) -> None:
