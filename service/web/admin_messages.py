@@ -12,7 +12,7 @@ from service.operations.message_life import SHOWN_MAX, Life, Standing, life_of, 
 from service.operations.resending import NotResent, resend
 from service.web.context import web
 from service.web.desk import at_desk, desk
-from service.web.message_words import CHANNEL_WORDS, STANDING_WORDS, happenings
+from service.web.message_words import CHANNEL_WORDS, STANDING_WORDS, happenings, why
 
 pages = Blueprint("admin_messages", __name__)
 
@@ -85,4 +85,4 @@ def _page(life: Life, *, wrong: str | None = None, reason: str = "", again: str 
 def _always() -> dict[str, object]:
     """What every page of the desk needs."""
     now: datetime = web().service.clock.now()
-    return {"desk": desk(), "zone": desk().admin.zone, "now": now}
+    return {"desk": desk(), "zone": desk().admin.zone, "now": now, "why": why}

@@ -40,6 +40,20 @@ _RECEIPT_WORDS: Mapping[str, str] = MappingProxyType(
         "unknown": "sent a receipt with a word that we do not know",
     }
 )
+_CODE_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "call-no-key": "taken by somebody or a machine, and no key was pressed",
+        "call-busy": "the line was busy",
+        "call-no-answer": "nobody took the call",
+        "call-failed": "the call could not be made",
+        "call-canceled": "the call was broken off",
+    }
+)
+
+
+def why(reason: str) -> str:
+    """Why a message failed; what is no code of ours is as the gateway or the service has it."""
+    return _CODE_WORDS.get(reason.removeprefix("refused "), reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +76,7 @@ def happenings(life: Life) -> list[Happening]:
         *(_resent(entry, message.id) for entry in life.log if entry.kind == "resent"),
     ]
     if message.ended_at is not None:
-        found.append(Happening(message.ended_at, "Given up", message.failed_reason))
+        found.append(Happening(message.ended_at, "Given up", why(message.failed_reason or "")))
     return sorted(found, key=lambda happening: happening.at)
 
 
@@ -82,7 +96,7 @@ def _attempt(attempt: Attempt) -> Happening:
 
 
 def _receipt(receipt: Receipt) -> Happening:
-    more = [part for part in (receipt.code, receipt.blame) if part]
+    more = [part for part in (why(receipt.code or ""), receipt.blame) if part]
     return Happening(receipt.received_at, f"{receipt.gateway} {_RECEIPT_WORDS[receipt.state]}", ", ".join(more))
 
 

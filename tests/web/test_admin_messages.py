@@ -19,6 +19,7 @@ from service.operations.gateway import Blame
 from service.operations.recording import act
 from service.store import clubs, log, opt_outs, outbox
 from service.store.outbox import Message
+from service.web.message_words import why
 from tests.operations.stage import Behaviour, HandMovedClock, ScriptedGateway, accept, refuse, time_out
 from tests.web.installation import ANNA, CLEO, DOV, Site
 from tests.web.other_club import FAR_ADMIN_EMAIL, add_far_club
@@ -259,3 +260,12 @@ def test_words_of_strangers_are_only_words(desk: Desk) -> None:
     assert pressed.status_code == 303
     assert "<script>alert" not in shown
     assert "&lt;script&gt;" in shown
+
+
+@pytest.mark.parametrize(
+    ("reason", "words"),
+    [("refused call-busy", "the line was busy"), ("refused 21614", "refused 21614"), ("no_receipt", "no_receipt")],
+)
+def test_codes_of_our_own_are_said_in_words(reason: str, words: str) -> None:
+    """Those of a gateway stay as they are, so that they can be looked up."""
+    assert why(reason) == words
