@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 import pytest
 
@@ -12,6 +14,7 @@ COMMANDS = [
     "demo",
     "tour",
     "web",
+    "fallback",
     "worker",
     "beat",
     "keeper",
@@ -94,6 +97,26 @@ def test_nothing_works_on_a_database_without_our_schema(command: tuple[str, ...]
     assert result.exit_code == 1
     assert "run linetender migrate" in result.stderr
     assert len(result.stderr.splitlines()) == 1
+
+
+def test_a_fallback_without_a_place_on_the_disk_does_not_start(run: Run) -> None:
+    """It has nowhere else to keep what it takes."""
+    result = run("fallback")
+
+    assert result.exit_code == 2
+    assert result.stderr.startswith("linetender: LINETENDER_SPOOL_DIR is not set")
+
+
+@pytest.mark.parametrize("command", ["web", "fallback"])
+def test_a_place_that_cannot_be_written_to_is_found_out_at_once(command: str, run: Run, tmp_path: Path) -> None:
+    """In an outage it would be too late."""
+    (tmp_path / "a file").write_text("and no directory")
+    assert run("migrate").exit_code == 0
+
+    result = run(command, SPOOL_DIR=str(tmp_path / "a file" / "spool"))
+
+    assert result.exit_code == 2
+    assert "LINETENDER_SPOOL_DIR must be a directory that this process can write to" in result.stderr
 
 
 def test_migrating_twice_is_as_good_as_once(run: Run) -> None:

@@ -106,6 +106,7 @@ def test_a_half_given_gateway_is_refused_by_name_and_key(key: str, value: object
             "gateway shore: sender must be a number that can be answered: +447700900000, or a short code",
         ),
         ({"receipts": "yes"}, "gateway shore: receipts must be true or false"),
+        ({"lists": 1}, "gateway shore: lists must be true or false"),
         ({"allow_private": 1}, "gateway shore: allow_private must be true or false"),
         ({"prefixes": []}, PREFIXES_WANTED),
         ({"prefixes": "+44"}, PREFIXES_WANTED),
