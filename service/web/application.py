@@ -13,6 +13,7 @@ from service.operations.spooling import Spool
 from service.settings import Settings
 from service.web import (
     access_log,
+    admin_gateways,
     admin_messages,
     admin_sign_in,
     alarm_page,
@@ -53,6 +54,7 @@ _BLUEPRINTS = (
     health_views.signs,
     admin_sign_in.pages,
     admin_messages.pages,
+    admin_gateways.pages,
 )
 
 
