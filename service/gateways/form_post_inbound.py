@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 
 from service.gateways.form_post_codes import NO_ERROR, RECEIPT_STATE_BY_WORD, blame_for
 from service.gateways.form_post_config import FormPostConfig
-from service.gateways.inbound_format import Post
+from service.gateways.inbound_format import Doubt, Post
 from service.gateways.posted_fields import (
     FORM_TYPE,
     PROVIDER_ID,
@@ -56,11 +56,11 @@ class FormPostInbound:
         """The empty answer that tells a gateway: we have it, send nothing back by yourself."""
         return "<Response/>", "text/xml; charset=utf-8"
 
-    def doubt(self, post: Post) -> str | None:
+    def doubt(self, post: Post) -> Doubt | None:
         """Say why it is not authentic; None when it is. Raises MalformedInbound for a form of too many fields."""
         header = post.headers.get(SIGNATURE_HEADER.lower())
         signed = is_authentic(self.config, self.public_url, post.target, form_pairs(post.body), header)
-        return None if signed else WRONG_SIGNATURE
+        return None if signed else Doubt(WRONG_SIGNATURE)
 
     def text(self, post: Post, received_at: datetime) -> InboundText:
         """Return the text that was posted. Raises MalformedInbound."""

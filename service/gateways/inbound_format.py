@@ -24,6 +24,17 @@ class Post:
     real_at: datetime
 
 
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Why a post is not believed, in words for whoever set up the gateway.
+
+    `wrong_time`: our secret signed it, at a time that is too far from ours: it is played again, or a clock is wrong.
+    """
+
+    words: str
+    wrong_time: bool = False
+
+
 class InboundFormat(Protocol):
     """The inbound side of one gateway, in its wire format."""
 
@@ -37,8 +48,8 @@ class InboundFormat(Protocol):
         """The answer that says "we have it", and its content type."""
         ...
 
-    def doubt(self, post: Post) -> str | None:
-        """Say why it is not authentic, in words for whoever set up the gateway; None when it is.
+    def doubt(self, post: Post) -> Doubt | None:
+        """Say why it is not authentic; None when it is.
 
         Raises MalformedInbound for what cannot even be signed.
         """

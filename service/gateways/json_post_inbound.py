@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeGuard
 
-from service.gateways.inbound_format import Post
+from service.gateways.inbound_format import Doubt, Post
 from service.gateways.json_post import JsonPostConfig
 from service.gateways.json_post_codes import RECEIPT_STATE_BY_WORD, blame_for
 from service.gateways.posted_fields import (
@@ -52,7 +52,7 @@ class JsonPostInbound:
         """The answer that says "we have it"."""
         return "{}", "application/json"
 
-    def doubt(self, post: Post) -> str | None:
+    def doubt(self, post: Post) -> Doubt | None:
         """Say why it is not authentic; None when it is."""
         secrets = [secret for secret in (self.config.secret, self.config.previous_secret) if secret is not None]
         return doubt(secrets, post.headers, post.body, post.real_at)

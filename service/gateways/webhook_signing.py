@@ -15,6 +15,8 @@ import re
 from collections.abc import Collection, Mapping
 from datetime import datetime, timedelta
 
+from service.gateways.inbound_format import Doubt
+
 ID_HEADER = "webhook-id"
 TIMESTAMP_HEADER = "webhook-timestamp"
 SIGNATURE_HEADER = "webhook-signature"
@@ -55,7 +57,7 @@ def signature(secret: str, webhook_id: str, timestamp: int, body: bytes) -> str:
     return f"v1,{base64.b64encode(digest).decode('ascii')}"
 
 
-def doubt(secrets: Collection[str], headers: Mapping[str, str], body: bytes, now: datetime) -> str | None:
+def doubt(secrets: Collection[str], headers: Mapping[str, str], body: bytes, now: datetime) -> Doubt | None:
     """Say why a post cannot be believed; None when it was signed with one of the secrets, within 5 minutes of `now`.
 
     `headers` by their names in lower case; `now` is real time. Whoever takes the post must still refuse its id a
@@ -63,9 +65,9 @@ def doubt(secrets: Collection[str], headers: Mapping[str, str], body: bytes, now
     """
     webhook_id, timestamp = headers.get(ID_HEADER, ""), headers.get(TIMESTAMP_HEADER, "")
     if not _ID.fullmatch(webhook_id):
-        return f"{ID_HEADER} is missing, or has spaces or full stops"
+        return Doubt(f"{ID_HEADER} is missing, or has spaces or full stops")
     if not _TIMESTAMP.fullmatch(timestamp):
-        return f"{TIMESTAMP_HEADER} is missing, or is not in whole seconds since 1970"
+        return Doubt(f"{TIMESTAMP_HEADER} is missing, or is not in whole seconds since 1970")
     given = headers.get(SIGNATURE_HEADER, "").split()[:_SIGNATURES_MAX]
     right = False
     for secret in secrets:
@@ -74,9 +76,10 @@ def doubt(secrets: Collection[str], headers: Mapping[str, str], body: bytes, now
             # No early end, so that the time taken does not tell which one was right.
             right |= hmac.compare_digest(expected, one.encode("utf-8", errors="surrogatepass"))
     if not right:
-        return f"{SIGNATURE_HEADER} is missing or wrong"
+        return Doubt(f"{SIGNATURE_HEADER} is missing or wrong")
     # Only whoever knows the secret is told how far the clocks are apart.
     late_s = now.timestamp() - int(timestamp)
     if abs(late_s) > TOLERANCE.total_seconds():
-        return f"{TIMESTAMP_HEADER} is {abs(late_s):.0f} s {'behind' if late_s > 0 else 'ahead of'} our clock"
+        words = f"{TIMESTAMP_HEADER} is {abs(late_s):.0f} s {'behind' if late_s > 0 else 'ahead of'} our clock"
+        return Doubt(words, wrong_time=True)
     return None

@@ -25,6 +25,7 @@ from service.operations.receipts import receive_receipt
 from service.operations.service import Service
 from service.operations.spooling import PUT_ASIDE, Brought, KeyPress, Spool, SpoolError, UnreadableError
 from service.operations.telling_admins import tell_admins
+from service.operations.wrong_clocks import note_wrong_clock
 from service.store import log
 from service.store.codec import stamp
 from service.store.engine import RunAgainError, is_transient
@@ -71,6 +72,11 @@ class Intake:
         """Keep what nobody signed for the record, where that is easily done. Raises SQLAlchemyError."""
         if not self._disk_only:
             receive_text(self._service, text, authentic=False)
+
+    def wrong_clock(self, gateway: str, doubt: str) -> None:
+        """Have a gateway's clock set, where somebody can easily be told. Raises SQLAlchemyError."""
+        if not self._disk_only:
+            note_wrong_clock(self._service, gateway, doubt)
 
     def receipt(self, receipt: DeliveryReceipt) -> None:
         """Keep a receipt. Raises as `text`."""

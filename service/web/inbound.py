@@ -12,7 +12,7 @@ import logging
 from flask import Blueprint, Response, abort
 from sqlalchemy.exc import SQLAlchemyError
 
-from service.gateways.inbound_format import InboundFormat, Post
+from service.gateways.inbound_format import Doubt, InboundFormat, Post
 from service.gateways.inbound_formats import inbound_format
 from service.gateways.posted_fields import MalformedInbound
 from service.gateways.settings import GatewayConfig
@@ -41,7 +41,7 @@ def text(gateway: str) -> Response:
     try:
         if doubt := inbound.doubt(post):
             _keep_unauthentic(config, inbound, post, doubt)
-            return refused(403, doubt)
+            return refused(403, doubt.words)
         arrived = inbound.text(post, service.clock.now())
     except MalformedInbound as fault:
         return malformed(config, fault)
@@ -60,8 +60,8 @@ def receipt(gateway: str) -> Response:
     post, service = as_posted(inbound), web().service
     try:
         if doubt := inbound.doubt(post):
-            _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "receipt", "why": doubt})
-            return refused(403, doubt)
+            _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "receipt", "why": doubt.words})
+            return refused(403, doubt.words)
         arrived = inbound.receipt(post, service.clock.now())
     except MalformedInbound as fault:
         return malformed(config, fault)
@@ -77,16 +77,18 @@ def _gateway(name: str) -> tuple[GatewayConfig, InboundFormat]:
     return config, inbound
 
 
-def _keep_unauthentic(config: GatewayConfig, inbound: InboundFormat, post: Post, doubt: str) -> None:
+def _keep_unauthentic(config: GatewayConfig, inbound: InboundFormat, post: Post, doubt: Doubt) -> None:
     """Log what cannot be believed, within bounds, so that strangers cannot fill the database."""
     now = web().service.clock.now()
-    _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "text", "why": doubt})
+    _log.warning(UNAUTHENTIC, extra={"gateway": config.name, "what": "text", "why": doubt.words})
     if len(post.body) > UNAUTHENTIC_BODY_MAX:
         return
     if not web().bounds.unauthentic_texts.take(config.name, now):
         return
     try:
         web().intake.unauthentic(inbound.text(post, now))
+        if doubt.wrong_time:
+            web().intake.wrong_clock(config.name, doubt.words)
     except (MalformedInbound, SQLAlchemyError) as fault:
         _log.warning(NOT_KEPT, extra={"gateway": config.name, "why": type(fault).__name__})
 

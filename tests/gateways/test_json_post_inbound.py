@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.gateways.answers import UNKNOWN_ERROR_CODE
-from service.gateways.inbound_format import Post
+from service.gateways.inbound_format import Doubt, Post
 from service.gateways.json_post import JsonPostConfig
 from service.gateways.json_post_codes import BLAME_BY_CODE
 from service.gateways.json_post_inbound import JsonPostInbound
@@ -61,7 +61,7 @@ def test_the_previous_secret_ends_with_its_setting() -> None:
     """Once the change is over only the present one counts."""
     home = JsonPostInbound(replace(CONFIG, previous_secret=None))
 
-    assert home.doubt(post(TEXT, secret=OLD_SECRET)) == "webhook-signature is missing or wrong"
+    assert home.doubt(post(TEXT, secret=OLD_SECRET)) == Doubt("webhook-signature is missing or wrong")
 
 
 WRONG = "webhook-signature is missing or wrong"
@@ -91,7 +91,7 @@ TIME_WRONG = "webhook-timestamp is missing, or is not in whole seconds since 197
 )
 def test_a_forged_post_is_doubted_with_the_reason(forged: Post, why: str) -> None:
     """Whoever builds a gateway learns what is missing, and nobody how near they were."""
-    assert HOME.doubt(forged) == why
+    assert HOME.doubt(forged) == Doubt(why)
 
 
 @pytest.mark.parametrize(
@@ -107,12 +107,12 @@ def test_a_forged_post_is_doubted_with_the_reason(forged: Post, why: str) -> Non
 )
 def test_a_post_counts_for_five_minutes(late: timedelta, why: str | None) -> None:
     """One that is played again later is refused, and a phone whose clock is wrong is told by how much."""
-    assert HOME.doubt(post(TEXT, real_at=AT + late)) == why
+    assert HOME.doubt(post(TEXT, real_at=AT + late)) == (None if why is None else Doubt(why, wrong_time=True))
 
 
 def test_a_forged_post_is_not_told_what_our_clock_says() -> None:
     """The signature is looked at before the time."""
-    assert HOME.doubt(post(TEXT, secret=f"whsec_{'A' * 32}", real_at=AT + timedelta(hours=1))) == WRONG
+    assert HOME.doubt(post(TEXT, secret=f"whsec_{'A' * 32}", real_at=AT + timedelta(hours=1))) == Doubt(WRONG)
 
 
 def test_a_text_is_read_with_what_was_signed() -> None:

@@ -26,6 +26,7 @@ from service.store.tables import (
     DivePhoneRow,
     DiveRow,
     GatewayCanaryRow,
+    InboundPartRow,
     InboundTextRow,
     LogEntryRow,
     MessageRow,
@@ -87,6 +88,7 @@ class Checker:
         canaries = session.execute(select(GatewayCanaryRow)).scalars()
         self.canaries = {f"canary-{row.id}": row.gateway for row in canaries}
         self.inbound = session.execute(select(InboundTextRow)).scalars().all()
+        self.parts = session.execute(select(InboundPartRow)).scalars().all()
         rows = session.execute(select(LogEntryRow).order_by(LogEntryRow.id)).scalars()
         self.entries = [
             Entry(row.chain, row.seq, row.at, row.kind, json.loads(row.actor or "{}"), json.loads(row.detail or "{}"))
@@ -106,6 +108,7 @@ class Checker:
         yield from self.every_holder_of_a_raise_by_time_was_told_of_changes()
         yield from self.the_log_proves_the_rows()
         yield from self.no_text_is_missing_from_the_log()
+        yield from self.no_part_is_missing_from_the_log()
         yield from self.no_stranger_gets_a_message()
         yield from self.nothing_was_sent_without_an_attempt()
         yield from self.no_alert_was_behind_a_reminder()
@@ -314,6 +317,15 @@ class Checker:
                 yield f"7: what text {text.id} did is not in the log"
             if text.state == "quarantined" and text.authentic and text.id not in logged.get("text_put_aside", ()):
                 yield f"7: that text {text.id} was put aside is not in the log"
+
+    def no_part_is_missing_from_the_log(self) -> Iterator[str]:
+        """Every stored part of a long text is in the log, and went into a text once it had waited for a minute."""
+        logged = {entry.detail["part"] for entry in self.entries if entry.kind == "text_part_in"}
+        for part in self.parts:
+            if part.id not in logged:
+                yield f"7: part {part.id} is not in the log"
+            if part.inbound_id is None and self.now - part.received_at > 2 * ANSWER_WITHIN:
+                yield f"7: part {part.id} has waited since {part.received_at}"
 
     def every_text_is_dealt_with(self) -> Iterator[str]:
         """No text waits for longer than a minute."""

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import itertools
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
 from sqlalchemy import select
 
+from service.clock import PacedClock
 from service.domain.dive import Phase
-from service.operations.gateway import TextPart
-from service.operations.inbound import answer_text, join_overdue
+from service.operations.gateway import InboundText, TextPart
+from service.operations.inbound import answer_text, join_overdue, receive_text
+from service.operations.intake import drain_quietly
+from service.operations.spooling import Spool
 from service.store.tables import InboundPartRow, InboundTextRow
-from tests.operations.stage import ANNA, BRAM, CLEO, Stage
+from tests.operations.stage import ANNA, BRAM, CLEO, OURS, Stage
 from tests.operations.test_arrival import at_once
 
 LONG = ["We are still at the east beach and ", "everything is well, the swell has come up and ", "we go to the steps."]
@@ -308,3 +313,41 @@ def test_sweeps_that_come_together_read_what_is_left_once(stage: Stage) -> None:
     stage.turn()
 
     assert texts(stage) == [f"{LONG[0]} [part missing]"]
+
+
+@pytest.mark.parametrize(("minutes", "joined"), [(59, False), (61, True)])
+def test_parts_wait_in_real_seconds_whatever_the_pace(quick_stage: Stage, minutes: int, *, joined: bool) -> None:
+    """Where a second is a minute, the phone that sends the next part still needs real seconds for it."""
+    stage = quick_stage
+    stage.clock.at = datetime.now(UTC)
+    service = replace(stage.service, clock=PacedClock(pace=60.0, origin=stage.clock.at))
+    came = stage.clock.at - timedelta(minutes=minutes)
+    values = {
+        "gateway": "boathouse",
+        "provider_id": "msg_1",
+        "sender": ANNA,
+        "receiver": OURS,
+        "body": "OUT",
+        "raw": {},
+    }
+    receive_text(service, InboundText(**values, received_at=came, part=TextPart("7", 1, 2)), authentic=True)
+
+    join_overdue(service)
+    found = texts(stage)
+    stage.clock.at += timedelta(hours=2)
+    stage.turn()
+
+    assert found == (["OUT [part missing]"] if joined else [])
+
+
+def test_a_part_that_lay_on_the_disk_is_joined_with_the_others(stage: Stage, tmp_path: Path) -> None:
+    """The database was away while one part came; it is a part all the same once it is brought in."""
+    spool = Spool(tmp_path / "spool", "s" * 40)
+    spool.make()
+    part(stage, 1, "I have lost Bram and ", of=2)
+    values = {"gateway": "boathouse", "provider_id": "msg_disk", "sender": ANNA, "receiver": OURS, "raw": {}}
+    spool.keep(InboundText(**values, body="cannot find him", received_at=stage.clock.at, part=TextPart("7", 2, 2)))
+
+    drain_quietly(stage.service, spool)
+
+    assert texts(stage) == ["I have lost Bram and cannot find him"]

@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from service.gateways.inbound_format import Doubt
 from service.gateways.webhook_signing import (
     SECRET_BYTES_MAX,
     SECRET_BYTES_MIN,
@@ -68,9 +69,9 @@ def test_published_signature_is_accepted(header: str) -> None:
 )
 def test_what_is_no_signature_is_refused(header: str) -> None:
     """What the published tests call invalid is refused here [1]."""
-    words = doubt([SECRET], HEADERS | {"webhook-signature": header}, BODY, seconds_later(0))
+    doubted = doubt([SECRET], HEADERS | {"webhook-signature": header}, BODY, seconds_later(0))
 
-    assert words == "webhook-signature is missing or wrong"
+    assert doubted == Doubt("webhook-signature is missing or wrong")
 
 
 @pytest.mark.parametrize(

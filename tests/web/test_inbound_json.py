@@ -15,7 +15,7 @@ from service.domain.dive import Phase
 from service.gateways.json_post import JsonPostConfig
 from service.operations.service import Service
 from service.operations.sweeping import sweep
-from service.store.tables import InboundPartRow, InboundTextRow, ReceiptRow
+from service.store.tables import InboundPartRow, InboundTextRow, MessageRow, ReceiptRow
 from service.web import create_app
 from tests.fakes.json_gateway import SECRET, TOKEN, signed_headers
 from tests.web.installation import ANNA, GATEWAY, PUBLIC_URL, RECEIVING, Site, StillClock, seed, settings_for
@@ -102,6 +102,19 @@ def test_a_post_of_another_time_is_refused_and_kept_apart(at: Site, client: Flas
     assert "our clock" in answer.text
     assert at.now_of(dive).phase is Phase.IN_WATER
     assert texts(at)[1:] == [("OUT", False, "quarantined")]
+
+
+def test_the_admins_hear_of_a_wrong_clock_once_a_day(at: Site, client: FlaskClient) -> None:
+    """A phone that lost its time loses every text: somebody must set it, and is not told by every one of them."""
+    for body in ("IN", "OUT"):
+        post(client, text(body), late_s=400)
+    post(client, text("IN"), secret=f"whsec_{'A' * 32}", late_s=400)
+    (told,) = table(at, MessageRow)
+    at.clock.forward(24 * 60)
+    post(client, text("OUT"), late_s=400)
+
+    assert "gateway boathouse has a wrong clock" in told.body  # type: ignore[attr-defined]
+    assert len(table(at, MessageRow)) == 2
 
 
 def test_a_text_that_was_refused_for_its_time_is_taken_when_it_is_signed_anew(at: Site, client: FlaskClient) -> None:

@@ -1,0 +1,39 @@
+"""A gateway that signs with our secret and the wrong time: what it brings is refused, and its clock must be set."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from functools import partial
+
+from sqlalchemy.orm import Session
+
+from service.operations.service import Service
+from service.operations.telling_admins import tell_admins
+from service.store import health, log
+
+TOLD_AGAIN_AFTER = timedelta(days=1)
+WRONG_CLOCK = "gateway_clock_wrong"
+
+
+def note_wrong_clock(service: Service, gateway: str, doubt: str) -> None:
+    """Log it and tell the admins, once a day for each gateway: an old post that is played again tells them no more."""
+    service.write(partial(_note, service, gateway, doubt, service.clock.now()))
+    service.nudge()
+
+
+def _note(service: Service, gateway: str, doubt: str, now: datetime, session: Session) -> None:
+    name = f"told:clock:{gateway}"
+    last = health.heartbeat(session, name)
+    if last is not None and now - last.at < TOLD_AGAIN_AFTER:
+        return
+    health.beat(session, name, now, service.process)
+    log.append(
+        session,
+        chain="service",
+        at=now,
+        kind=WRONG_CLOCK,
+        actor={"role": "gateway", "name": gateway, "process": service.process},
+        detail={"gateway": gateway, "doubt": doubt},
+    )
+    words = f"gateway {gateway} has a wrong clock, so that its texts are refused. Please set it."
+    tell_admins(session, f"{WRONG_CLOCK}-{gateway}-{now:%Y%m%dT%H%M%S}", words, now)
