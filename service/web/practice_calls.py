@@ -9,6 +9,7 @@ import re
 import secrets
 import threading
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from functools import partial
 
 from sqlalchemy.orm import Session
@@ -41,6 +42,7 @@ class PracticeCalls:
     def take(self, call: PracticeCall) -> str:
         """Make a call and give it an id. A phone that is off does not answer, one that rings already is busy."""
         sid, now = f"PC{secrets.token_hex(16)}", self.line.service.clock.now()
+        self._end_rung_out(call.to, now)
 
         def work(session: Session) -> str | None:
             busy = any(other.to_phone == call.to for other in practice.ringing(session))
@@ -92,6 +94,12 @@ class PracticeCalls:
         """Have nothing ring any more; whatever rings at that moment is never ended."""
         for timer in tuple(self._rings.values()):
             timer.cancel()
+
+    def _end_rung_out(self, phone: str, now: datetime) -> None:
+        """End what has rung for long enough by the clock, and only for the sake of the buttons rings on."""
+        for other in self.line.service.read(practice.ringing):
+            if other.to_phone == phone and now - other.at >= timedelta(seconds=RINGS_S):
+                self.let_ring(other)
 
     def _ring(self, sid: str, key_url: str) -> None:
         pace = clock_seconds(self.line.service.clock, 1.0)

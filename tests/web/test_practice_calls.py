@@ -210,6 +210,19 @@ def test_a_phone_that_rings_is_busy_for_the_next_call(live: Site, http: httpx.Cl
     assert eventually(lambda: receipts(live) == [("failed", "call-busy")])
 
 
+def test_a_call_that_has_rung_out_by_the_clock_gives_way(
+    live: Site, http: httpx.Client, caller: FormPostGateway
+) -> None:
+    """Where the clock runs fast it still rings for the buttons, but keeps no later call from coming."""
+    ring(caller, message_id="m1")
+    live.clock.forward(1)
+
+    ring(caller, message_id="m2")
+
+    assert [call["ended"] for call in calls(http)] == ["no-answer", None]
+    assert eventually(lambda: receipts(live) == [("failed", "call-no-answer")])
+
+
 def test_a_call_that_nobody_takes_ends_by_itself(
     live: Site, http: httpx.Client, caller: FormPostGateway, monkeypatch: pytest.MonkeyPatch
 ) -> None:
