@@ -169,13 +169,14 @@ def test_an_opt_out_of_a_diver_is_told_to_the_contacts(reason: str) -> None:
     assert next_due_at(story.dive) == at(40)
 
 
-def test_nobody_is_told_of_lost_phones_before_the_dive() -> None:
-    """A filed plan has no clock that anybody relies on yet."""
+def test_before_the_dive_only_the_lead_is_told_and_only_of_a_contact() -> None:
+    """While still dry they can ask somebody else; of a diver's phone nobody ashore needs to hear yet."""
     story = filed()
     before = len(story.told)
     lose(story, "contact-0", "diver-0", minute=1, reason="opted_out")
 
-    assert story.told[before:] == []
+    assert keys([draft for _, draft in story.told[before:]]) == ["diver-0"]
+    assert story.texts_to("diver-0")[-1].endswith("Cleo Marsh cannot be reached by text. Phone somebody ashore.")
     assert story.dive.unreachable == ("contact-0", "diver-0")
 
 
