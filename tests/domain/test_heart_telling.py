@@ -386,7 +386,7 @@ def test_of_a_real_danger_a_drill_speaks_as_well() -> None:
     assert isinstance(stranger, Refusal)
     assert f"In danger call {RESCUE}" in stranger.words
     assert isinstance(late, Refusal)
-    assert late.words.endswith(f"no alarm went out. If this is no exercise, call rescue: {RESCUE}")
+    assert late.words.endswith(f"no alarm went out. No exercise? Call rescue: {RESCUE}")
 
 
 def test_nothing_is_told_to_the_others_twice() -> None:

@@ -11,7 +11,7 @@ from service.domain.language import Phrase, fragments
 from service.domain.people import ENGLISH
 from service.domain.wording.drafts import LINK_ROOM, SEGMENTS_MAX, worded
 from service.domain.wording.parts import keep, may_go, name_of
-from service.domain.wording.phrases import QUOTE_MAX, QUOTE_SURE, quote, quoted
+from service.domain.wording.phrases import QUOTE_MAX, QUOTE_SHORT, QUOTE_SURE, quote, quoted
 
 CLUB = "Skerry Bay Divers"  # with colon and blank 19 septets of 160
 LONG_CLUB = "The Royal and Ancient Skerry Bay Sub-Aqua Exploration Society"
@@ -100,7 +100,7 @@ def test_a_drill_is_marked_before_anything_else() -> None:
 def test_a_short_quotation_has_a_sure_length(words: str, expected: str) -> None:
     """Counted as it goes over the air, where a picture is a word."""
     assert quoted(words) == expected
-    assert septets(quoted(words)) <= QUOTE_SURE + 4
+    assert septets(quoted(words)) <= QUOTE_SHORT + 4
 
 
 def pieces(words: Phrase) -> list[tuple[str, bool]]:

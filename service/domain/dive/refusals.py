@@ -53,7 +53,7 @@ def closed_too_long(dive: Dive, now: datetime) -> Refusal:
     """An alarm for a dive that has been over for long: rescue itself is what is left."""
     hours, rescue = minutes(REOPEN_WITHIN) // 60, dive.plan.site.rescue_call
     drill = say(
-        "This dive closed over {hours} hours ago; no alarm went out. If this is no exercise, call rescue: {rescue}",
+        "Closed over {hours} hours ago; no alarm went out. No exercise? Call rescue: {rescue}",
         hours=hours,
         rescue=rescue,
     )

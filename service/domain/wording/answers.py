@@ -135,7 +135,7 @@ def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
     called = who_called(dive, event.at)
     act = [*called, keep(say("Keep your phone free."))] if called else _call_and_say_so(dive)
     safe = say("All safe? SAFE {all} {ref}", all=dive.head_count, ref=dive.reference)
-    answer = reply(dive, event.by, event.at, keep(say("thank you.")), *act, may_go(1, safe))
+    answer = reply(dive, event.by, event.at, may_go(2, say("thank you.")), *act, may_go(3, safe))
     has_it = say(
         "{name} has the alarm for dive {ref} since {time}.",
         name=Name(event.by.name),
@@ -149,10 +149,12 @@ def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
 
 def _call_and_say_so(dive: Dive) -> list[Part]:
     rescue, reference = call_rescue(dive), dive.reference
-    call = say("Call {number}.", number=number_of(dive.lead.phone)) if dive.lead.phone else say("Call them.")
+    call = say("Call them. No answer?")
+    if dive.lead.phone:
+        call = say("Call {number}. No answer?", number=number_of(dive.lead.phone))
     would = say("now call {rescue}, then text CALLED {ref}", rescue=rescue, ref=reference)
     then = to_rescue(dive, say("Call {rescue}, then text CALLED {ref}.", rescue=rescue, ref=reference), would)
-    return [keep(call), keep(say("No answer? {rescue}", rescue=then))]
+    return [may_go(1, call), keep(then)]
 
 
 def on_rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Draft]:

@@ -107,11 +107,11 @@ def worded(
     """The parts behind the club's name. Total: a text too long for its segments is better than none.
 
     What gives way, in this order: what is good to know and on the page anyway, the room for a link, the rest
-    that may go, the club's name (ours is shorter), the names of people and places; only then are there more segments,
-    and at the very last every part is cut.
+    that may go, the club's name (ours is shorter) and what EXERCISE means, the names of people and places; only then
+    are there more segments, and at the very last every part is cut.
     """
-    mark = worded_parts(exercise_mark(drill=drill), language)
-    club, ours = [*mark, encoding.Part(f"{club_name}:", 0)], [*mark, encoding.Part(f"{SERVICE_NAME}:", 0)]
+    club = [*worded_parts(exercise_mark(drill=drill), language), encoding.Part(f"{club_name}:", 0)]
+    ours = [*worded_parts(exercise_mark(drill=drill), ENGLISH), encoding.Part(f"{SERVICE_NAME}:", 0)]
     attempts = _giving_way(club, ours, worded_parts(parts, language), segments, link_room)
     return next(text for attempt in attempts if (text := _fitted(*attempt)) is not None)
 

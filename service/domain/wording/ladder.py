@@ -11,7 +11,7 @@ from service.domain.dive.events import AlarmRaised, Armed, NotArmed, PersonReach
 from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
 from service.domain.grace import Step
-from service.domain.language import Name, Phrase, Words, say
+from service.domain.language import Name, Phrase, say
 from service.domain.local_time import minutes
 from service.domain.people import Recipient, Role, Via
 from service.domain.wording.drafts import (
@@ -347,7 +347,7 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
         *_about(dive, event.at),
         *([] if by_diver else last_heard(dive, event.at)),
         *call_them(dive),
-        keep(_in_doubt_call(dive)),
+        *_in_doubt_call(dive),
         how_to_answer(dive),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "raised", parts, event.at, but=event.by.key)
@@ -362,10 +362,9 @@ def _who_raised(dive: Dive, event: AlarmRaised) -> Phrase:
     return say("{name} {time}.", name=name, time=at)
 
 
-def _in_doubt_call(dive: Dive) -> Words:
-    rescue, what = call_rescue(dive), _what(dive)
-    real = say("In doubt call rescue now: {rescue}. Say {what}, give position.", rescue=rescue, what=what)
-    return to_rescue(dive, real)
+def _in_doubt_call(dive: Dive) -> list[Part]:
+    call = keep(to_rescue(dive, say("In doubt call rescue now: {rescue}.", rescue=call_rescue(dive))))
+    return [call] if dive.drill else [call, may_go(2, say("Say {what}, give position.", what=_what(dive)))]
 
 
 def _raised_answer(dive: Dive, *, by_diver: bool) -> list[Part]:

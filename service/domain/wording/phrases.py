@@ -16,11 +16,12 @@ from service.domain.place.geodesy import bearing_deg, compass_point, distance_m
 from service.domain.place.position import Position, decimal
 from service.domain.wording.parts import Part, keep, may_go
 
-QUOTE_SURE = 90  # septets of somebody's words that an alarm repeats whatever else it has to say
+QUOTE_SURE = 45  # septets of somebody's words that an alarm repeats whatever else it has to say
+QUOTE_SHORT = 90  # septets of them where they are only mentioned
 EXACT_M = 100  # a fix at least so exact needs no word about it: one looks there
 KILOMETRE_M = 1000
 AT_SITE_M = 200  # a fix so near to the entry is at the site
-QUOTE_MAX = 240  # septets that it repeats where there is room
+QUOTE_MAX = 240  # septets that an alarm repeats where there is room
 
 
 def time_of(dive: Dive, at: datetime | None, now: datetime) -> Moment | str:
@@ -120,22 +121,22 @@ def since(dive: Dive, now: datetime) -> Part:
 
 def quoted(words: str) -> str:
     """Somebody's own words, shortened to what there is always room for."""
-    sure, more = _split(words)
-    return f'"{sure}.."' if more else f'"{sure}"'
+    begun, more = _split(words, QUOTE_SHORT)
+    return f'"{begun}.."' if more else f'"{begun}"'
 
 
 def quote(words: str) -> Phrase:
     """Somebody's own words, word for word as far as there is room."""
-    sure, more = _split(words)
+    sure, more = _split(words, QUOTE_SURE)
     return say('"{sure} {more}"', sure=sure, more=Name(more)) if more else say('"{sure}"', sure=sure)
 
 
-def _split(words: str) -> tuple[str, str]:
-    """What is always repeated, and what more there may be room for; cut between words where there are any."""
+def _split(words: str, first: int) -> tuple[str, str]:
+    """So many septets, and what more there may be room for; cut between words where there are any."""
     flat = " ".join(to_gsm7(words).split())
-    sure = _begin(flat, QUOTE_SURE)
+    sure = _begin(flat, first)
     more = flat[len(sure) :].strip()
-    kept = _begin(more, QUOTE_MAX - QUOTE_SURE)
+    kept = _begin(more, QUOTE_MAX - first)
     return sure, kept if kept == more else f"{kept}.."
 
 

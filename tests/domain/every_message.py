@@ -1,0 +1,282 @@
+"""Every message that a dive can cause, with the longest names that a plan takes, told to people of one language."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+from service.domain.dive import Command, Dive, Event, Refusal, decide, evolve, next_due_at
+from service.domain.dive import commands as do
+from service.domain.grace import FinishNeeds, GracePeriods, NeverStarted
+from service.domain.people import Actor, Channel, Role, Via
+from service.domain.place.conditions import Current, Wind
+from service.domain.place.position import Position
+from service.domain.place.site import PointKind, SitePlan, SitePoint
+from service.domain.plan import Contact, DivePlan, Diver
+from service.domain.wording import Draft, messages_for
+from tests.domain.heart_strategies import LONG_CLUB, LONG_NAMES, LONG_RESCUE, LONG_SITE
+
+NOW = datetime(2027, 9, 7, 21, 50, tzinfo=UTC)  # 22:50 on a Tuesday at the site; due out is on Wednesday
+RUN_MIN = 80
+ENTRY = Position(-47.12345, -120.54321)
+EXITS = ("the north slip behind the boathouse", "the steps at the end of the beach")
+LONG_REFERENCE = "SKERRY-2027-09-07-0001234567890123456789"
+WORDS = "lost sight of him near the point, current is strong, " * 3
+AWAY = Position(ENTRY.lat + 0.0123, ENTRY.lon - 0.0123)
+FAR = Position(ENTRY.lat - 30, ENTRY.lon)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One message with the event that caused it and the dive after it."""
+
+    event: Event
+    dive: Dive
+    draft: Draft
+
+
+@dataclass(slots=True)
+class Play:
+    """A dive that is played from command to command, with everything that people are told, and every refusal."""
+
+    now: datetime
+    dive: Dive | None
+    told: list[Told]
+    refused: list[tuple[Dive, Refusal]]
+
+    def does(self, command: Command, after_min: float = 0) -> None:
+        """Decide a command so long after the last one, sweeps on time until then, and let it happen."""
+        until = self.now + timedelta(minutes=after_min)
+        while self.dive is not None and (due_at := next_due_at(self.dive)) is not None and due_at <= until:
+            self.now = max(self.now, due_at)
+            self._decide(do.Tick())
+        self.now = until
+        self._decide(command)
+
+    def _decide(self, command: Command) -> None:
+        decision = decide(self.dive, command, self.now)
+        if isinstance(decision, Refusal):
+            assert self.dive is not None
+            self.refused.append((self.dive, decision))
+            return
+        for event in decision:
+            self.dive = evolve(self.dive, event)
+            self.told += [Told(event, self.dive, draft) for draft in messages_for(self.dive, event)]
+
+    def notices_handed(self) -> None:
+        """A gateway took the last thing that the first contact was told."""
+        sent = [told.draft for told in self.told if told.draft.to.key == "contact-0"][-1]
+        self.does(do.NoteHanded(sent.step, sent.to.key, sent.channel))
+
+    def by(self, key: str, words: str = "OUT") -> Actor:
+        """Somebody of the plan who texts."""
+        assert self.dive is not None
+        person = self.dive.person(key)
+        assert person is not None
+        role = Role.DIVER if key.startswith("diver") else Role.CONTACT
+        return Actor(role, person.name, Via.TEXT, key, person.phone, words)
+
+
+def plan_in(language: str, heads: int = 12) -> DivePlan:
+    """The longest plan that a form takes."""
+    site = SitePlan(
+        name=LONG_SITE,
+        zone="Europe/London",
+        rescue_call=LONG_RESCUE,
+        position=ENTRY,
+        points=tuple(SitePoint(PointKind.EXIT, name) for name in EXITS),
+        access="Track from the farm gate, key at the mill " * 4,
+    )
+    others = [Diver(LONG_NAMES[1], f"+4477009001{place:02}", language) for place in range(1, heads)]
+    return DivePlan(
+        site=site,
+        party=(Diver(LONG_NAMES[0], "+447700900001", language), *others),
+        contacts=tuple(Contact(name, f"+4477009002{n:02}", language) for n, name in enumerate(LONG_NAMES)),
+        run_time=timedelta(minutes=RUN_MIN),
+        exits=EXITS,
+        vehicle="blue van " * 6,
+        kit="orange buoy " * 6,
+    )
+
+
+def filed(plan: DivePlan, *, drill: bool, grace: GracePeriods | None = None) -> Play:
+    """A dive of that plan, whose finish needs a code, as long as it gets."""
+    play = Play(NOW, None, [], [])
+    play.does(
+        do.FilePlan(
+            by=Actor(Role.DIVER, plan.lead.name, Via.PAGE, "diver-0", plan.lead.phone, "form"),
+            dive_id="d1",
+            club_id="c1",
+            club_name=LONG_CLUB,
+            reference="7K",
+            start_code="482139",
+            finish_code="731905",
+            plan=plan,
+            grace=grace or GracePeriods(finish_needs=FinishNeeds.CODE),
+            drill=drill,
+            newcomers=() if drill else ("contact-0", "contact-1"),
+        )
+    )
+    return play
+
+
+def _alarmed(play: Play) -> None:
+    """In and armed, later twice, overdue, alerted, answered, called, somebody there, and all the way up."""
+    lead, ashore, second = play.by("diver-0"), play.by("contact-0"), play.by("contact-1")
+    play.does(do.Acknowledge(ashore))
+    play.does(do.CallOff(replace(lead, via=Via.PAGE)) if play.dive is None else do.ReportSafe(ashore, 2))
+    play.does(do.Extend(ashore, 20))
+    play.does(do.Start(lead), 5)
+    play.notices_handed()
+    for refused in (do.Start(lead), do.CallOff(lead), do.Acknowledge(lead), do.Acknowledge(ashore), do.Finish(lead)):
+        play.does(refused)
+    play.does(do.Extend(ashore, 20))
+    play.does(do.Extend(lead, 500))
+    play.does(do.Extend(lead, -5))
+    play.does(do.Finish(lead, 13, with_code=True))
+    play.does(do.Extend(lead, 20), 30)
+    play.notices_handed()
+    play.does(do.Extend(lead, 10), 40)
+    play.does(do.Finish(lead, 11, with_code=True), 60)
+    for near in (None, "late", "finish", "start", "safe", "position", "where", "on_scene", "call_off"):
+        play.does(do.Hear(lead, WORDS, near))
+        play.does(do.Hear(ashore, WORDS, near))
+    play.does(do.Hear(lead, "AT 91,2", "position", "latitude 91 is impossible: it goes from 90 south to 90 north"))
+    play.does(do.ReportOnScene(second))
+    play.does(do.ReportOnScene(second))
+    play.does(do.ReportOnScene(lead))
+    play.does(do.Extend(replace(lead, words="LATE 30"), 30))
+    play.does(do.ReportFix(lead, AWAY, 12_345.0))
+    play.does(do.ReportFix(ashore, AWAY, 480.0))
+    for refused in (do.ReportFix(lead, AWAY, 1e7), do.ReportFix(lead, AWAY, None, NOW - timedelta(days=400))):
+        play.does(refused)
+    play.does(do.ReportFix(lead, FAR, 8.0))
+    play.does(do.ReportFix(lead, Position(ENTRY.lon / 2, ENTRY.lat), 8.0))
+    play.does(do.ReportFix(lead, AWAY, 8.0, NOW + timedelta(days=9)))
+    play.does(do.ReportConditions(ashore, Current(90, 0.5), Wind(0, 9)))
+    play.does(do.ReportConditions(ashore, None, None))
+    play.does(do.Acknowledge(ashore))
+    play.does(do.Acknowledge(ashore))
+    play.does(do.Finish(ashore))
+    play.does(do.ReportSafe(ashore))
+    play.does(do.Tick(), 20)
+
+
+def _to_the_end(play: Play) -> None:
+    """From the alarm to a stand-down after rescue was called."""
+    ashore = play.by("contact-0")
+    play.does(do.ReportCalled(ashore, LONG_REFERENCE))
+    play.does(do.ReportCalled(play.by("contact-1")))
+    play.does(do.ReportOnScene(play.by("contact-2")))
+    play.does(do.Acknowledge(play.by("contact-2")))
+    play.does(do.NoteUnreachable("contact-1", "refused"))
+    play.does(do.NoteReachable("contact-1"))
+    play.does(do.ReportSafe(ashore, 12))
+    play.does(do.ReportOnScene(ashore))
+    play.does(do.RaiseNow(play.by("contact-1"), WORDS), 30)
+    play.does(do.ReportSafe(ashore, 12), 5)
+    play.does(do.RaiseNow(play.by("diver-0"), WORDS), 300)
+
+
+def _unanswered(play: Play) -> None:
+    """Nobody answers, up to the club's admins; a contact can be reached again, and the lead says that all are out."""
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.does(do.NoteUnreachable("contact-2", "refused"), RUN_MIN + 20)
+    play.does(do.NoteReachable("contact-2"), 1)
+    play.does(do.Tick(), 50)
+    play.does(do.Start(play.by("diver-0")))
+    play.does(do.NoteUnreachable("contact-2", "refused"))
+    play.does(do.NoteReachable("contact-2"), 1)
+    play.does(do.Finish(play.by("diver-0"), 12, with_code=True))
+    play.does(do.Finish(play.by("diver-0"), 12, with_code=True))
+
+
+def _unarmed(play: Play) -> None:
+    """No contact is told; then none can be reached, a diver opts out, and somebody texts SOS."""
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.does(do.Tick(), 2)
+    play.does(do.Extend(play.by("diver-0"), 20))
+    play.does(do.Tick(), 3)
+    play.does(do.NoteUnreachable("diver-1", "opted_out"))
+    for key in ("contact-0", "contact-1", "contact-2"):
+        play.does(do.NoteUnreachable(key, "refused"))
+    play.does(do.Tick(), RUN_MIN + 80)
+
+
+def _unreachable(play: Play) -> None:
+    """The contacts decline, cannot be reached or opt out before the start."""
+    play.does(do.NoteUnreachable("contact-0", "declined"))
+    for key in ("contact-0", "contact-1", "contact-2"):
+        play.does(do.NoteUnreachable(key, "refused"))
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.does(do.Tick(), 2)
+    play.does(do.RaiseNow(play.by("diver-0"), None))
+    play.does(do.Finish(play.by("diver-0"), 11, with_code=True))
+    play.does(do.CallOff(play.by("diver-0")))
+
+
+def _called_off(play: Play) -> None:
+    """Heard, then called off before the start."""
+    lead = play.by("diver-0")
+    play.does(do.Hear(lead, "what now"))
+    play.does(do.Finish(lead, 2))
+    play.does(do.CallOff(lead))
+
+
+def _raised_and_called_off(play: Play) -> None:
+    """The alarm before the start, and the word that nobody dives."""
+    play.does(do.RaiseNow(play.by("contact-0"), WORDS))
+    play.does(do.Start(play.by("diver-0")))
+    play.does(do.ReportFix(play.by("diver-0"), AWAY, 480.0))
+    play.does(do.CallOff(play.by("diver-0")))
+
+
+def _never_heard_of(play: Play) -> None:
+    """Planned, asked, and taken as started; the contacts are told by the plan's own clock."""
+    play.does(do.Tick(), 300)
+    play.does(do.Start(play.by("diver-0")))
+    play.does(do.Finish(play.by("diver-0"), 12, with_code=True))
+
+
+def _found_late(play: Play) -> None:
+    """An outage over the planned start: the alert and the plan to keep go out together."""
+    play.now += timedelta(minutes=300)
+    play.does(do.Tick())
+
+
+LAPSES = GracePeriods(never_started=NeverStarted.LAPSE)
+COUNTED = GracePeriods(finish_needs=FinishNeeds.HEADCOUNT)
+
+
+def every_play(language: str, *, drill: bool) -> list[Play]:
+    """Plays that between them cause every message of the heart."""
+    plan = plan_in(language)
+    planned = replace(plan, time_in_at=NOW + timedelta(minutes=20))
+    both: tuple[Callable[[Play], None], ...] = (
+        _unanswered,
+        _unarmed,
+        _unreachable,
+        _called_off,
+        _raised_and_called_off,
+    )
+    plays = [(filed(plan, drill=drill), course) for course in (_alarmed, *both)]
+    plays += [(filed(plan, drill=drill, grace=COUNTED), course) for course in (_alarmed, _unarmed)]
+    plays += [(filed(planned, drill=drill), course) for course in (_never_heard_of, _found_late)]
+    plays += [(filed(planned, drill=drill, grace=LAPSES), _never_heard_of)]
+    plays += [(filed(plan_in(language, 1), drill=drill), _unanswered)]
+    for play, course in plays:
+        course(play)
+        if course is _alarmed:
+            _to_the_end(play)
+    return [play for play, _ in plays]
+
+
+def texts(plays: list[Play]) -> list[Told]:
+    """Every text among what people are told; the admins of a club have theirs in English."""
+    return [
+        told
+        for play in plays
+        for told in play.told
+        if told.draft.channel is Channel.TEXT and told.draft.to.key != "admins"
+    ]
