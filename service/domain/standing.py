@@ -111,7 +111,7 @@ def contact_checks(contacts: Sequence[ContactKnown], now: datetime) -> tuple[Che
     """
     lost = [contact for contact in contacts if contact.standing in NOBODY]
     if contacts and len(lost) == len(contacts):
-        return (Check(Level.REFUSE, "contacts", f"{_all_lost(lost)} Name somebody else who will raise the alarm."),)
+        return (Check(Level.REFUSE, "contacts", _all_lost(lost)),)
     found = [Check(Level.ADVISE, "contacts", _lost(contact)) for contact in lost]
     words = unproven(contacts, now)
     return tuple(found if words is None else [*found, Check(Level.ADVISE, "contacts", _sentence(render(words)))])
@@ -140,7 +140,8 @@ def _all_lost(lost: Sequence[ContactKnown]) -> str:
     said = ", ".join(
         f"{contact.name} ({'opted out' if contact.standing is Standing.OPTED_OUT else 'declined'})" for contact in lost
     )
-    return f"Nothing would reach your contacts: {said}."
+    # What to do comes first: a text may have no room for all the names.
+    return f"Name somebody else ashore who will raise the alarm. Nothing would reach {said}."
 
 
 def _lost(contact: ContactKnown) -> str:

@@ -52,8 +52,8 @@ def file_by_text(
     by = Actor(Role.DIVER, person.name, Via.TEXT, key="diver-0", phone=phone, words=words)
     filed = file_in(service, session, club, request, by, now)
     if isinstance(filed, PlanFiled):
-        words = unproven(contacts_known(session, club, filed.dive.contacts, now), now)
-        return None if words is None else general.plain(club.name, words), filed.dive.id
+        advice = unproven(contacts_known(session, club, filed.dive.contacts, now), now)
+        return None if advice is None else general.plain(club.name, advice, filed.dive.lead.language), filed.dive.id
     return general.plan_refused(club.name, refusals(filed.checks)[0].words), None
 
 

@@ -158,8 +158,8 @@ def test_a_plan_that_nobody_would_receive_is_refused() -> None:
 
     assert (check.level, check.field) == (Level.REFUSE, "contacts")
     assert check.words == (
-        "Nothing would reach your contacts: Cleo Marsh (declined), Dov Lind (opted out). Name somebody else who will"
-        " raise the alarm."
+        "Name somebody else ashore who will raise the alarm. Nothing would reach Cleo Marsh (declined), Dov Lind (opted"
+        " out)."
     )
 
 

@@ -306,8 +306,8 @@ def test_a_plan_that_nobody_would_receive_is_refused(stage: Stage) -> None:
 
     assert isinstance(refused, PlanRefused)
     assert refused.checks[-1].words == (
-        "Nothing would reach your contacts: Grete Olsen (declined), Cleo Marsh (opted out). Name somebody else who will"
-        " raise the alarm."
+        "Name somebody else ashore who will raise the alarm. Nothing would reach Grete Olsen (declined), Cleo Marsh"
+        " (opted out)."
     )
     stage.text(ANNA, "NOGO")
 

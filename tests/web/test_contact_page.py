@@ -217,7 +217,9 @@ def test_a_plan_that_nobody_would_receive_is_refused_beside_the_contacts(
     answer = client.post("/plan", data=form)
 
     assert answer.status_code == 422
-    assert "Nothing would reach your contacts: Cleo Marsh (declined). Name somebody else" in answer.text
+    assert (
+        "Name somebody else ashore who will raise the alarm. Nothing would reach Cleo Marsh (declined)." in answer.text
+    )
 
 
 def test_the_api_gives_the_standing_of_each_contact(page: ContactPage, client: FlaskClient) -> None:
