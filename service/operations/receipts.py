@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from service.domain.dive.commands import NoteReachable, NoteUnreachable
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
+from service.operations.another_way import after_failed
 from service.operations.gateway import Blame, DeliveryReceipt, ReceiptState
 from service.operations.proof_of_reach import note_opted_out
 from service.operations.recording import held, learn
@@ -101,6 +102,8 @@ def apply_state(
     )
     if message.dive_id is not None:
         _let_dive_know(service, session, message, message.dive_id, state, blame, now)
+    if state is ReceiptState.FAILED:
+        after_failed(session, message, code, blame, now)
     _note_reach(session, message, gateway, state, blame, now)
 
 
@@ -128,7 +131,9 @@ def _note_reach(
     session: Session, message: Message, gateway: str, state: ReceiptState, blame: Blame | None, now: datetime
 ) -> None:
     """What the club learns of the phone, last: whoever locks a dive and this locks the dive first."""
-    if state is ReceiptState.DELIVERED and message.channel != Channel.EMAIL:
+    if state is ReceiptState.DELIVERED and message.channel == Channel.TEXT:
         reaches.note_delivered(session, message.club_id, message.phone, now)
+    elif state is ReceiptState.DELIVERED and message.channel == Channel.CALL:
+        reaches.note_word(session, message.club_id, message.phone, now)  # only a key that they pressed makes it so
     elif state is ReceiptState.FAILED and blame is Blame.OPTED_OUT and message.channel == Channel.TEXT:
         note_opted_out(session, message, gateway, now)

@@ -16,6 +16,7 @@ from service.clock import clock_seconds
 from service.domain.dive.commands import NoteUnreachable, Tick
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
+from service.operations.another_way import after_no_receipt
 from service.operations.gap import HEARTBEAT, log_gap
 from service.operations.inbound import answer_waiting, join_overdue
 from service.operations.plainest import raise_plainest
@@ -173,10 +174,13 @@ def _note_missing(service: Service, message_id: str, now: datetime, session: Ses
     apply_waiting(service, session, message, message.handed_gateway or "", message.provider_id or "", now)
     outbox.note_receipt_checked(session, message_id)
     after = outbox.get(session, message_id)
-    if dive is not None and after is not None and after.state == HANDED:
+    if after is None or after.state != HANDED or message.channel == Channel.EMAIL:  # which has no receipts
+        return
+    if dive is not None:
         channel = Channel(message.channel)
         why = "no_answer" if channel is Channel.CALL else "no_receipt"
         learn(service, session, dive.id, NoteUnreachable(message.person_key, why, channel), now)
+    after_no_receipt(session, message, now)
 
 
 def _finish(service: Service, session: Session, now: datetime) -> None:
