@@ -60,13 +60,14 @@ def _mailed(dive: Dive, event: ev.Event, contact: Recipient, text: Draft) -> lis
 def _mail(dive: Dive, event: ev.Event, contact: Recipient, text: Draft) -> mails.Mail:
     if _is_whole_alarm(event):
         return mails.alarm(dive, contact, event.at, rescue_now=text.kind is MessageKind.DISTRESS)
+    words = text.full or text.text
     if text.kind is MessageKind.STAND_DOWN:
-        return mails.stand_down(dive, contact, text.text, event.at)
+        return mails.stand_down(dive, contact, words, event.at)
     if isinstance(event, ev.ExtensionAsked):
-        return mails.later(dive, contact, text.text, event.at)
+        return mails.later(dive, contact, words, event.at)
     if text.kind is MessageKind.START_NOTICE or isinstance(event, ev.Started):
-        return mails.notice(dive, contact, text.text, event.at)
-    return mails.news(dive, contact, text.text, event.at)
+        return mails.notice(dive, contact, words, event.at)
+    return mails.news(dive, contact, words, event.at)
 
 
 def _is_whole_alarm(event: ev.Event) -> bool:
