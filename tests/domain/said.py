@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 SERVICE = Path(__file__).resolve().parents[2] / "service"
@@ -22,9 +23,10 @@ class Said:
     where: str
 
 
-def all_said() -> list[Said]:
+@cache
+def all_said() -> tuple[Said, ...]:
     """Every message of the code; those without a letter of their own need no translation and are not here."""
-    return [said for path in sorted(SERVICE.rglob("*.py")) for said in _in_module(path) if has_words(said.msgid)]
+    return tuple(said for path in sorted(SERVICE.rglob("*.py")) for said in _in_module(path) if has_words(said.msgid))
 
 
 def has_words(msgid: str) -> bool:
