@@ -42,6 +42,7 @@ class Text:
     now: datetime
     answer_unclear: bool = True  # whether the sender is answered where the text is not understood
     unreadable: tuple[Unreadable, ...] = ()  # dives of the sender whose state cannot be read
+    said_at: datetime | None = None  # when it came, where it lay somewhere for more than a minute
 
 
 @dataclass(frozen=True, slots=True)

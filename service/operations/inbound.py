@@ -41,6 +41,7 @@ ANSWERS_WITHOUT_DIVE_MAX = 5  # an hour: two machines that answer each other mus
 UNCLEAR_ANSWERS_MAX = 3  # in ten minutes, from a phone with a dive too: "I am driving" answers each of our texts
 UNCLEAR_WITHIN = timedelta(minutes=10)
 ENOUGH = "not sent: not understood three times"
+LAY_FOR = timedelta(minutes=1)  # what lay longer, on a disk or at a gateway, is told by when it came
 WAITING_AFTER_S = 2.0  # real seconds; the web answers at once; what is older than this it did not
 
 
@@ -215,7 +216,10 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
         return
     intent = read_incomplete(row.body) if PARTS_MISSING in row.raw else read(row.body)
     enough = _answered_enough(session, row, intent, now)
-    text = Text(service, session, club, inbound_id, phone, row.body, intent, now, answer_unclear=not enough)
+    said_at = row.received_at if now - row.received_at > LAY_FOR else None
+    text = Text(
+        service, session, club, inbound_id, phone, row.body, intent, now, answer_unclear=not enough, said_at=said_at
+    )
     answered = answer(text)
     if enough and (answered.has_dive or answered.dive_id is not None):  # strangers have a bound of their own
         answered = replace(answered, words=None, note=_noted(answered, ENOUGH))

@@ -134,7 +134,7 @@ def _by_code(text: Text) -> Answer:
     if text.intent.kind not in _CODE_ACTS:
         return _do(text, dive, by)
     if found.kind == "start":
-        return _ask(text, dive, do.Start(by, text.intent.count, _place(text.intent, dive)[0]))
+        return _ask(text, dive, do.Start(by, text.intent.count, _place(text.intent, dive)[0], text.said_at))
     return _ask(text, dive, do.Finish(by, text.intent.count, with_code=True))
 
 
@@ -192,11 +192,11 @@ def _command(text: Text, dive: Dive, by: Actor) -> Command:
     intent = text.intent
     position, trouble = _place(intent, dive)
     if intent.kind is Kind.POSITION and position is not None:
-        return do.ReportFix(by, position)
+        return do.ReportFix(by, position, fix_at=text.said_at)
     if intent.kind is Kind.ON_SCENE and by.role is not Role.DIVER:
         return do.ReportOnScene(by)
     commands: dict[Kind, Command] = {
-        Kind.START: do.Start(by, intent.count, position),
+        Kind.START: do.Start(by, intent.count, position, text.said_at),
         Kind.FINISH: do.Finish(by, intent.count),
         Kind.LATE: do.Extend(by, intent.minutes, intent.until),
         Kind.CALL_OFF: do.CallOff(by),
@@ -257,7 +257,7 @@ def _raise_one(text: Text, match: PhoneMatch) -> Answer:
     raised = _ask(text, match.dive, do.RaiseNow(by, _note(text)))
     position, _ = _place(text.intent, match.dive)
     if position is not None:
-        _ask(text, match.dive, do.ReportFix(by, position))
+        _ask(text, match.dive, do.ReportFix(by, position, fix_at=text.said_at))
     return raised
 
 

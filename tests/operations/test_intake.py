@@ -168,6 +168,26 @@ def test_texts_are_brought_in_as_they_came(stage: Stage, spool: Spool) -> None:
     stage.courier.carry()
 
 
+def test_a_clock_runs_from_when_the_start_came(stage: Stage, spool: Spool) -> None:
+    """Not from when we could read it: those who went in would be looked for that much later."""
+    dive = stage.file()
+    came_at = stage.clock.at + SECOND
+    with away(stage) as service:
+        stage.clock.at = came_at
+        Intake(service, spool).text(brought(stage, f"IN {dive.start_code}"))
+        stage.sleep(5)
+        Intake(service, spool).text(brought(stage, "AT 47.12001,-20.54002", "SM2"))
+    stage.sleep(15)
+
+    drain(stage.service, spool)
+
+    now = stage.dive(dive.id)
+    assert now.started_at == came_at
+    assert now.due_out_at == came_at + timedelta(minutes=50)
+    assert [fix.at for fix in now.fixes] == [came_at + timedelta(minutes=5)]
+    stage.courier.carry()
+
+
 def test_receipts_are_brought_in(stage: Stage, spool: Spool) -> None:
     """What was delivered while the database was away counts as delivered."""
     stage.first.sends_receipts = True

@@ -38,11 +38,16 @@ class FilePlan:
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """Run the clock. `count` is how many go in, where that differs from the plan."""
+    """Run the clock. `count` is how many go in, where that differs from the plan.
+
+    `said_at`: when it was said, where it reached us later. The clock runs from then: those who went in then are out
+    then, and an alarm by our own delay would come too late.
+    """
 
     by: Actor
     count: int | None = None
     position: Position | None = None
+    said_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

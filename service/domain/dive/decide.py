@@ -80,16 +80,18 @@ def _start(dive: Dive, command: do.Start, now: datetime) -> Decision:
         return no.alarm_is_up(dive, now)
     if command.count is not None and not 1 <= command.count <= PARTY_MAX:
         return no.head_count_out_of_range(now)
+    # Never before the plan, which must have been there to be started, and never ahead of us.
+    began_at = now if command.said_at is None else min(max(command.said_at, dive.filed_at), now)
     started = Started(
         at=now,
         by=command.by,
-        started_at=now,
-        due_out_at=now + dive.plan.run_time,
+        started_at=began_at,
+        due_out_at=began_at + dive.plan.run_time,
         head_count=command.count or dive.head_count,
     )
     if command.position is None:
         return (started,)
-    return (started, first_fix(dive, command.by, command.position, now))
+    return (started, first_fix(dive, command.by, command.position, began_at, now))
 
 
 def _raise_now(dive: Dive, command: do.RaiseNow, now: datetime) -> Decision:

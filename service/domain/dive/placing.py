@@ -33,9 +33,9 @@ def report_fix(dive: Dive, command: do.ReportFix, now: datetime) -> tuple[Event,
     return () if (event.position, event.fix_at, event.by.name, event.source) in known else (event,)
 
 
-def first_fix(dive: Dive, by: Actor, position: Position, now: datetime) -> FixReported:
+def first_fix(dive: Dive, by: Actor, position: Position, fix_at: datetime, now: datetime) -> FixReported:
     """The position that came with a start."""
-    return _fix(dive, by, position, now, _source(by), None, now)
+    return _fix(dive, by, position, fix_at, _source(by), None, now)
 
 
 def _fix(
