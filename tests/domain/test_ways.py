@@ -13,7 +13,7 @@ from service.domain.dive.events import Armed, ExtensionTookEffect
 from service.domain.dive.state import WayLost
 from service.domain.dive.ways import ways_to
 from service.domain.grace import Step
-from service.domain.people import Actor, Channel, Role, Via
+from service.domain.people import ADMINS, Actor, Channel, Role, Via
 from service.domain.plan import Contact, DivePlan
 from service.domain.wording import Draft, LinkKind, MessageKind
 from tests.domain.builders import (
@@ -239,6 +239,20 @@ def test_when_every_first_way_has_failed_the_admins_hear_at_once() -> None:
 
     story.does(do.NoteUnreachable("contact-1", "no_answer", CALL), at(RAISE_BY + 2))
     assert story.steps()[-1] is Step.HAND_UP
+    assert "NO CONTACT CAN BE REACHED. Dive 7K:" in story.texts_to(ADMINS)[-1]
+
+
+def test_a_landline_that_does_not_answer_the_plan_is_told_to_the_diver_while_dry() -> None:
+    """Not as if texts had failed."""
+    story = in_water(ashore((CALL,)), armed=False, calls=True)
+    story.does(do.NoteUnreachable("contact-0", "no_answer", CALL), at(seconds=20))
+
+    assert "Cleo Marsh does not answer a call. Phone somebody ashore." in story.texts_to("diver-0")[-2]
+    assert "NOT ARMED: no contact can be reached. Phone somebody" in story.texts_to("diver-0")[-1]
+
+    raised = story.said(do.RaiseNow(diver("SOS")), at(1))
+    [answer] = [draft.text for draft in raised if draft.kind is MessageKind.REPLY]
+    assert "ALARM raised. No contact can be reached." in answer
 
 
 # What counts as told

@@ -380,6 +380,15 @@ def test_what_somebody_typed_makes_no_line_of_its_own() -> None:
     assert "Notes: one two\n" in text
 
 
+def test_a_mail_has_every_letter() -> None:
+    """A text has those that fit; an e-mail need not leave any out."""
+    party = (replace(LANDLINE.party[0], name="Zo\u00eb \u00d8stg\u0142\u00f3wna"), *LANDLINE.party[1:])
+
+    mail = last(called(1, replace(LANDLINE, party=party)), Channel.EMAIL)
+    assert str(mail.subject).startswith("Dive plan to keep: Zo\u00eb \u00d8stg\u0142\u00f3wna (2 divers)")
+    assert "please keep. Zo\u00eb \u00d8stg\u0142\u00f3wna + 1" in mail.text
+
+
 def test_texts_alone_are_what_they_were() -> None:
     """Whoever has no other way is told by no other way."""
     assert {draft.channel for _, draft in overdue(DISTRESS).told} == {Channel.TEXT}

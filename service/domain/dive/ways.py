@@ -37,6 +37,11 @@ def ways_to(dive: Dive, person: Recipient) -> tuple[Channel, ...]:
     return (*dive.direct_ways(person), *((Channel.EMAIL,) if takes_mail(person) else ()))
 
 
+def calls_come_first(dive: Dive) -> bool:
+    """Whether somebody ashore is called before they are texted, so that texts are not all that can fail."""
+    return any(dive.first_way(contact) is Channel.CALL for contact in dive.contacts)
+
+
 def alarm_calls(dive: Dive, event: ev.Event) -> tuple[str, ...]:
     """The keys of the contacts to whom `event` makes an alarm call; `dive` already contains it.
 

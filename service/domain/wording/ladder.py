@@ -10,6 +10,7 @@ from service.domain.dive.decide import START_NOTICE
 from service.domain.dive.events import AlarmRaised, Armed, NotArmed, PersonReachable, Started, StepTaken
 from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
+from service.domain.dive.ways import calls_come_first
 from service.domain.grace import Step
 from service.domain.language import Name, Phrase, say
 from service.domain.local_time import minutes
@@ -140,6 +141,8 @@ def on_armed(dive: Dive, event: Armed) -> list[Draft]:
 def on_not_armed(dive: Dive, event: NotArmed) -> list[Draft]:
     """Told while the diver is still dry: what is missing, and what to do instead."""
     untold, unreachable = say("no contact could be told yet"), say("no contact can be reached by text")
+    if calls_come_first(dive):
+        unreachable = say("no contact can be reached")
     missing = untold if dive.reachable_contacts else unreachable
     parts = [
         keep(say("NOT ARMED: {missing}.", missing=missing)),
@@ -315,7 +318,8 @@ def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
 def _unanswered(dive: Dive, event: StepTaken) -> Phrase:
     """How long the contacts have had to answer: since they were told, which may be later than it was due."""
     if not dive.reachable_contacts:
-        return say("NO CONTACT CAN BE REACHED BY TEXT")
+        by_text = say("NO CONTACT CAN BE REACHED BY TEXT")
+        return say("NO CONTACT CAN BE REACHED") if calls_come_first(dive) else by_text
     told_at = min((told.at for told in dive.alerted), default=event.at)
     waited = minutes(event.at - told_at)
     return (
@@ -369,6 +373,8 @@ def _in_doubt_call(dive: Dive) -> list[Part]:
 
 def _raised_answer(dive: Dive, *, by_diver: bool) -> list[Part]:
     ashore, nobody = say("Your contacts are being told."), say("No contact can be reached by text.")
+    if calls_come_first(dive):
+        nobody = say("No contact can be reached.")
     back = finish_text(dive) if by_diver else f"SAFE {dive.head_count} {dive.reference}"
     safe = say("All safe after all? Text {finish}", finish=back)
     return [
