@@ -63,7 +63,7 @@ def receipts(at: Site) -> list[tuple[str, str | None, str | None]]:
 
     def work(session: Session) -> list[tuple[str, str | None, str | None]]:
         found = select(ReceiptRow.state, ReceiptRow.code, ReceiptRow.message_id).order_by(ReceiptRow.id)
-        return [tuple(row) for row in session.execute(found)]
+        return [(row.state, row.code, row.message_id) for row in session.execute(found)]
 
     return at.service.read(work)
 

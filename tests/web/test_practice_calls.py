@@ -86,7 +86,7 @@ def receipts(site: Site) -> list[tuple[str, str | None]]:
 
     def work(session: Session) -> list[tuple[str, str | None]]:
         found = select(ReceiptRow.state, ReceiptRow.code).order_by(ReceiptRow.id)
-        return [tuple(row) for row in session.execute(found)]
+        return [(row.state, row.code) for row in session.execute(found)]
 
     return site.service.read(work)
 
