@@ -8,7 +8,7 @@ from service.gateways.form_post import FormPostConfig
 from service.gateways.json_post import JsonPostConfig
 from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig
-from service.operations.gateway_health import Described
+from service.operations.gateway import Described
 
 
 def described(configs: Iterable[GatewayConfig]) -> tuple[Described, ...]:

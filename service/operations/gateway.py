@@ -17,6 +17,7 @@ __all__ = [
     "Blame",
     "CannotTell",
     "DeliveryReceipt",
+    "Described",
     "Found",
     "Gateway",
     "InboundText",
@@ -129,6 +130,17 @@ class Route:
     segments_per_s: float | None = None
     canary: str | None = None
     lists: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Described:
+    """A gateway as the settings have it, for whoever looks after it: no address, no secret."""
+
+    name: str
+    kind: str
+    channels: frozenset[Channel]
+    sends_receipts: bool
+    has_canary: bool
 
 
 class Gateway(Protocol):

@@ -9,8 +9,8 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
-from service.domain.people import Channel
 from service.operations.breaking import RESTS, SUSPECTED, WORKS, Standing, standing
+from service.operations.gateway import Described
 from service.operations.gateway_canary import fault_of
 from service.operations.service import Service
 from service.operations.unknown_codes import CODE_MARK
@@ -19,17 +19,6 @@ from service.store.gateways import Canary, GatewayState, Tally
 
 LOOKS_BACK = timedelta(hours=24)
 FAULTY = frozenset({Standing.RESTING, Standing.TRIAL_DUE, Standing.ON_TRIAL, Standing.SUSPECT})
-
-
-@dataclass(frozen=True, slots=True)
-class Described:
-    """A gateway as the settings have it."""
-
-    name: str
-    kind: str
-    channels: frozenset[Channel]
-    sends_receipts: bool
-    has_canary: bool
 
 
 @dataclass(frozen=True, slots=True)

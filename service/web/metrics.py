@@ -15,7 +15,8 @@ from sqlalchemy import ColumnElement, Float, case, extract, func, select, type_c
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Phase
-from service.operations.gateway_health import Described, gateway_health, what_was_loud
+from service.operations.gateway import Described
+from service.operations.gateway_health import gateway_health, what_was_loud
 from service.operations.health import Lateness
 from service.operations.pages import health
 from service.operations.service import Service

@@ -9,9 +9,9 @@ import pytest
 
 from service.domain.people import Channel
 from service.operations.breaking import Standing
-from service.operations.gateway import Accepted, Blame, Outcome, Outgoing, ReceiptState, Route
+from service.operations.gateway import Accepted, Blame, Described, Outcome, Outgoing, ReceiptState, Route
 from service.operations.gateway_canary import due_since, fault_of, look_after_canaries
-from service.operations.gateway_health import Described, GatewayHealth, gateway_health, what_was_loud
+from service.operations.gateway_health import GatewayHealth, gateway_health, what_was_loud
 from service.store import gateways
 from service.store.gateways import Canary
 from tests.operations.stage import (
