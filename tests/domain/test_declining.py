@@ -219,6 +219,17 @@ def test_acting_on_the_alarm_takes_it_back_for_this_dive() -> None:
     assert "CALL RESCUE NOW" in story.texts_to(CLEO)[-1]
 
 
+@pytest.mark.parametrize("near", ["agree", "decline"])
+def test_who_nearly_says_it_hears_how_to(near: str) -> None:
+    """A guess decides nothing."""
+    story = filed()
+
+    [answer] = story.said(do.Hear(contact(0, "agree to what"), "agree to what", near), at(1))
+
+    assert answer.text.endswith("You can text AGREE 7K or DECLINE 7K.")
+    assert story.dive.declined == ()
+
+
 def test_a_plan_in_the_hands_of_who_declined_arms_nothing() -> None:
     """Their notice may be handed over a moment after their word."""
     story = in_water(armed=False)

@@ -189,12 +189,10 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
     reference = dive.reference
     if near == "position":
         return say("A position? Text AT 47.12345,-20.54321.")
-    ashore = by.role in (Role.CONTACT, Role.ADMIN)
-    if ashore and near in ("where", "pack", "on_scene"):
-        return say("You can text WHERE {ref}, PACK {ref}, or ON SCENE {ref}.", ref=reference)
-    if ashore or near in ("safe", "ok", "called"):
-        all_safe = dive.head_count
-        return say("You can text OK {ref}, CALLED {ref}, or SAFE {all} {ref}.", ref=reference, all=all_safe)
+    if by.role in (Role.CONTACT, Role.ADMIN):
+        return _hint_ashore(dive, near)
+    if near in ("safe", "ok", "called"):
+        return _answers_to_an_alarm(dive)
     meant = {
         "finish": say("{out}.", out=out(dive)),
         "late": say("Need longer? Text LATE 20."),
@@ -208,6 +206,18 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
     if dive.live:
         return say("{out}. Longer? LATE 20. Trouble? SOS.", out=out(dive))
     return say("Going in? IN. Trouble? SOS.")
+
+
+def _hint_ashore(dive: Dive, near: str | None) -> Phrase:
+    if near in ("agree", "decline"):
+        return say("You can text AGREE {ref} or DECLINE {ref}.", ref=dive.reference)
+    if near in ("where", "pack", "on_scene"):
+        return say("You can text WHERE {ref}, PACK {ref}, or ON SCENE {ref}.", ref=dive.reference)
+    return _answers_to_an_alarm(dive)
+
+
+def _answers_to_an_alarm(dive: Dive) -> Phrase:
+    return say("You can text OK {ref}, CALLED {ref}, or SAFE {all} {ref}.", ref=dive.reference, all=dive.head_count)
 
 
 def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
