@@ -16,7 +16,7 @@ from service.domain.dive import Dive, Phase
 from service.domain.dive.commands import CallOff, Refusal, ReportSafe
 from service.domain.dive.events import Closed, Outcome
 from service.domain.dive.evolve import evolve
-from service.domain.people import Actor, Role, Via
+from service.domain.people import Actor, Channel, Role, Via
 from service.operations.plainest import stand_down
 from service.operations.recording import SUPERSEDED_AT_CLOSE, actor_of, apply_to
 from service.operations.service import Service
@@ -98,7 +98,8 @@ def _close_unreadable(
     outbox.expire_superseded(session, facts.dive_id, SUPERSEDED_AT_CLOSE, now)
     queued, deaf = [], []
     for message in _told(session, facts.dive_id):
-        if opt_outs.is_opted_out(session, facts.receiving_number, message.phone):
+        mailed = message.channel == Channel.EMAIL
+        if not mailed and opt_outs.is_opted_out(session, facts.receiving_number, message.phone):
             deaf.append(message.person_key)
             continue
         new = stand_down(facts, by.name, message, f"stand_down-{version}", now)
@@ -124,9 +125,9 @@ def _log(
 
 
 def _told(session: Session, dive_id: str) -> list[Message]:
-    """A message to each phone that was told anything but answers, or may have been."""
+    """A message to each phone that was told anything but answers, or may have been, for each way."""
     tried = [message for message in outbox.of_dive(session, dive_id) if message.attempts and message.kind != REPLY]
-    return list({message.phone: message for message in tried}.values())
+    return list({(message.phone, message.channel): message for message in tried}.values())
 
 
 def _state_by_the_log(session: Session, facts: RowFacts, last: Closed) -> str | None:

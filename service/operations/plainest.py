@@ -9,16 +9,19 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from typing import TypedDict
 
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive
 from service.domain.dive.events import Closed
 from service.domain.encoding import segments
-from service.domain.people import Recipient, Role
+from service.domain.people import Channel, Recipient, Role
+from service.domain.phone import probably_landline
 from service.domain.standing import Reach
 from service.domain.wording import MessageKind
 from service.domain.wording.general import service_fault, service_fault_over
+from service.domain.wording.spoken import as_said
 from service.operations.service import Service
 from service.store import admins, dives, log, opt_outs, outbox, reaches
 from service.store.dives import UnreadableDive
@@ -27,6 +30,12 @@ from service.store.plain_columns import RowFacts, row_facts
 
 AGAIN_AFTER = timedelta(minutes=10)
 STEP = "fault-"
+
+
+class _Worded(TypedDict):
+    body: str
+    segments: int
+    channel: str
 
 
 def raise_plainest(service: Service, dive_id: str) -> None:
@@ -60,7 +69,8 @@ def raise_within(service: Service, session: Session, dive_id: str, now: datetime
     words = _words(facts)
     for rank, person in enumerate(people):
         if person.key in told:
-            outbox.queue(session, _message(facts, person, words, now, rank))
+            for channel in _ways(service, person):
+                outbox.queue(session, _message(facts, person, words, now, rank, channel))
     if again:
         dives.postpone(session, dive_id, now + AGAIN_AFTER)
     log.append(
@@ -80,11 +90,11 @@ def end_fault_alarm(session: Session, dive: Dive, event: Closed, now: datetime) 
     """The stand-down for whoever got the plainest alarm, of which the rules know nothing."""
     step = f"stand_down-{dive.version}"
     messages = outbox.of_dive(session, dive.id)
-    told = {message.person_key for message in messages if message.step == step}
-    reached = {m.person_key: m for m in messages if m.step.startswith(STEP) and m.attempts}
+    told = {(message.person_key, message.channel) for message in messages if message.step == step}
+    reached = {(m.person_key, m.channel): m for m in messages if m.step.startswith(STEP) and m.attempts}
     facts = row_facts(session, dive.id) if reached else None
-    for key, message in reached.items():
-        if facts is not None and key not in told and message.phone != event.by.phone:
+    for way, message in reached.items():
+        if facts is not None and way not in told and message.phone != event.by.phone:
             outbox.queue(session, stand_down(facts, event.by.name, message, step, now))
 
 
@@ -99,14 +109,27 @@ def stand_down(facts: RowFacts, by_name: str, alarm: Message, step: str, now: da
         person_key=alarm.person_key,
         name=alarm.name,
         phone=alarm.phone,
+        email=alarm.email,
+        subject=words if alarm.channel == Channel.EMAIL else None,
         kind="stand_down",
         priority=int(MessageKind.STAND_DOWN),
         step=step,
-        body=words,
-        segments=len(segments(words).parts),
+        **_worded(words, Channel(alarm.channel)),
         queued_at=now,
         due_at=now,
     )
+
+
+def _ways(service: Service, person: Recipient) -> tuple[Channel, ...]:
+    """A text, which costs nothing if it does not arrive; a landline is called too. The columns know no more."""
+    called = Channel.CALL in service.channels and probably_landline(person.phone or "")
+    return (Channel.TEXT, Channel.CALL) if called else (Channel.TEXT,)
+
+
+def _worded(words: str, channel: Channel) -> _Worded:
+    if channel is Channel.TEXT:
+        return {"body": words, "segments": len(segments(words).parts), "channel": channel}
+    return {"body": as_said(words) if channel is Channel.CALL else words, "segments": 0, "channel": channel}
 
 
 def _earlier(session: Session, dive_id: str) -> Sequence[Message]:
@@ -131,7 +154,7 @@ def _words(facts: RowFacts) -> str:
     return service_fault(facts.club_name, facts.site_name, facts.rescue_call, facts.lead_name, lead, drill=facts.drill)
 
 
-def _message(facts: RowFacts, person: Recipient, words: str, now: datetime, rank: int) -> NewMessage:
+def _message(facts: RowFacts, person: Recipient, words: str, now: datetime, rank: int, channel: Channel) -> NewMessage:
     return NewMessage(
         club_id=facts.club_id,
         dive_id=facts.dive_id,
@@ -142,8 +165,7 @@ def _message(facts: RowFacts, person: Recipient, words: str, now: datetime, rank
         priority=int(MessageKind.DISTRESS),
         rank=rank,
         step=f"{STEP}{now:%Y%m%dT%H%M}",
-        body=words,
-        segments=len(segments(words).parts),
+        **_worded(words, channel),
         queued_at=now,
         due_at=now,
     )

@@ -5,10 +5,14 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import update
 
 from service.domain.people import Channel
+from service.operations.closing import close_dive
 from service.operations.gateway import Blame, ReceiptState
 from service.operations.plan_reading import NamedPhone, PlanRequest
+from service.store import seed
+from service.store.tables import DiveRow
 from tests.operations.stage import ANNA, CLEO, DOV, Stage, Taken, plan, refuse
 
 HARBOUR, MAIL = "+441632960123", "cleo@example.org"
@@ -17,10 +21,10 @@ WITH_MAIL = plan(contacts=(NamedPhone("Cleo Marsh", CLEO, MAIL), NamedPhone("Dov
 
 
 @pytest.fixture(autouse=True)
-def every_way(stage: Stage) -> None:
+def every_way(unchecked: Stage) -> None:
     """A service that can text, call and mail, and whose gateways send receipts."""
-    stage.opens_every_way()
-    stage.first.sends_receipts = stage.second.sends_receipts = True
+    unchecked.opens_every_way()
+    unchecked.first.sends_receipts = unchecked.second.sends_receipts = True
 
 
 def by(stage: Stage, channel: Channel, to: str) -> list[Taken]:
@@ -174,3 +178,27 @@ def test_the_log_says_by_which_way_each_message_goes(stage: Stage) -> None:
         ("contact-0", "email"),
         ("contact-1", None),
     ]
+
+
+def test_a_dive_that_cannot_be_read_calls_its_landline_too_and_stands_every_way_down(unchecked: Stage) -> None:
+    """The plainest alarm knows no ways, but what a landline is; who closes it ends it for everybody by each way."""
+    stage = unchecked
+    request = plan(contacts=(NamedPhone("Cleo Marsh", CLEO, MAIL), NamedPhone("Harbour office", HARBOUR)))
+    dive = stage.dive_in(request)
+    spoil = update(DiveRow).where(DiveRow.id == dive.id).values(state="{}")
+    stage.service.write(lambda session: session.execute(spoil))
+    stage.sleep(65)
+    stage.turn()
+
+    alarm = by(stage, Channel.CALL, HARBOUR)[-1].body
+    assert "SERVICE FAULT, a dive may be overdue: Anna Holt" in alarm
+    assert "Call + 4 4, 7 7 0 0, 9 0 0 0 0 1." in alarm
+    assert alarm.endswith("Press 1 to say that you have heard this.")
+    assert "SERVICE FAULT" in by(stage, Channel.TEXT, CLEO)[-1].body
+    assert [one.channel for one in stage.journal if one.to == CLEO and "FAULT" in one.body] == [Channel.TEXT]
+
+    close_dive(stage.service, dive.id, seed.ADMIN_NAME, "seen ashore")
+    stage.courier.carry()
+
+    for channel, to in ((Channel.TEXT, CLEO), (Channel.EMAIL, MAIL), (Channel.CALL, HARBOUR)):
+        assert "the dive is over. Said by Finn Aske." in by(stage, channel, to)[-1].body

@@ -148,10 +148,15 @@ def wrong_key(language: str) -> str:
     return render(say("That key has no meaning here. Please press 1."), language)
 
 
+def as_said(text: str) -> str:
+    """A text of ours read out: its numbers slowly, and a key at the end; for where nothing but the text is known."""
+    return " ".join((slowly(text), render(_heard_it())))
+
+
 def slowly(text: str) -> str:
     """Numbers digit by digit, with a pause between two groups: "07700 900999" is "0 7 7 0 0, 9 0 0 9 9 9"."""
     grouped = re.sub(r"(?<=\d)[\s()/-]+(?=\d)", ", ", text)
-    return _DIGITS.sub(lambda digits: " ".join(digits[0]), grouped.replace("+", " + ")).strip()
+    return " ".join(_DIGITS.sub(lambda digits: " ".join(digits[0]), grouped.replace("+", " + ")).split())
 
 
 def _spoken(phrases: list[Words], person: Recipient) -> str:
