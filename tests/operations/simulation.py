@@ -53,7 +53,7 @@ DIVERS_SAY = (
 )
 CONTACTS_SAY = (
     *("OK {ref}", "OK {ref}", "OK", "CALLED", "called 17 {ref}", "SAFE 1 {ref}", "what?", "OUT", "still nothing"),
-    *("STOP", "START"),
+    *("STOP", "START", "DECLINE", "AGREE {ref}"),
 )
 ANYBODY_SAYS = ("OUT {finish}", "{finish}", "OUT 123456", "LATE 20 {finish}", "SOS {finish}", "hello", "\x00?", "INFO")
 
