@@ -109,7 +109,6 @@ class _Desk:
     senders: dict[str, Sender]
     states: dict[str, GatewayState] = field(default_factory=dict)
     opens_at: datetime | None = None
-    shut: bool = False
     used: set[str] = field(default_factory=set)
 
     def opening(self, gateway: Gateway, channel: Channel) -> datetime:
@@ -167,22 +166,23 @@ class Claims:
         if self._bounded and not leases.anything_waits(session, self._service.clock.now(), kinds):
             return Claimed()
         desk = self._desk(session)
+        open_ = self._open_channels(desk)
+        if open_ == []:
+            return Claimed(opens_at=desk.opens_at, shut=True)
         found: list[Waiting] = []
         choices: dict[str, _Choice] = {}
         page, beyond = (PAGE if self._bounded else limit), 0
         while len(found) < limit and beyond < PASSED_OVER_MAX:
-            open_ = self._open_channels(desk)
-            desk.shut = open_ == []
-            if desk.shut:
-                break
             rows = leases.waiting(session, desk.now, page, kinds=kinds, channels=open_, beyond=beyond)
-            for row in rows[: None if self._bounded else limit]:
-                choice = self._place(session, row, desk) if len(found) < limit else None
+            for row in rows:
+                choice = self._place(session, row, desk)
                 if choice is not None:
                     found.append(row)
                     choices[row.id] = choice
+                    if len(found) == limit or self._open_channels(desk) == []:
+                        break
             beyond += len(rows)
-            if len(rows) < page:
+            if len(rows) < page or self._open_channels(desk) == []:
                 break
         return self._taken(session, found, choices, desk)
 
@@ -269,7 +269,7 @@ class Claims:
 
     def _taken(self, session: Session, found: Sequence[Waiting], choices: dict[str, _Choice], desk: _Desk) -> Claimed:
         lease_s = clock_seconds(self._service.clock, LEASE_S)
-        done = Claimed(opens_at=desk.opens_at, shut=desk.shut)
+        done = Claimed(opens_at=desk.opens_at)
         for message in leases.lease(session, found, self._owner, desk.now, lease_s):
             done = done.and_(self._begun(session, message, choices[message.id], desk))
         senders.save_free_at(session, desk.marks())
