@@ -100,6 +100,12 @@ def plan_in(language: str, heads: int = 12) -> DivePlan:
     )
 
 
+def _with_a_landline(plan: DivePlan) -> DivePlan:
+    """The same, with a first contact who can only be called."""
+    first, *others = plan.contacts
+    return replace(plan, contacts=(replace(first, channels=(Channel.CALL,)), *others))
+
+
 def filed(plan: DivePlan, *, drill: bool, grace: GracePeriods | None = None) -> Play:
     """A dive of that plan, whose finish needs a code, as long as it gets."""
     play = Play(NOW, None, [], [])
@@ -115,6 +121,7 @@ def filed(plan: DivePlan, *, drill: bool, grace: GracePeriods | None = None) -> 
             plan=plan,
             grace=grace or GracePeriods(finish_needs=FinishNeeds.CODE),
             drill=drill,
+            calls=True,
             newcomers=() if drill else ("contact-0", "contact-1"),
         )
     )
@@ -209,6 +216,7 @@ def _unreachable(play: Play) -> None:
     play.does(do.NoteUnreachable("contact-0", "declined"))
     for key in ("contact-0", "contact-1", "contact-2"):
         play.does(do.NoteUnreachable(key, "refused"))
+        play.does(do.NoteUnreachable(key, "refused", Channel.CALL))
     play.does(do.Start(play.by("diver-0")), 5)
     play.does(do.Tick(), 2)
     play.does(do.RaiseNow(play.by("diver-0"), None))
@@ -221,7 +229,7 @@ def _called_off(play: Play) -> None:
     lead = play.by("diver-0")
     play.does(do.Hear(lead, "what now"))
     play.does(do.Finish(lead, 2))
-    play.does(do.CallOff(lead))
+    play.does(do.CallOff(play.by("diver-1")))
 
 
 def _raised_and_called_off(play: Play) -> None:
@@ -240,11 +248,45 @@ def _never_heard_of(play: Play) -> None:
 
 
 def _found_late(play: Play) -> None:
-    """An outage over the planned start: the alert and the plan to keep go out together."""
-    play.now += timedelta(minutes=300)
+    """An outage from before the planned start until the alert: the others get the plan, since the first has that."""
+    play.now += timedelta(minutes=FIRST_ALERT_MIN)
     play.does(do.Tick())
 
 
+def _outage(play: Play) -> None:
+    """Nothing ran from before the start until long after the hand-up was due."""
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.now += timedelta(minutes=400)
+    play.does(do.Tick())
+
+
+def _raised_and_left(play: Play) -> None:
+    """SOS in the water, an admin has it, one contact comes back, and nobody reports that rescue is called."""
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.does(do.RaiseNow(play.by("diver-0"), WORDS), 5)
+    play.does(do.Acknowledge(Actor(Role.ADMIN, "Finn Gray", Via.PAGE, "admin-1")))
+    play.does(do.NoteUnreachable("contact-1", "refused"))
+    play.does(do.NoteReachable("contact-1"), 1)
+    play.does(do.Tick(), 60)
+
+
+def _finished_before_it_began(play: Play) -> None:
+    """The finish code of a plan whose start was never heard."""
+    play.does(do.Finish(play.by("diver-0"), 12, with_code=True))
+
+
+def _rung_in_vain(play: Play) -> None:
+    """A contact with a landline alone, who does not answer; a contact asks nearly how to decline."""
+    play.does(do.Hear(play.by("contact-1"), "decline please", "decline"))
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.does(do.NoteUnreachable("contact-0", "no_answer", Channel.CALL))
+    for key in ("contact-1", "contact-2"):
+        play.does(do.NoteUnreachable(key, "refused"))
+    play.does(do.RaiseNow(play.by("diver-0"), None))
+    play.does(do.Tick(), RUN_MIN + 80)
+
+
+FIRST_ALERT_MIN = 20 + RUN_MIN + 15 + 1  # planned to go in, run time, grace
 LAPSES = GracePeriods(never_started=NeverStarted.LAPSE)
 COUNTED = GracePeriods(finish_needs=FinishNeeds.HEADCOUNT)
 
@@ -259,12 +301,16 @@ def every_play(language: str, *, drill: bool) -> list[Play]:
         _unreachable,
         _called_off,
         _raised_and_called_off,
+        _outage,
+        _raised_and_left,
+        _finished_before_it_began,
     )
     plays = [(filed(plan, drill=drill), course) for course in (_alarmed, *both)]
     plays += [(filed(plan, drill=drill, grace=COUNTED), course) for course in (_alarmed, _unarmed)]
     plays += [(filed(planned, drill=drill), course) for course in (_never_heard_of, _found_late)]
     plays += [(filed(planned, drill=drill, grace=LAPSES), _never_heard_of)]
     plays += [(filed(plan_in(language, 1), drill=drill), _unanswered)]
+    plays += [(filed(_with_a_landline(plan), drill=drill), _rung_in_vain)]
     for play, course in plays:
         course(play)
         if course is _alarmed:

@@ -49,7 +49,9 @@ def every_text(turns: list[Turn]) -> list[tuple[str, int]]:
 
 
 def allowed(event: Event, draft: Draft) -> int:
-    """The segments of a kind; an answer about a position that is not used has one more."""
+    """The segments of a kind; an answer about a position that is not used, and a late plan to keep, have one more."""
+    if draft.step.startswith("late_notice"):
+        return SEGMENTS[MessageKind.START_NOTICE]
     slip = (isinstance(event, Heard) and event.trouble) or (isinstance(event, FixReported) and event.doubt)
     return ABOUT_A_POSITION if draft.kind is MessageKind.REPLY and slip else SEGMENTS[draft.kind]
 

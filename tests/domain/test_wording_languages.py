@@ -47,7 +47,9 @@ def in_text(words: Words, language: str) -> str:
 
 
 def allowed(one: Told) -> int:
-    """The segments of its kind; an answer about a position that is not used has one more."""
+    """The segments of its kind; an answer about a position that is not used, and a late plan to keep, have one more."""
+    if one.draft.step.startswith("late_notice"):
+        return SEGMENTS[MessageKind.START_NOTICE]
     slip = (isinstance(one.event, Heard) and one.event.trouble) or (
         isinstance(one.event, FixReported) and one.event.doubt
     )

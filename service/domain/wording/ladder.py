@@ -17,6 +17,7 @@ from service.domain.local_time import minutes
 from service.domain.people import Recipient, Role, Via
 from service.domain.wording.drafts import (
     EVERY_ADMIN,
+    SEGMENTS,
     Draft,
     LinkKind,
     MessageKind,
@@ -113,7 +114,8 @@ def _late_notice(dive: Dive, event: Started) -> list[Draft]:
         *deaf_divers(dive),
         ref(dive),
     ]
-    return to_each(dive, others, MessageKind.OTHER, "late_notice", parts, event.at, link=LinkKind.ALARM)
+    whole = SEGMENTS[MessageKind.START_NOTICE]  # it holds what a start notice does, and is only less urgent
+    return to_each(dive, others, MessageKind.OTHER, "late_notice", parts, event.at, link=LinkKind.ALARM, segments=whole)
 
 
 def _starters(dive: Dive) -> list[Recipient]:
