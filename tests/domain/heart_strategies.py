@@ -208,6 +208,14 @@ Life = tuple[tuple[do.FilePlan, datetime], list[Move]]
 lives = st.tuples(filings(), courses)
 
 
+def in_language(life: Life, language: str) -> Life:
+    """The same life among people who all read that language."""
+    (filing, now), course = life
+    party = tuple(replace(diver, language=language) for diver in filing.plan.party)
+    ashore = tuple(replace(contact, language=language) for contact in filing.plan.contacts)
+    return (replace(filing, plan=replace(filing.plan, party=party, contacts=ashore)), now), course
+
+
 @dataclass(frozen=True)
 class Turn:
     """One command and all that came of it: the dive before and after each event, and what people were told."""

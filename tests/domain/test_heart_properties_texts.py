@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import re
 
+import pytest
 from hypothesis import given
 
 from service.domain.dive import Dive, Event, Refusal
 from service.domain.dive.events import AlarmRaised, FixReported, Heard, StepTaken
 from service.domain.encoding import is_gsm7, segments, septets, to_gsm7
 from service.domain.grace import Step
-from service.domain.people import Actor, Channel, Role, Via
+from service.domain.language import LANGUAGES
+from service.domain.people import ENGLISH, Actor, Channel, Role, Via
 from service.domain.place.position import decimal
 from service.domain.wording import Draft, LinkKind, MessageKind, general, placing
 from service.domain.wording.drafts import ABOUT_A_POSITION, SEGMENTS, SEGMENTS_MAX
-from tests.domain.heart_strategies import Life, Turn, lives, played, wild_lives
+from tests.domain.heart_strategies import Life, Turn, in_language, lives, played, wild_lives
 
 # What carriers act on, by the list of the CTIA's messaging principles and the practice of large providers.
 CARRIER_WORDS = (
@@ -35,16 +37,16 @@ def messages(turns: list[Turn]) -> list[Message]:
     return [(event, dive, draft) for event, dive, draft in every if draft.channel is Channel.TEXT]
 
 
-def every_text(turns: list[Turn]) -> list[tuple[str, int]]:
+def every_text(turns: list[Turn], language: str = ENGLISH) -> list[tuple[str, int]]:
     """Every text to anybody, refusals and status too, and how many segments it may have."""
     sent = [(draft.text, allowed(event, draft)) for event, _, draft in messages(turns)]
     for turn in turns:
         if isinstance(turn.decision, Refusal):
-            sent.append((general.refused(turn.after, turn.decision), 1))
+            sent.append((general.refused(turn.after, turn.decision, language), 1))
         sent += [(general.status(turn.after, who, turn.now), 1) for who in (LEAD, ASHORE)]
-        sent.append((placing.where_they_are(turn.after, turn.now), ABOUT_A_POSITION))
+        sent.append((placing.where_they_are(turn.after, turn.now, language), ABOUT_A_POSITION))
         about_the_pack = (placing.pack_words, placing.pack_too_long, placing.no_pack, placing.pack_is_for_contacts)
-        sent += [(words(turn.after), 1) for words in about_the_pack]
+        sent += [(words(turn.after, language), 1) for words in about_the_pack]
     return sent
 
 
@@ -56,18 +58,19 @@ def allowed(event: Event, draft: Draft) -> int:
     return ABOUT_A_POSITION if draft.kind is MessageKind.REPLY and slip else SEGMENTS[draft.kind]
 
 
-@given(lives)
-def test_every_text_is_plain_and_fits(life: Life) -> None:
+@pytest.mark.parametrize("language", LANGUAGES)
+@given(life=lives)
+def test_every_text_is_plain_and_fits(language: str, life: Life) -> None:
     """GSM 7-bit, within its segments, of the club or of Linetender, no link, no shouting, no carrier's word."""
-    turns = list(played(life))
+    turns = list(played(in_language(life, language)))
     club = turns[0].after.club_name
 
-    for text, most in every_text(turns):
+    for text, most in every_text(turns, language):
         ours = text.replace("\n", " ")
         assert is_gsm7(text)
         assert len(segments(text).parts) <= most, text
-        assert re.match(rf"(?:EXERCISE\. )?(?:{re.escape(club)}|Linetender): \S", text), text
-        assert text.startswith("EXERCISE. ") is turns[0].after.drill
+        assert re.match(rf"(?:EXERCISE(?: \([^)]+\))?\. )?(?:{re.escape(club)}|Linetender): \S", text), text
+        assert text.startswith("EXERCISE") is turns[0].after.drill
         assert "!" not in ours
         assert not LINK.search(ours)
         assert not COMMAND.search(ours), text
@@ -93,7 +96,7 @@ def test_a_drill_sends_nobody_to_call_rescue(life: Life) -> None:
         if not drill:
             assert "real alarm" not in text
             continue
-        assert not SENDS_TO_RESCUE.search(text.replace("If this is no exercise, call rescue:", "")), text
+        assert not SENDS_TO_RESCUE.search(text.replace("No exercise? Call rescue:", "")), text
         assert (
             not re.search(rf"(?<!would now )(?<!would then )\bcall {re.escape(rescue_call)}", text) or "danger" in text
         )
