@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import threading
 from datetime import datetime
 from typing import Any, Final, get_args
 
@@ -25,6 +26,9 @@ Json = dict[str, Any]
 
 class UnreadableError(ValueError):
     """What is stored is not what the heart's types say; the message names the place."""
+
+_learning = threading.Lock()
+_learnt: set[type] = set()
 
 
 def _kind(event_type: type) -> str:
@@ -116,7 +120,21 @@ def load_current(fields: Json) -> Current:
     return current
 
 
+def learn(wanted: type) -> None:
+    """Make msgspec ready for a type that many threads will read.
+
+    It learns a type at its first use, and a second thread that comes meanwhile uses what is half learnt: that ends
+    the process with a segmentation fault. So the first use is one thread's alone.
+    """
+    if wanted in _learnt:
+        return
+    with _learning:
+        msgspec.json.Decoder(wanted)
+        _learnt.add(wanted)
+
+
 def _converted(fields: object, wanted: type) -> Any:
+    learn(wanted)
     try:
         return msgspec.convert(fields, wanted)
     except msgspec.ValidationError as error:

@@ -14,6 +14,7 @@ from service.domain.people import Actor
 from service.domain.place.fix import Source
 from service.domain.place.position import Position
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
+from service.store.codec import learn
 from service.web.api_shapes import FixIn, PersonIn, PlaceIn, PlanIn
 from service.web.problems import FieldProblem
 from service.web.typed import position_read
@@ -49,6 +50,7 @@ def read_body(shape: type[Shape], *, may_be_empty: bool = False) -> Shape:
     try:
         # Once without a shape: what breaks off is no JSON, whatever its beginning looks like.
         msgspec.json.decode(body)
+        learn(shape)
         return msgspec.json.decode(body, type=shape)
     except msgspec.ValidationError as fault:
         error = field_problem(str(fault))
