@@ -44,6 +44,7 @@ CARRYING_MAX: Final = 2
 
 DIVE_LATE: Final = "dives are not looked at in time, so the keeper does it"
 MESSAGE_LATE: Final = "alarms are not carried in time, so the keeper does it"
+AT_ITS_RATE: Final = "alarms wait because their sender may not send faster (linetender capacity says what it can carry)"
 NO_CANARY: Final = "broker or workers give no sign of life, so the keeper does their work"
 NO_SWEEP: Final = "no sweep has ended for a while, so the keeper does it"
 
@@ -102,9 +103,13 @@ class Keeper:
     def reasons(self, late: Lateness) -> tuple[str, ...]:
         """Why the keeper has to act, in the order in which it matters."""
         lived_long = self._monotonic() - self._born >= SIGN_OF_LIFE_S
+        urgent_late = self._past(late.oldest_urgent_s, LATE_S)
+        at_its_rate = late.sender_age_s is not None and not self._past(late.sender_age_s, LATE_S)
         found = (
             (DIVE_LATE, self._past(late.oldest_due_s, LATE_S)),
-            (MESSAGE_LATE, self._past(late.oldest_urgent_s, LATE_S)),
+            (MESSAGE_LATE, urgent_late and not at_its_rate),
+            # Couriers are at work, and the keeper sends no more than they may; but somebody has to know.
+            (AT_ITS_RATE, urgent_late and at_its_rate),
             # After a start the others have as long to give a sign of life as they have later.
             (NO_SWEEP, lived_long and self._silent(late.sweep_age_s)),
             (NO_CANARY, lived_long and self._silent(late.canary_age_s)),

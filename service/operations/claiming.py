@@ -204,18 +204,23 @@ class Claims:
         return _Desk(now, known)
 
     def _open_channels(self, desk: _Desk) -> list[Channel] | None:
-        """The channels by which anything can go now, or nothing ever can; None for all of them."""
+        """The channels by which a message can go now, and those by which none ever can; None for all of them.
+
+        None at all where every sender has to wait.
+        """
         if not self._bounded:
             return None
         carriers = {channel: [g for g in self._gateways.values() if channel in g.channels] for channel in Channel}
-        for channel, all_of_it in carriers.items():
-            if all_of_it and not any(desk.is_open(gateway, channel) for gateway in all_of_it):
-                desk.waits(min(desk.opening(gateway, channel) for gateway in all_of_it))
-        return [
-            channel
-            for channel, all_of_it in carriers.items()
-            if not all_of_it or any(desk.is_open(gateway, channel) for gateway in all_of_it)
-        ]
+        opens_at = {
+            channel: min(desk.opening(gateway, channel) for gateway in found)
+            for channel, found in carriers.items()
+            if found
+        }
+        for at in opens_at.values():
+            if at > desk.now:
+                desk.waits(at)
+        open_ = [channel for channel, at in opens_at.items() if at <= desk.now]
+        return [*open_, *(channel for channel in Channel if not carriers[channel])] if open_ else []
 
     def _ways(self, row: Waiting | ClaimedMessage) -> tuple[Gateway, ...]:
         channel = Channel(row.channel)

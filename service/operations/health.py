@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.operations.service import Service
 from service.operations.telling_admins import tell_admins
-from service.store import dives, health, inbound, log, outbox
+from service.store import dives, health, inbound, log, outbox, senders
 
 TOLD_AGAIN_AFTER = timedelta(hours=1)
 CLOCKS_APART_S = 2.0
@@ -22,12 +22,16 @@ FORGETTING_ROUNDS_MAX = 100
 
 @dataclass(frozen=True, slots=True)
 class Lateness:
-    """Ages in seconds of the clock; None where there is nothing of the kind."""
+    """Ages in seconds of the clock; None where there is nothing of the kind.
+
+    `sender_age_s`: since a sender with a rate could send again; below nothing while it may not yet.
+    """
 
     oldest_due_s: float | None
     oldest_urgent_s: float | None
     canary_age_s: float | None
     sweep_age_s: float | None
+    sender_age_s: float | None = None
 
 
 def beat_heart(service: Service, name: str, detail: str | None = None) -> None:
@@ -82,6 +86,7 @@ def how_late(service: Service) -> Lateness:
             oldest_urgent_s=age(outbox.oldest_urgent(session, now)),
             canary_age_s=age(health.last_canary_home(session)),
             sweep_age_s=age(heartbeat.at if heartbeat else None),
+            sender_age_s=age(senders.last_free_at(session)),
         )
 
     return service.read(look)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from service.store.tables import GatewayStateRow
@@ -26,6 +26,11 @@ def save_free_at(session: Session, free_at: Mapping[str, datetime | None]) -> No
     row = GatewayStateRow
     for name, at in free_at.items():
         touched(session, update(row).where(row.name == name).values(free_at=at))
+
+
+def last_free_at(session: Session) -> datetime | None:
+    """The latest mark of any sender that has a rate: near to now while couriers send as fast as they may."""
+    return session.execute(select(func.max(GatewayStateRow.free_at))).scalar_one()
 
 
 def _locked(session: Session, names: Collection[str]) -> dict[str, datetime | None]:

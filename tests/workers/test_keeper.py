@@ -16,7 +16,7 @@ from service.operations.sweeping import sweep
 from service.store import health
 from service.store.engine import open_engine
 from tests.operations.stage import CLEO, FINN, Stage
-from workers.keeper import DIVE_LATE, MESSAGE_LATE, NO_CANARY, NO_SWEEP, SIGN_OF_LIFE_S, Keeper
+from workers.keeper import AT_ITS_RATE, DIVE_LATE, MESSAGE_LATE, NO_CANARY, NO_SWEEP, SIGN_OF_LIFE_S, Keeper
 
 ALL_WELL = Lateness(oldest_due_s=None, oldest_urgent_s=None, canary_age_s=1.0, sweep_age_s=1.0)
 
@@ -150,6 +150,9 @@ def test_two_keepers_and_a_worker_double_nothing(stage: Stage, keeper: Keeper, h
         pytest.param(Lateness(10.0, 10.0, 45.0, 45.0), (), id="at every limit"),
         pytest.param(Lateness(10.1, None, 1.0, 1.0), (DIVE_LATE,), id="a dive is late"),
         pytest.param(Lateness(None, 10.1, 1.0, 1.0), (MESSAGE_LATE,), id="an alarm is late"),
+        pytest.param(Lateness(None, 10.1, 1.0, 1.0, 10.1), (MESSAGE_LATE,), id="an alarm is late, its sender is free"),
+        pytest.param(Lateness(None, 10.1, 1.0, 1.0, -2.0), (AT_ITS_RATE,), id="an alarm waits for its sender"),
+        pytest.param(Lateness(None, 10.0, 1.0, 1.0, -2.0), (), id="an alarm waits for its sender a little"),
         pytest.param(Lateness(None, None, 45.1, 1.0), (NO_CANARY,), id="the canary is lost"),
         pytest.param(Lateness(None, None, 1.0, 45.1), (NO_SWEEP,), id="no sweep ends"),
         pytest.param(Lateness(None, None, None, None), (NO_SWEEP, NO_CANARY), id="never a sign of life"),
