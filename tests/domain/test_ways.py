@@ -227,7 +227,7 @@ def test_who_opts_out_by_text_is_not_waited_for_though_calls_come_first() -> Non
     assert story.dive.unreachable == ("contact-0",)
 
     story.does(do.NoteReachable("contact-0"), at(2))
-    assert story.dive.unreachable == ()
+    assert not story.dive.unreachable
 
 
 def test_when_every_first_way_has_failed_the_admins_hear_at_once() -> None:

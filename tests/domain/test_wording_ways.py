@@ -8,7 +8,7 @@ import pytest
 
 from service.domain.dive import commands as do
 from service.domain.language import LANGUAGES
-from service.domain.people import Channel
+from service.domain.people import Channel, Via
 from service.domain.place.position import Position
 from service.domain.plan import DivePlan
 from service.domain.wording import Draft, spoken
@@ -154,10 +154,10 @@ def test_without_a_position_none_is_said() -> None:
 
 ENDS = {
     "out": (
-        do.Finish(diver()),
+        do.Finish(diver(via=Via.PAGE)),
         "It is over for Anna Holt at Lantern Cove. 2 divers are safe. Said by Anna Holt at 10:20.",
     ),
-    "safe": (do.ReportSafe(contact(), 2), "2 divers are safe. Said by Cleo Marsh at 10:20."),
+    "safe": (do.ReportSafe(contact(via=Via.PAGE), 2), "2 divers are safe. Said by Cleo Marsh at 10:20."),
 }
 
 
@@ -166,7 +166,7 @@ def test_the_end_is_said_and_by_whom(command: do.Command, said: str) -> None:
     """Without an alarm nobody has to stand down."""
     story = called(20)
     # A contact who closes it by a text is answered by text, so the landline says it by its page.
-    story.does(replace(command, by=replace(command.by, via="page")), at(20))  # type: ignore[type-var, union-attr]
+    story.does(command, at(20))
 
     text = last(story, Channel.CALL).text
     assert said in text

@@ -132,11 +132,16 @@ def test_an_address_is_kept_as_it_goes_into_an_envelope() -> None:
     assert read_email("") is read_email(None) is read_email("  ") is None
 
 
+def keep_settings(stage: Stage, settings: dict[str, str]) -> None:
+    """What the club has set."""
+    keep = update(ClubRow).where(ClubRow.id == CLUB).values(settings=settings)
+    stage.service.write(lambda session: session.execute(keep))
+
+
 def test_a_person_without_a_language_has_that_of_the_club(stage: Stage) -> None:
     """Else English; what the settings hold that is no language of ours is none."""
     for kept, language in (({}, "en"), ({"language": "fr"}, "fr"), ({"language": "tlh"}, "en")):
-        keep = update(ClubRow).where(ClubRow.id == CLUB).values(settings=kept)
-        stage.service.write(lambda session, keep=keep: session.execute(keep))
+        keep_settings(stage, kept)
         filed = result(stage, TEXTS, NamedPhone("Cleo Marsh", CLEO), NamedPhone("Dov Lind", DOV, language="DE "))
         assert isinstance(filed, PlanFiled)
         assert [one.language for one in filed.dive.plan.contacts] == [language, "de"]

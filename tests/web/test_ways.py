@@ -10,6 +10,7 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine
 
+from service.domain.dive import Dive
 from service.domain.people import Channel
 from service.operations.pages import list_dives
 from service.operations.service import Service
@@ -140,6 +141,7 @@ def test_the_form_takes_an_address_and_languages(at: Site, client: FlaskClient) 
 
     assert status == 200
     (dive,) = list_dives(at.service, at.club_id, None)
+    assert isinstance(dive, Dive)
     cleo, dov = dive.plan.contacts
     assert (cleo.email, cleo.language) == ("cleo@example.org", "de")
     assert (dov.email, dov.language, dive.lead.language) == (None, "en", "fr")
