@@ -1,0 +1,157 @@
+"""Asking a gateway whether it has an alarm whose outcome is unknown, before it goes again."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+import pytest
+from sqlalchemy import select
+
+from service.operations import asking
+from service.operations.carrying import Courier
+from service.operations.gateway import CannotTell, Found, Lookup, NotFound, Outgoing, ReceiptState
+from service.store.tables import DiveRow
+from tests.operations.stage import ANNA, CLEO, ScriptedGateway, Stage, Taken, lose_the_answer, time_out
+
+HALF_A_MINUTE = timedelta(seconds=31)
+
+
+@dataclass
+class AskedGateway(ScriptedGateway):
+    """A gateway that answers questions by a script, and counts them."""
+
+    answer: Callable[[AskedGateway, Outgoing], Lookup] = field(default=lambda gateway, text: gateway.truth(text))
+    questions: list[str] = field(default_factory=list)
+
+    def look_up(self, message: Outgoing, _since: datetime) -> Lookup:
+        """Do what the script says."""
+        self.questions.append(message.to)
+        return self.answer(self, message)
+
+    def truth(self, text: Outgoing) -> Lookup:
+        """What its journal says."""
+        found = [one for one in self.taken if one.reference == text.reference]
+        return Found(found[-1].provider_id) if found else NotFound()
+
+
+def cannot_tell(_: AskedGateway, __: Outgoing) -> Lookup:
+    """It has no list."""
+    return CannotTell("no list")
+
+
+def break_down(_: AskedGateway, __: Outgoing) -> Lookup:
+    """Break the promise never to raise."""
+    raise RuntimeError("a fault in the gateway's own code")
+
+
+@contextmanager
+def asked(stage: Stage) -> Iterator[AskedGateway]:
+    """A dive whose alert is about to be queued, and a first gateway that can be asked."""
+    stage.dive_in()
+    stage.wait(minutes=64, step=timedelta(minutes=64))
+    first = AskedGateway("first", stage.clock, stage.first.counter)
+    first.taken = stage.first.taken
+    stage.first = first
+    stage.courier.close()
+    stage.courier = Courier(stage.service, [first, stage.second])
+    stage.sleep(1)
+    yield first
+    first.numbers.clear()
+    stage.text(ANNA, "out 2")
+
+
+def alerts(stage: Stage) -> list[Taken]:
+    """The alerts that gateways took for the first contact."""
+    return [taken for taken in stage.journal if taken.to == CLEO and "OVERDUE:" in taken.body]
+
+
+@pytest.mark.parametrize(
+    ("answer", "copies"),
+    [(AskedGateway.truth, ["first"]), (cannot_tell, ["first", "second"]), (break_down, ["first", "second"])],
+)
+def test_what_got_through_is_adopted_where_the_gateway_can_tell(
+    stage: Stage, answer: Callable[[AskedGateway, Outgoing], Lookup], copies: list[str]
+) -> None:
+    """The line was cut after it was taken: people receive it once, and twice where nobody knows."""
+    with asked(stage) as first:
+        first.numbers[CLEO], first.answer = lose_the_answer, answer
+
+        stage.turn()
+
+        assert [one.gateway for one in alerts(stage)] == copies
+        assert first.questions == [CLEO]
+
+
+def test_what_was_lost_on_the_way_goes_at_once(stage: Stage) -> None:
+    """The gateway says that it does not have it: the other one takes it in the same turn."""
+    with asked(stage) as first:
+        first.numbers[CLEO] = time_out
+
+        stage.turn()
+
+        assert [one.gateway for one in alerts(stage)] == ["second"]
+
+
+@pytest.mark.parametrize("taken", [True, False])
+def test_a_carrier_that_vanished_is_made_up_for_by_asking(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch, *, taken: bool
+) -> None:
+    """Killed between call and record: half a minute later the gateway is asked, and only what it lacks goes again."""
+    with asked(stage) as first:
+        if not taken:
+            first.numbers[CLEO] = time_out
+        with monkeypatch.context() as broken:
+            broken.setattr(Courier, "_record", lambda *_: (_ for _ in ()).throw(MemoryError("killed here")))
+            stage.turn()
+        first.questions.clear()
+
+        stage.wait(HALF_A_MINUTE, step=HALF_A_MINUTE)
+
+        assert first.questions[:1] == [CLEO]
+        assert [one.gateway for one in alerts(stage)] == (["first"] if taken else ["second"])
+        [message] = [one for one in stage.messages(the_dive(stage)) if one.step.startswith("alert-")]
+        assert message.state == "handed"
+
+
+def test_an_answer_that_comes_too_late_keeps_nothing_waiting_and_still_counts(
+    unchecked: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It goes again meanwhile; what the first gateway then says of its own copy is known to be ours."""
+    stage = unchecked  # two copies, and in the end no outcome that is unknown: the checker would take it for a fault
+    monkeypatch.setattr(asking, "WITHIN_S", 0.05)
+    free = threading.Event()
+
+    def answer_late(gateway: AskedGateway, text: Outgoing) -> Lookup:
+        assert free.wait(20)
+        return gateway.truth(text)
+
+    with asked(stage) as first:
+        first.numbers[CLEO], first.answer = lose_the_answer, answer_late
+        stage.turn()
+        assert [one.gateway for one in alerts(stage)] == ["first", "second"]
+
+        free.set()
+        dive_id = the_dive(stage)
+        assert stage.until(lambda: stage.kinds(stage.dive(dive_id)).count("attempt:accepted") >= 4)
+        stage.receipt(alerts(stage)[0], ReceiptState.DELIVERED)
+
+        assert stage.message(dive_id, "contact-0", "alert").state == "delivered"
+
+
+def test_nobody_is_asked_about_what_is_not_urgent(stage: Stage) -> None:
+    """A reply that may have got through is not sent again anyway."""
+    with asked(stage) as first:
+        first.numbers[ANNA] = lose_the_answer
+
+        stage.text(ANNA, "status")
+
+        assert first.questions == []
+
+
+def the_dive(stage: Stage) -> str:
+    """The id of the only dive."""
+    return stage.service.read(lambda session: session.execute(select(DiveRow.id)).scalar_one())
