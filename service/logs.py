@@ -1,4 +1,4 @@
-"""The log of a process on its standard error: one line each, and no secrets or phone numbers.
+"""The log of a process on its standard error: one line each, and no secrets, phone numbers or e-mail addresses.
 
 The record of what happened to a dive is in the database; this is for whoever keeps the machine.
 """
@@ -30,6 +30,7 @@ _SECRETS: Final = (
     (re.compile(r"(\w+://[^\s:/@]*):[^\s/@]+@"), r"\1:...@"),
     (re.compile(r"/(dive|alarm|handover|contact)/[\w-]{16,}"), r"/\1/..."),
     (re.compile(r"\+\d{4,12}(\d{3})\b"), r"+...\1"),
+    (re.compile(r"[\w.%+-]*\w@([\w-]+(?:\.[\w-]+)+)"), r"...@\1"),
 )
 
 
@@ -44,7 +45,7 @@ def set_up_logging(log_format: str) -> None:
 
 
 def without_secrets(text: str) -> str:
-    """The text without passwords, page tokens, statement parameters, and most digits of phone numbers."""
+    """The text without passwords, page tokens, statement parameters, most digits of phone numbers, e-mail names."""
     for pattern, instead in _SECRETS:
         text = pattern.sub(instead, text)
     return text

@@ -22,6 +22,7 @@ from service.gateways.posted_fields import (
     only,
     raw_of,
     required,
+    storable,
 )
 from service.gateways.posted_words import body_within, receipt_of
 from service.gateways.webhook_signing import ID_HEADER, TIMESTAMP_HEADER, doubt
@@ -134,13 +135,14 @@ def _part(value: Any) -> TextPart | None:
     reference, number, of = value.get("reference"), value.get("number"), value.get("of")
     if isinstance(reference, bool) or not isinstance(reference, int | str):
         raise MalformedInbound("the reference of a part must be a number or a text")
-    if not SHORT_FIELD.fullmatch(str(reference)):
+    kept = storable(str(reference))
+    if not SHORT_FIELD.fullmatch(kept):
         raise MalformedInbound("the reference of a part must be short")
     if not (_is_count(number) and _is_count(of) and number <= of):
         raise MalformedInbound(
             f"the number of a part must be from 1 to how many there are, which is {PARTS_MAX} at most"
         )
-    return None if of == 1 else TextPart(str(reference), number, of)
+    return None if of == 1 else TextPart(kept, number, of)
 
 
 def _is_count(value: Any) -> TypeGuard[int]:

@@ -43,10 +43,10 @@ def clean_pairs(params: Params, received_at: datetime) -> list[tuple[str, str]]:
     """Return the fields as a database can keep them. Raises ValueError if `received_at` is naive."""
     if received_at.tzinfo is None:
         raise ValueError("received_at has no time zone")
-    return [(_storable(name), _storable(value)) for name, value in params]
+    return [(storable(name), storable(value)) for name, value in params]
 
 
-def _storable(text: str) -> str:
+def storable(text: str) -> str:
     """Return the text without what a database refuses.
 
     NULs at the ends are padding. Elsewhere they, and halves of surrogate pairs, stood for a character that is

@@ -63,6 +63,8 @@ def test_no_line_has_a_password_or_a_phone_number(lines: logging.Formatter) -> N
         ),
         ("from +447700900011 to +447700900500", "from +...011 to +...500"),
         ("took 1234567 s", "took 1234567 s"),
+        ("Key (email)=(cleo.marsh+dive@example.org) exists", "Key (email)=(...@example.org) exists"),
+        ("celery@boathouse ready", "celery@boathouse ready"),
     ],
 )
 def test_what_is_taken_out_and_what_stays(text: str, instead: str) -> None:

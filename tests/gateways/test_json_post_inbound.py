@@ -135,6 +135,13 @@ def test_a_part_of_a_long_text_says_which(reference: object) -> None:
     assert HOME.text(post(TEXT | {"part": None}), AT).part is None
 
 
+def test_a_damaged_reference_of_a_part_can_be_kept() -> None:
+    """Half of a pair of surrogates stands in no database and no file, and a 400 would be posted again for ever."""
+    part = {"reference": "\ud800", "number": 1, "of": 2}
+
+    assert HOME.text(post(TEXT | {"part": part}), AT).part == TextPart("\ufffd", 1, 2)
+
+
 @pytest.mark.parametrize(
     ("document", "reason"),
     [
