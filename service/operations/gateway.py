@@ -16,6 +16,7 @@ __all__ = [
     "Accepted",
     "Blame",
     "CannotTell",
+    "Carrier",
     "DeliveryReceipt",
     "Described",
     "Found",
@@ -143,8 +144,8 @@ class Described:
     has_canary: bool
 
 
-class Gateway(Protocol):
-    """Something that can carry messages to people. No method raises: every fault is an outcome."""
+class Carrier(Protocol):
+    """What there is to know of a gateway before it is asked."""
 
     @property
     def name(self) -> str:
@@ -160,6 +161,10 @@ class Gateway(Protocol):
     def route(self) -> Route:
         """What it is used for."""
         ...
+
+
+class Gateway(Carrier, Protocol):
+    """Something that can carry messages to people. No method raises: every fault is an outcome."""
 
     @property
     def sends_receipts(self) -> bool:

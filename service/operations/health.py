@@ -9,7 +9,7 @@ from sqlalchemy import text as sql
 from sqlalchemy.orm import Session
 
 from service.operations.service import Service
-from service.operations.telling_admins import tell_admins
+from service.operations.telling_admins import is_news, tell_admins
 from service.store import dives, health, inbound, log, outbox, senders
 
 TOLD_AGAIN_AFTER = timedelta(hours=1)
@@ -118,11 +118,8 @@ def compare_clocks(service: Service) -> float:
 
 
 def _note(service: Service, session: Session, kind: str, what: str, now: datetime) -> None:
-    name = f"told:{kind}:{what}"[:200]
-    last = health.heartbeat(session, name)
-    if last is not None and now - last.at < TOLD_AGAIN_AFTER:
+    if not is_news(service, session, f"told:{kind}:{what}", now, TOLD_AGAIN_AFTER):
         return
-    health.beat(session, name, now, service.process)
     log.append(
         session,
         chain="service",

@@ -3,32 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
-from service.operations.gateway import Route
+from service.operations.gateway import Carrier, Route
 
 URGENT = (MessageKind.DISTRESS, MessageKind.ALERT, MessageKind.STAND_DOWN)
-
-
-class Carrier(Protocol):
-    """What routing has to know of a gateway."""
-
-    @property
-    def name(self) -> str:
-        """The name it has in the settings."""
-        ...
-
-    @property
-    def channels(self) -> frozenset[Channel]:
-        """The ways to a person that it can carry."""
-        ...
-
-    @property
-    def route(self) -> Route:
-        """What it is used for."""
-        ...
 
 
 C = TypeVar("C", bound=Carrier)

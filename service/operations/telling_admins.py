@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
 from service.domain.wording.general import plain
-from service.store import admins, clubs, outbox
+from service.operations.service import Service
+from service.store import admins, clubs, health, outbox
 from service.store.outbox import NewMessage
 
 
@@ -19,6 +20,16 @@ def tell_admins(session: Session, step: str, words: str, now: datetime) -> None:
                 outbox.queue(
                     session, _to(club.id, admin.id, admin.name, admin.phone, step, plain(club.name, words), now)
                 )
+
+
+def is_news(service: Service, session: Session, mark: str, now: datetime, again_after: timedelta) -> bool:
+    """Whether nobody was told of this for so long; from now on it counts as told, under that mark."""
+    name = mark[:200]
+    last = health.heartbeat(session, name)
+    if last is not None and now - last.at < again_after:
+        return False
+    health.beat(session, name, now, service.process)
+    return True
 
 
 def _to(club_id: str, admin_id: str, name: str, phone: str, step: str, body: str, now: datetime) -> NewMessage:

@@ -12,8 +12,8 @@ from typing import Literal
 from sqlalchemy.orm import Session
 
 from service.operations.service import Service
-from service.operations.telling_admins import tell_admins
-from service.store import health, log
+from service.operations.telling_admins import is_news, tell_admins
+from service.store import log
 
 TOLD_AGAIN_AFTER = timedelta(days=1)
 UNKNOWN_CODE = "unknown_code"
@@ -25,7 +25,7 @@ Where = Literal["answer", "receipt"]
 
 def note_unrecognised(service: Service, session: Session, gateway: str, code: str, where: Where, now: datetime) -> None:
     """Log it once a day, and tell the admins once a day for each gateway, whatever its codes."""
-    if not _is_new(service, session, f"{CODE_MARK}{gateway}:{code}", now):
+    if not is_news(service, session, f"{CODE_MARK}{gateway}:{code}", now, TOLD_AGAIN_AFTER):
         return
     log.append(
         session,
@@ -35,16 +35,8 @@ def note_unrecognised(service: Service, session: Session, gateway: str, code: st
         actor={"role": "gateway", "name": gateway, "process": service.process},
         detail={"gateway": gateway, "code": code, "in": where},
     )
-    if _is_new(service, session, f"told:codes:{gateway}", now):
+    if is_news(service, session, f"told:codes:{gateway}", now, TOLD_AGAIN_AFTER):
         words = (
             f"gateway {gateway} says {code[:20]}, which is in no table here. It is taken for a failure. Please look."
         )
         tell_admins(session, f"{UNKNOWN_CODE}-{gateway}-{now:%Y%m%dT%H%M%S}", words, now)
-
-
-def _is_new(service: Service, session: Session, name: str, now: datetime) -> bool:
-    last = health.heartbeat(session, name)
-    if last is not None and now - last.at < TOLD_AGAIN_AFTER:
-        return False
-    health.beat(session, name, now, service.process)
-    return True

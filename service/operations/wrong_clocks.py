@@ -8,8 +8,8 @@ from functools import partial
 from sqlalchemy.orm import Session
 
 from service.operations.service import Service
-from service.operations.telling_admins import tell_admins
-from service.store import health, log
+from service.operations.telling_admins import is_news, tell_admins
+from service.store import log
 
 TOLD_AGAIN_AFTER = timedelta(days=1)
 WRONG_CLOCK = "gateway_clock_wrong"
@@ -22,11 +22,8 @@ def note_wrong_clock(service: Service, gateway: str, doubt: str) -> None:
 
 
 def _note(service: Service, gateway: str, doubt: str, now: datetime, session: Session) -> None:
-    name = f"told:clock:{gateway}"
-    last = health.heartbeat(session, name)
-    if last is not None and now - last.at < TOLD_AGAIN_AFTER:
+    if not is_news(service, session, f"told:clock:{gateway}", now, TOLD_AGAIN_AFTER):
         return
-    health.beat(session, name, now, service.process)
     log.append(
         session,
         chain="service",

@@ -9,9 +9,9 @@ import pytest
 
 from service.gateways.answers import UNKNOWN_ERROR_CODE
 from service.gateways.form_post import FormPostConfig
-from service.gateways.posted_words import UNKNOWN_STATUS_WORD
 from service.gateways.form_post_inbound_calls import read_call_status, read_key
 from service.gateways.posted_fields import MalformedInbound
+from service.gateways.posted_words import UNKNOWN_STATUS_WORD
 from service.operations.gateway import Blame, DeliveryReceipt, ReceiptState
 
 AT = datetime(2027, 6, 1, 10, 0, tzinfo=UTC)
