@@ -10,10 +10,11 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive, Phase
 from service.domain.dive.state import ALARMED, LIVE, REOPEN_WITHIN
-from service.domain.people import Actor, Role, Via
+from service.domain.people import ENGLISH, Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind
 from service.domain.wording import general
+from service.operations.contact_reading import club_language
 from service.operations.service import Service
 from service.store import admins, dives, sites
 from service.store.dives import Match, PhoneMatch, Unreadable
@@ -42,6 +43,7 @@ class Text:
     now: datetime
     answer_unclear: bool = True  # whether the sender is answered where the text is not understood
     unreadable: tuple[Unreadable, ...] = ()  # dives of the sender whose state cannot be read
+    language: str = ENGLISH  # of the sender
     said_at: datetime | None = None  # when it came, where it lay somewhere for more than a minute
 
 
@@ -117,6 +119,12 @@ def wanted_part(text: Text, matches: Sequence[Match]) -> Role | None:
     if text.intent.kind is Kind.ON_SCENE and text.intent.ref is None and diving:
         return Role.DIVER
     return Role.CONTACT if text.intent.kind in FOR_CONTACTS else Role.DIVER
+
+
+def language_of_sender(text: Text, matches: Sequence[Match]) -> str:
+    """The sender's language by any of their dives, else that of the club."""
+    people = [match.dive.person(key) for match in matches if isinstance(match, PhoneMatch) for key in match.keys]
+    return next((person.language for person in people if person is not None), club_language(text.club))
 
 
 def keys_of(text: Text, dive: Dive) -> tuple[str, ...]:
@@ -208,14 +216,16 @@ def ask_which(text: Text, meant: Sequence[Match]) -> str:
         verb = f"LATE {text.intent.minutes or 20}"
     if verb is None and text.intent.kind is Kind.SAFE:
         verb = f"SAFE {text.intent.count or meant[0].head_count}"
-    return general.which_dive(text.club.name, verb or "STATUS", [match.reference for match in meant])
+    return general.which_dive(text.club.name, verb or "STATUS", [match.reference for match in meant], text.language)
 
 
 def without_dive(text: Text) -> Answer:
     """The answer to a phone that has no dive, or none at the site that it names."""
     if text.intent.site is not None:
-        return Answer(general.no_plan_there(text.club.name, text.intent.site), note="no plan for that site")
-    return Answer(general.no_dive(text.club.name), note="no dive for this phone")
+        return Answer(
+            general.no_plan_there(text.club.name, text.intent.site, text.language), note="no plan for that site"
+        )
+    return Answer(general.no_dive(text.club.name, text.language), note="no dive for this phone")
 
 
 def sender_of(text: Text, dive: Dive, keys: Sequence[str], wanted: Role | None) -> Actor:

@@ -12,7 +12,7 @@ from service.domain.plan import PAST_ALLOWED, refusals
 from service.domain.standing import unproven
 from service.domain.texts import Intent
 from service.domain.wording import general
-from service.operations.contact_reading import NamedPhone, usual_contact
+from service.operations.contact_reading import NamedPhone, club_language, usual_contact
 from service.operations.filing import PlanFiled, file_in
 from service.operations.plan_reading import PlanRequest
 from service.operations.proof_of_reach import contacts_known
@@ -30,15 +30,15 @@ def file_by_text(
     """
     person = people.by_phone(session, club.id, phone)
     if person is None:
-        return general.plan_unknown_phone(club.name, service.public_url), None
+        return general.plan_unknown_phone(club.name, service.public_url, club_language(club)), None
     if not person.usual_contacts:
-        return general.plan_without_contacts(club.name, service.public_url), None
+        return general.plan_without_contacts(club.name, service.public_url, club_language(club)), None
     site = sites.find(session, club.id, intent.site or "")
     zone = site.zone if site else club.zone
     try:
         time_in_at = _time_in(intent, zone, now)
     except LocalTimeError as error:
-        return general.plan_refused(club.name, str(error)), None
+        return general.plan_refused(club.name, str(error), club_language(club)), None
     count = intent.count or 1
     request = PlanRequest(
         site=intent.site or "",
@@ -54,7 +54,7 @@ def file_by_text(
     if isinstance(filed, PlanFiled):
         advice = unproven(contacts_known(session, club, filed.dive.contacts, now), now)
         return None if advice is None else general.plain(club.name, advice, filed.dive.lead.language), filed.dive.id
-    return general.plan_refused(club.name, refusals(filed.checks)[0].words), None
+    return general.plan_refused(club.name, refusals(filed.checks)[0].words, club_language(club)), None
 
 
 def _time_in(intent: Intent, zone: str, now: datetime) -> datetime | None:

@@ -21,6 +21,7 @@ from service.operations.addressing import (
     Text,
     ask_which,
     keys_of,
+    language_of_sender,
     matches_of,
     meant_by,
     sender_of,
@@ -48,7 +49,8 @@ def answer(text: Text) -> Answer:
 
 def _answer_any(text: Text) -> Answer:
     found = matches_of(text)
-    text = replace(text, unreadable=tuple(match for match in found if isinstance(match, Unreadable)))
+    unreadable = tuple(match for match in found if isinstance(match, Unreadable))
+    text = replace(text, unreadable=unreadable, language=language_of_sender(text, found))
     try:
         with text.session.begin_nested():
             answered = _answer(text, [match for match in found if isinstance(match, PhoneMatch)])
@@ -66,7 +68,8 @@ def _unreadable(text: Text, dive_ids: Sequence[str], *, others: bool = False) ->
     if text.intent.kind in (Kind.RAISE_NOW, Kind.WORRY):
         asked = [raise_within(text.service, text.session, dive_id, text.now, even_closed=True) for dive_id in dive_ids]
         told = any(asked)
-    words = general.unreadable(text.club.name, text.club.rescue_call, told=told, others=others)
+    club, language = text.club, text.language
+    words = general.unreadable(club.name, club.rescue_call, told=told, others=others, language=language)
     return Answer(words, dive_ids[0], note="the dive cannot be read", has_dive=True)
 
 
@@ -118,18 +121,24 @@ def _by_code(text: Text) -> Answer:
     session, number, now = text.session, text.club.receiving_number, text.now
     name = text.club.name
     if inbound.wrong_codes_since(session, number, text.phone, now - WRONG_CODES_WITHIN) >= WRONG_CODES_MAX:
-        return Answer(general.codes_locked(name), note="codes locked")
+        return Answer(general.codes_locked(name, text.language), note="codes locked")
     code = text.intent.code or ""
     found = dives.by_code(session, number, code) if codes.is_valid(code) else None
     if found is None:
         inbound.note_wrong_code(session, number, text.phone, now)
         wrong = inbound.wrong_codes_since(session, number, text.phone, now - WRONG_CODES_WITHIN)
-        words = general.codes_locked(name) if wrong >= WRONG_CODES_MAX else general.no_such_code(name)
+        words = (
+            general.codes_locked(name, text.language)
+            if wrong >= WRONG_CODES_MAX
+            else general.no_such_code(name, text.language)
+        )
         return Answer(words, note="wrong code")
     wanted = {Kind.START: "start", Kind.FINISH: "finish"}.get(text.intent.kind, found.kind)
     dive = dives.get(session, found.dive_id)
     if dive is None or wanted != found.kind:
-        return Answer(general.other_code(name, found.kind), found.dive_id, note="the other code of that dive")
+        return Answer(
+            general.other_code(name, found.kind, text.language), found.dive_id, note="the other code of that dive"
+        )
     by = sender_of(text, dive, keys_of(text, dive), wanted_part(text, ()))
     if text.intent.kind not in _CODE_ACTS:
         return _do(text, dive, by)
@@ -160,19 +169,19 @@ def _do(text: Text, dive: Dive, by: Actor) -> Answer:
     if text.intent.kind is Kind.STATUS:
         return Answer(general.status(dive, by, text.now), dive.id)
     if text.intent.kind is Kind.WHERE:
-        return Answer(placing.where_they_are(dive, text.now), dive.id)
+        return Answer(placing.where_they_are(dive, text.now, text.language), dive.id)
     if text.intent.kind is Kind.PACK:
-        return _pack(dive, by)
+        return _pack(dive, by, text.language)
     return _ask(text, dive, _command(text, dive, by))
 
 
-def _pack(dive: Dive, by: Actor) -> Answer:
+def _pack(dive: Dive, by: Actor, language: str) -> Answer:
     """The link goes behind the words when they are queued, so that the log never has it."""
     if by.role not in (Role.CONTACT, Role.ADMIN) or by.key is None:
-        return Answer(placing.pack_is_for_contacts(dive), dive.id, note="pack refused")
+        return Answer(placing.pack_is_for_contacts(dive, language), dive.id, note="pack refused")
     if dive.phase is Phase.FILED:
-        return Answer(placing.no_pack(dive), dive.id, note="pack before the start")
-    return Answer(placing.pack_words(dive), dive.id, pack_for=PackFor(dive, by.key))
+        return Answer(placing.no_pack(dive, language), dive.id, note="pack before the start")
+    return Answer(placing.pack_words(dive, language), dive.id, pack_for=PackFor(dive, by.key))
 
 
 def _place(intent: Intent, dive: Dive) -> tuple[Position | None, str | None]:
@@ -213,7 +222,7 @@ def _ask(text: Text, dive: Dive, command: Command) -> Answer:
     applied = apply(text.service, text.session, dive.id, command, text.now)
     if applied is None or applied.refusal is None:
         return Answer(dive_id=dive.id)
-    return Answer(general.refused(applied.dive, applied.refusal), dive.id, note=applied.refusal.code)
+    return Answer(general.refused(applied.dive, applied.refusal, text.language), dive.id, note=applied.refusal.code)
 
 
 # Kinds with a way of their own
@@ -229,14 +238,18 @@ def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     live = named or [match for match in among if match.phase in LIVE]
     filed = [match for match in among if match.phase == Phase.FILED]
     if text.intent.reserved and not live and not _open_unreadable(text):
-        return Answer(general.how_it_works(text.club.name))
+        return Answer(general.how_it_works(text.club.name, text.language))
     chosen = live or filed[:1] or among[:1]
     if not chosen:
-        return Answer(general.sos_without_dive(text.club.name, text.club.rescue_call), note="SOS with no dive")
+        return Answer(_nobody_told(text), note="SOS with no dive")
     faulty = [match.dive_id for match in chosen if isinstance(match, Unreadable)]
     faulty += [] if named else [one for one in _open_unreadable(text) if one not in faulty]
     answers = [_raise_one(text, match) for match in chosen if isinstance(match, PhoneMatch)]
     return _unreadable(text, faulty, others=bool(answers)) if faulty else answers[0]
+
+
+def _nobody_told(text: Text) -> str:
+    return general.sos_without_dive(text.club.name, text.club.rescue_call, text.language)
 
 
 def _open_unreadable(text: Text) -> list[str]:
@@ -273,7 +286,7 @@ def _worry(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
         unclear = replace(text.intent, kind=Kind.UNCLEAR)
         if matches:
             return _by_phone(replace(text, intent=unclear), matches)
-        return Answer(general.sos_without_dive(text.club.name, text.club.rescue_call), note="worry with no dive")
+        return Answer(_nobody_told(text), note="worry with no dive")
     answers = [
         _ask(
             text,
@@ -301,11 +314,11 @@ def _opt_in(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     for match in matches:
         for key in match.keys:
             apply(text.service, text.session, match.dive.id, do.NoteReachable(key), text.now)
-    return Answer(general.opted_in(text.club.name), note="opted in")
+    return Answer(general.opted_in(text.club.name, text.language), note="opted in")
 
 
 def _info(text: Text, _: Sequence[PhoneMatch]) -> Answer:
-    return Answer(general.how_it_works(text.club.name))
+    return Answer(general.how_it_works(text.club.name, text.language))
 
 
 def _plan(text: Text, _: Sequence[PhoneMatch]) -> Answer:
