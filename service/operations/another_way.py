@@ -2,11 +2,14 @@
 
 The ladder does not wait for it: its person counts as unreached already. Twice is better than never, and each gateway
 is tried once for want of a receipt, and one more time in all after a failure.
+
+A call that nobody took is not made again by itself: the ladder has the next one. But nothing follows a stand-down, so
+that a person who can only be called is rung a few times more until they have heard that it is over.
 """
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
@@ -15,10 +18,12 @@ from service.domain.wording import MessageKind
 from service.operations.gateway import Blame
 from service.operations.recording import held, is_superseded
 from service.operations.routing import URGENT
-from service.store import log, outbox
+from service.store import log, outbox, told
 from service.store.outbox import Message
 
 _OF_NO_USE = (Blame.NUMBER, Blame.OPTED_OUT)
+RING_AGAIN_AFTER = timedelta(minutes=3)
+RING_AGAIN_MAX = 3
 
 
 def after_no_receipt(session: Session, message: Message, now: datetime) -> None:
@@ -29,11 +34,24 @@ def after_no_receipt(session: Session, message: Message, now: datetime) -> None:
 
 def after_failed(session: Session, message: Message, code: str | None, blame: Blame | None, now: datetime) -> None:
     """A receipt says that it failed, and has been applied. Its dive is locked already."""
-    if blame in _OF_NO_USE or not _is_wanted(session, message):
+    if blame in _OF_NO_USE:
         return
+    if message.channel == Channel.CALL:
+        most, at = RING_AGAIN_MAX, now + RING_AGAIN_AFTER
+        wanted = _must_be_rung(session, message)
+    else:
+        most, at, wanted = 1, now, _is_wanted(session, message)
     accepted = sum(attempt.outcome == "accepted" for attempt in outbox.attempts_of(session, message.id))
-    if accepted == 1 and outbox.take_up(session, message.id, now):
+    if wanted and accepted <= most and outbox.take_up(session, message.id, at):
         _log(session, message, f"failed {code or ''}".strip(), now)
+
+
+def _must_be_rung(session: Session, message: Message) -> bool:
+    """Whether this call was to say that it is over, and no text has said so to the same person."""
+    kind = MessageKind(message.priority)
+    if kind is not MessageKind.STAND_DOWN or is_superseded(held(session, message.dive_id), kind):
+        return False
+    return not told.went_by(session, message, Channel.TEXT)
 
 
 def _is_wanted(session: Session, message: Message) -> bool:

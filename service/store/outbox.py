@@ -234,12 +234,12 @@ def take_back(session: Session, message_id: str, now: datetime) -> bool:
     return touched(session, handed.values(state=QUEUED, not_before_at=now)) == 1
 
 
-def take_up(session: Session, message_id: str, now: datetime) -> bool:
-    """Let a message that failed on its way be sent once more. False when it has not failed."""
+def take_up(session: Session, message_id: str, at: datetime) -> bool:
+    """Let a message that failed on its way be sent once more, from that instant. False when it has not failed."""
     failed = update(MessageRow).where(MessageRow.id == message_id, MessageRow.state == FAILED)
     values = {
         "state": QUEUED,
-        "not_before_at": now,
+        "not_before_at": at,
         "handed_gateway": None,
         "provider_id": None,
         "failed_reason": None,

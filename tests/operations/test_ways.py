@@ -126,6 +126,37 @@ def test_distress_calls_everybody_and_the_end_is_called_to_them_too(stage: Stage
         assert "It is over for Anna Holt" in by(stage, Channel.CALL, phone)[-1].body
 
 
+def over(stage: Stage, phone: str) -> list[Taken]:
+    """The calls that said that it is over."""
+    return [call for call in by(stage, Channel.CALL, phone) if "It is over" in call.body]
+
+
+def test_a_landline_that_does_not_hear_the_end_is_rung_again(stage: Stage) -> None:
+    """Nothing follows a stand-down, so that the call itself is made again, every three minutes and three times."""
+    overdue(stage, LANDLINE_FIRST)
+    stage.text(ANNA, "out 2")
+
+    rung = []
+    for _ in range(5):
+        rung.append(len(over(stage, HARBOUR)))
+        stage.receipt(over(stage, HARBOUR)[-1], ReceiptState.FAILED, code="call-busy")
+        stage.wait(minutes=3)
+
+    assert rung == [1, 2, 3, 4, 4]
+
+
+def test_who_heard_the_end_by_text_is_not_rung_again(stage: Stage) -> None:
+    """Their phone has it already."""
+    overdue(stage, WITH_MAIL)
+    stage.wait(minutes=15)
+    stage.text(ANNA, "out 2")
+
+    stage.receipt(over(stage, CLEO)[-1], ReceiptState.FAILED, code="call-no-answer")
+    stage.wait(minutes=10)
+
+    assert len(over(stage, CLEO)) == 1
+
+
 def test_an_e_mail_has_its_subject_its_address_and_its_link_in_a_paragraph_of_its_own(stage: Stage) -> None:
     """What belongs to one dive has one thread."""
     dive = stage.dive_in(WITH_MAIL)
