@@ -21,8 +21,7 @@ def _one(config: GatewayConfig) -> Described:
         name=config.name,
         kind=_kind(config),
         channels=config.channels,
-        # A mail server tells of failures at most, by mail, and nobody reads those.
-        sends_receipts=not isinstance(config, SmtpConfig) and config.sends_receipts,
+        sends_receipts=config.sends_receipts,
         has_canary=config.route.canary is not None,
     )
 

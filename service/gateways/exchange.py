@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import httpx
 
-from service.gateways.answers import Answer
+from service.gateways.answers import Answer, outcome_of_fault
 from service.gateways.connections import (
     AddressRule,
     BoundedBackend,
@@ -18,6 +18,7 @@ from service.gateways.connections import (
     is_this_machine,
     system_addresses,
 )
+from service.operations.gateway import Blame, Outcome, Refused
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +97,20 @@ class Exchange:
             date=response.headers.get("Date"),
             fault=fault,
         )
+
+    def hand_over(
+        self, gateway: str, build: Callable[[], httpx.Request], read: Callable[[str, Answer], Outcome]
+    ) -> Outcome:
+        """Build a request, send it, and read from the answer what became of it; never raises."""
+        try:
+            request = build()
+        except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
+            return Refused(Blame.TRANSIENT, type(fault).__name__, "the message could not be put into a request")
+        try:
+            answer = self.answer(request)
+        except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
+            return outcome_of_fault(gateway, fault)
+        return read(gateway, answer)
 
     def close(self) -> None:
         """Release connections."""

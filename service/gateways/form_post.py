@@ -6,8 +6,10 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from urllib.parse import quote
 
+import httpx
+
 from service.domain.people import Channel
-from service.gateways.answers import outcome_of_fault
+from service.gateways.as_set_up import AsSetUp
 from service.gateways.connections import Resolve, system_addresses
 from service.gateways.exchange import Exchange, Limits
 from service.gateways.form_post_calls import call_addresses, call_form
@@ -15,16 +17,7 @@ from service.gateways.form_post_config import FormPostConfig
 from service.gateways.form_post_inbound import read_text
 from service.gateways.form_post_lists import Fetch, fetching, look_up, recent_texts
 from service.gateways.form_post_outcome import outcome_of_answer
-from service.operations.gateway import (
-    Blame,
-    CannotTell,
-    InboundText,
-    Lookup,
-    Outcome,
-    Outgoing,
-    Refused,
-    Route,
-)
+from service.operations.gateway import CannotTell, InboundText, Lookup, Outcome, Outgoing
 
 __all__ = ["FormPostConfig", "FormPostGateway", "Limits"]
 
@@ -36,7 +29,7 @@ the lower bound would refuse more. Without the field a message is good for the l
 """
 
 
-class FormPostGateway:
+class FormPostGateway(AsSetUp[FormPostConfig]):
     """A message gateway that is spoken to by form-post. Many threads may send through one at once."""
 
     def __init__(
@@ -47,7 +40,7 @@ class FormPostGateway:
         limits: Limits | None = None,
         resolve: Resolve = system_addresses,
     ) -> None:
-        self._config = config
+        super().__init__(config)
         self._public_url = public_url
         self._account_address = f"{config.base_url}/2010-04-01/Accounts/{quote(config.account, safe='')}"
         self._status_callback = f"{public_url.rstrip('/')}/inbound/{config.name}/receipt"
@@ -59,38 +52,9 @@ class FormPostGateway:
             resolve=resolve,
         )
 
-    @property
-    def name(self) -> str:
-        """The name it has in the settings."""
-        return self._config.name
-
-    @property
-    def channels(self) -> frozenset[Channel]:
-        """The ways to a person that it can carry."""
-        return self._config.channels
-
-    @property
-    def route(self) -> Route:
-        """What it is used for."""
-        return self._config.route
-
-    @property
-    def sends_receipts(self) -> bool:
-        """Whether a delivery receipt is to be expected for what it accepts."""
-        return self._config.sends_receipts
-
     def send(self, message: Outgoing) -> Outcome:
         """Hand over one message; never raises, and takes at most `Limits.total_s` seconds."""
-        try:
-            resource, form = self._asked(message)
-            request = self._exchange.request("POST", f"{self._account_address}/{resource}", data=form)
-        except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
-            return Refused(Blame.TRANSIENT, type(fault).__name__, "the message could not be put into a request")
-        try:
-            answer = self._exchange.answer(request)
-        except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
-            return outcome_of_fault(self.name, fault)
-        return outcome_of_answer(self.name, answer)
+        return self._exchange.hand_over(self.name, lambda: self._request(message), outcome_of_answer)
 
     def look_up(self, message: Outgoing, since: datetime) -> Lookup:
         """Ask whether it took this text at or after that instant; never raises, and takes as long as `send`."""
@@ -113,6 +77,10 @@ class FormPostGateway:
 
     def _read_listed(self, fields: Mapping[str, str], received_at: datetime) -> InboundText:
         return read_text(self._config, fields.items(), received_at)
+
+    def _request(self, message: Outgoing) -> httpx.Request:
+        resource, form = self._asked(message)
+        return self._exchange.request("POST", f"{self._account_address}/{resource}", data=form)
 
     def _asked(self, message: Outgoing) -> tuple[str, dict[str, str]]:
         """The resource to post to, and the form."""

@@ -6,22 +6,18 @@ https://www.twilio.com/docs/voice/api/call-resource (status callback). Whether t
 
 from __future__ import annotations
 
-import logging
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
-from service.gateways.answers import UNKNOWN_ERROR_CODE
 from service.gateways.form_post import FormPostConfig
 from service.gateways.form_post_call_codes import CALL_CODE_BY_WORD, CALL_STATE_BY_WORD, NUMBER_BY_SIP
 from service.gateways.form_post_codes import NO_ERROR, blame_for
 from service.gateways.posted_fields import PROVIDER_ID, SHORT_FIELD, Params, clean_pairs, only, raw_of, required
-from service.gateways.posted_words import UNKNOWN_STATUS_WORD
+from service.gateways.posted_words import receipt_of
 from service.operations.gateway import Blame, DeliveryReceipt, ReceiptState
 
 _KEYS = re.compile(r"[0-9A-D*#]{1,20}")
-
-_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,30 +44,17 @@ def read_call_status(config: FormPostConfig, params: Params, received_at: dateti
     pairs = clean_pairs(params, received_at)
     provider_id = required(pairs, "CallSid", PROVIDER_ID)
     word = required(pairs, "CallStatus", SHORT_FIELD).lower()
-    state = CALL_STATE_BY_WORD.get(word, ReceiptState.UNKNOWN)
-    if state is ReceiptState.UNKNOWN:
-        _log.error(UNKNOWN_STATUS_WORD, extra={"gateway": config.name, "status_word": word})
     error = (only(pairs, "ErrorCode") or "").strip()[:40]
-    known = error if error not in {"", NO_ERROR} else None
-    unrecognised = word if state is ReceiptState.UNKNOWN else None
-    if known is not None and blame_for(known) is None:
-        unrecognised = unrecognised or known
-        _log.error(UNKNOWN_ERROR_CODE, extra={"gateway": config.name, "code": known})
-    failed = state is ReceiptState.FAILED
-    return DeliveryReceipt(
-        gateway=config.name,
-        provider_id=provider_id,
-        state=state,
-        code=known or CALL_CODE_BY_WORD.get(word),
-        blame=_blame(known, (only(pairs, "SipResponseCode") or "").strip()) if failed else None,
+    receipt = receipt_of(
+        config.name,
+        provider_id,
+        word,
+        error if error not in {"", NO_ERROR} else None,
+        states=CALL_STATE_BY_WORD,
+        blame_for=blame_for,
         raw=raw_of(pairs),
         received_at=received_at,
-        unrecognised=unrecognised,
     )
-
-
-def _blame(error: str | None, sip: str) -> Blame | None:
-    by_error = blame_for(error) if error is not None else None
-    if by_error is not None:
-        return by_error
-    return Blame.NUMBER if sip in NUMBER_BY_SIP else None
+    sip = (only(pairs, "SipResponseCode") or "").strip()
+    by_sip = Blame.NUMBER if receipt.state is ReceiptState.FAILED and sip in NUMBER_BY_SIP else None
+    return replace(receipt, code=receipt.code or CALL_CODE_BY_WORD.get(word), blame=receipt.blame or by_sip)

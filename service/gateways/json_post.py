@@ -11,21 +11,15 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from urllib.parse import quote
 
+import httpx
+
 from service.domain.people import Channel
-from service.gateways.answers import detail, outcome_of_fault
+from service.gateways.answers import detail
+from service.gateways.as_set_up import AsSetUp
 from service.gateways.connections import Resolve, system_addresses
 from service.gateways.exchange import Exchange, Limits
 from service.gateways.json_post_outcome import lookup_of_answer, outcome_of_answer
-from service.operations.gateway import (
-    Blame,
-    CannotTell,
-    InboundText,
-    Lookup,
-    Outcome,
-    Outgoing,
-    Refused,
-    Route,
-)
+from service.operations.gateway import CannotTell, InboundText, Lookup, Outcome, Outgoing, Route
 
 EVERYTHING = Route()
 NO_MESSAGE = "nobody-sent-this"
@@ -54,7 +48,7 @@ class JsonPostConfig:
         return frozenset({Channel.TEXT})
 
 
-class JsonPostGateway:
+class JsonPostGateway(AsSetUp[JsonPostConfig]):
     """A message gateway that is spoken to by json-post. Many threads may send through one at once."""
 
     def __init__(
@@ -64,7 +58,7 @@ class JsonPostGateway:
         limits: Limits | None = None,
         resolve: Resolve = system_addresses,
     ) -> None:
-        self._config = config
+        super().__init__(config)
         self._messages = f"{config.base_url}/messages"
         self._exchange = Exchange(
             config.base_url,
@@ -74,37 +68,9 @@ class JsonPostGateway:
             resolve=resolve,
         )
 
-    @property
-    def name(self) -> str:
-        """The name it has in the settings."""
-        return self._config.name
-
-    @property
-    def channels(self) -> frozenset[Channel]:
-        """The ways to a person that it can carry."""
-        return self._config.channels
-
-    @property
-    def route(self) -> Route:
-        """What it is used for."""
-        return self._config.route
-
-    @property
-    def sends_receipts(self) -> bool:
-        """Whether a delivery receipt is to be expected for what it accepts."""
-        return self._config.sends_receipts
-
     def send(self, message: Outgoing) -> Outcome:
         """Hand over one message; never raises, and takes at most `Limits.total_s` seconds."""
-        try:
-            request = self._exchange.request("POST", self._messages, json=self._document(message))
-        except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
-            return Refused(Blame.TRANSIENT, type(fault).__name__, "the text could not be put into a request")
-        try:
-            answer = self._exchange.answer(request)
-        except Exception as fault:  # noqa: BLE001 - the port promises an outcome for every fault
-            return outcome_of_fault(self.name, fault)
-        return outcome_of_answer(self.name, answer)
+        return self._exchange.hand_over(self.name, lambda: self._request(message), outcome_of_answer)
 
     def look_up(self, message: Outgoing, since: datetime) -> Lookup:  # noqa: ARG002 - an id is never used again
         """Ask whether it has the message of that reference; never raises, and takes as long as `send`."""
@@ -129,6 +95,9 @@ class JsonPostGateway:
     def close(self) -> None:
         """Release connections."""
         self._exchange.close()
+
+    def _request(self, message: Outgoing) -> httpx.Request:
+        return self._exchange.request("POST", self._messages, json=self._document(message))
 
     def _document(self, message: Outgoing) -> dict[str, str | float | None]:
         return {

@@ -19,7 +19,7 @@ from service.gateways.smtp_settings import read_smtp
 from service.operations.gateway import Gateway
 
 GatewayConfig = FormPostConfig | JsonPostConfig | SmtpConfig
-"""One gateway as set up, of whichever kind: all have `name` and `route`."""
+"""One gateway as set up, of whichever kind: all have what a SetUp has."""
 
 _READERS: Mapping[str, Callable[[Entry], GatewayConfig]] = MappingProxyType(
     {"form-post": read_form_post, "json-post": read_json_post, "smtp": read_smtp}

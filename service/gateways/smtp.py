@@ -22,6 +22,7 @@ from email.message import EmailMessage
 from enum import StrEnum
 
 from service.domain.people import Channel
+from service.gateways.as_set_up import AsSetUp
 from service.gateways.connections import AddressRule, Resolve, is_this_machine, system_addresses, tls_context
 from service.gateways.mail_message import domain_of, mail, message_id
 from service.gateways.smtp_codes import blame_for
@@ -77,6 +78,11 @@ class SmtpConfig:
         """The ways to a person that it can carry."""
         return frozenset({Channel.EMAIL})
 
+    @property
+    def sends_receipts(self) -> bool:
+        """It tells of failures at most, by mail, and nobody reads those."""
+        return False
+
 
 @dataclass(frozen=True, slots=True)
 class MailLimits:
@@ -86,11 +92,8 @@ class MailLimits:
     total_s: float = 12.0
 
 
-class SmtpGateway:
+class SmtpGateway(AsSetUp[SmtpConfig]):
     """A mail server that takes our e-mails. Many threads may send through one at once."""
-
-    sends_receipts = False
-    channels = frozenset({Channel.EMAIL})
 
     def __init__(
         self,
@@ -101,7 +104,7 @@ class SmtpGateway:
         tls: ssl.SSLContext | None = None,
         wall: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> None:
-        self._config = config
+        super().__init__(config)
         self._limits = limits or MailLimits()
         self._resolve = resolve
         self._wall = wall
@@ -111,16 +114,6 @@ class SmtpGateway:
             allow_private=config.allow_private,
         )
         self._tls = tls or tls_context()
-
-    @property
-    def name(self) -> str:
-        """The name it has in the settings."""
-        return self._config.name
-
-    @property
-    def route(self) -> Route:
-        """What it is used for."""
-        return self._config.route
 
     def send(self, message: Outgoing) -> Outcome:
         """Hand over one e-mail; never raises, and takes at most `MailLimits.total_s` seconds."""
