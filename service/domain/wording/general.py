@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from functools import reduce
 
 from service.domain.dive.commands import Refusal
 from service.domain.dive.state import Dive, Phase
@@ -74,12 +73,10 @@ def _rescue(dive: Dive, now: datetime) -> Phrase:
 def which_dive(club_name: str, verb: str, references: Sequence[str], language: str = ENGLISH) -> str:
     """Several dives could be meant: the answer is the same text with a reference."""
     first, *more = [f"{verb} {reference}" for reference in references[:_LISTED_MAX]]
-    examples = reduce(_or, more, first)
+    examples: Words = first
+    for other in more:
+        examples = say("{one} or {other}", one=examples, other=other)
     return plain(club_name, say("which dive? Nothing changed. Text {examples}.", examples=examples), language)
-
-
-def _or(one: Words, other: str) -> Words:
-    return say("{one} or {other}", one=one, other=other)
 
 
 def no_such_code(club_name: str, language: str = ENGLISH) -> str:
