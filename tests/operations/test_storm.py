@@ -24,7 +24,7 @@ from service.store.outbox import NewMessage
 from service.store.tables import MessageRow
 from tests.bench.armed import arm
 from tests.operations.conftest import staged_on
-from tests.operations.stage import CLUB, ScriptedGateway, Stage, Taken, plan_of, refuse
+from tests.operations.stage import CLUB, ScriptedGateway, Stage, Taken, counted_statements, plan_of, refuse
 
 ONE_A_SECOND = Route(segments_per_s=1.0)
 ALERT, DISTRESS = "alert", "distress"
@@ -249,6 +249,17 @@ def test_fresher_news_takes_the_place_of_an_alarm_that_never_went_out(stage: Sta
     ]
     over = {one.failed_reason for one in stage.messages(dive.id) if one.state == "expired" and one.kind == ALERT}
     assert over == {"a newer alarm takes its place"}
+
+
+@pytest.mark.parametrize("route", [Route(), ONE_A_SECOND], ids=["no rate", "a rate"])
+def test_a_courier_with_nothing_to_do_asks_one_question(stage: Stage, route: Route) -> None:
+    """Looking often must cost nothing, also where a sender has a rate."""
+    stage.first.route = route
+    with storm_courier(stage, stage.first, stage.second) as courier, counted_statements(stage.engine) as statements:
+        courier.carry()
+
+    assert len([one for one in statements if one.startswith("SELECT")]) == 1
+    assert not any(one.startswith(("INSERT", "UPDATE")) for one in statements)
 
 
 def queue(stage: Stage, phones: list[str], kind: MessageKind) -> None:
