@@ -159,7 +159,7 @@ class Claims:
         return self._service.write(lambda session: self._begin(session, message))
 
     def other_way(self, message: Waiting | ClaimedMessage, tried: Sequence[str]) -> bool:
-        """Whether there is a gateway that was not asked yet."""
+        """Whether there is a gateway beside those that were tried."""
         return any(way.name not in tried for way in self._ways(message))
 
     def _claim(self, session: Session, kinds: Kinds, limit: int) -> Claimed:
@@ -251,7 +251,8 @@ class Claims:
             return Next(Fate.FAILED, reason=TOO_LATE)
         attempts = outbox.attempts_of(session, row.id)
         doubts = sum(attempt.outcome in ("unknown", None) for attempt in attempts)
-        following = after_lost(kind, Tried(len(attempts), doubts), Room())
+        lost = sum(attempt.outcome is None or attempt.detail == leases.LOST for attempt in attempts)
+        following = after_lost(kind, Tried(len(attempts), doubts, lost), Room())
         if following.fate is Fate.FAILED:
             return following
         gateway = self._gateways.get(attempts[-1].gateway) if attempts and kind in URGENT else None

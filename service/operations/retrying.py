@@ -51,7 +51,7 @@ class End(StrEnum):
     """Whether an outcome is the end of a message."""
 
     AT_ONCE = "at once"
-    WITHOUT_OTHER = "without another gateway"
+    WITHOUT_OTHER = "without another gateway that was not asked yet; of what is urgent, without another at all"
     CALM_WITHOUT_OTHER = "without another gateway, of what is not urgent"
     NO = "no"
 
@@ -63,7 +63,7 @@ class Rule:
     `waits_s`: real seconds before the next try, by how often it has come to this; only where no gateway is left that
     was not tried. `room_s`: those once the ladder has gone on. `copies`: each further try may be one copy more.
     `tells_after`: so many of them, and the ladder waits for this person no longer; `tells_where_called`: so many
-    where a call can be made instead of a text. `most`: so many, and it ends, whatever it is.
+    where a call can be made instead of a text. `lost_most`: after so many lost carriers it ends, whatever it is.
     """
 
     end: End = End.NO
@@ -72,14 +72,15 @@ class Rule:
     copies: bool = False
     tells_after: int | None = None
     tells_where_called: int | None = 4
-    most: int | None = None
+    lost_most: int | None = None
 
 
 RULES: Mapping[Blame | Doubt, Rule] = MappingProxyType(
     {
         Blame.NUMBER: Rule(End.AT_ONCE, tells_after=1),
         Blame.OPTED_OUT: Rule(End.AT_ONCE, tells_after=1),
-        Blame.NO_ROUTE: Rule(End.WITHOUT_OTHER, tells_after=1),
+        # The other one may only have been busy when it was asked.
+        Blame.NO_ROUTE: Rule(End.WITHOUT_OTHER, DOUBT_WAITS_S, DOUBT_ROOM_S, tells_after=1),
         # Words that every gateway blocks stay blocked: the same again is of little use, and the next contact of more.
         Blame.FILTERED: Rule(End.CALM_WITHOUT_OTHER, DOUBT_WAITS_S, DOUBT_ROOM_S, tells_after=1),
         Blame.GATEWAY: Rule(),
@@ -88,7 +89,7 @@ RULES: Mapping[Blame | Doubt, Rule] = MappingProxyType(
         Doubt.NOT_THERE: Rule(),
         Doubt.UNKNOWN: Rule(waits_s=DOUBT_WAITS_S, room_s=DOUBT_ROOM_S, copies=True, tells_after=3),
         # The text itself may be what breaks us.
-        Doubt.LOST: Rule(waits_s=(0.0,), room_s=(0.0,), copies=True, most=3),
+        Doubt.LOST: Rule(waits_s=(0.0,), room_s=(0.0,), copies=True, lost_most=3),
     }
 )
 
@@ -140,11 +141,17 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """All attempts at a message, this one included: how many, and how many of them are in doubt."""
+    """All attempts at a message, this one included: how many, and how many of them are in doubt.
+
+    `lost`: of those in doubt, how many had a carrier that vanished. `other_gateway`: there is one that was not asked
+    yet. `among_others`: there is another one than that which was asked now, asked before or not.
+    """
 
     tries: int = 1
     doubts: int = 0
-    other_gateway: bool = False  # there is one that was not asked yet
+    lost: int = 0
+    other_gateway: bool = False
+    among_others: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +195,7 @@ def _after(cause: Blame | Doubt, reason: str, kind: MessageKind, tried: Tried, r
     rule = RULES[cause]
     times = tried.doubts if rule.copies else tried.tries
     unreachable = _unreachable(cause, kind, times, tried, room)
-    if _is_the_end(rule, kind, tried) or (rule.most is not None and times >= rule.most):
+    if _is_the_end(rule, kind, tried) or (rule.lost_most is not None and tried.lost >= rule.lost_most):
         told = unreachable or (None if _is_once_only(kind) else "refused")
         return Next(Fate.FAILED, reason=reason, unreachable=told)
     copies_max = OWED[kind].copies_max
@@ -203,7 +210,7 @@ def _is_the_end(rule: Rule, kind: MessageKind, tried: Tried) -> bool:
         return True
     if tried.other_gateway or rule.end is End.NO:
         return False
-    return rule.end is End.WITHOUT_OTHER or kind not in URGENT
+    return kind not in URGENT or (rule.end is End.WITHOUT_OTHER and not tried.among_others)
 
 
 def _unreachable(cause: Blame | Doubt, kind: MessageKind, times: int, tried: Tried, room: Room) -> str | None:

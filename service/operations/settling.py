@@ -93,6 +93,7 @@ class Settling:
             tries=len(attempts),
             doubts=sum(attempt.outcome == "unknown" for attempt in attempts),
             other_gateway=self._claims.other_way(message, parcel.tried),
+            among_others=self._claims.other_way(message, [parcel.gateway.name]),
         )
         second = timedelta(seconds=clock_seconds(self._service.clock, 1.0))
         room = room_for(message, dive, now, second, self._service.channels)

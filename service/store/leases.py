@@ -16,7 +16,7 @@ from service.store.upsert import touched
 
 Kinds = Literal["urgent", "all"]
 
-_LOST: Final = "the lease ran out before an outcome was recorded"
+LOST: Final = "the lease ran out before an outcome was recorded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,4 +100,4 @@ def _end_lost_attempts(session: Session, message_ids: Collection[str], now: date
     if not message_ids:
         return
     lost = update(AttemptRow).where(AttemptRow.message_id.in_(message_ids), AttemptRow.ended_at.is_(None))
-    touched(session, lost.values(ended_at=now, outcome="unknown", detail=_LOST))
+    touched(session, lost.values(ended_at=now, outcome="unknown", detail=LOST))

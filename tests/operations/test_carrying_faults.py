@@ -127,6 +127,40 @@ def test_an_alarm_in_flight_at_the_close_is_not_tried_again(stage: Stage) -> Non
     assert "It is over" in stage.last_to(CLEO)
 
 
+def test_an_alarm_outlives_a_carrier_that_dies_after_answers_that_were_in_doubt(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Time-outs are no sign that the text itself breaks us: it goes on after the restart."""
+    dive_id = alerted(stage)
+    both(stage, time_out)
+    stage.wait(timedelta(seconds=20), step=timedelta(seconds=5))
+    with monkeypatch.context() as broken:
+        lose_records(broken, CLEO)
+        stage.wait(timedelta(minutes=1), step=timedelta(seconds=5))
+
+    both(stage, accept)
+    stage.wait(timedelta(minutes=2), step=timedelta(seconds=31))
+
+    assert len(alerts_to(stage, CLEO)) == 1
+    assert stage.message(dive_id, "contact-0", "alert").state == "handed"
+    stage.text(ANNA, "out 2")
+
+
+def test_a_gateway_without_a_route_does_not_end_an_alarm_for_which_the_other_was_busy(stage: Stage) -> None:
+    """The other one is asked again, and takes it."""
+    dive_id = alerted(stage)
+    stage.first.numbers[CLEO] = refuse(Blame.NO_ROUTE)
+    stage.second.numbers[CLEO] = refuse(Blame.THROTTLED, 1.0)
+    stage.wait(timedelta(seconds=10), step=timedelta(seconds=1))
+
+    del stage.second.numbers[CLEO]
+    stage.wait(timedelta(seconds=40), step=timedelta(seconds=5))
+
+    assert [taken.gateway for taken in alerts_to(stage, CLEO)] == ["second"]
+    assert stage.message(dive_id, "contact-0", "alert").state == "handed"
+    stage.text(ANNA, "out 2")
+
+
 def test_an_alarm_outlives_gateways_that_answer_nothing_for_minutes(stage: Stage) -> None:
     """Each try may be one more copy, so they grow rarer; but there is a next one while the dive is open."""
     dive_id = alerted(stage)

@@ -23,6 +23,7 @@ from service.operations.retrying import (
     after_lost,
     can_be_called,
 )
+from service.operations.routing import URGENT
 
 DISTRESS, ALERT, STAND_DOWN, REMINDER, REPLY, NOTICE, OTHER = MessageKind
 ALONE = Tried(tries=1, doubts=1)
@@ -99,8 +100,8 @@ def test_what_becomes_of_a_message_by_outcome_and_kind(cause: Blame | Doubt, tri
         (Doubt.NOT_THERE, Tried(tries=100), None),
         (Doubt.UNKNOWN, Tried(tries=2, doubts=2), None),
         (Doubt.UNKNOWN, Tried(tries=3, doubts=3), "refused"),
-        (Doubt.LOST, Tried(tries=2, doubts=2), None),
-        (Doubt.LOST, Tried(tries=3, doubts=3), "refused"),
+        (Doubt.LOST, Tried(tries=9, doubts=2, lost=2), None),
+        (Doubt.LOST, Tried(tries=3, doubts=3, lost=3), "refused"),
     ],
     ids=str,
 )
@@ -136,6 +137,24 @@ def test_who_can_be_called() -> None:
     assert can_be_called(Channel.TEXT, frozenset({Channel.TEXT, Channel.CALL}))
     assert not can_be_called(Channel.TEXT, frozenset({Channel.TEXT, Channel.EMAIL}))
     assert not can_be_called(Channel.CALL, frozenset(Channel))
+
+
+@pytest.mark.parametrize("kind", MessageKind, ids=lambda kind: kind.name)
+def test_what_is_urgent_outlives_a_gateway_without_a_route_while_there_is_another(kind: MessageKind) -> None:
+    """The other one was asked and may only have been busy; nobody waits for this contact meanwhile."""
+    tried = Tried(tries=3, among_others=True)
+
+    following = after(outcome_of(Blame.NO_ROUTE), kind, tried, Room())
+
+    assert following.fate is (AGAIN if kind in URGENT else FAILED)
+    if kind in URGENT:
+        assert following.unreachable == "refused"
+
+
+def test_only_lost_carriers_end_an_alarm_and_not_answers_in_doubt() -> None:
+    """A deploy in the middle of an outage is no proof that the text breaks us."""
+    assert after_lost(ALERT, Tried(tries=9, doubts=9, lost=2), Room()).fate is AGAIN
+    assert after_lost(ALERT, Tried(tries=9, doubts=9, lost=3), Room()).fate is FAILED
 
 
 @pytest.mark.parametrize("kind", ALARMS, ids=lambda kind: kind.name)
