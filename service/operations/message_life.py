@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from types import MappingProxyType
 
 from sqlalchemy.orm import Session
 
@@ -27,6 +29,16 @@ class Standing(StrEnum):
     HANDED = "handed"  # a gateway took it; no receipt of the phone
     DELIVERED = "delivered"
     EXPIRED = "expired"  # too late to be of use, or its dive had moved on
+
+
+_STANDING_BY_STATE: Mapping[str, Standing] = MappingProxyType(
+    {
+        outbox.FAILED: Standing.FAILED,
+        outbox.HANDED: Standing.HANDED,
+        outbox.DELIVERED: Standing.DELIVERED,
+        outbox.EXPIRED: Standing.EXPIRED,
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,16 +65,19 @@ class Life:
 
 
 def listed(service: Service, club_id: str, only: Standing | None, reference: str | None) -> list[Line]:
-    """The club's latest messages: failed first, then unknown, waiting, and the rest; within each the latest first."""
+    """The latest messages, or those that stand so: failed first, then unknown, waiting, the rest; the latest first."""
     ranks = list(Standing)
+    states = [state for state, standing in _STANDING_BY_STATE.items() if standing is only]
+    last_unknown = None
+    if only in (Standing.UNKNOWN, Standing.WAITING):
+        states, last_unknown = [outbox.QUEUED, outbox.LEASED], only is Standing.UNKNOWN
 
     def look(session: Session) -> list[Line]:
-        found = club_messages.latest(session, club_id, reference, SHOWN_MAX)
+        found = club_messages.latest(session, club_id, reference, SHOWN_MAX, states=states, last_unknown=last_unknown)
         lines = [_line(one) for one in found]
         return sorted(lines, key=lambda line: ranks.index(line.standing))  # stable: the latest stay first
 
-    lines = service.read(look)
-    return [line for line in lines if only is None or line.standing is only]
+    return service.read(look)
 
 
 def life_of(service: Service, club_id: str, message_id: str) -> Life | None:
@@ -105,15 +120,9 @@ def _line(found: Listed) -> Line:
 
 
 def _standing(message: Message, last_outcome: str | None) -> Standing:
-    by_state = {
-        outbox.FAILED: Standing.FAILED,
-        outbox.HANDED: Standing.HANDED,
-        outbox.DELIVERED: Standing.DELIVERED,
-        outbox.EXPIRED: Standing.EXPIRED,
-    }
-    if message.state in by_state:
-        return by_state[message.state]
-    return Standing.UNKNOWN if last_outcome == "unknown" else Standing.WAITING
+    if message.state in _STANDING_BY_STATE:
+        return _STANDING_BY_STATE[message.state]
+    return Standing.UNKNOWN if last_outcome == club_messages.UNKNOWN else Standing.WAITING
 
 
 def stands_since(message: Message) -> datetime:

@@ -16,6 +16,7 @@ from service.store.outbox import Message, NewMessage
 
 REASON_MIN = 3
 REASON_MAX = 300
+RESENT = "resent"  # in the log
 AGAIN_MAX = 5  # of one message: an admin who presses for long does not send for long
 
 
@@ -117,7 +118,7 @@ def _log(
         session,
         chain=log.dive_chain(message.dive_id) if message.dive_id else log.club_chain(message.club_id),
         at=now,
-        kind="resent",
+        kind=RESENT,
         actor={"role": "admin", "name": admin.name, "key": f"admin-{admin.admin_id}", "process": service.process},
         detail={"message": message.id, "again": again, "step": message.step, "reason": reason},
         dive_id=message.dive_id,

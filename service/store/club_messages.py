@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, fields
 from typing import Final
 
@@ -14,8 +15,8 @@ from service.store.tables import AttemptRow, DiveRow, MessageRow, ReceiptRow
 
 _MESSAGE = tuple(getattr(MessageRow, field.name) for field in fields(Message))
 
-
 AGAIN: Final = "+"
+UNKNOWN: Final = "unknown"  # the outcome of an attempt
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +30,27 @@ class Listed:
     last_detail: str | None
 
 
-def latest(session: Session, club_id: str, reference: str | None, limit: int) -> list[Listed]:
-    """The messages that were queued last, the latest first; of dives with that reference where one is given."""
+def latest(
+    session: Session,
+    club_id: str,
+    reference: str | None,
+    limit: int,
+    *,
+    states: Collection[str] = (),
+    last_unknown: bool | None = None,
+) -> list[Listed]:
+    """The messages that were queued last, the latest first.
+
+    Of dives with that reference, in one of these states, and of which the last attempt had an unknown outcome or had
+    not, where these are given.
+    """
     found = _selected(club_id)
     if reference is not None:
         found = found.where(DiveRow.reference == reference)
+    if states:
+        found = found.where(MessageRow.state.in_(states))
+    if last_unknown is not None:
+        found = found.where((func.coalesce(AttemptRow.outcome, "") == UNKNOWN).is_(last_unknown))
     return _listed(session, found.order_by(MessageRow.queued_at.desc(), MessageRow.id).limit(limit))
 
 

@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from service.domain import codes
 from service.operations.message_life import SHOWN_MAX, Life, Standing, life_of, listed, stands_since
-from service.operations.resending import NotResent, resend
+from service.operations.resending import RESENT, NotResent, resend
 from service.web.context import web
 from service.web.desk import at_desk, desk
 from service.web.message_words import CHANNEL_WORDS, STANDING_WORDS, happenings, why
@@ -44,7 +44,10 @@ def show() -> ResponseReturnValue:
 @at_desk
 def one(message_id: str) -> ResponseReturnValue:
     """One message's life. `?again=` is the id under which it was just sent once more."""
-    return _page(_life(message_id), again=request.args.get("again"))
+    life, again = _life(message_id), request.args.get("again")
+    # A link that somebody made up must not say that something was sent.
+    sent = any((entry.detail or {}).get("again") == again for entry in life.log if entry.kind == RESENT)
+    return _page(life, again=again if sent else None)
 
 
 @pages.post("/admin/messages/<message_id>")

@@ -8,6 +8,7 @@ from datetime import datetime
 from types import MappingProxyType
 
 from service.operations.message_life import Life, Standing
+from service.operations.resending import RESENT
 from service.store.log import Entry
 from service.store.outbox import Attempt
 from service.store.receipts import Receipt
@@ -73,7 +74,7 @@ def happenings(life: Life) -> list[Happening]:
         Happening(message.queued_at, "Queued", f"step {message.step}, due {message.due_at:%H:%M:%S} UTC"),
         *(_attempt(one) for one in life.attempts),
         *(_receipt(one) for one in life.receipts),
-        *(_resent(entry, message.id) for entry in life.log if entry.kind == "resent"),
+        *(_resent(entry, message.id) for entry in life.log if entry.kind == RESENT),
     ]
     if message.ended_at is not None:
         found.append(Happening(message.ended_at, "Given up", why(message.failed_reason or "")))

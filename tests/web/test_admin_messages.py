@@ -17,7 +17,7 @@ from service.domain.people import Actor, Role, Via
 from service.operations.carrying import Courier
 from service.operations.gateway import Blame
 from service.operations.recording import act
-from service.store import clubs, log, opt_outs, outbox
+from service.store import club_messages, clubs, log, opt_outs, outbox
 from service.store.outbox import Message
 from service.web.message_words import why
 from tests.operations.stage import Behaviour, HandMovedClock, ScriptedGateway, accept, refuse, time_out
@@ -111,6 +111,33 @@ def test_the_list_can_be_narrowed(desk: Desk, query: str, seen: bool) -> None:  
     assert (notice.id in shown) is seen
 
 
+@pytest.mark.parametrize(
+    ("cleo", "standing"), [(REFUSED, "failed"), (time_out, "unknown"), (accept, "handed"), (None, "waiting")]
+)
+def test_every_standing_can_be_asked_for(desk: Desk, cleo: Behaviour | None, standing: str) -> None:
+    """A message is in the list of what it is, and in no other one."""
+    if cleo is not None:
+        desk.carried(cleo)
+    notice, standings = desk.notice(), {"failed", "unknown", "handed", "waiting", "delivered", "expired"}
+
+    shown = {word: desk.client.get(f"/admin/messages?standing={word}").text for word in standings}
+
+    assert [word for word in standings if notice.id in shown[word]] == [standing]
+
+
+def test_what_is_asked_for_is_found_behind_whatever_came_later(desk: Desk) -> None:
+    """The list has room for so many, and those that stand otherwise take none of it."""
+    notice = desk.notice()
+    desk.carried(REFUSED)
+
+    found = desk.at.service.read(
+        lambda session: club_messages.latest(session, "skerry", None, 1, states=[outbox.FAILED])
+    )
+
+    assert len(desk.messages()) > 1
+    assert [one.message.id for one in found] == [notice.id]
+
+
 def test_the_list_can_be_of_one_dive(desk: Desk) -> None:
     """By the reference that is printed in its texts; what is no reference is said to be none."""
     notice, reference = desk.notice(), desk.dive.reference
@@ -136,6 +163,18 @@ def test_sent_again_it_is_a_message_of_its_own_and_the_reason_is_in_the_log(desk
     assert entries[-1].kind == "resent"
     assert (entries[-1].detail or {})["reason"] == "Cleo rang: nothing came"
     assert "This is a copy, by Edda Rowe" in desk.client.get(f"/admin/messages/{copy.id}").text
+
+
+def test_a_made_up_link_says_nothing_was_sent(desk: Desk) -> None:
+    """Only what is in the log of the message is shown as done."""
+    notice = desk.notice()
+    desk.carried(REFUSED)
+
+    done = desk.client.get(desk.again(notice).headers["Location"]).text
+    made_up = desk.client.get(f"/admin/messages/{notice.id}?again=somewhere").text
+
+    assert "queued once more" in done
+    assert "queued once more" not in made_up
 
 
 def test_pressed_twice_it_goes_once(desk: Desk) -> None:
