@@ -368,3 +368,28 @@ def test_a_queued_message_goes_back_with_its_transaction(engine: Engine) -> None
         half()
     with writing(engine) as session:
         assert outbox.of_dive(session, "d1") == []
+
+
+def test_what_a_gateway_turns_out_to_have_is_adopted_only_while_it_waits(dive: Session) -> None:
+    """Nobody sends it again; a message that another carrier has taken up meanwhile stays theirs."""
+    message_id = queued(dive)
+    assert outbox.adopt(dive, message_id, "north", "SM1", NOW)
+    assert not outbox.adopt(dive, message_id, "north", "SM2", NOW)
+
+    one = found(dive, message_id)
+    assert (one.state, one.handed_gateway, one.provider_id) == ("handed", "north", "SM1")
+
+
+def test_fresher_news_keeps_the_place_of_what_it_replaces(dive: Session) -> None:
+    """Of the same person and way only, and not what is being handed over; the place counts within one priority."""
+    waiting = queued(dive, step="distress-7", priority=0, rank=1)
+    alert = queued(dive, step="alert-5", priority=1, rank=0)
+    other = queued(dive, step="distress-7", priority=0, rank=0, person="contact-1")
+    raised = queued(dive, step="raised-6", priority=1)
+    newer = message(step="distress_again-9", priority=0, rank=3)
+
+    placed = outbox.in_place_of_waiting(dive, newer, ("alert", "distress", "distress_again"))
+
+    assert placed.rank == 1
+    states = [found(dive, one).state for one in (waiting, alert, other, raised)]
+    assert states == ["expired", "expired", "queued", "queued"]
