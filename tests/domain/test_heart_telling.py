@@ -48,7 +48,8 @@ def test_who_is_not_alerted_at_once_after_a_late_assumed_start_gets_the_plan() -
     assert drafts[0].link is LinkKind.ALARM
     assert drafts[0].text == (
         "Skerry Bay Divers: please keep. Anna Holt + 1 (2 divers) with Bram Vik planned to go in 10:00."
-        " At Lantern Cove, 47.12345,-20.54321. Due out 10:50, nobody has said that they are out."
+        " At Lantern Cove, 47.12345,-20.54321. Exits: North slip, Beach. Access: Track from the farm gate."
+        " Car: blue van. Due out 10:50, nobody has said that they are out."
         " Cleo Marsh hears it first. If you are next: Call them (+44 7700 900001), then rescue: " + RESCUE + ". Ref 7K."
     )
     [started] = [event for event in story.events if isinstance(event, Started)]
