@@ -20,7 +20,7 @@ from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.asking import Asking
 from service.operations.budgeting import valid_for_s
-from service.operations.claiming import Claimed, Claims, InDoubt, Parcel
+from service.operations.claiming import Claimed, Claims, InDoubt, Kept, Parcel
 from service.operations.gateway import Found, Gateway, Lookup, Outcome, Outgoing, Unknown
 from service.operations.routing import URGENT
 from service.operations.service import Service
@@ -82,10 +82,9 @@ class Courier:
             if left_s <= 0:
                 break
             claimed = self._claims.claim(kinds, AT_ONCE - len(flying)) if len(flying) < AT_ONCE else Claimed()
-            for kept in claimed.kept:
-                self._settling.keep(kept)
             flying |= {self._pool.submit(self._deliver, parcel) for parcel in claimed.parcels}
             flying |= {self._pool.submit(self._resolve, doubt) for doubt in claimed.in_doubt}
+            self._keep(claimed.kept)
             carried += len(claimed.parcels) + len(claimed.in_doubt)
             slot_s = self._until(claimed.opens_at)
             if flying:
@@ -118,10 +117,16 @@ class Courier:
         except Exception:  # noqa: BLE001 - the lease runs out and the message is taken up again
             _LOG.exception("doubt_not_resolved", extra={"message_id": doubt.message.id})
             return
-        for kept in claimed.kept:
-            self._settling.keep(kept)
+        self._keep(claimed.kept)
         for parcel in claimed.parcels:
             self._deliver(parcel)
+
+    def _keep(self, kept: Sequence[Kept]) -> None:
+        for one in kept:
+            try:
+                self._settling.keep(one)
+            except Exception:  # noqa: BLE001 - its lease runs out; what was claimed with it must not wait for it
+                _LOG.exception("not_given_up", extra={"message_id": one.message.id})
 
     def _deliver(self, parcel: Parcel) -> None:
         outcome = self._send(parcel)

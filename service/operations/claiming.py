@@ -260,16 +260,19 @@ class Claims:
 
     def _with_slot(self, session: Session, row: Waiting, options: Sequence[Gateway], desk: _Desk) -> Gateway | None:
         """The best of them that may start now. What is calm waits for the preferred one, what is urgent for none."""
-        channel, urgent = Channel(row.channel), MessageKind(row.priority) in URGENT
+        channel, kind = Channel(row.channel), MessageKind(row.priority)
+        urgent = kind in URGENT
+        # A start notice arms: it must not be what tries whether a gateway works again.
+        careful = urgent or kind is MessageKind.START_NOTICE
         states = desk.states or gateways.states(session, list(self._gateways))
         desk.states = states
-        ranks = {gateway.name: willing(states[gateway.name], desk.now, urgent=urgent)[0] for gateway in options}
+        ranks = {gateway.name: willing(states[gateway.name], desk.now, urgent=careful)[0] for gateway in options}
         best = [gateway for gateway in options if ranks[gateway.name] == min(ranks.values())]
         open_ = [gateway for gateway in best if desk.is_open(gateway, channel)]
         if not open_ or not (urgent or open_[0] is best[0]):
             desk.waits(min(desk.opening(gateway, channel) for gateway in (best if urgent else best[:1])))
             return None
-        name = pick(self._service, session, states, [gateway.name for gateway in open_], urgent=urgent)
+        name = pick(self._service, session, states, [gateway.name for gateway in open_], urgent=careful)
         desk.use(self._gateways[name], channel, row.segments)
         return self._gateways[name]
 

@@ -155,12 +155,15 @@ def is_superseded(dive: Dive | None, kind: MessageKind) -> bool:
 def log_and_queue(service: Service, session: Session, dive: Dive, event: Event, now: datetime) -> list[str]:
     """One log entry for the event, one for the messages it causes; gives the keys that have opted out.
 
-    Whoever opted out of our texts is not called either; an e-mail is another matter, and goes.
+    Whoever opted out of our texts is not called either; an e-mail is another matter, and goes. An e-mail that nobody
+    carries is left out, since nothing hangs on it; a call is queued all the same, so that the courier finds that it
+    goes nowhere and nobody waits for its answer.
     """
     kind, detail = dump_event(event)
     by = getattr(event, "by", CLOCK)
     seq = _log(service, session, dive, f"event:{kind}", by, detail, now)
-    drafts = [draft for draft in messages_for(dive, event) if draft.channel in service.channels]
+    no_mail = Channel.EMAIL not in service.channels
+    drafts = [one for one in messages_for(dive, event) if not (no_mail and one.channel is Channel.EMAIL)]
     told = [(draft, person) for draft in drafts for person in _people(session, dive, draft)]
     deaf = _opted_out(session, dive, {person.phone for _, person in told if person.phone})
     queued, withheld = [], []

@@ -10,6 +10,7 @@ from typing import Final, Literal
 from sqlalchemy import Select, literal, select, update
 from sqlalchemy.orm import Session
 
+from service.domain.people import Channel
 from service.store.outbox import LEASED, MESSAGE, URGENT_TO, ClaimedMessage, is_waiting, of_use
 from service.store.tables import AttemptRow, MessageRow
 from service.store.upsert import touched
@@ -58,14 +59,16 @@ def waiting(
 ) -> list[Waiting]:
     """Up to `limit` messages that could be carried now, after the first `beyond`; nobody else can lease them meanwhile.
 
-    Strictly by priority, then first contacts of every dive before second ones, then the longest due. A lease that ran
-    out is free again. `channels`: only those; None for all.
+    Strictly by priority, then first contacts of every dive before second ones, then the longest due; but of what is
+    urgent, and of what is not, e-mails come last: a mail server that hangs must not keep texts and calls waiting. A
+    lease that ran out is free again. `channels`: only those; None for all.
     """
     row = MessageRow
     wanted = _which(select(*_WAITING), now, kinds)
     if channels is not None:
         wanted = wanted.where(row.channel.in_(channels))
-    wanted = wanted.order_by(row.priority, row.rank, row.due_at, row.queued_at, row.id).limit(limit)
+    extra = (row.priority > URGENT_TO, row.channel == Channel.EMAIL)
+    wanted = wanted.order_by(*extra, row.priority, row.rank, row.due_at, row.queued_at, row.id).limit(limit)
     if beyond:
         wanted = wanted.offset(beyond)
     return [Waiting(*values) for values in session.execute(wanted.with_for_update(skip_locked=True))]

@@ -170,7 +170,11 @@ class Stage:
 
     def opens_every_way(self) -> None:
         """From now on the gateways carry texts, calls and e-mails, and the service knows it."""
-        self.service = replace(self.service, channels=frozenset(Channel))
+        self.carries_only(*Channel)
+
+    def carries_only(self, *channels: Channel) -> None:
+        """From now on the gateways carry these, and the service knows it."""
+        self.service = replace(self.service, channels=frozenset(channels))
         self.first.channels = self.second.channels = self.service.channels
         self.courier.close()
         self.courier = Courier(self.service, [self.first, self.second])

@@ -10,9 +10,9 @@ import pytest
 from service.clock import PacedClock, WallClock, clock_seconds
 from service.domain.dive import Phase
 from service.operations.carrying import Courier
-from service.operations.claiming import Parcel
-from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
-from service.operations.settling import Heard
+from service.operations.claiming import Kept, Parcel
+from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState, Route
+from service.operations.settling import Heard, Settling
 from service.store import receipts
 from tests.operations.stage import (
     ANNA,
@@ -125,6 +125,26 @@ def test_an_alarm_in_flight_at_the_close_is_not_tried_again(stage: Stage) -> Non
     assert stage.dive(dive_id).phase is Phase.CLOSED
     assert alerts_to(stage, CLEO) == []
     assert "It is over" in stage.last_to(CLEO)
+
+
+def test_what_cannot_be_given_up_takes_no_alarm_with_it(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was claimed together with it goes out at once all the same, and only once."""
+    stage.first.route = stage.second.route = Route(prefixes=(DOV,))
+    alerted(stage)
+    stage.wait(minutes=15)
+    stage.clock.at += timedelta(minutes=10)
+
+    def keep(_: Settling, __: Kept) -> None:
+        raise MemoryError("killed before the record")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Settling, "keep", keep)
+        before = len([taken for taken in stage.journal if taken.to == DOV])
+        stage.turn()
+
+    assert len([taken for taken in stage.journal if taken.to == DOV]) == before + 1
+    stage.first.route = stage.second.route = Route()
+    stage.text(ANNA, "out 2")
 
 
 def test_an_alarm_outlives_a_carrier_that_dies_after_answers_that_were_in_doubt(

@@ -13,7 +13,7 @@ from service.operations.receipts import receive_receipt
 from service.operations.suspecting import SILENT_PHONES, is_silent, look_for_silence
 from service.store import gateways
 from service.store.gateways import GatewayState, Taken
-from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, DOV, FINN, Stage, refuse
+from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, DOV, FINN, Stage, plan_of, refuse
 
 NOW = BEGIN_AT
 WITHIN = timedelta(minutes=2)
@@ -73,6 +73,19 @@ def test_a_gateway_that_delivers_nothing_is_kept_from_alarms(stage: Stage) -> No
     last = [taken for taken in stage.journal if taken.to == CLEO and "CALL" in taken.body.upper()][-1]
     assert last.gateway == "second"
     stage.text(ANNA, "out 2")
+
+
+def test_a_start_notice_does_not_arm_by_a_gateway_that_is_suspect(stage: Stage) -> None:
+    """The diver would go in while no contact has the plan."""
+    swallowing(stage)
+    stage.wait(minutes=6, step=timedelta(seconds=15))
+    assert standing(state_of(stage), stage.clock.at) is Standing.SUSPECT
+    stage.text(ANNA, "out 2")
+
+    dive = stage.dive_in(plan_of(1))
+
+    notices = {one.handed_gateway for one in stage.messages(dive.id) if one.kind == "start_notice"}
+    assert notices == {"second"}
 
 
 def test_one_delivery_ends_the_suspicion(stage: Stage) -> None:

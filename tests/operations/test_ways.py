@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -13,7 +14,7 @@ from service.operations.gateway import Blame, ReceiptState
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from service.store import seed
 from service.store.tables import DiveRow
-from tests.operations.stage import ANNA, CLEO, DOV, Stage, Taken, plan, refuse
+from tests.operations.stage import ANNA, CLEO, DOV, Stage, Taken, plan, plan_of, refuse
 
 HARBOUR, MAIL = "+441632960123", "cleo@example.org"
 LANDLINE_FIRST = plan(contacts=(NamedPhone("Harbour office", HARBOUR), NamedPhone("Dov Lind", DOV)))
@@ -74,6 +75,35 @@ def test_a_call_that_nobody_answers_brings_the_next_contact_at_once(stage: Stage
 
     assert "OVERDUE" in stage.last_to(DOV)
     assert reasons(stage, dive_id) == [("contact-0", "call", "no_answer")]
+
+
+def test_who_can_only_be_called_is_not_waited_for_once_no_gateway_makes_calls(stage: Stage) -> None:
+    """The settings were changed while the dive was open: nobody was told, so the next contact is, at once."""
+    dive = stage.dive_in(LANDLINE_FIRST)
+    stage.receipt(by(stage, Channel.CALL, HARBOUR)[0], ReceiptState.DELIVERED, code="key 1")
+    stage.carries_only(Channel.TEXT)
+    stage.sleep(65)
+
+    stage.turn()
+
+    assert "OVERDUE" in stage.last_to(DOV)
+    assert reasons(stage, dive.id) == [("contact-0", "call", "refused")]
+
+
+def test_e_mails_of_an_alarm_go_after_the_texts_of_every_alarm(stage: Stage) -> None:
+    """A mail server that hangs has the couriers only when no text or call waits for them."""
+    contact = (NamedPhone("Cleo Marsh", CLEO, MAIL),)
+    for number in range(20):
+        stage.dive_in(replace(plan_of(number), contacts=contact))
+    stage.sleep(65)
+    before = len(stage.first.asked)
+
+    stage.turn()
+
+    urgent = [one.channel for one in stage.first.asked[before:] if "OVERDUE" in one.body or one.subject]
+    # Sixteen are on their way at once, so the order is that of claiming, batch by batch.
+    assert set(urgent[:16]) == {Channel.TEXT}
+    assert set(urgent[-16:]) == {Channel.EMAIL}
 
 
 def test_texts_that_are_refused_bring_a_call_and_the_next_contact(stage: Stage) -> None:
