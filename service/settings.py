@@ -29,7 +29,7 @@ class Settings:
 
     database_url: str  # DATABASE_URL
     broker_url: str  # BROKER_URL
-    secret_key: str  # SECRET_KEY, signs form nonces
+    secret_key: str  # SECRET_KEY, signs form nonces and seals the spool
     public_url: str  # PUBLIC_URL, the address that people and gateways use
     gateways: str  # GATEWAYS, a JSON list
     pace: float = 1.0  # PACE, clock seconds in a real second; the demo only
