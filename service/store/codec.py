@@ -27,6 +27,7 @@ Json = dict[str, Any]
 class UnreadableError(ValueError):
     """What is stored is not what the heart's types say; the message names the place."""
 
+
 _learning = threading.Lock()
 _learnt: set[type] = set()
 
