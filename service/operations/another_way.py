@@ -13,6 +13,8 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from service.domain.dive import Dive
+from service.domain.dive.state import Told
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.gateway import Blame
@@ -57,9 +59,23 @@ def _must_be_rung(session: Session, message: Message) -> bool:
 def _is_wanted(session: Session, message: Message) -> bool:
     """A text of an alarm or its end, of a dive that has not moved on; a call that was not taken has its own rules."""
     kind = MessageKind(message.priority)
-    return (
-        message.channel == Channel.TEXT and kind in URGENT and not is_superseded(held(session, message.dive_id), kind)
-    )
+    if message.channel != Channel.TEXT or kind not in URGENT:
+        return False
+    dive = held(session, message.dive_id)
+    return not is_superseded(dive, kind) and not has_answered(dive, message)
+
+
+def has_answered(dive: Dive | None, message: Message) -> bool:
+    """Whether its person has answered the alarm since it was queued: whatever became of it, they know.
+
+    An answer from before is none to it: who has the alarm has not yet heard that it is distress.
+    """
+    if dive is None or MessageKind(message.priority) is MessageKind.STAND_DOWN:
+        return False
+    answers = [*dive.acknowledged]
+    if dive.called_at is not None and dive.called_by is not None:
+        answers.append(Told(dive.called_by.own_key, dive.called_at))
+    return any(one.key == message.person_key and one.at >= message.queued_at for one in answers)
 
 
 def _log(session: Session, message: Message, why: str, now: datetime) -> None:

@@ -16,7 +16,7 @@ from service.clock import clock_seconds
 from service.domain.dive.commands import NoteUnreachable, Tick
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
-from service.operations.another_way import after_no_receipt
+from service.operations.another_way import after_no_receipt, has_answered
 from service.operations.gap import HEARTBEAT, log_gap
 from service.operations.inbound import answer_waiting, join_overdue
 from service.operations.plainest import raise_plainest
@@ -176,7 +176,7 @@ def _note_missing(service: Service, message_id: str, now: datetime, session: Ses
     after = outbox.get(session, message_id)
     if after is None or after.state != HANDED or message.channel == Channel.EMAIL:  # which has no receipts
         return
-    if dive is not None:
+    if dive is not None and not has_answered(dive, message):
         channel = Channel(message.channel)
         why = "no_answer" if channel is Channel.CALL else "no_receipt"
         learn(service, session, dive.id, NoteUnreachable(message.person_key, why, channel), now)

@@ -90,6 +90,35 @@ def test_what_is_about_the_number_is_not_sent_again(stage: Stage, code: str, bla
     stage.text(ANNA, "out 2")
 
 
+def test_who_has_answered_is_not_alerted_again_for_want_of_a_receipt(stage: Stage) -> None:
+    """Their answer is worth more than any receipt: they are not held for unreachable either."""
+    dive_id = alerted(stage)
+    stage.text(CLEO, "ok")
+
+    stage.clock.at += WITHIN
+    stage.turn()
+
+    assert len(alerts(stage)) == 1
+    assert stage.dive(dive_id).unreachable == ()
+    stage.text(ANNA, "out 2")
+
+
+def test_who_answered_the_alert_still_gets_the_distress_that_did_not_arrive(stage: Stage) -> None:
+    """They do not know yet that it is time to call rescue."""
+    dive_id = alerted(stage)
+    stage.text(CLEO, "ok")
+    stage.wait(minutes=15)
+    assert "CALL RESCUE NOW" in stage.last_to(CLEO)
+
+    stage.clock.at += WITHIN
+    stage.turn()
+
+    distress = [taken.gateway for taken in alerts(stage) if "CALL RESCUE NOW" in taken.body]
+    assert sorted(distress) == ["first", "second"]
+    assert "contact-0" in stage.dive(dive_id).unreachable
+    stage.text(ANNA, "out 2")
+
+
 def test_a_second_copy_that_arrives_is_a_delivery(stage: Stage) -> None:
     """The contact counts as reachable again."""
     dive_id = alerted(stage)
