@@ -15,6 +15,8 @@ COMMANDS = [
     "tour",
     "web",
     "fallback",
+    "capacity",
+    "gateways",
     "worker",
     "beat",
     "keeper",
