@@ -45,7 +45,7 @@ def both(engine: Engine, clock: StillClock) -> Iterator[Connected]:
 
 def wait_until(holds: Callable[[], bool]) -> None:
     """Wait for what follows once a gateway has been answered."""
-    give_up_at = time.monotonic() + 10
+    give_up_at = time.monotonic() + 30
     while not holds():
         assert time.monotonic() < give_up_at
         time.sleep(0.02)
