@@ -50,7 +50,7 @@ class MailRoom:
             to_phone=to,
             from_phone=str(mail["From"]),
             body=plain.get_content() if plain is not None else "",
-            direction="to_phone",
+            direction=practice.TO_PHONE,
             at=self._service.clock.now(),
             sid=f"PE{secrets.token_hex(16)}",
             delivered=True,

@@ -81,7 +81,7 @@ def has_answered(dive: Dive | None, message: Message) -> bool:
 def _log(session: Session, message: Message, why: str, now: datetime) -> None:
     log.append(
         session,
-        chain=log.dive_chain(message.dive_id) if message.dive_id else log.club_chain(message.club_id),
+        chain=log.chain_of(message.dive_id, message.club_id),
         at=now,
         kind="another_way",
         actor={"role": "clock", "name": "the service"},

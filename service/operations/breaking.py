@@ -16,11 +16,12 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
+from service.operations import service_log
 from service.operations.gateway import Blame, Outcome, Refused, Unknown
 from service.operations.service import Service
 from service.operations.telling_admins import tell_admins
 from service.operations.unknown_codes import note_unrecognised
-from service.store import gateways, health, log
+from service.store import gateways, health
 from service.store.gateways import GatewayState
 
 _LOG = logging.getLogger(__name__)
@@ -207,14 +208,8 @@ def _log_change(service: Service, session: Session, before: GatewayState, after:
     kind = _kind_of(before, after)
     if kind is None:
         return
-    log.append(
-        session,
-        chain="service",
-        at=now,
-        kind=kind,
-        actor={"role": "gateway", "name": after.name, "process": service.process},
-        detail={"gateway": after.name, "reason": after.reason, "faults": after.faults},
-    )
+    detail = {"gateway": after.name, "reason": after.reason, "faults": after.faults}
+    service_log.note(service, session, kind, detail, now, role="gateway", name=after.name)
     if kind in _TROUBLE and _told(session, after.name) != kind:
         _tell(session, kind, after.name, _trouble(kind, after), now)
 

@@ -117,7 +117,7 @@ def _has_it(dive: Dive, contact: Recipient) -> bool:
 def _log_other_key(session: Session, message: Message, call: _Call, now: datetime) -> None:
     log.append(
         session,
-        chain=log.dive_chain(message.dive_id) if message.dive_id else log.club_chain(message.club_id),
+        chain=log.chain_of(message.dive_id, message.club_id),
         at=now,
         kind="key_without_meaning",
         actor={"role": "gateway", "name": call.gateway},

@@ -7,8 +7,9 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
+from service.operations import service_log
 from service.operations.service import Service
-from service.store import dives, health, log
+from service.store import dives, health
 
 GAP_S = 60.0  # real seconds
 LISTED_MAX = 1_000
@@ -32,19 +33,13 @@ def _log_gap(service: Service, session: Session, now: datetime) -> None:
     if last is None or now - last.at < _gap(service):
         return  # another sweep was quicker
     fell_due = dives.due(session, now, LISTED_MAX)
-    log.append(
-        session,
-        chain="service",
-        at=now,
-        kind="outage",
-        actor={"role": "clock", "name": "the service", "process": service.process},
-        detail={
-            "last_sweep_at": last.at.isoformat(),
-            "gap_s": (now - last.at).total_seconds(),
-            "fell_due": [
-                {"dive": one.dive_id, "due_at": one.due_at.isoformat(), "late_s": (now - one.due_at).total_seconds()}
-                for one in fell_due
-            ],
-        },
-    )
+    detail = {
+        "last_sweep_at": last.at.isoformat(),
+        "gap_s": (now - last.at).total_seconds(),
+        "fell_due": [
+            {"dive": one.dive_id, "due_at": one.due_at.isoformat(), "late_s": (now - one.due_at).total_seconds()}
+            for one in fell_due
+        ],
+    }
+    service_log.note(service, session, "outage", detail, now)
     health.beat(session, HEARTBEAT, now, service.process)

@@ -16,11 +16,12 @@ from service.clock import clock_seconds
 from service.domain.grace import GracePeriods
 from service.domain.people import Channel
 from service.domain.wording.general import plain
+from service.operations import service_log
 from service.operations.breaking import note
 from service.operations.gateway import Accepted, Gateway, Outcome, Outgoing, ReceiptState, Refused, Unknown
 from service.operations.service import Service
 from service.operations.telling_admins import tell_admins
-from service.store import clubs, gateways, health, log, receipts
+from service.store import clubs, gateways, health, receipts
 from service.store.gateways import SENDING, Canary
 
 _LOG = logging.getLogger(__name__)
@@ -140,14 +141,8 @@ def _tell_if_failed(service: Service, gateway: Gateway) -> None:
             return
         canary, words = found
         health.beat(session, _mark(gateway.name), now, str(canary.id))
-        log.append(
-            session,
-            chain="service",
-            at=now,
-            kind=FAILED_CANARY,
-            actor={"role": "clock", "name": "the service", "process": service.process},
-            detail={"gateway": gateway.name, "canary": canary.id, "what": words, "code": canary.code},
-        )
+        detail = {"gateway": gateway.name, "canary": canary.id, "what": words, "code": canary.code}
+        service_log.note(service, session, FAILED_CANARY, detail, now)
         told = f"the daily test through gateway {gateway.name} {words}. Please look before an alarm needs it."
         tell_admins(session, f"{FAILED_CANARY}-{canary.id}", told, now)
 

@@ -8,9 +8,10 @@ from datetime import datetime, timedelta
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Session
 
+from service.operations import service_log
 from service.operations.service import Service
 from service.operations.telling_admins import is_news, tell_admins
-from service.store import dives, health, inbound, log, outbox, senders
+from service.store import dives, health, inbound, outbox, senders
 
 TOLD_AGAIN_AFTER = timedelta(hours=1)
 CLOCKS_APART_S = 2.0
@@ -120,13 +121,6 @@ def compare_clocks(service: Service) -> float:
 def _note(service: Service, session: Session, kind: str, what: str, now: datetime) -> None:
     if not is_news(service, session, f"told:{kind}:{what}", now, TOLD_AGAIN_AFTER):
         return
-    log.append(
-        session,
-        chain="service",
-        at=now,
-        kind=kind,
-        actor={"role": "clock", "name": "the keeper", "process": service.process},
-        detail={"what": what},
-    )
+    service_log.note(service, session, kind, {"what": what}, now, name="the keeper")
     words = f"Linetender fault, alarms go on: {what}. Please look at the service."
     tell_admins(session, f"{kind}-{now:%Y%m%dT%H%M%S}", words, now)

@@ -19,6 +19,7 @@ from service.domain.texts import Intent, Kind, read
 from service.domain.texts.incomplete import read_incomplete
 from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
+from service.operations import service_log
 from service.operations.addressing import Answer, Text
 from service.operations.gateway import InboundText
 from service.operations.links import with_pack
@@ -35,7 +36,6 @@ from service.store.tables import ClubRow, InboundTextRow
 
 _LOG = logging.getLogger(__name__)
 
-SERVICE_CHAIN = "service"
 TRIES_MAX = 3
 ANSWERS_WITHOUT_DIVE_MAX = 5  # an hour: two machines that answer each other must come to an end
 UNCLEAR_ANSWERS_MAX = 3  # in ten minutes, from a phone with a dive too: "I am driving" answers each of our texts
@@ -113,7 +113,7 @@ class _Arrival:
 
     @property
     def chain(self) -> str:
-        return log.club_chain(self.club.id) if self.club else SERVICE_CHAIN
+        return log.club_chain(self.club.id) if self.club else service_log.SERVICE_CHAIN
 
     @property
     def club_id(self) -> str | None:
@@ -289,7 +289,7 @@ def _noted(answered: Answer, more: str) -> str:
 
 def _log_read(text: Text, row: InboundTextRow, answered: Answer) -> None:
     actor = Actor(role=Role.STRANGER, name="", via=Via.TEXT, phone=text.phone, words=row.body)
-    chain = log.dive_chain(answered.dive_id) if answered.dive_id else log.club_chain(text.club.id)
+    chain = log.chain_of(answered.dive_id, text.club.id)
     log.append(
         text.session,
         chain=chain,
@@ -318,11 +318,4 @@ def _count_failure(service: Service, session: Session, inbound_id: int, now: dat
 
 def _put_aside(service: Service, session: Session, row: InboundTextRow, note: str, now: datetime) -> None:
     inbound.quarantine(session, row.id, note=note, now=now)
-    log.append(
-        session,
-        chain=SERVICE_CHAIN,
-        at=now,
-        kind="text_put_aside",
-        actor={"role": "clock", "name": "the service", "process": service.process},
-        detail={"inbound": row.id, "note": note},
-    )
+    service_log.note(service, session, "text_put_aside", {"inbound": row.id, "note": note}, now)

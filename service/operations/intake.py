@@ -18,15 +18,15 @@ from typing import Final, TypeVar
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
+from service.operations import service_log
 from service.operations.calling import Pressed, press
 from service.operations.gateway import DeliveryReceipt, InboundText
-from service.operations.inbound import SERVICE_CHAIN, Way, answer_text, receive_text
+from service.operations.inbound import Way, answer_text, receive_text
 from service.operations.receipts import receive_receipt
 from service.operations.service import Service
 from service.operations.spooling import PUT_ASIDE, Brought, KeyPress, Spool, SpoolError, UnreadableError
 from service.operations.telling_admins import tell_admins
 from service.operations.wrong_clocks import note_wrong_clock
-from service.store import log
 from service.store.codec import stamp
 from service.store.engine import RunAgainError, is_transient
 
@@ -154,7 +154,7 @@ def drain(service: Service, spool: Spool, *, wait_s: float = DRAIN_WAITS_S, for_
     if taken:
         _LOG.warning(DRAINED, extra={"taken": len(taken)})
         detail = {"taken": len(taken), "first_received_at": stamp(min(taken))}
-        service.write(lambda session: _note(session, service, DRAINED, detail))
+        service.write(lambda session: service_log.note(service, session, DRAINED, detail, service.clock.now()))
     return len(taken)
 
 
@@ -207,19 +207,8 @@ def _put_aside(service: Service, spool: Spool, path: Path, why: str) -> None:
 
     def work(session: Session) -> None:
         now = service.clock.now()
-        _note(session, service, PUT_ASIDE, {"file": path.name, "why": why})
+        service_log.note(service, session, PUT_ASIDE, {"file": path.name, "why": why}, now)
         words = "Linetender fault: something that a gateway brought lay on disk and cannot be read. Please look."
         tell_admins(session, f"{PUT_ASIDE}-{now:%Y%m%dT%H}", words, now)
 
     service.write(work)
-
-
-def _note(session: Session, service: Service, kind: str, detail: dict[str, object]) -> None:
-    log.append(
-        session,
-        chain=SERVICE_CHAIN,
-        at=service.clock.now(),
-        kind=kind,
-        actor={"role": "clock", "name": "the service", "process": service.process},
-        detail=detail,
-    )

@@ -88,7 +88,7 @@ def life_of(service: Service, club_id: str, message_id: str) -> Life | None:
         if found is None:
             return None
         message = found.message
-        chain = log.dive_chain(message.dive_id) if message.dive_id else log.club_chain(club_id)
+        chain = log.chain_of(message.dive_id, club_id)
         cause = log.entry(session, chain, message.cause_seq) if message.cause_seq is not None else None
         told = (entry for entry in log.mentioning(session, chain, message.id) if _is_about(entry, message.id))
         return Life(

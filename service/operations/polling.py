@@ -10,11 +10,12 @@ from typing import Final
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
+from service.operations import service_log
 from service.operations.gateway import Gateway, InboundText
-from service.operations.inbound import SERVICE_CHAIN, Way, answer_text, receive_text
+from service.operations.inbound import Way, answer_text, receive_text
 from service.operations.service import Service
 from service.operations.telling_admins import tell_admins
-from service.store import inbound, log, polls
+from service.store import inbound, polls
 
 _LOG = logging.getLogger(__name__)
 
@@ -97,13 +98,6 @@ def _failed(service: Service, gateway: str, now: datetime) -> None:
 
 
 def _tell(session: Session, service: Service, gateway: str, now: datetime) -> None:
-    log.append(
-        session,
-        chain=SERVICE_CHAIN,
-        at=now,
-        kind=POLL_FAILED,
-        actor={"role": "clock", "name": "the service", "process": service.process},
-        detail={"gateway": gateway},
-    )
+    service_log.note(service, session, POLL_FAILED, {"gateway": gateway}, now)
     words = f"Linetender fault: the list of texts of gateway {gateway} cannot be read. Please look at the service."
     tell_admins(session, f"{POLL_FAILED}-{gateway}-{now:%Y%m%dT%H}", words, now)

@@ -89,7 +89,7 @@ def apply_state(
     )
     if not changed:
         return
-    chain = log.dive_chain(message.dive_id) if message.dive_id else log.club_chain(message.club_id)
+    chain = log.chain_of(message.dive_id, message.club_id)
     log.append(
         session,
         chain=chain,

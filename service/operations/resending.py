@@ -116,7 +116,7 @@ def _log(
 ) -> None:
     log.append(
         session,
-        chain=log.dive_chain(message.dive_id) if message.dive_id else log.club_chain(message.club_id),
+        chain=log.chain_of(message.dive_id, message.club_id),
         at=now,
         kind=RESENT,
         actor={"role": "admin", "name": admin.name, "key": f"admin-{admin.admin_id}", "process": service.process},

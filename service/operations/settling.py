@@ -176,7 +176,7 @@ class Settling:
     ) -> None:
         log.append(
             session,
-            chain=log.dive_chain(message.dive_id) if message.dive_id else log.club_chain(message.club_id),
+            chain=log.chain_of(message.dive_id, message.club_id),
             at=now,
             kind=kind,
             actor=actor,

@@ -11,9 +11,9 @@ from typing import Literal
 
 from sqlalchemy.orm import Session
 
+from service.operations import service_log
 from service.operations.service import Service
 from service.operations.telling_admins import is_news, tell_admins
-from service.store import log
 
 TOLD_AGAIN_AFTER = timedelta(days=1)
 UNKNOWN_CODE = "unknown_code"
@@ -27,14 +27,8 @@ def note_unrecognised(service: Service, session: Session, gateway: str, code: st
     """Log it once a day, and tell the admins once a day for each gateway, whatever its codes."""
     if not is_news(service, session, f"{CODE_MARK}{gateway}:{code}", now, TOLD_AGAIN_AFTER):
         return
-    log.append(
-        session,
-        chain="service",
-        at=now,
-        kind=UNKNOWN_CODE,
-        actor={"role": "gateway", "name": gateway, "process": service.process},
-        detail={"gateway": gateway, "code": code, "in": where},
-    )
+    detail = {"gateway": gateway, "code": code, "in": where}
+    service_log.note(service, session, UNKNOWN_CODE, detail, now, role="gateway", name=gateway)
     if is_news(service, session, f"told:codes:{gateway}", now, TOLD_AGAIN_AFTER):
         words = (
             f"gateway {gateway} says {code[:20]}, which is in no table here. It is taken for a failure. Please look."

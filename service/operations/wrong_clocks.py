@@ -7,9 +7,9 @@ from functools import partial
 
 from sqlalchemy.orm import Session
 
+from service.operations import service_log
 from service.operations.service import Service
 from service.operations.telling_admins import is_news, tell_admins
-from service.store import log
 
 TOLD_AGAIN_AFTER = timedelta(days=1)
 WRONG_CLOCK = "gateway_clock_wrong"
@@ -24,13 +24,7 @@ def note_wrong_clock(service: Service, gateway: str, doubt: str) -> None:
 def _note(service: Service, gateway: str, doubt: str, now: datetime, session: Session) -> None:
     if not is_news(service, session, f"told:clock:{gateway}", now, TOLD_AGAIN_AFTER):
         return
-    log.append(
-        session,
-        chain="service",
-        at=now,
-        kind=WRONG_CLOCK,
-        actor={"role": "gateway", "name": gateway, "process": service.process},
-        detail={"gateway": gateway, "doubt": doubt},
-    )
+    detail = {"gateway": gateway, "doubt": doubt}
+    service_log.note(service, session, WRONG_CLOCK, detail, now, role="gateway", name=gateway)
     words = f"gateway {gateway} has a wrong clock, so that its texts are refused. Please set it."
     tell_admins(session, f"{WRONG_CLOCK}-{gateway}-{now:%Y%m%dT%H%M%S}", words, now)

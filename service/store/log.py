@@ -30,6 +30,7 @@ __all__ = [
     "EVENT_PREFIX",
     "Entry",
     "append",
+    "chain_of",
     "checkpoint",
     "club_chain",
     "counts",
@@ -72,6 +73,11 @@ def dive_chain(dive_id: str) -> str:
 def club_chain(club_id: str) -> str:
     """The name of the chain of a club."""
     return f"club:{club_id}"
+
+
+def chain_of(dive_id: str | None, club_id: str) -> str:
+    """The chain for what belongs to a dive, or else to a club."""
+    return dive_chain(dive_id) if dive_id else club_chain(club_id)
 
 
 def append(
