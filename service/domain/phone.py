@@ -107,12 +107,6 @@ def probably_landline(e164: str) -> bool:
     return phonenumbers.number_type(number) in _LANDLINES
 
 
-def same_phone(one: str, other: str) -> bool:
-    """Say whether two E.164 numbers reach the same phone."""
-    match = phonenumbers.is_number_match(one, other)
-    return match == phonenumbers.MatchType.EXACT_MATCH
-
-
 def is_emergency_number(text: str, region: str | None) -> bool:
     """Say whether this is an emergency number in `region`, or one of the best known where that is unknown."""
     typed = _visible(text)

@@ -54,11 +54,6 @@ def return_canary(session: Session, canary_id: int, now: datetime) -> bool:
     return touched(session, home.values(returned_at=now)) == 1
 
 
-def last_canary_sent(session: Session) -> datetime | None:
-    """When the last canary set out."""
-    return session.execute(select(func.max(CanaryRow.sent_at))).scalar_one()
-
-
 def last_canary_home(session: Session) -> datetime | None:
     """When the canary set out that set out last among those that came through."""
     found = select(func.max(CanaryRow.sent_at)).where(CanaryRow.returned_at.is_not(None))

@@ -14,7 +14,6 @@ from service.domain.phone import (
     national_format,
     probably_landline,
     read_phone,
-    same_phone,
 )
 
 ANNA = "+447700900123"
@@ -148,14 +147,6 @@ def test_a_masked_number_keeps_three_digits_at_most(number: str, masked: str) ->
 def test_a_landline_is_suspected_only_where_the_plan_says_so(number: str, *, landline: bool) -> None:
     """Where fixed and mobile share a range, nothing is held against a number."""
     assert probably_landline(number) is landline
-
-
-@pytest.mark.parametrize(
-    ("one", "other", "same"), [(ANNA, ANNA, True), (ANNA, "+447700900124", False), ("?", "?", False)]
-)
-def test_two_numbers_are_the_same_phone_only_if_all_of_them_agrees(one: str, other: str, *, same: bool) -> None:
-    """One digit apart is another person."""
-    assert same_phone(one, other) is same
 
 
 @pytest.mark.parametrize(

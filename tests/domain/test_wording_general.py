@@ -93,7 +93,6 @@ def everything(club: str) -> dict[str, str]:
         "no_dive": general.no_dive(club),
         "how_it_works": general.how_it_works(club),
         "opted_in": general.opted_in(club),
-        "plan_by_text": general.plan_by_text(club),
         "plan_refused": general.plan_refused(club, "Run time is from 5 to 360 minutes. " * 6),
         "start code": general.other_code(club, "start"),
         "finish code": general.other_code(club, "finish"),

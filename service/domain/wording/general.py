@@ -114,14 +114,6 @@ def opted_in(club_name: str, language: str = ENGLISH) -> str:
     return plain(club_name, say("you get our texts again."), language)
 
 
-def plan_by_text(club_name: str, language: str = ENGLISH) -> str:
-    """How to file a plan by text."""
-    words = say(
-        "to file a plan text PLAN, site, time in, minutes, divers: PLAN LANTERN 1000 50 P2. Nothing is filed yet."
-    )
-    return plain(club_name, words, language)
-
-
 def plan_refused(club_name: str, words: str, language: str = ENGLISH) -> str:
     """Why a plan by text was not filed; long reasons lose their tail at a word."""
     return worded(club_name, [keep(say("not filed.")), name_of(words)], 1, language)
