@@ -26,7 +26,7 @@ SEEN_NOTED_EVERY = timedelta(minutes=5)  # so that looking at a page is not a wr
 PASSWORD_MAX = 1024
 
 _HASHER = PasswordHasher()
-# Verified where there is no such admin, so that the time taken does not tell who is one.
+# Verified where there is no such admin, so that the time taken tells little of who is one.
 _NOBODY = _HASHER.hash(secrets.token_urlsafe(TOKEN_BYTES))
 
 
