@@ -28,6 +28,7 @@ from service.operations.addressing import (
     wanted_part,
     without_dive,
 )
+from service.operations.belated import not_belated
 from service.operations.consenting import say_by_text
 from service.operations.plainest import raise_within
 from service.operations.planning_by_text import file_by_text
@@ -219,6 +220,9 @@ def _command(text: Text, dive: Dive, by: Actor) -> Command:
 
 
 def _ask(text: Text, dive: Dive, command: Command) -> Answer:
+    locked = dives.lock(text.session, dive.id)
+    if locked is not None:
+        command = not_belated(text, locked, command)
     applied = apply(text.service, text.session, dive.id, command, text.now)
     if applied is None or applied.refusal is None:
         return Answer(dive_id=dive.id)

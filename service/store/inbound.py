@@ -28,6 +28,14 @@ class Brought:
     body: str
 
 
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a text about a dive was, and when a gateway had it."""
+
+    intent: str
+    came_at: datetime
+
+
 def store(
     session: Session,
     *,
@@ -97,6 +105,18 @@ def unanswered(session: Session, limit: int, older_than: datetime) -> list[int]:
     row = InboundTextRow
     found = select(row.id).where(row.state == STORED, row.received_at < older_than).order_by(row.id).limit(limit)
     return list(session.execute(found).scalars())
+
+
+def came_at(session: Session, inbound_id: int) -> datetime:
+    """When a gateway had that text."""
+    return session.execute(select(InboundTextRow.received_at).where(InboundTextRow.id == inbound_id)).scalar_one()
+
+
+def about(session: Session, dive_id: str) -> list[Said]:
+    """The texts about a dive that were read and acted upon."""
+    row = InboundTextRow
+    found = select(row.intent, row.received_at).where(row.dive_id == dive_id, row.state == ANSWERED)
+    return [Said(intent or "", at) for intent, at in session.execute(found)]
 
 
 def lock_one(session: Session, inbound_id: int) -> InboundTextRow | None:

@@ -1,0 +1,70 @@
+"""Texts that lay somewhere, on a disk or in a gateway's list: some words are of before what they would now change.
+
+A finish that reaches us late ends its dive, also when the clock has raised the alarm meanwhile. It does not end the
+next dive of the same phone, nor an alarm for which somebody has called since; an OK is no answer to an alarm that was
+raised after it. Such words are kept, quoted and answered like a text that is not understood: nothing changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from service.domain.dive import Command, Dive, Phase
+from service.domain.dive import commands as do
+from service.domain.people import Actor, Via
+from service.domain.texts import Kind
+from service.operations.addressing import Text
+from service.store import inbound
+from service.store.inbound import Said
+
+CLOCKS_APART = timedelta(minutes=2)
+"""By how much a gateway's clock may be behind ours. Of a call for help it is not allowed for: there, they are asked."""
+
+_ENDS = (do.Finish, do.ReportSafe, do.CallOff)
+_ABOUT_THIS_DIVE = (*_ENDS, do.Extend, do.Acknowledge, do.ReportCalled)
+_BEGINS = (Kind.START, Kind.CODE)
+_HELP = (Kind.RAISE_NOW, Kind.WORRY)
+
+
+def not_belated(text: Text, dive: Dive, command: Command) -> Command:
+    """The command, or that the text is only kept where it is of before what it would change. The dive is locked."""
+    if not isinstance(command, _ABOUT_THIS_DIVE) or dive.phase is Phase.CLOSED:
+        return command
+    by = command.by
+    came_at = inbound.came_at(text.session, text.inbound_id)
+    if isinstance(command, do.Acknowledge) and came_at < _alerted_at(dive, by) - CLOCKS_APART:
+        return _kept(text, by)
+    if dive.raised_by is None and came_at >= max(dive.filed_at, dive.started_at or dive.filed_at):
+        return command
+    said = inbound.about(text.session, dive.id)
+    is_old = came_at < _began_at(dive, said) - CLOCKS_APART
+    of_before_help = isinstance(command, _ENDS) and any(came_at < at for at in _calls_for_help(dive, said))
+    return _kept(text, by) if is_old or of_before_help else command
+
+
+def _kept(text: Text, by: Actor) -> Command:
+    return do.Hear(by, text.words, str(text.intent.kind))
+
+
+def _alerted_at(dive: Dive, by: Actor) -> datetime:
+    """When the alarm that they answer went to them; to an admin with the first contact."""
+    told = [one.at for one in dive.alerted if one.key == by.own_key]
+    return max(told, default=dive.alarm_at or dive.filed_at)
+
+
+def _began_at(dive: Dive, said: Sequence[Said]) -> datetime:
+    """From when on words can be about this dive; what made or started it may have lain itself."""
+    filed_at = min([dive.filed_at, *(one.came_at for one in said if one.intent == Kind.PLAN)])
+    if dive.started_at is None or dive.assumed:
+        return filed_at
+    return max(filed_at, min([dive.started_at, *(one.came_at for one in said if one.intent in _BEGINS)]))
+
+
+def _calls_for_help(dive: Dive, said: Sequence[Said]) -> list[datetime]:
+    """When somebody called for help, by their own word."""
+    calls = [one.came_at for one in said if one.intent in _HELP]
+    raised = dive.raised_by is not None and (dive.raised_by.via is not Via.TEXT or not calls)
+    if raised and dive.alarm_at is not None:
+        calls.append(dive.alarm_at)
+    return calls
