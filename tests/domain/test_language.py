@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -12,12 +13,19 @@ from service.domain.language import (
     Moment,
     Name,
     Words,
+    catalogues,
     count,
     fragments,
     is_language,
     render,
     say,
 )
+
+
+def _header(line: str) -> bytes:
+    """A catalogue with nothing but that line in its header."""
+    return f'msgid ""\nmsgstr ""\n"{line}\\n"\n'.encode()
+
 
 NOW = datetime(2027, 6, 1, 9, 0, tzinfo=UTC)
 
@@ -72,6 +80,28 @@ def test_an_unknown_language_is_english(code: str) -> None:
 def test_what_no_catalogue_has_is_english() -> None:
     """The test of the catalogues is the guard; at sea English is better than nothing."""
     assert render(say("A new message for {name}.", name=Name("Anna")), "de") == "A new message for Anna."
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        pytest.param(None, id="not there"),
+        pytest.param(b"\xff\xfe\x00 no catalogue", id="no text at all"),
+        pytest.param(_header("Plural-Forms: nplurals=2; plural=(n >;"), id="a plural that is no formula"),
+        pytest.param(_header("Content-Type: text/plain; charset=never-heard-of"), id="an unknown alphabet"),
+    ],
+)
+def test_a_damaged_catalogue_is_english(damage: bytes | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An alarm in English is better than none."""
+    (tmp_path / "catalogues").mkdir()
+    if damage is not None:
+        (tmp_path / "catalogues" / "de.po").write_bytes(damage)
+    monkeypatch.setattr(catalogues, "files", lambda _: tmp_path)
+
+    found = catalogues.translations.__wrapped__("de")
+
+    assert found.gettext("Call {number}.") == "Call {number}."
+    assert found.ngettext("{count} diver", "{count} divers", 2) == "{count} divers"
 
 
 def test_a_gap_without_a_value_is_shown_and_fails_nothing() -> None:

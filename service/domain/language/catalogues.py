@@ -33,7 +33,7 @@ def translations(language: str) -> NullTranslations:
     compiled = io.BytesIO()
     try:
         write_mo(compiled, read_po(io.BytesIO(source.read_bytes()), locale=language))
-    except (OSError, ValueError):  # an alarm in English is better than none; the tests see to the files
+        compiled.seek(0)
+        return GNUTranslations(compiled)
+    except Exception:  # noqa: BLE001 - an alarm in English is better than none; the tests see to the files
         return NullTranslations()
-    compiled.seek(0)
-    return GNUTranslations(compiled)
