@@ -93,7 +93,8 @@ def look_up(fetch: Fetch, gateway: str, message: Outgoing, since: datetime) -> L
     Not narrowed by date or sender: a message that still waits there has no date of sending, and a gateway may send
     from another number of the account than we named. Where several match, each is one of our tries and proves that
     the message was taken. The first one from `since` on that has not failed is the one: an older one, within the
-    margin for clocks, is more likely to be known already under an earlier try. Never raises.
+    margin for clocks, is more likely to be known already under an earlier try. One that is older and has failed proves
+    nothing of this try, which may be made because it failed. Never raises.
     """
     # Of a demo whose clock runs faster than the gateway's, what was just sent must not look too old.
     since = min(since, datetime.now(UTC))
@@ -107,6 +108,7 @@ def look_up(fetch: Fetch, gateway: str, message: Outgoing, since: datetime) -> L
         if one.direction.startswith("outbound")
         and one.receiver == message.to
         and one.body.strip() == message.body.strip()
+        and not (_failed(one) and one.at < since.replace(microsecond=0))  # their times have no fractions
     ]
     if not ours:
         return NotFound() if whole else CannotTell("its list of messages to that number is too long")

@@ -105,6 +105,14 @@ def test_ours_is_found_however_it_is_shown(
     assert gateway.look_up(ALERT, now()) == Found("SM1")
 
 
+def test_an_older_copy_that_failed_is_no_proof_of_this_try(fake: FakeGateway, gateway: FormPostGateway) -> None:
+    """It goes again because that one failed: taken for this one, the alarm would rest with a text that never came."""
+    before = (now() - timedelta(minutes=1)).strftime("%a, %d %b %Y %H:%M:%S +0000")
+    show(fake, listed(status="undelivered", date_created=before, date_sent=before))
+
+    assert gateway.look_up(ALERT, now()) == NotFound()
+
+
 def test_of_several_the_first_of_this_try_that_has_not_failed_is_taken(
     fake: FakeGateway, gateway: FormPostGateway
 ) -> None:
