@@ -281,16 +281,17 @@ def expire_superseded(session: Session, dive_id: str, priorities: Collection[int
 def in_place_of_waiting(session: Session, message: NewMessage, steps: Collection[str]) -> NewMessage:
     """A message that takes the place of older ones to the same person by the same way which have not gone out.
 
-    `steps` are the names of the steps that it says again and better. It keeps their place in the queue, so that nobody
-    waits longer because there is fresher news; one just being handed over stays.
+    `steps` are the names of the steps that it says again and better. It keeps their rank and since when they were due,
+    so that nobody waits longer because there is fresher news; one just being handed over stays.
     """
     row = MessageRow
     same = and_(row.dive_id == message.dive_id, row.person_key == message.person_key, row.channel == message.channel)
     older = update(row).where(same, _idle(), or_(*(row.step.startswith(f"{step}-", autoescape=True) for step in steps)))
     values = _expired("a newer alarm takes its place", message.queued_at)
-    gone = session.execute(older.values(**values).returning(row.priority, row.rank), execution_options=UNSYNCED).all()
-    ranks = [rank for priority, rank in gone if priority == message.priority]
-    return replace(message, rank=min([message.rank, *ranks]))
+    replaced = older.values(**values).returning(row.priority, row.rank, row.due_at)
+    gone = [one for one in session.execute(replaced, execution_options=UNSYNCED) if one.priority == message.priority]
+    rank = min([message.rank, *(one.rank for one in gone)])
+    return replace(message, rank=rank, due_at=min([message.due_at, *(one.due_at for one in gone)]))
 
 
 def expire_overdue(session: Session, now: datetime) -> int:

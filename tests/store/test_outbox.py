@@ -382,7 +382,8 @@ def test_what_a_gateway_turns_out_to_have_is_adopted_only_while_it_waits(dive: S
 
 def test_fresher_news_keeps_the_place_of_what_it_replaces(dive: Session) -> None:
     """Of the same person and way only, and not what is being handed over; the place counts within one priority."""
-    waiting = queued(dive, step="distress-7", priority=0, rank=1)
+    since = NOW - timedelta(minutes=10)
+    waiting = queued(dive, step="distress-7", priority=0, rank=1, due_at=since)
     alert = queued(dive, step="alert-5", priority=1, rank=0)
     other = queued(dive, step="distress-7", priority=0, rank=0, person="contact-1")
     raised = queued(dive, step="raised-6", priority=1)
@@ -390,6 +391,6 @@ def test_fresher_news_keeps_the_place_of_what_it_replaces(dive: Session) -> None
 
     placed = outbox.in_place_of_waiting(dive, newer, ("alert", "distress", "distress_again"))
 
-    assert placed.rank == 1
+    assert (placed.rank, placed.due_at) == (1, since)
     states = [found(dive, one).state for one in (waiting, alert, other, raised)]
     assert states == ["expired", "expired", "queued", "queued"]
