@@ -31,7 +31,8 @@ def status(dive: Dive, by: Actor, now: datetime) -> str:
     diver = by.role is Role.DIVER
     unarmed = dive.phase is Phase.IN_WATER and dive.armed_at is None
     parts = [
-        keep(say("{time}: dive {ref}", time=time_of(dive, now, now), ref=dive.reference)),
+        may_go(1, say("{time}:", time=time_of(dive, now, now))),
+        keep(say("dive {ref}", ref=dive.reference)),
         may_go(1, dive.plan.site.name),
         keep(_state(dive, now)),
         *([keep(say("Going in? Text IN {code}", code=dive.start_code))] if diver and dive.phase is Phase.FILED else []),
