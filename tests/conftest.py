@@ -10,7 +10,7 @@ from pathlib import Path
 
 import freezegun
 import pytest
-from hypothesis import settings
+from hypothesis import Phase, settings
 
 from service.store.engine import open_engine
 from service.store.schema import migrate
@@ -19,7 +19,10 @@ from tests.servers.network import forbid_outside, take_attempts
 from tests.servers.postgres import Postgres, start_postgres
 
 settings.register_profile("dev", deadline=None, print_blob=True, max_examples=100)
-settings.register_profile("ci", deadline=None, print_blob=True, max_examples=150)
+# Making a failing life of a dive smaller takes minutes, longer than a test may take: a failure must be seen, small or not.
+settings.register_profile(
+    "ci", deadline=None, print_blob=True, max_examples=150, phases=(Phase.explicit, Phase.reuse, Phase.generate)
+)
 
 # Tests with one of these marks share real processes or a browser: one after another, on one worker.
 GROUPED_MARKS = ("processes", "browser")
