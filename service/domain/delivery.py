@@ -47,15 +47,17 @@ _REACHED: Mapping[MessageState, MessageState] = dict.fromkeys(_S, _S.DELIVERED)
 # over whatever came before it or comes after it, for the phone had the message. Failed then delivered: it arrived after
 # all. Delivered then failed: kept, but a phone that had it had it; nobody waited for the receipt alone. After expiry or
 # after close a text that was on its way may still arrive, and the record says so. Failed counts for the handing over
-# that it speaks of and for no other: the message went out again since and that one may arrive. Sent is no news. A word
-# that we do not know moves nothing, so that the message counts as unreached when its receipt is overdue.
+# that it speaks of and for no other: the message went out again since and that one may arrive. It counts too where the
+# message waits to go by another gateway for want of that receipt: else it would be left with the one that failed. Sent
+# is no news. A word that we do not know moves nothing, so that the message counts as unreached when its receipt is
+# overdue.
 _AFTER: Mapping[tuple[ReceiptState, Whose], Mapping[MessageState, MessageState]] = MappingProxyType(
     {
         (ReceiptState.SENT, Whose.THIS): _STAYS,
         (ReceiptState.SENT, Whose.OLDER): _STAYS,
         (ReceiptState.DELIVERED, Whose.THIS): _REACHED,
         (ReceiptState.DELIVERED, Whose.OLDER): _REACHED,
-        (ReceiptState.FAILED, Whose.THIS): {**_STAYS, _S.HANDED: _S.FAILED},
+        (ReceiptState.FAILED, Whose.THIS): {**_STAYS, _S.HANDED: _S.FAILED, _S.QUEUED: _S.FAILED},
         (ReceiptState.FAILED, Whose.OLDER): _STAYS,
         (ReceiptState.UNKNOWN, Whose.THIS): _STAYS,
         (ReceiptState.UNKNOWN, Whose.OLDER): _STAYS,

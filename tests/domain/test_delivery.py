@@ -28,6 +28,7 @@ EDGES = [
     pytest.param(LEASED, SAYS_DELIVERED, OLDER, DELIVERED, id="delivered while it is being sent again"),
     pytest.param(QUEUED, SAYS_DELIVERED, OLDER, DELIVERED, id="delivered while it waits to be sent again"),
     pytest.param(QUEUED, SAYS_FAILED, OLDER, QUEUED, id="an older one failed, the next try is still to come"),
+    pytest.param(QUEUED, SAYS_FAILED, THIS, FAILED, id="failed, while it waits to go by another gateway for want of it"),
     pytest.param(HANDED, SAYS_FAILED, OLDER, HANDED, id="an older one failed, this one may arrive"),
     pytest.param(HANDED, SAYS_DELIVERED, OLDER, DELIVERED, id="an older one arrived"),
     pytest.param(FAILED, SAYS_DELIVERED, OLDER, DELIVERED, id="given up, and an older one arrived"),
@@ -64,5 +65,5 @@ def test_the_order_of_receipts_for_one_handing_over_does_not_matter_once_one_say
 def test_what_moves_nothing_is_told() -> None:
     """The store writes only where something moves."""
     assert moved_by(SENT, THIS) == moved_by(UNKNOWN, OLDER) == moved_by(SAYS_FAILED, OLDER) == ()
-    assert moved_by(SAYS_FAILED, THIS) == (HANDED,)
+    assert moved_by(SAYS_FAILED, THIS) == (QUEUED, HANDED)
     assert moved_by(SAYS_DELIVERED, OLDER) == (QUEUED, LEASED, HANDED, FAILED, EXPIRED)

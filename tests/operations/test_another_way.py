@@ -7,6 +7,7 @@ from datetime import timedelta
 import pytest
 
 from service.operations.gateway import Blame, ReceiptState
+from service.operations.sweeping import sweep
 from tests.operations.stage import ANNA, CLEO, DOV, Stage, Taken, refuse, time_out
 
 WITHIN = timedelta(minutes=2)
@@ -156,6 +157,24 @@ def test_where_the_other_gateway_fails_too_the_alert_stays_with_the_first(stage:
     stage.receipt(alerts(stage)[0], ReceiptState.DELIVERED)
 
     assert state(stage, dive_id) == "delivered"
+    stage.text(ANNA, "out 2")
+
+
+def test_an_alert_is_not_left_with_a_gateway_that_says_late_that_it_failed(stage: Stage) -> None:
+    """Its receipt comes while the alert waits for the other gateway, which is busy: it is tried until one takes it."""
+    alerted(stage)
+    stage.second.numbers[CLEO] = refuse(Blame.TRANSIENT)
+    stage.clock.at += WITHIN
+    sweep(stage.service)
+    stage.receipt(alerts(stage)[0], ReceiptState.FAILED, code="30003", blame=Blame.TRANSIENT)
+    stage.first.numbers[CLEO] = refuse(Blame.TRANSIENT)
+    stage.wait(timedelta(seconds=10), step=timedelta(seconds=5))
+
+    stage.second.numbers.clear()
+    stage.wait(timedelta(seconds=30), step=timedelta(seconds=5))
+
+    assert [taken.gateway for taken in alerts(stage)] == ["first", "second"]
+    stage.first.numbers.clear()
     stage.text(ANNA, "out 2")
 
 
