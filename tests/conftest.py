@@ -19,7 +19,7 @@ from tests.servers.network import forbid_outside, take_attempts
 from tests.servers.postgres import Postgres, start_postgres
 
 settings.register_profile("dev", deadline=None, print_blob=True, max_examples=100)
-# Making a failing life of a dive smaller takes minutes, longer than a test may take: a failure must be seen, small or not.
+# Making a failing life of a dive smaller takes minutes, longer than a test may take: a failure must be seen at once.
 settings.register_profile(
     "ci", deadline=None, print_blob=True, max_examples=150, phases=(Phase.explicit, Phase.reuse, Phase.generate)
 )
