@@ -19,9 +19,13 @@ _BASIC = frozenset(
     "¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿abcdefghijklmnopqrstuvwxyzäöñüà"
 )
 _EXTENSION = frozenset("\f^{}\\[~]|€")
+_ALPHABET = _BASIC | _EXTENSION
 
 _SAME = {"\r": "\n", "\f": " ", "\t": " ", "\v": " ", "`": "'"}
 """Characters that anyascii leaves as they are and that phones or alphabets handle badly."""
+
+# Nearly every text is made of these alone, and a set looks at a whole text at once.
+_AS_THEY_ARE = _ALPHABET - _SAME.keys()
 
 # Greek capitals are in the alphabet and small letters are not: a word is kept whole or transliterated whole,
 # since a name of two scripts is hard to read aloud.
@@ -67,7 +71,7 @@ class Part:
 
 def is_gsm7(text: str) -> bool:
     """Say whether every character is in the default alphabet or its extension table."""
-    return all(character in _BASIC or character in _EXTENSION for character in text)
+    return _ALPHABET.issuperset(text)
 
 
 def septets(text: str) -> int:
@@ -75,18 +79,20 @@ def septets(text: str) -> int:
 
     Raises ValueError for a character that is in neither.
     """
-    return sum(_septets_of(character) for character in text)
+    return len(text) if _BASIC.issuperset(text) else sum(_septets_of(character) for character in text)
 
 
 def segments(text: str) -> Segments:
     """Count the segments of a text, in GSM 7-bit where it can be and else in UCS-2, as a gateway does."""
     if is_gsm7(text):
-        return _packed(Encoding.GSM7, [_septets_of(character) for character in text])
+        return _packed_gsm7(text)
     return _packed(Encoding.UCS2, [2 if character > _LAST_SINGLE else 1 for character in text])
 
 
 def to_gsm7(text: str) -> str:
     """Write a text in the GSM 7-bit alphabet: its letters stay, others become the nearest readable ones."""
+    if _AS_THEY_ARE.issuperset(text):
+        return text
     composed = unicodedata.normalize("NFC", text)
     composed = _GREEK_WORD.sub(lambda word: word[0] if is_gsm7(word[0]) else anyascii(word[0]), composed)
     return "".join(_gsm7_of(character) for character in composed.replace("\r\n", "\n"))
@@ -125,7 +131,7 @@ def _joined(pieces: Iterable[_Piece]) -> str:
 
 def _excess(pieces: Sequence[_Piece], most: int, reserve: int) -> int:
     """Count the septets too many; at least 1 where an escape pair at a seam costs a segment."""
-    packed = _packed(Encoding.GSM7, [_septets_of(c) for c in _joined(pieces)] + [1] * reserve)
+    packed = _packed_gsm7(_joined(pieces), reserve)
     if len(packed.parts) <= most:
         return 0
     room = _ALONE[Encoding.GSM7] if most == 1 else most * _IN_PARTS[Encoding.GSM7]
@@ -161,6 +167,17 @@ def _septets_of(character: str) -> int:
         return 2
     message = f"U+{ord(character):04X} is not in the GSM 7-bit alphabet"
     raise ValueError(message)
+
+
+def _packed_gsm7(text: str, reserve: int = 0) -> Segments:
+    """Put a GSM 7-bit text and so many septets behind it into segments."""
+    if not _BASIC.issuperset(text):
+        return _packed(Encoding.GSM7, [_septets_of(character) for character in text] + [1] * reserve)
+    units, room = len(text) + reserve, _IN_PARTS[Encoding.GSM7]
+    if units <= _ALONE[Encoding.GSM7]:
+        return Segments(Encoding.GSM7, units, (units,))
+    full, rest = divmod(units, room)
+    return Segments(Encoding.GSM7, units, (room,) * full + ((rest,) if rest else ()))
 
 
 def _packed(encoding: Encoding, sizes: Sequence[int]) -> Segments:
