@@ -21,7 +21,7 @@ from tests.servers.postgres import Postgres, start_postgres
 settings.register_profile("dev", deadline=None, print_blob=True, max_examples=100)
 # Making a failing life of a dive smaller takes minutes, longer than a test may take: a failure must be seen at once.
 settings.register_profile(
-    "ci", deadline=None, print_blob=True, max_examples=150, phases=(Phase.explicit, Phase.reuse, Phase.generate)
+    "ci", deadline=None, print_blob=True, max_examples=100, phases=(Phase.explicit, Phase.reuse, Phase.generate)
 )
 
 # Tests with one of these marks share real processes or a browser: one after another, on one worker.

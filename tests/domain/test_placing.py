@@ -11,6 +11,7 @@ from hypothesis import given
 from service.domain.dive import Refusal
 from service.domain.dive import commands as do
 from service.domain.dive.events import ConditionsReported, FixReported
+from service.domain.language import render
 from service.domain.people import Actor
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.fix import KEPT_MAX, Doubt, Fix, Source
@@ -438,7 +439,7 @@ def test_no_answer_about_a_position_is_cut(life: Life) -> None:
         known = turn.after.last_position
         position = turn.after.plan.site.entry if known is None else known.position
         if position is not None:
-            assert placing.three_forms(position) in text
+            assert render(placing.three_forms(position)) in text
 
 
 # The pack

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from service.domain.dive.commands import Refusal
 from service.domain.dive.state import Dive, Phase
+from service.domain.encoding import segments
 from service.domain.language import Name, Phrase, Words, say
 from service.domain.people import ENGLISH, Actor, Role
 from service.domain.wording.drafts import SEGMENTS, MessageKind, compose, language_of, worded
@@ -27,14 +28,19 @@ def refused(dive: Dive, refusal: Refusal, language: str = ENGLISH) -> str:
 
 
 def status(dive: Dive, by: Actor, now: datetime) -> str:
-    """Where a dive stands, for whoever asks with STATUS."""
+    """Where a dive stands, for whoever asks with STATUS; without the alarm's time where there is no room for it."""
+    whole = _status(dive, by, now, _state(dive, now))
+    return whole if len(segments(whole).parts) == 1 else _status(dive, by, now, _briefly(dive, now))
+
+
+def _status(dive: Dive, by: Actor, now: datetime, state: Phrase) -> str:
     diver = by.role is Role.DIVER
     unarmed = dive.phase is Phase.IN_WATER and dive.armed_at is None
     parts = [
         may_go(1, say("{time}:", time=time_of(dive, now, now))),
         keep(say("dive {ref}", ref=dive.reference)),
         may_go(1, dive.plan.site.name),
-        keep(_state(dive, now)),
+        keep(state),
         *([keep(say("Going in? Text IN {code}", code=dive.start_code))] if diver and dive.phase is Phase.FILED else []),
         *([keep(say("NOT ARMED."))] if unarmed else []),
         *([keep(say("{out}.", out=out(dive)))] if dive.live and diver else []),
@@ -48,8 +54,6 @@ def _state(dive: Dive, now: datetime) -> Phrase:
         time_of(dive, dive.due_out_at, now),
         time_of(dive, dive.raise_by_at, now),
     )
-    # Due out may have moved since it was reached.
-    overdue = dive.phase is Phase.UNCERTAINTY and not (dive.due_out_at is not None and dive.due_out_at > now)
     if dive.phase is Phase.FILED:
         return say("filed, the clock is not running.")
     if dive.phase is Phase.CLOSED:
@@ -60,9 +64,24 @@ def _state(dive: Dive, now: datetime) -> Phrase:
         return say(
             "ALARM is up since {time}, {rescue}.", time=time_of(dive, dive.alarm_at, now), rescue=_rescue(dive, now)
         )
-    if overdue:
+    if _is_overdue(dive, now):
         return say("{heads} OVERDUE since {due}, alarm {alarm}.", heads=divers, due=due, alarm=alarm)
     return say("{heads} in, due out {due}, alarm {alarm}.", heads=divers, due=due, alarm=alarm)
+
+
+def _briefly(dive: Dive, now: datetime) -> Phrase:
+    """The same of a dive whose clock runs, with one time less."""
+    if dive.phase not in (Phase.IN_WATER, Phase.UNCERTAINTY):
+        return _state(dive, now)
+    divers, due = heads(dive.head_count), time_of(dive, dive.due_out_at, now)
+    if _is_overdue(dive, now):
+        return say("{heads} OVERDUE since {due}.", heads=divers, due=due)
+    return say("{heads} in, due out {due}.", heads=divers, due=due)
+
+
+def _is_overdue(dive: Dive, now: datetime) -> bool:
+    """Due out may have moved since it was reached."""
+    return dive.phase is Phase.UNCERTAINTY and not (dive.due_out_at is not None and dive.due_out_at > now)
 
 
 def _rescue(dive: Dive, now: datetime) -> Phrase:
