@@ -110,6 +110,7 @@ def test_the_keeper_knows_what_is_on_the_disk_before_it_acts(overdue: Stage, spo
 def test_the_keeper_asks_for_texts_when_no_worker_does(stage: Stage) -> None:
     """Nobody has read the list before: it is overdue."""
     dive = stage.dive_in()
+    stage.clock.at += timedelta(minutes=30)  # the finish came ten minutes after the start
     stage.first.route = Route(lists=True)
     stage.first.inbox = [finish(stage)]
     keeper = Keeper(stage.service, stage.courier, gateways=[stage.first])
