@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Engine, event
 
 from service.store.engine import open_engine
-from tests.operations.checker import violations
+from tests.checker.questions import violations
 from tests.operations.stage import BEGIN_AT, HandMovedClock, Stage, prepare, stage_on
 from tests.servers.postgres import Postgres
 

@@ -12,7 +12,7 @@ from service.operations.closing import CannotCloseError, close_dive
 from service.store import dives, log
 from service.store.dives import UnreadableDive
 from service.store.tables import DiveRow
-from tests.operations.checker import violations
+from tests.checker.questions import violations
 from tests.operations.stage import ANNA, BRAM, CLEO, CLUB, DOV, FINN, STRANGER, Stage
 
 ADMIN = "Finn Aske"

@@ -23,7 +23,7 @@ from service.operations.filing import PlanFiled, file_plan
 from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
 from service.operations.inbound import answer_text
 from service.operations.sweeping import sweep
-from tests.operations.checker import violations
+from tests.checker.questions import violations
 from tests.operations.stage import (
     BY_ANNA,
     CLUB,

@@ -16,8 +16,7 @@ from sqlalchemy import Engine, delete, insert, text, update
 
 from service.store.engine import open_engine
 from service.store.tables import AttemptRow, ChainHeadRow, DiveRow, InboundTextRow, LogEntryRow, MessageRow
-from tests.operations.checker import violations
-from tests.operations.simulation import Day
+from tests.checker.questions import violations
 from tests.operations.stage import (
     ANNA,
     BEGIN_AT,
@@ -29,6 +28,7 @@ from tests.operations.stage import (
     stage_on,
     staged,
 )
+from tests.simulation.day import Day
 
 SEEDS = int(os.environ.get("SIMULATED_DAYS", "24"))  # a second or two each; more of them at night
 A_TEST = 6  # seeds to a test, so that they can be shared out among processes
