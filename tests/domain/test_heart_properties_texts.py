@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 
 from service.domain.dive import Dive, Event, Refusal
 from service.domain.dive.events import AlarmRaised, FixReported, Heard, StepTaken
@@ -59,6 +59,7 @@ def allowed(event: Event, draft: Draft) -> int:
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
+@settings(max_examples=40)  # in each language
 @given(life=lives)
 def test_every_text_is_plain_and_fits(language: str, life: Life) -> None:
     """GSM 7-bit, within its segments, of the club or of Linetender, no link, no shouting, no carrier's word."""
