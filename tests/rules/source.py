@@ -48,7 +48,7 @@ def files() -> Iterator[Path]:
     """Every file of the project that a person wrote or made on purpose."""
     for directory, below, names in os.walk(ROOT):
         below[:] = [name for name in below if name not in LEFT_BY_TOOLS and not name.endswith(".egg-info")]
-        yield from (Path(directory, name) for name in sorted(names))
+        yield from (Path(directory, name) for name in sorted(names) if name not in LEFT_BY_TOOLS)
 
 
 def texts() -> Iterator[tuple[str, str]]:

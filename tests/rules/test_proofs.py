@@ -15,7 +15,7 @@ NAMED = re.compile(r"`(tests/[\w/]+\.py)(?:::(\w+))?`")
 
 
 @cache
-def tests_of(path: str) -> frozenset[str] | None:
+def names_in(path: str) -> frozenset[str] | None:
     """The names of the functions in a file of tests; None when there is no such file."""
     file = ROOT / path
     if not file.is_file():
@@ -29,7 +29,7 @@ def missing(text: str) -> list[str]:
     """The tests that a text names and that are not there."""
     gone = []
     for path, name in NAMED.findall(text):
-        there = tests_of(path)
+        there = names_in(path)
         if there is None or (name and name not in there):
             gone.append(f"{path}::{name}" if name else path)
     return gone
