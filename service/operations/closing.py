@@ -18,13 +18,15 @@ from service.domain.dive.events import Closed, Outcome
 from service.domain.dive.evolve import evolve
 from service.domain.people import Actor, Channel, Role, Via
 from service.operations.plainest import stand_down
-from service.operations.recording import SUPERSEDED_AT_CLOSE, actor_of, apply_to
+from service.operations.recording import SUPERSEDED_AT_CLOSE, apply_to
 from service.operations.service import Service
+from service.operations.telling import actor_of
 from service.store import admins, dives, log, opt_outs, outbox
 from service.store.codec import dump_dive, dump_event, load_dive
 from service.store.dives import UnreadableDive
 from service.store.outbox import Message
 from service.store.plain_columns import RowFacts, close_row, row_facts
+from service.store.superseding import expire_superseded
 
 REPLY = "reply"
 
@@ -95,7 +97,7 @@ def _close_unreadable(
     state = _state_by_the_log(session, facts, event)
     seq = _log(service, session, facts, f"{log.EVENT_PREFIX}{kind}", by, detail, now)
     close_row(session, facts.dive_id, at=now, outcome=event.outcome, version=version, state=state)
-    outbox.expire_superseded(session, facts.dive_id, SUPERSEDED_AT_CLOSE, now)
+    expire_superseded(session, [facts.dive_id], SUPERSEDED_AT_CLOSE, now)
     queued, deaf = [], []
     for message in _told(session, facts.dive_id):
         mailed = message.channel == Channel.EMAIL

@@ -21,8 +21,9 @@ from service.domain.texts import Kind
 from service.domain.wording import introducing
 from service.operations.addressing import Answer, Text
 from service.operations.pages import LinkView, link_actor
-from service.operations.recording import actor_of, apply
+from service.operations.recording import apply
 from service.operations.service import Service
+from service.operations.telling import actor_of
 from service.store import clubs, dives, log, opt_outs, reaches
 from service.store.dives import PhoneMatch
 from service.store.tables.club import ClubRow

@@ -19,8 +19,9 @@ from service.domain.wording import messages_for
 from service.domain.wording.drafts import MessageKind
 from service.operations.plan_reading import PlanReading, PlanRequest, read_plan
 from service.operations.proof_of_reach import contacts_held, contacts_known, lost, newcomers
-from service.operations.recording import apply_to, log_and_queue
+from service.operations.recording import apply_to
 from service.operations.service import Service
+from service.operations.telling import log_and_queue
 from service.store import clubs, dives, reaches
 from service.store.tables.club import ClubRow
 

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from service.clock import clock_seconds
 from service.operations import service_log
 from service.operations.service import Service
-from service.store import dives, health
+from service.store import due, health
 
 GAP_S = 60.0  # real seconds
 LISTED_MAX = 1_000
@@ -32,7 +32,7 @@ def _log_gap(service: Service, session: Session, now: datetime) -> None:
     last = health.heartbeat(session, HEARTBEAT)
     if last is None or now - last.at < _gap(service):
         return  # another sweep was quicker
-    fell_due = dives.due(session, now, LISTED_MAX)
+    fell_due = due.listing(session, now, LISTED_MAX)
     detail = {
         "last_sweep_at": last.at.isoformat(),
         "gap_s": (now - last.at).total_seconds(),

@@ -3,27 +3,24 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide, evolve, next_due_at
+from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide, next_due_at
 from service.domain.dive.commands import NoteUnreachable
-from service.domain.dive.events import Closed, StepTaken
-from service.domain.encoding import segments
-from service.domain.grace import Step
-from service.domain.people import ADMINS, CLOCK, Actor, Channel, Recipient, Role, Via
-from service.domain.wording import Draft, MessageKind, messages_for
-from service.operations.links import with_link
+from service.domain.dive.events import Closed
+from service.domain.people import CLOCK, Role, Via
+from service.domain.wording import MessageKind
 from service.operations.plainest import end_fault_alarm
 from service.operations.service import Service
-from service.store import admins, dives, log, opt_outs, outbox, reaches
-from service.store.codec import dump_event, plain
-from service.store.dives import UnreadableDive
+from service.operations.telling import Page, Telling, actor_of, told_by
+from service.store import dives, log, reaches
+from service.store.dives import Next, UnreadableDive
 from service.store.engine import is_transient
-from service.store.outbox import NewMessage
+from service.store.superseding import expire_superseded
 
 _LOG = logging.getLogger(__name__)
 
@@ -39,11 +36,6 @@ SUPERSEDED_AT_CLOSE = (
 SUPERSEDED_AT_REOPENING = (MessageKind.STAND_DOWN,)
 # A start notice or a later raise-by time that arrives after the alarm would calm where it must not.
 SUPERSEDED_AT_ALARM = (MessageKind.START_NOTICE,)
-
-
-# Whoever waits for a slow sender hears the latest alarm once, and not all of them one after the other.
-SAYS_ALL_AGAIN = (Step.DISTRESS, Step.DISTRESS_AGAIN)
-LADDER = (Step.ALERT, Step.NEXT_CONTACT, *SAYS_ALL_AGAIN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +64,14 @@ def apply_to(service: Service, session: Session, dive: Dive, command: Command, n
         return Applied(dive, ())
     after = record(service, session, dive, decision, now)
     return Applied(after, decision)
+
+
+def decided(dive: Dive, command: Command, now: datetime) -> tuple[Event, ...]:
+    """What a command that is never refused does to a dive: the clock's. Nothing is written."""
+    decision = decide(dive, command, now)
+    if isinstance(decision, Refusal):
+        raise TypeError(f"{type(command).__name__} was refused: {decision.code}")
+    return decision
 
 
 def _note_press(session: Session, dive: Dive, command: Command, now: datetime) -> None:
@@ -118,20 +118,42 @@ def act(service: Service, dive_id: str, command: Command) -> Applied | None:
 
 def record(service: Service, session: Session, dive: Dive, events: Sequence[Event], now: datetime) -> Dive:
     """Write what happened to a dive that is in the database: log, messages, row."""
-    before = dive
-    withheld: list[str] = []
-    for event in events:
-        dive = evolve(dive, event)
-        withheld += log_and_queue(service, session, dive, event, now)
-        if isinstance(event, Closed):
-            end_fault_alarm(session, dive, event, now)
-    dives.save(session, dive, expected_version=before.version, next_due_at=next_due_at(dive))
-    superseded = _superseded(before, dive)
-    if superseded:
-        outbox.expire_superseded(session, dive.id, superseded, now)
+    return record_all(service, session, [told_by(dive, events)], now)[0]
+
+
+def record_all(service: Service, session: Session, pages: Sequence[Page], now: datetime) -> list[Dive]:
+    """Write what happened to several dives, each of which this transaction has locked, in few statements for all."""
+    telling = Telling(service, session, now)
+    telling.begin(pages)
+    withheld: list[list[str]] = [[] for _ in pages]
+    for number in range(max((len(page.lines) for page in pages), default=0)):
+        lines = [(place, page.lines[number]) for place, page in enumerate(pages) if number < len(page.lines)]
+        for (place, _), keys in zip(lines, telling.tell([line for _, line in lines]), strict=True):
+            withheld[place] += keys
+        for _, line in lines:
+            if isinstance(line.event, Closed):
+                end_fault_alarm(session, line.dive, line.event, now)
+    telling.write()
+    dives.save_all(session, [Next(page.after, page.before.version, next_due_at(page.after)) for page in pages])
+    _expire_superseded(session, pages, now)
+    return [_without(service, session, page.after, keys, now) for page, keys in zip(pages, withheld, strict=True)]
+
+
+def _without(service: Service, session: Session, dive: Dive, withheld: Sequence[str], now: datetime) -> Dive:
+    """The dive, which knows now who has opted out."""
     for key in dict.fromkeys(withheld):
         dive = apply_to(service, session, dive, NoteUnreachable(person=key, reason="opted_out"), now).dive
     return dive
+
+
+def _expire_superseded(session: Session, pages: Sequence[Page], now: datetime) -> None:
+    over: dict[tuple[MessageKind, ...], list[str]] = {}
+    for page in pages:
+        kinds = _superseded(page.before, page.after)
+        if kinds:
+            over.setdefault(kinds, []).append(page.before.id)
+    for kinds, dive_ids in over.items():
+        expire_superseded(session, dive_ids, kinds, now)
 
 
 def _superseded(before: Dive, after: Dive) -> tuple[MessageKind, ...]:
@@ -152,106 +174,15 @@ def is_superseded(dive: Dive | None, kind: MessageKind) -> bool:
     return kind in (SUPERSEDED_AT_CLOSE if dive.phase is Phase.CLOSED else SUPERSEDED_AT_REOPENING)
 
 
-def log_and_queue(service: Service, session: Session, dive: Dive, event: Event, now: datetime) -> list[str]:
-    """One log entry for the event, one for the messages it causes; gives the keys that have opted out.
-
-    Whoever opted out of our texts is not called either; an e-mail is another matter, and goes. An e-mail that nobody
-    carries is left out, since nothing hangs on it; a call is queued all the same, so that the courier finds that it
-    goes nowhere and nobody waits for its answer.
-    """
-    kind, detail = dump_event(event)
-    by = getattr(event, "by", CLOCK)
-    seq = _log(service, session, dive, f"event:{kind}", by, detail, now)
-    no_mail = Channel.EMAIL not in service.channels
-    drafts = [one for one in messages_for(dive, event) if not (no_mail and one.channel is Channel.EMAIL)]
-    told = [(draft, person) for draft in drafts for person in _people(session, dive, draft)]
-    deaf = _opted_out(session, dive, {person.phone for _, person in told if person.phone})
-    queued, withheld = [], []
-    for draft, person in told:
-        if person.phone is None:
-            continue
-        if person.phone in deaf and draft.channel is not Channel.EMAIL:
-            withheld.append(person.key)
-            continue
-        body = with_link(session, dive, draft, person.key, service.public_url, now)
-        message = _message(dive, draft, person, body, seq, now)
-        if isinstance(event, StepTaken) and event.step in SAYS_ALL_AGAIN:
-            message = outbox.in_place_of_waiting(session, message, LADDER)
-        message_id = outbox.queue(session, message)
-        if message_id is not None:
-            queued.append(_entry(message_id, draft, person))
-    if queued or withheld:
-        detail = {"cause": seq, "queued": queued, "opted_out": withheld}
-        _log(service, session, dive, "messages", CLOCK, detail, now)
-    return withheld
-
-
-def _entry(message_id: str, draft: Draft, person: Recipient) -> dict[str, str]:
-    what = {"id": message_id, "person": person.key, "step": draft.step, "kind": draft.kind.name}
-    return what if draft.channel is Channel.TEXT else {**what, "channel": draft.channel.value}
-
-
-def _log(
-    service: Service, session: Session, dive: Dive, kind: str, by: Actor, detail: Mapping[str, object], now: datetime
-) -> int:
-    return log.append(
-        session,
-        chain=log.dive_chain(dive.id),
-        at=now,
-        kind=kind,
-        actor=actor_of(service, by),
-        detail=dict(detail),
-        dive_id=dive.id,
-        club_id=dive.club_id,
-    )
-
-
-def _opted_out(session: Session, dive: Dive, phones: set[str]) -> set[str]:
-    """Those of these phones to which nothing may go."""
-    if not phones:
-        return set()
-    number = dives.receiving_number_of(session, dive.id)
-    return {phone for phone in phones if opt_outs.is_opted_out(session, number, phone)}
-
-
-def actor_of(service: Service, actor: Actor) -> dict[str, object]:
-    """Who did it, and which of our processes recorded it."""
-    return {**plain(actor), "process": service.process}
-
-
-def _people(session: Session, dive: Dive, draft: Draft) -> list[Recipient]:
-    if draft.to.key != ADMINS:
-        return [draft.to]
-    return [
-        Recipient(key=f"admin-{admin.id}", name=admin.name, phone=admin.phone)
-        for admin in admins.admins_to_tell(session, dive.club_id)
-    ]
-
-
-def _message(dive: Dive, draft: Draft, person: Recipient, body: str, seq: int, now: datetime) -> NewMessage:
-    return NewMessage(
-        club_id=dive.club_id,
-        dive_id=dive.id,
-        person_key=person.key,
-        name=person.name,
-        phone=person.phone or "",
-        kind=draft.kind.name.lower(),
-        priority=int(draft.kind),
-        rank=draft.rank,
-        step=draft.step,
-        channel=draft.channel,
-        language=person.language,
-        email=person.email if draft.channel is Channel.EMAIL else None,
-        subject=draft.subject,
-        body=body,
-        segments=len(segments(body).parts) if draft.channel is Channel.TEXT else 0,
-        cause_seq=seq,
-        queued_at=now,
-        due_at=draft.due_at,
-        expires_at=draft.expires_at,
-    )
-
-
 def _log_refusal(service: Service, session: Session, dive: Dive, command: Command, refusal: Refusal) -> None:
     detail = {"command": type(command).__name__, "code": refusal.code, "words": refusal.words}
-    _log(service, session, dive, "refused", getattr(command, "by", CLOCK), detail, refusal.at)
+    log.append(
+        session,
+        chain=log.dive_chain(dive.id),
+        at=refusal.at,
+        kind="refused",
+        actor=actor_of(service, getattr(command, "by", CLOCK)),
+        detail=detail,
+        dive_id=dive.id,
+        club_id=dive.club_id,
+    )

@@ -21,13 +21,16 @@ from service.operations.gap import HEARTBEAT, log_gap
 from service.operations.inbound import answer_waiting, join_overdue
 from service.operations.plainest import raise_plainest
 from service.operations.receipts import apply_waiting
-from service.operations.recording import apply, held, learn
+from service.operations.recording import apply, decided, held, learn, record_all
 from service.operations.service import Service
 from service.operations.suspecting import look_for_silence
-from service.store import dives, health, outbox
-from service.store.dives import Claimed, UnreadableDive
+from service.operations.telling import Page, told_by
+from service.store import dives, due, health, outbox
+from service.store.dives import UnreadableDive
+from service.store.due import Claimed
 from service.store.engine import is_transient
 from service.store.outbox import HANDED, Message
+from service.store.superseding import expire_overdue
 
 _LOG = logging.getLogger(__name__)
 
@@ -54,6 +57,7 @@ class _Batch:
     decided: int = 0
     faulty: set[str] = field(default_factory=set)  # the rules failed
     put_off: dict[str, datetime] = field(default_factory=dict)  # the database failed; with what was due
+    pages: dict[str, Page] = field(default_factory=dict)  # what was decided, by dive
 
 
 def sweep(service: Service) -> Swept:
@@ -108,29 +112,59 @@ def _passing(service: Service) -> timedelta:
 
 
 def _sweep_batch(service: Service, now: datetime, skip: frozenset[str], session: Session) -> _Batch:
-    """Claim, decide each in a savepoint of its own, one commit. A dive that fails takes nobody with it."""
+    """Claim, decide each, write all of them together, one commit. A dive that fails takes nobody with it.
+
+    Deciding touches nothing, so a dive on which the rules fail is left out before anything is written. Where the
+    writing fails, each is tried alone in a savepoint of its own, so that only the one at fault is left out.
+    """
     batch = _Batch()
-    for claimed in dives.claim_due(session, now, BATCH, skip):
-        _sweep_one(service, session, claimed, now, batch)
+    claimed = due.claim(session, now, BATCH, skip)
+    decided = [one for one in claimed if _tried(one, partial(_decide, one, now, batch), batch)]
+    try:
+        with session.begin_nested():
+            record_all(service, session, [batch.pages[one.dive_id] for one in decided], now)
+        batch.decided = len(decided)
+    except Exception as error:
+        if _must_end(error):
+            raise
+        _LOG.warning("batch_one_by_one", exc_info=True)
+        alone = [_tried(one, partial(_sweep_alone, service, session, one.dive_id, now), batch) for one in decided]
+        batch.decided = sum(alone)
     return batch
 
 
-def _sweep_one(service: Service, session: Session, claimed: Claimed, now: datetime, batch: _Batch) -> None:
+def _decide(claimed: Claimed, now: datetime, batch: _Batch) -> None:
+    dive = claimed.dive()
+    batch.pages[claimed.dive_id] = told_by(dive, decided(dive, Tick(), now), claimed.receiving_number)
+
+
+def _sweep_alone(service: Service, session: Session, dive_id: str, now: datetime) -> None:
+    with session.begin_nested():
+        apply(service, session, dive_id, Tick(), now)
+
+
+def _tried(claimed: Claimed, work: Callable[[], object], batch: _Batch) -> bool:
+    """Whether that could be done; what could not is noted."""
     try:
-        with session.begin_nested():
-            apply(service, session, claimed.dive_id, Tick(), now)
-        batch.decided += 1
+        work()
     except Exception as error:
-        if isinstance(error, DBAPIError) and error.connection_invalidated:
-            raise  # the whole batch is run again
+        if _must_end(error):
+            raise
         if is_transient(error):
             # A lock that was not to be had is no fault of the dive: its contacts must not be told of one.
             _LOG.warning("tick_put_off", extra={"dive": claimed.dive_id}, exc_info=True)
             batch.put_off[claimed.dive_id] = claimed.due_at
-            return
+            return False
         # A fault in the rules is an alarm, whatever it is: the plainest path takes this dive.
         _LOG.exception("tick_failed", extra={"dive": claimed.dive_id})
         batch.faulty.add(claimed.dive_id)
+        return False
+    return True
+
+
+def _must_end(error: Exception) -> bool:
+    """Whether the connection is gone, so that the whole batch is run again."""
+    return isinstance(error, DBAPIError) and error.connection_invalidated
 
 
 def _note_missing_receipts(service: Service) -> None:
@@ -184,5 +218,5 @@ def _note_missing(service: Service, message_id: str, now: datetime, session: Ses
 
 
 def _finish(service: Service, session: Session, now: datetime) -> None:
-    outbox.expire_overdue(session, now)
+    expire_overdue(session, now)
     health.beat(session, HEARTBEAT, now, service.process)

@@ -10,6 +10,7 @@ import json
 import re
 import threading
 from datetime import datetime
+from math import isfinite
 from typing import Any, Final, get_args
 
 import msgspec
@@ -29,7 +30,7 @@ class UnreadableError(ValueError):
 
 
 _learning = threading.Lock()
-_learnt: set[type] = set()
+_learnt: dict[type, msgspec.json.Decoder[Any]] = {}
 
 
 def _kind(event_type: type) -> str:
@@ -39,13 +40,19 @@ def _kind(event_type: type) -> str:
 EVENT_TYPES: Final[dict[str, type]] = {_kind(event_type): event_type for event_type in get_args(Event)}
 
 
+_CANONICAL: Final = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+_SORTED: Final = msgspec.json.Encoder(order="sorted")
+
+
 def canonical(value: object) -> str:
     """The one way to write a JSON value, for hashing: keys sorted, no spaces, letters as themselves.
 
     Raises ValueError for NaN and the infinities, which JSON does not have.
     """
-    written = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-    return storable(written)
+    return storable(_CANONICAL.encode(value))
+
+
+_TO_STAMP: Final = frozenset({datetime, dict, list, tuple, float})
 
 
 def stamp(at: datetime) -> str:
@@ -59,12 +66,18 @@ def plain(value: object) -> Any:
 
 
 def _stamped(value: Any) -> Any:
-    if isinstance(value, datetime):
+    """The same with instants as text. Containers are ours alone, so they are changed where they are."""
+    kind = type(value)
+    if kind is datetime:
         return stamp(value)
-    if isinstance(value, dict):
-        return {key: _stamped(inner) for key, inner in value.items()}
-    if isinstance(value, list | tuple):
+    if kind is float and not isfinite(value):
+        raise ValueError(f"{value} is not JSON compliant")
+    if kind is tuple:
         return [_stamped(inner) for inner in value]
+    items = value.items() if kind is dict else enumerate(value) if kind is list else ()
+    for key, inner in items:
+        if type(inner) in _TO_STAMP:
+            value[key] = _stamped(inner)  # no key is added, so the walk goes on
     return value
 
 
@@ -83,17 +96,21 @@ def load_event(kind: str, detail: Json) -> Event:
 
 
 def dump_dive(dive: Dive) -> str:
-    """A dive as canonical JSON."""
-    return canonical(plain(dive))
+    """A dive as JSON, with its keys sorted."""
+    fields = plain(dive)
+    try:
+        return _SORTED.encode(fields).decode()
+    except UnicodeEncodeError:  # half of a surrogate pair
+        return canonical(fields)
 
 
 def load_dive(text: str) -> Dive:
     """The dive written by dump_dive. Raises UnreadableError."""
+    decoder = learn(Dive)
     try:
-        fields = json.loads(text)
-    except ValueError as error:
+        dive: Dive = decoder.decode(text)
+    except (msgspec.MsgspecError, ValueError) as error:
         raise UnreadableError(str(error)) from error
-    dive: Dive = _converted(fields, Dive)
     return dive
 
 
@@ -121,17 +138,19 @@ def load_current(fields: Json) -> Current:
     return current
 
 
-def learn(wanted: type) -> None:
-    """Make msgspec ready for a type that many threads will read.
+def learn(wanted: type) -> msgspec.json.Decoder[Any]:
+    """Make msgspec ready for a type that many threads will read; gives what reads its JSON.
 
     It learns a type at its first use, and a second thread that comes meanwhile uses what is half learnt: that ends
     the process with a segmentation fault. So the first use is one thread's alone.
     """
-    if wanted in _learnt:
-        return
+    known = _learnt.get(wanted)
+    if known is not None:
+        return known
     with _learning:
-        msgspec.json.Decoder(wanted)
-        _learnt.add(wanted)
+        decoder: msgspec.json.Decoder[Any] = msgspec.json.Decoder(wanted)
+        _learnt[wanted] = decoder
+    return decoder
 
 
 def _converted(fields: object, wanted: type) -> Any:

@@ -1,4 +1,4 @@
-"""Dives: adding, locking, saving, claiming and finding them.
+"""Dives: adding, locking, saving and finding them.
 
 A dive is locked FOR NO KEY UPDATE, which an INSERT that refers to the row does not wait for: a hung
 transaction can then not keep anybody from queueing an alarm for it.
@@ -6,12 +6,13 @@ transaction can then not keep anybody from queueing an alarm for it.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, exists, func, select, update
+from sqlalchemy import Row, Update, bindparam, exists, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased
 
@@ -20,7 +21,7 @@ from service.domain.people import Role
 from service.store.codec import UnreadableError, dump_dive, load_dive
 from service.store.engine import RunAgainError
 from service.store.tables import DiveCodeRow, DivePhoneRow, DiveRow
-from service.store.upsert import insert_rows, touched
+from service.store.upsert import insert_rows, table, touched
 
 START: Final = "start"
 FINISH: Final = "finish"
@@ -40,14 +41,6 @@ class UnreadableDive(Exception):  # noqa: N818 - it names what is found, and is 
     def __init__(self, dive_id: str) -> None:
         super().__init__(f"the state of dive {dive_id} cannot be read")
         self.dive_id = dive_id
-
-
-@dataclass(frozen=True, slots=True)
-class Claimed:
-    """A dive whose next moment has come, and which moment that was."""
-
-    dive_id: str
-    due_at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,16 +178,20 @@ def _phones(dive: Dive, receiving_number: str) -> list[dict[str, Any]]:
     ]
 
 
+_ROW = table(DiveRow).c
+_GET = select(_ROW.state).where(_ROW.id == bindparam("dive_id"))
+_LOCK = _GET.with_for_update(key_share=True)
+
+
 def lock(session: Session, dive_id: str) -> Dive | None:
     """The dive, kept from everybody else until this transaction ends. Raises UnreadableDive."""
-    statement = select(DiveRow.state).where(DiveRow.id == dive_id).with_for_update(key_share=True)
-    state = session.execute(statement).scalar_one_or_none()
+    state = session.execute(_LOCK, {"dive_id": dive_id}).scalar_one_or_none()
     return None if state is None else _readable(dive_id, state)
 
 
 def get(session: Session, dive_id: str) -> Dive | None:
     """The dive as it stands now. Raises UnreadableDive."""
-    state = session.execute(select(DiveRow.state).where(DiveRow.id == dive_id)).scalar_one_or_none()
+    state = session.execute(_GET, {"dive_id": dive_id}).scalar_one_or_none()
     return None if state is None else _readable(dive_id, state)
 
 
@@ -205,23 +202,64 @@ def _readable(dive_id: str, state: str) -> Dive:
         raise UnreadableDive(dive_id) from error
 
 
-def save(session: Session, dive: Dive, *, expected_version: int, next_due_at: datetime | None) -> None:
-    """Write the next state over the one that was read.
+@dataclass(frozen=True, slots=True)
+class Next:
+    """A dive as it is now, the version of its row that was read, and when the clock next has to look at it."""
 
-    Raises StaleDive when the row is no longer at `expected_version`. Codes die when the dive closes and live
+    dive: Dive
+    expected_version: int
+    next_due_at: datetime | None
+
+
+_PHONE = table(DivePhoneRow).c
+_CLOSE_PHONES = (
+    update(table(DivePhoneRow)).where(_PHONE.dive_id == bindparam("of_dive")).values(closed_at=bindparam("at"))
+)
+_CODE = table(DiveCodeRow).c
+_END_CODES = update(table(DiveCodeRow)).where(_CODE.dive_id == bindparam("of_dive")).values(live=False)
+
+
+def save(session: Session, dive: Dive, *, expected_version: int, next_due_at: datetime | None) -> None:
+    """Write the next state of one dive over the one that was read; all else as in `save_all`."""
+    save_all(session, [Next(dive, expected_version, next_due_at)])
+
+
+def save_all(session: Session, dives: Sequence[Next]) -> None:
+    """Write the next states over those that were read.
+
+    Raises StaleDive when a row is no longer at its expected version. Codes die when the dive closes and live
     again when it is reopened; its phones stay findable by the time it closed.
     """
-    values = columns(dive) | {"state": dump_dive(dive), "next_due_at": next_due_at}
-    guarded = update(DiveRow).where(DiveRow.id == dive.id, DiveRow.version == expected_version).values(**values)
-    if touched(session, guarded) != 1:
-        raise StaleDive(f"dive {dive.id} is no longer at version {expected_version}")
-    if dive.closings == 0 and dive.phase is not Phase.CLOSED:
+    rows = [_next_row(one) for one in dives]
+    if rows and touched(session, _save(tuple(rows[0])), rows) != len(dives):
+        stale = ", ".join(f"dive {one.dive.id} is no longer at version {one.expected_version}" for one in dives)
+        raise StaleDive(stale if len(dives) == 1 else f"one of these: {stale}")
+    moved = [one.dive for one in dives if one.dive.closings or one.dive.phase is Phase.CLOSED]
+    if not moved:
         return
-    touched(session, update(DivePhoneRow).where(DivePhoneRow.dive_id == dive.id).values(closed_at=dive.closed_at))
-    if dive.phase is Phase.CLOSED:
-        touched(session, update(DiveCodeRow).where(DiveCodeRow.dive_id == dive.id).values(live=False))
-    else:
-        _revive_codes(session, dive.id)
+    touched(session, _CLOSE_PHONES, [{"of_dive": dive.id, "at": dive.closed_at} for dive in moved])
+    ended = [dive for dive in moved if dive.phase is Phase.CLOSED]
+    if ended:
+        touched(session, _END_CODES, [{"of_dive": dive.id} for dive in ended])
+    for dive in moved:
+        if dive.phase is not Phase.CLOSED:
+            _revive_codes(session, dive.id)
+
+
+def _next_row(one: Next) -> dict[str, Any]:
+    row = columns(one.dive) | {"state": dump_dive(one.dive), "next_due_at": one.next_due_at}
+    return {f"new_{name}": value for name, value in row.items()} | {
+        "of_dive": one.dive.id,
+        "expected_version": one.expected_version,
+    }
+
+
+@cache
+def _save(names: tuple[str, ...]) -> Update:
+    guarded = update(table(DiveRow)).where(
+        _ROW.id == bindparam("of_dive"), _ROW.version == bindparam("expected_version")
+    )
+    return guarded.values({name[4:]: bindparam(name) for name in names if name.startswith("new_")})
 
 
 def _revive_codes(session: Session, dive_id: str) -> None:
@@ -242,28 +280,6 @@ def _revive_codes(session: Session, dive_id: str) -> None:
             touched(session, revive)
     except IntegrityError:
         return  # taken between the look and the write
-
-
-def claim_due(session: Session, now: datetime, limit: int, skip: frozenset[str] = frozenset()) -> list[Claimed]:
-    """The dives that are due, the longest overdue first, locked until this transaction ends.
-
-    Dives that another transaction holds are left out. On SQLite the whole write transaction excludes others.
-    """
-    statement = _due(now, limit).with_for_update(skip_locked=True, key_share=True)
-    if skip:
-        statement = statement.where(DiveRow.id.not_in(skip))
-    return [Claimed(dive_id, due_at) for dive_id, due_at in session.execute(statement) if due_at is not None]
-
-
-def due(session: Session, now: datetime, limit: int) -> list[Claimed]:
-    """What is due, longest first, claimed by nobody: for the log after an outage."""
-    found = session.execute(_due(now, limit))
-    return [Claimed(dive_id, due_at) for dive_id, due_at in found if due_at is not None]
-
-
-def _due(now: datetime, limit: int) -> Select[str, datetime | None]:
-    due_now = select(DiveRow.id, DiveRow.next_due_at).where(DiveRow.next_due_at <= now)
-    return due_now.order_by(DiveRow.next_due_at, DiveRow.id).limit(limit)
 
 
 def postpone(session: Session, dive_id: str, next_due_at: datetime | None) -> None:
@@ -376,4 +392,8 @@ def listing(session: Session, club_id: str, phase: Phase | None, limit: int) -> 
 
 def receiving_number_of(session: Session, dive_id: str) -> str:
     """The number from which this dive's texts go out. Raises NoResultFound for a dive that does not exist."""
-    return session.execute(select(DiveRow.receiving_number).where(DiveRow.id == dive_id)).scalar_one()
+    number: str = session.execute(_RECEIVING_NUMBER, {"dive_id": dive_id}).scalar_one()
+    return number
+
+
+_RECEIVING_NUMBER = select(_ROW.receiving_number).where(_ROW.id == bindparam("dive_id"))

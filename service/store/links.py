@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from sqlalchemy import insert, or_, select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from service.store.tables import DiveRow, LinkRow
+from service.store.upsert import insert_rows
 
 DEAD_AFTER_CLOSE: Final = timedelta(days=1)
 
@@ -36,8 +38,23 @@ def add(
     now: datetime,
 ) -> None:
     """A new link."""
-    values = {"token_hash": token_hash, "dive_id": dive_id, "club_id": club_id}
-    session.execute(insert(LinkRow).values(**values, person_key=person_key, kind=kind, created_at=now))
+    add_all(session, {token_hash: Link(dive_id, club_id, person_key, kind, now)})
+
+
+def add_all(session: Session, new: Mapping[str, Link]) -> None:
+    """New links by the hashes of their tokens."""
+    rows = [
+        {
+            "token_hash": token_hash,
+            "dive_id": link.dive_id,
+            "club_id": link.club_id,
+            "person_key": link.person_key,
+            "kind": link.kind,
+            "created_at": link.created_at,
+        }
+        for token_hash, link in new.items()
+    ]
+    insert_rows(session, LinkRow, *rows)
 
 
 def find(session: Session, token_hash: str, now: datetime) -> Link | None:

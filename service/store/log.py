@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 import secrets
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, func, select, update
+from sqlalchemy import Row, Select, bindparam, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.dive.events import Event
@@ -21,13 +21,14 @@ from service.store.chain import GENESIS, checkpoint_hash, entry_hash, salted_has
 from service.store.codec import canonical, load_event, stamp
 from service.store.log_check import CHECKPOINTS, not_folded, verify_all, verify_chain, verify_database, verify_dive
 from service.store.tables import ChainHeadRow, LogCheckpointRow, LogEntryRow
-from service.store.upsert import insert_or_keep, insert_rows, touched
+from service.store.upsert import insert_or_keep_rows, insert_rows, table, touched
 
 EVENT_PREFIX: Final = "event:"
 _BLOCK: Final = 500
 
 __all__ = [
     "EVENT_PREFIX",
+    "Book",
     "Entry",
     "append",
     "chain_of",
@@ -80,6 +81,88 @@ def chain_of(dive_id: str | None, club_id: str) -> str:
     return dive_chain(dive_id) if dive_id else club_chain(club_id)
 
 
+class Book:
+    """Entries for several chains, numbered and hashed at once and written together by `write`.
+
+    A chain is kept from others from its first entry, or from `hold`, until the transaction ends.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._heads: dict[str, tuple[int, str]] = {}
+        self._moved: set[str] = set()
+        self._rows: list[dict[str, Any]] = []
+
+    def hold(self, chains: Collection[str]) -> None:
+        """Keep chains from others, all of them in one order, so that none waits for another in a ring."""
+        wanted = sorted(set(chains) - self._heads.keys())
+        found = _locked_heads(self._session, wanted)
+        missing = [chain for chain in wanted if chain not in found]
+        if missing:
+            new = [{"chain": chain, "seq": 0, "hash": GENESIS, "checkpointed_seq": 0} for chain in missing]
+            insert_or_keep_rows(self._session, ChainHeadRow, new)
+            found |= _locked_heads(self._session, missing)
+        self._heads |= found
+
+    def add(
+        self,
+        chain: str,
+        *,
+        at: datetime,
+        kind: str,
+        actor: str,
+        detail: str,
+        dive_id: str | None = None,
+        club_id: str | None = None,
+    ) -> int:
+        """Add an entry and return its sequence number, counted from 1 without gaps within the chain.
+
+        `actor` and `detail` are canonical JSON.
+        """
+        last, prev_hash = self.head(chain)
+        seq = last + 1
+        salt = secrets.token_hex(16)
+        hashes = salted_hash(salt, actor), salted_hash(salt, detail)
+        this = entry_hash(prev_hash, chain=chain, seq=seq, at=at, kind=kind, hashes=hashes)
+        row = {
+            "chain": chain,
+            "seq": seq,
+            "dive_id": dive_id,
+            "club_id": club_id,
+            "at": at,
+            "kind": kind,
+            "actor": actor,
+            "actor_hash": hashes[0],
+            "detail": detail,
+            "detail_hash": hashes[1],
+            "salt": salt,
+            "prev_hash": prev_hash,
+            "hash": this,
+        }
+        self._rows.append(row)
+        self._heads[chain] = seq, this
+        self._moved.add(chain)
+        return seq
+
+    def head(self, chain: str) -> tuple[int, str]:
+        """The number and the hash of the last entry of a chain, and nobody else appends to it."""
+        if chain not in self._heads:
+            self.hold([chain])
+        return self._heads[chain]
+
+    def write(self) -> None:
+        """Write what was added."""
+        insert_rows(self._session, LogEntryRow, *self._rows)
+        moved = [
+            {"of_chain": chain, "new_seq": self._heads[chain][0], "new_hash": self._heads[chain][1]}
+            for chain in sorted(self._moved)
+        ]
+        if moved:
+            touched(self._session, _MOVE_HEAD, moved)
+        self._rows.clear()
+        self._moved.clear()
+
+
 def append(
     session: Session,
     *,
@@ -91,53 +174,46 @@ def append(
     dive_id: str | None = None,
     club_id: str | None = None,
 ) -> int:
-    """Add an entry and return its sequence number, counted from 1 without gaps within the chain.
+    """Add one entry and return its sequence number, counted from 1 without gaps within the chain.
 
     The chain is kept from others until this transaction ends. `actor` and `detail` are plain JSON values.
     """
-    head = _locked_head(session, chain)
-    seq: int = head.seq + 1
-    salt = secrets.token_hex(16)
-    written = canonical(actor), canonical(detail)
-    hashes = salted_hash(salt, written[0]), salted_hash(salt, written[1])
-    this = entry_hash(head.hash, chain=chain, seq=seq, at=at, kind=kind, hashes=hashes)
-    row = {
-        "chain": chain,
-        "seq": seq,
-        "dive_id": dive_id,
-        "club_id": club_id,
-        "at": at,
-        "kind": kind,
-        "actor": written[0],
-        "actor_hash": hashes[0],
-        "detail": written[1],
-        "detail_hash": hashes[1],
-        "salt": salt,
-        "prev_hash": head.hash,
-        "hash": this,
-    }
-    insert_rows(session, LogEntryRow, row)
-    _move_head(session, chain, seq, this)
+    book = Book(session)
+    seq = book.add(
+        chain,
+        at=at,
+        kind=kind,
+        actor=canonical(actor),
+        detail=canonical(detail),
+        dive_id=dive_id,
+        club_id=club_id,
+    )
+    book.write()
     return seq
 
 
 def hold(session: Session, chain: str) -> None:
     """Keep a chain from others until this transaction ends, as whoever appends to it does."""
-    _locked_head(session, chain)
+    Book(session).hold([chain])
 
 
-def _move_head(session: Session, chain: str, seq: int, this: str) -> None:
-    touched(session, update(ChainHeadRow).where(ChainHeadRow.chain == chain).values(seq=seq, hash=this))
+_HEAD = table(ChainHeadRow).c
+_HEADS = select(_HEAD.chain, _HEAD.seq, _HEAD.hash).with_for_update()
+_ONE_HEAD = _HEADS.where(_HEAD.chain == bindparam("of_chain"))
+_THESE_HEADS = _HEADS.where(_HEAD.chain.in_(bindparam("of_chains", expanding=True))).order_by(_HEAD.chain)
+_MOVE_HEAD = (
+    update(table(ChainHeadRow))
+    .where(_HEAD.chain == bindparam("of_chain"))
+    .values(seq=bindparam("new_seq"), hash=bindparam("new_hash"))
+)
 
 
-def _locked_head(session: Session, chain: str) -> Row[int, str]:
-    statement = select(ChainHeadRow.seq, ChainHeadRow.hash).where(ChainHeadRow.chain == chain).with_for_update()
-    head = session.execute(statement).first()
-    if head is None:
-        new = {"chain": chain, "seq": 0, "hash": GENESIS, "checkpointed_seq": 0}
-        insert_or_keep(session, ChainHeadRow, new)
-        head = session.execute(statement).one()
-    return head
+def _locked_heads(session: Session, chains: Sequence[str]) -> dict[str, tuple[int, str]]:
+    if len(chains) == 1:
+        found = session.execute(_ONE_HEAD, {"of_chain": chains[0]})
+    else:
+        found = session.execute(_THESE_HEADS, {"of_chains": chains})
+    return {row.chain: (row.seq, row.hash) for row in found}
 
 
 def counts(session: Session, chain: str, kinds: Collection[str]) -> dict[str, int]:
@@ -178,12 +254,17 @@ def events(session: Session, dive_id: str) -> list[tuple[int, Event]]:
     ]
 
 
+_NOTE_CHECKPOINT = (
+    update(table(ChainHeadRow)).where(_HEAD.chain == bindparam("of_chain")).values(checkpointed_seq=bindparam("up_to"))
+)
+
+
 def checkpoint(session: Session, now: datetime) -> None:
     """Hash the heads of all chains that moved since the last checkpoint, and that checkpoint, into a new one.
 
     A chain that somebody is just appending to is left to the next checkpoint: an alarm never waits for this.
     """
-    before = _locked_head(session, CHECKPOINTS)
+    before_seq, before_hash = Book(session).head(CHECKPOINTS)
     moved = session.execute(
         select(ChainHeadRow.chain, ChainHeadRow.seq, ChainHeadRow.hash)
         .where(ChainHeadRow.seq > ChainHeadRow.checkpointed_seq, ChainHeadRow.chain != CHECKPOINTS)
@@ -191,12 +272,12 @@ def checkpoint(session: Session, now: datetime) -> None:
         .with_for_update(skip_locked=True)
     ).all()
     heads = canonical({chain: [seq, head] for chain, seq, head in moved})
-    this = checkpoint_hash(before.hash, at=now, heads=heads)
-    row = {"at": now, "heads": heads, "prev_hash": before.hash, "hash": this}
+    this = checkpoint_hash(before_hash, at=now, heads=heads)
+    row = {"at": now, "heads": heads, "prev_hash": before_hash, "hash": this}
     insert_rows(session, LogCheckpointRow, row)
-    _move_head(session, CHECKPOINTS, before.seq + 1, this)
-    for chain, seq, _ in moved:
-        touched(session, update(ChainHeadRow).where(ChainHeadRow.chain == chain).values(checkpointed_seq=seq))
+    touched(session, _MOVE_HEAD, {"of_chain": CHECKPOINTS, "new_seq": before_seq + 1, "new_hash": this})
+    if moved:
+        touched(session, _NOTE_CHECKPOINT, [{"of_chain": chain, "up_to": seq} for chain, seq, _ in moved])
 
 
 def erase_details(session: Session, dive_id: str) -> int:

@@ -7,17 +7,17 @@ nothing more to say about the message.
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, fields
 from datetime import datetime
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
-from sqlalchemy import ColumnElement, Update, and_, false, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, and_, bindparam, false, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.store.ids import new_id
 from service.store.tables import AttemptRow, MessageRow
-from service.store.upsert import UNSYNCED, insert_or_keep, touched
+from service.store.upsert import insert_or_keep_rows, table, touched
 
 URGENT_TO: Final = 2  # distress 0, alert 1, stand-down 2; the rest can wait
 
@@ -132,15 +132,32 @@ _ATTEMPT = tuple(getattr(AttemptRow, field.name) for field in fields(Attempt))
 
 def queue(session: Session, message: NewMessage) -> str | None:
     """Put a message into the outbox and return its id; None when its cause has already put one there."""
-    values = asdict(message) | {
-        "id": new_id(),
-        "not_before_at": message.not_before_at or message.queued_at,
-        "state": QUEUED,
-        "in_flight": False,
-        "attempts": 0,
-        "receipt_checked": False,
-    }
-    return values["id"] if insert_or_keep(session, MessageRow, values) else None
+    return queue_all(session, [message])[0]
+
+
+def queue_all(session: Session, messages: Sequence[NewMessage]) -> list[str | None]:
+    """Put messages into the outbox; for each its id, or None when its cause has already put one there."""
+    rows = [_new_row(message) for message in messages]
+    ids: list[str] = [row["id"] for row in rows]
+    if insert_or_keep_rows(session, MessageRow, rows) == len(rows):
+        return [*ids]
+    new = set(session.execute(_THESE, {"ids": ids}).scalars())
+    return [one if one in new else None for one in ids]
+
+
+_ROW = table(MessageRow).c
+_THESE = select(_ROW.id).where(_ROW.id.in_(bindparam("ids", expanding=True)))
+_GIVEN = tuple(field.name for field in fields(NewMessage))
+
+
+def _new_row(message: NewMessage) -> dict[str, Any]:
+    row = {name: getattr(message, name) for name in _GIVEN}
+    row["id"] = new_id()
+    row["not_before_at"] = message.not_before_at or message.queued_at
+    row["state"] = QUEUED
+    row["in_flight"] = row["receipt_checked"] = False
+    row["attempts"] = 0
+    return row
 
 
 def is_waiting(now: datetime) -> ColumnElement[bool]:
@@ -269,55 +286,6 @@ def mark_failed(session: Session, message_id: str, owner: str | None, reason: st
         "in_flight": False,
     }
     return touched(session, fail.values(**values)) == 1
-
-
-def expire_superseded(session: Session, dive_id: str, priorities: Collection[int], now: datetime) -> int:
-    """Keep messages of a closed dive from going out, but for those just being handed over; how many."""
-    row = MessageRow
-    superseded = update(row).where(row.dive_id == dive_id, row.priority.in_(priorities), _idle())
-    return _expire(session, superseded, "the dive closed first", now)
-
-
-def in_place_of_waiting(session: Session, message: NewMessage, steps: Collection[str]) -> NewMessage:
-    """A message that takes the place of older ones to the same person by the same way which have not gone out.
-
-    `steps` are the names of the steps that it says again and better. It keeps their rank and since when they were due,
-    so that nobody waits longer because there is fresher news; one just being handed over stays.
-    """
-    row = MessageRow
-    same = and_(row.dive_id == message.dive_id, row.person_key == message.person_key, row.channel == message.channel)
-    older = update(row).where(same, _idle(), or_(*(row.step.startswith(f"{step}-", autoescape=True) for step in steps)))
-    values = _expired("a newer alarm takes its place", message.queued_at)
-    replaced = older.values(**values).returning(row.priority, row.rank, row.due_at)
-    gone = [one for one in session.execute(replaced, execution_options=UNSYNCED) if one.priority == message.priority]
-    rank = min([message.rank, *(one.rank for one in gone)])
-    return replace(message, rank=rank, due_at=min([message.due_at, *(one.due_at for one in gone)]))
-
-
-def expire_overdue(session: Session, now: datetime) -> int:
-    """Keep messages from going out that would come too late to be of use; how many."""
-    overdue = update(MessageRow).where(is_waiting(now), MessageRow.expires_at <= now)
-    return _expire(session, overdue, "too late to be of use", now)
-
-
-def _idle() -> ColumnElement[bool]:
-    """Not just being handed over."""
-    return or_(MessageRow.state == QUEUED, and_(MessageRow.state == LEASED, MessageRow.in_flight == false()))
-
-
-def _expire(session: Session, which: Update, reason: str, now: datetime) -> int:
-    return touched(session, which.values(**_expired(reason, now)))
-
-
-def _expired(reason: str, now: datetime) -> dict[str, object]:
-    return {
-        "state": EXPIRED,
-        "failed_reason": reason,
-        "ended_at": now,
-        "lease_owner": None,
-        "lease_until_at": None,
-        "in_flight": False,
-    }
 
 
 def tried_gateways(session: Session, message_id: str) -> list[str]:

@@ -1,10 +1,17 @@
-"""INSERT that lets an existing row stand, and how many rows a statement touched, on both databases."""
+"""INSERT that lets an existing row stand, and how many rows a statement touched, on both databases.
+
+What runs at every step of every dive is built once and given its values at each run: to build a statement of
+SQLAlchemy takes several times as long as to run it. Such statements name the plain tables (`table`), since those of
+mapped classes cost the ORM's share too.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any, Final, cast
 
-from sqlalchemy import CursorResult, Delete, Table, Update, insert, literal
+from sqlalchemy import CursorResult, Delete, Insert, Table, Update, insert, literal
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -12,27 +19,57 @@ from service.store.tables.base import Base
 
 # Repositories select columns, not objects, so the session holds nothing that an UPDATE would have to refresh.
 UNSYNCED: Final = {"synchronize_session": False}
+_COUNTED: Final = {"preserve_rowcount": True}
+
+Values = Mapping[str, Any]
+
+
+def table(row: type[Base]) -> Table:
+    """The plain table of a mapped class."""
+    return cast("Table", row.__table__)
 
 
 def insert_rows(session: Session, row: type[Base], *values: dict[str, Any]) -> None:
     """Insert rows, by the plain table: what is written at every step of every dive is written the quick way."""
     if values:
-        session.execute(insert(_table(row)), list(values))
+        session.execute(_insert(row), list(values))
 
 
 def insert_or_keep(session: Session, row: type[Base], values: dict[str, Any]) -> bool:
     """Insert a row unless a unique rule says that it exists; whether it was new."""
-    begin = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
+    return session.execute(_new_row(row, _is_sqlite(session)), values).first() is not None
+
+
+def insert_or_keep_rows(session: Session, row: type[Base], values: Sequence[dict[str, Any]]) -> int:
+    """Insert those of the rows that no unique rule says exist; how many were new."""
+    if not values:
+        return 0
+    result = session.execute(_new_rows(row, _is_sqlite(session)), list(values), execution_options=_COUNTED)
+    return cast("CursorResult[Any]", result).rowcount
+
+
+@cache
+def _insert(row: type[Base]) -> Insert:
+    return insert(table(row))
+
+
+@cache
+def _new_rows(row: type[Base], on_sqlite: bool) -> Insert:  # noqa: FBT001 - a key of the cache
+    begin = sqlite.insert if on_sqlite else postgresql.insert
+    return begin(table(row)).on_conflict_do_nothing()
+
+
+@cache
+def _new_row(row: type[Base], on_sqlite: bool) -> Insert:  # noqa: FBT001 - a key of the cache
     # A row comes back only for what was inserted; the count of rows is not told for every INSERT.
-    new = begin(_table(row)).on_conflict_do_nothing().returning(literal(1))
-    return session.execute(new, values).first() is not None
+    return cast("Insert", _new_rows(row, on_sqlite).returning(literal(1)))
 
 
-def _table(row: type[Base]) -> Table:
-    return cast("Table", row.__table__)
+def _is_sqlite(session: Session) -> bool:
+    return session.get_bind().dialect.name == "sqlite"
 
 
-def touched(session: Session, statement: Update | Delete) -> int:
-    """Run an UPDATE or DELETE; how many rows it touched."""
-    result = session.execute(statement, execution_options=UNSYNCED)
+def touched(session: Session, statement: Update | Delete, values: Values | Sequence[Values] | None = None) -> int:
+    """Run an UPDATE or DELETE, once or for each of several values; how many rows it touched."""
+    result = session.execute(statement, values, execution_options=UNSYNCED)
     return cast("CursorResult[Any]", result).rowcount

@@ -16,8 +16,8 @@ from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePlan, SitePoint
 from service.domain.plan import Contact, DivePlan, Diver
-from service.operations.recording import log_and_queue
 from service.operations.service import Service
+from service.operations.telling import log_and_queue
 from service.store import dives
 
 RUN_TIME = timedelta(minutes=50)

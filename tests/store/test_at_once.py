@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive.events import AlarmRaised, Closed, Outcome
 from service.domain.dive.evolve import evolve
-from service.store import dives, inbound, log, outbox
+from service.store import dives, due, inbound, log, outbox, superseding
 from service.store.dives import CodeMatch, StaleDive
 from service.store.engine import open_engine, reading, run, writing
 from tests.store.examples import (
@@ -60,7 +60,7 @@ def test_no_due_dive_is_claimed_by_two_sweeps(engine: Engine) -> None:
         while True:
 
             def batch(session: Session) -> list[str]:
-                claimed = dives.claim_due(session, NOW, 4)
+                claimed = due.claim(session, NOW, 4)
                 for one in claimed:
                     dives.postpone(session, one.dive_id, NOW + minutes(5))
                 return [one.dive_id for one in claimed]
@@ -204,7 +204,7 @@ def test_a_dive_that_somebody_holds_is_passed_over_and_still_seen(postgres_engin
     with writing(postgres_engine) as hung:
         dives.lock(hung, "held")
         with writing(postgres_engine) as session:
-            assert [one.dive_id for one in dives.claim_due(session, NOW, 10)] == ["free"]
+            assert [one.dive_id for one in due.claim(session, NOW, 10)] == ["free"]
             assert dives.oldest_due(session, NOW) == NOW - minutes(1)
 
 
@@ -240,7 +240,7 @@ def test_a_dive_that_closes_while_its_message_is_leased_keeps_it_from_going_out(
         claimed = claim(session, NOW, 10, "courier", 30)
 
     with writing(engine) as session:
-        assert outbox.expire_superseded(session, "d1", {1}, NOW) == 1
+        assert superseding.expire_superseded(session, ["d1"], {1}, NOW) == 1
 
     with pytest.raises(outbox.LeaseLost), writing(engine) as session:
         outbox.begin_attempt(session, claimed[0].id, "north", "courier", NOW + timedelta(seconds=1))

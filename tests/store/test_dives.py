@@ -13,9 +13,10 @@ from sqlalchemy.orm import Session
 from service.domain.dive.events import AlarmRaised, Closed, Outcome
 from service.domain.dive.evolve import evolve
 from service.domain.dive.state import Dive, Phase
-from service.store import dives
+from service.store import dives, due
 from service.store.codec import dump_dive
-from service.store.dives import Claimed, CodeMatch, DiveClash, PhoneMatch, StaleDive, Unreadable, UnreadableDive
+from service.store.dives import CodeMatch, DiveClash, PhoneMatch, StaleDive, Unreadable, UnreadableDive
+from service.store.due import Due
 from service.store.engine import reading, writing
 from service.store.plain_columns import PhoneFact, close_row, row_facts
 from service.store.tables import DiveRow
@@ -142,7 +143,7 @@ def test_a_dive_closed_by_its_columns_is_over_for_clocks_codes_and_phones(sessio
     facts = row_facts(session, "d1")
     assert facts is not None
     assert (facts.phase, facts.version) == ("closed", 2)
-    assert dives.claim_due(session, NOW, 10) == []
+    assert due.claim(session, NOW, 10) == []
     assert dives.by_code(session, NUMBER, "100001") == CodeMatch("d1", "start", live=False)
     assert dives.for_phone(session, NUMBER, ANNA, NOW + timedelta(microseconds=1)) == []
 
@@ -185,14 +186,18 @@ def test_due_dives_are_claimed_the_longest_overdue_first(session: Session) -> No
     add_dive(session, filed("soon", "41", "42"), due_at=NOW + timedelta(microseconds=1))
     add_dive(session, filed("never", "51", "52"), due_at=None)
 
-    found = dives.claim_due(session, NOW, 10)
+    found = due.claim(session, NOW, 10)
 
-    assert found == [
-        Claimed("later", NOW - minutes(9)),
-        Claimed("late", NOW - minutes(1)),
-        Claimed("now", NOW),
+    assert due.listing(session, NOW, 10) == [
+        Due("later", NOW - minutes(9)),
+        Due("late", NOW - minutes(1)),
+        Due("now", NOW),
     ]
-    assert dives.due(session, NOW, 10) == found
+    assert [(one.dive_id, one.due_at) for one in found] == [
+        (one.dive_id, one.due_at) for one in due.listing(session, NOW, 10)
+    ]
+    assert [one.dive() for one in found] == [dives.get(session, one.dive_id) for one in found]
+    assert {one.receiving_number for one in found} == {NUMBER}
 
 
 def test_a_claim_takes_no_more_than_asked_and_leaves_out_what_failed(session: Session) -> None:
@@ -200,8 +205,8 @@ def test_a_claim_takes_no_more_than_asked_and_leaves_out_what_failed(session: Se
     for number in range(3):
         add_dive(session, filed(f"d{number}", f"{number}1", f"{number}2"), due_at=NOW - minutes(9 - number))
 
-    assert [one.dive_id for one in dives.claim_due(session, NOW, 2)] == ["d0", "d1"]
-    assert [one.dive_id for one in dives.claim_due(session, NOW, 2, frozenset({"d0"}))] == ["d1", "d2"]
+    assert [one.dive_id for one in due.claim(session, NOW, 2)] == ["d0", "d1"]
+    assert [one.dive_id for one in due.claim(session, NOW, 2, frozenset({"d0"}))] == ["d1", "d2"]
 
 
 def test_a_postponed_dive_is_looked_at_later_and_otherwise_unchanged(session: Session) -> None:
@@ -210,8 +215,9 @@ def test_a_postponed_dive_is_looked_at_later_and_otherwise_unchanged(session: Se
 
     dives.postpone(session, "d1", NOW + minutes(1))
 
-    assert dives.claim_due(session, NOW, 10) == []
-    assert dives.claim_due(session, NOW + minutes(1), 10) == [Claimed("d1", NOW + minutes(1))]
+    assert due.claim(session, NOW, 10) == []
+    [claimed] = due.claim(session, NOW + minutes(1), 10)
+    assert (claimed.dive_id, claimed.due_at) == ("d1", NOW + minutes(1))
     assert dives.get(session, "d1") == dive
 
 

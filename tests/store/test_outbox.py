@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.store import outbox
+from service.store import outbox, superseding
 from service.store.engine import writing
 from service.store.outbox import ClaimedMessage, LeaseLost, Message
 from tests.store.examples import ANNA, CLUB, NOW, NUMBER, add_club, add_dive, filed, message, minutes
@@ -254,7 +254,7 @@ def test_what_a_closed_dive_has_queued_does_not_go_out(dive: Session) -> None:
     waiting, over = queued(dive, step="waiting"), queued(dive, step="stand-down", priority=2)
     elsewhere = queued(dive, step="alert", dive_id="d2")
 
-    assert outbox.expire_superseded(dive, "d1", {0, 1, 3}, NOW) == 2
+    assert superseding.expire_superseded(dive, ["d1"], {0, 1, 3}, NOW) == 2
 
     states = {one.step: one.state for one in outbox.of_dive(dive, "d1")}
     assert states == {
@@ -275,8 +275,8 @@ def test_what_came_too_late_expires(dive: Session) -> None:
     soon = queued(dive, step="soon", expires_at=NOW + SECOND)
     never = queued(dive, step="never")
 
-    assert outbox.expire_overdue(dive, NOW) == 1
-    assert outbox.expire_overdue(dive, NOW) == 0
+    assert superseding.expire_overdue(dive, NOW) == 1
+    assert superseding.expire_overdue(dive, NOW) == 0
 
     assert [found(dive, one).state for one in (over, soon, never)] == ["expired", "queued", "queued"]
     assert found(dive, over).failed_reason == "too late to be of use"
@@ -389,7 +389,7 @@ def test_fresher_news_keeps_the_place_of_what_it_replaces(dive: Session) -> None
     raised = queued(dive, step="raised-6", priority=1)
     newer = message(step="distress_again-9", priority=0, rank=3)
 
-    placed = outbox.in_place_of_waiting(dive, newer, ("alert", "distress", "distress_again"))
+    [placed] = superseding.in_place_of_waiting(dive, [newer], ("alert", "distress", "distress_again"), NOW)
 
     assert (placed.rank, placed.due_at) == (1, since)
     states = [found(dive, one).state for one in (waiting, alert, other, raised)]

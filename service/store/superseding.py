@@ -1,0 +1,100 @@
+"""Messages that are no longer to go out: overtaken by what happened since, replaced by fresher news, or too late."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+from datetime import datetime
+from functools import cache
+from typing import Any, Final
+
+from sqlalchemy import and_, bindparam, false, or_, tuple_, update
+from sqlalchemy.orm import Session
+
+from service.store.outbox import EXPIRED, LEASED, QUEUED, NewMessage
+from service.store.tables import MessageRow
+from service.store.upsert import table, touched
+
+_ROW = table(MessageRow).c
+# Not just being handed over.
+_IDLE: Final = or_(_ROW.state == QUEUED, and_(_ROW.state == LEASED, _ROW.in_flight == false()))
+_EXPIRE: Final = update(table(MessageRow)).values(
+    state=EXPIRED,
+    failed_reason=bindparam("why"),
+    ended_at=bindparam("at"),
+    lease_owner=None,
+    lease_until_at=None,
+    in_flight=False,
+)
+_SUPERSEDED: Final = _EXPIRE.where(
+    _ROW.dive_id.in_(bindparam("dive_ids", expanding=True)),
+    _ROW.priority.in_(bindparam("priorities", expanding=True)),
+    _IDLE,
+)
+_OVERDUE: Final = _EXPIRE.where(
+    _ROW.expires_at <= bindparam("now"),
+    or_(
+        and_(_ROW.state == QUEUED, _ROW.not_before_at <= bindparam("now")),
+        and_(_ROW.state == LEASED, _ROW.lease_until_at <= bindparam("now")),
+    ),
+)
+
+
+def expire_superseded(session: Session, dive_ids: Collection[str], priorities: Collection[int], now: datetime) -> int:
+    """Keep messages of dives that moved on from going out, but for those just being handed over; how many."""
+    values = {"dive_ids": sorted(dive_ids), "priorities": sorted(priorities)}
+    return touched(session, _SUPERSEDED, values | _because("the dive closed first", now))
+
+
+def expire_overdue(session: Session, now: datetime) -> int:
+    """Keep messages from going out that would come too late to be of use; how many."""
+    return touched(session, _OVERDUE, {"now": now} | _because("too late to be of use", now))
+
+
+def _because(reason: str, now: datetime) -> dict[str, Any]:
+    return {"why": reason, "at": now}
+
+
+def in_place_of_waiting(
+    session: Session, messages: Sequence[NewMessage], steps: tuple[str, ...], now: datetime
+) -> list[NewMessage]:
+    """Messages that take the place of older ones to the same person by the same way which have not gone out.
+
+    `steps` are the names of the steps that they say again and better. Each keeps the rank of the older ones and since
+    when they were due, so that nobody waits longer because there is fresher news; one just being handed over stays.
+    """
+    ways = sorted({_way(message) for message in messages})
+    if not ways:
+        return []
+    values = {"dive_ids": sorted({dive_id for dive_id, _, _ in ways}), "ways": ways}
+    replaced = session.execute(_replaced(steps), values | _because("a newer alarm takes its place", now))
+    gone: dict[tuple[_Way, int], list[tuple[int, datetime]]] = {}
+    for dive_id, person_key, channel, priority, rank, due_at in replaced:
+        gone.setdefault(((dive_id, person_key, channel), priority), []).append((rank, due_at))
+    return [_placed(message, gone.get((_way(message), message.priority), [])) for message in messages]
+
+
+_Way = tuple[str, str, str]
+
+
+@cache
+def _replaced(steps: tuple[str, ...]) -> Any:
+    """The dives are named apart too, since not every database finds a row by the index from three columns at once."""
+    older = _EXPIRE.where(
+        _ROW.dive_id.in_(bindparam("dive_ids", expanding=True)),
+        tuple_(_ROW.dive_id, _ROW.person_key, _ROW.channel).in_(bindparam("ways", expanding=True)),
+        _IDLE,
+        or_(*(_ROW.step.startswith(f"{step}-", autoescape=True) for step in steps)),
+    )
+    return older.returning(_ROW.dive_id, _ROW.person_key, _ROW.channel, _ROW.priority, _ROW.rank, _ROW.due_at)
+
+
+def _way(message: NewMessage) -> _Way:
+    return message.dive_id or "", message.person_key, message.channel
+
+
+def _placed(message: NewMessage, gone: Sequence[tuple[int, datetime]]) -> NewMessage:
+    if not gone:
+        return message
+    rank = min([message.rank, *(rank for rank, _ in gone)])
+    return replace(message, rank=rank, due_at=min([message.due_at, *(due_at for _, due_at in gone)]))
