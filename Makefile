@@ -5,6 +5,8 @@ PACE ?= 60
 DATA ?= .demo
 JOBS ?= 2
 ARGS ?=
+SEEDS ?= 2000
+SEED ?=
 
 # The first Python on the path that is new enough; name another with PYTHON=...
 PYTHON ?= $(shell for candidate in python3 python3.13 python3.12 python3.11 python3.14; do \
@@ -14,7 +16,7 @@ PYTHON ?= $(shell for candidate in python3 python3.13 python3.12 python3.11 pyth
 BIN := .venv/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo tour test lint format bench lock clean python-found ready-to-run
+.PHONY: help setup demo tour test simulate lint format bench lock clean python-found ready-to-run
 
 help: ## list these commands
 	@echo "Linetender. Commands:"
@@ -34,6 +36,9 @@ tour: ready-to-run ## play one overdue dive and print every phone's conversation
 
 test: setup ## run every test (JOBS at once; ARGS go to pytest)
 	$(BIN)/pytest -n $(JOBS) --dist loadgroup $(ARGS)
+
+simulate: setup ## play whole days by seed, with faults (SEEDS, JOBS; SEED=... plays one again and prints it)
+	$(BIN)/python -m tests.simulation.run --seeds $(SEEDS) --jobs $(JOBS) $(if $(SEED),--seed $(SEED)) $(ARGS)
 
 lint: setup ## check style, types and import contracts
 	$(BIN)/ruff check

@@ -1,94 +1,19 @@
-"""Many dive days by seed, and that the checker would see what is wrong."""
+"""The checker sees what is wrong."""
 
 from __future__ import annotations
 
-import os
-import sqlite3
-from collections.abc import Callable, Iterator
-from contextlib import closing
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, delete, insert, text, update
+from sqlalchemy import delete, insert, text, update
 
-from service.store.engine import open_engine
 from service.store.tables import AttemptRow, ChainHeadRow, DiveRow, InboundTextRow, LogEntryRow, MessageRow
 from tests.checker.questions import violations
-from tests.operations.stage import (
-    ANNA,
-    BEGIN_AT,
-    CLEO,
-    DOV,
-    HandMovedClock,
-    Stage,
-    prepare,
-    stage_on,
-    staged,
-)
-from tests.simulation.day import Day
-
-SEEDS = int(os.environ.get("SIMULATED_DAYS", "24"))  # a second or two each; more of them at night
-A_TEST = 6  # seeds to a test, so that they can be shared out among processes
-
-
-@pytest.fixture(scope="module")
-def template() -> Iterator[sqlite3.Connection]:
-    """A prepared database, to begin each day from."""
-    engine = open_engine("sqlite://")
-    prepare(engine, BEGIN_AT)
-    with closing(sqlite3.connect(":memory:")) as copy:
-        with engine.connect() as connection:
-            connection.connection.driver_connection.backup(copy)
-        engine.dispose()
-        yield copy
-
-
-@pytest.fixture(scope="module")
-def shared() -> Iterator[Engine]:
-    """One engine for all days: what it learned to compile it need not learn again."""
-    engine = open_engine("sqlite://")
-    yield engine
-    engine.dispose()
-
-
-@pytest.mark.parametrize("first", range(0, SEEDS, A_TEST))
-def test_whatever_happens_on_a_dive_day_what_must_hold_holds(
-    first: int, template: sqlite3.Connection, shared: Engine
-) -> None:
-    """Plans, texts, faults, crashes and outages by seed; the failing seed is shown, and plays the same again."""
-    found = {}
-    for seed in range(first, first + A_TEST):
-        with shared.connect() as connection:
-            template.backup(connection.connection.driver_connection)
-        found[seed] = Day(seed, stage_on(shared, HandMovedClock())).play()
-
-    assert {seed: broken for seed, broken in found.items() if broken} == {}
-
-
-@pytest.mark.postgres
-@pytest.mark.parametrize("seed", range(4))
-def test_the_same_days_on_postgresql(seed: int, postgres_url: str) -> None:
-    """Fewer, since the rules are the same; the database is not."""
-    with staged(postgres_url) as stage:
-        assert Day(seed, stage).play() == []
-
-
-def test_a_seed_plays_the_same_day_twice(template: sqlite3.Connection, shared: Engine) -> None:
-    """Else a failing seed could not be looked into."""
-    days = []
-    for _ in range(2):
-        with shared.connect() as connection:
-            template.backup(connection.connection.driver_connection)
-        day = Day(7, stage_on(shared, HandMovedClock()))
-        day.play()
-        days.append([(taken.at, taken.gateway, taken.to, taken.body) for taken in day.stage.journal])
-
-    assert days[0] == days[1]
-    assert len(days[0]) > 5
-
+from tests.operations.stage import ANNA, CLEO, DOV, Stage, staged
 
 # The checker must see each kind of wrong, else its silence means nothing
 

@@ -1,0 +1,67 @@
+"""The clocks of the simulated machine and its processes: they drift, jump and stop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from tests.simulation.loop import Loop
+
+MOMENT = timedelta(microseconds=1)  # what a clock shows as `when` must not be before it
+
+
+class MachineClock:
+    """The clock of the machine. It is right until something happens to it."""
+
+    def __init__(self, loop: Loop) -> None:
+        self._loop = loop
+        self._true_at = loop.now
+        self._shows_at = loop.now
+        self._rate = 1.0
+        self.was_right = True
+        self.went_back = False
+
+    def now(self) -> datetime:
+        """What it shows."""
+        return self._shows_at + (self._loop.now - self._true_at) * self._rate
+
+    def go(self, rate: float) -> None:
+        """Run so much faster than time from now on; 0 stops it."""
+        self._hold()
+        self._rate = rate
+        self.was_right = self.was_right and rate == 1.0
+
+    def jump(self, by: timedelta) -> None:
+        """Be set to another time."""
+        self._hold()
+        self._shows_at += by
+        self.was_right = False
+        self.went_back = self.went_back or by < timedelta(0)
+
+    def set_right(self) -> None:
+        """Run as time does; be set where it is behind, and left where it is before, since it must not go back."""
+        self._hold()
+        self._rate = 1.0
+        self._shows_at = max(self._shows_at, self._loop.now)
+
+    def when(self, shows: datetime) -> datetime | None:
+        """When it will show that, as things are; None where it stands still."""
+        shown = self.now()
+        if shows <= shown:
+            return self._loop.now
+        return None if not self._rate else self._loop.now + (shows - shown) / self._rate + MOMENT
+
+    def _hold(self) -> None:
+        self._true_at, self._shows_at = self._loop.now, self.now()
+
+
+@dataclass
+class ProcessClock:
+    """What one process takes for the time: the machine's, or a little beside it on another machine."""
+
+    machine: MachineClock
+    apart: timedelta = timedelta(0)
+
+    def now(self) -> datetime:
+        """The time of this process."""
+        return self.machine.now() + self.apart

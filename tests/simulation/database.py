@@ -1,0 +1,143 @@
+"""The simulated days' database, prepared once and copied for each day, and what goes wrong with it."""
+
+from __future__ import annotations
+
+import sqlite3
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import psycopg
+from sqlalchemy import event
+from sqlalchemy.exc import OperationalError
+
+from service.operations.health import return_canary, send_canary
+from service.operations.service import Service
+from service.store import health
+from service.store.engine import open_engine, run
+from tests.operations.stage import HandMovedClock, prepare
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+PREPARED_AT = datetime(2027, 1, 1, tzinfo=UTC)  # before any simulated day
+
+# When the next thing can be done, as the tables say.
+NEXT = """
+SELECT (SELECT min(next_due_at) FROM dives),
+ (SELECT min(handed_at) FROM messages WHERE state = 'handed' AND NOT receipt_checked AND priority <= 1),
+ (SELECT min(received_at) FROM inbound_texts WHERE state = 'stored'),
+ (SELECT min(received_at) FROM inbound_parts WHERE inbound_id IS NULL),
+ (SELECT min(not_before_at) FROM messages WHERE state = 'queued' AND priority <= 2),
+ (SELECT min(not_before_at) FROM messages WHERE state = 'queued'),
+ (SELECT min(lease_until_at) FROM messages WHERE state = 'leased'),
+ (SELECT min(expires_at) FROM messages WHERE state = 'queued')
+"""
+
+
+class Injected(Exception):  # noqa: N818 - what the driver would have said; it is never raised by itself
+    """What stands in the place of the driver's error."""
+
+
+def lost() -> OperationalError:
+    """The connection is gone."""
+    return OperationalError("simulated", None, Injected("connection lost"), connection_invalidated=True)
+
+
+def busy() -> OperationalError:
+    """Somebody else has the lock."""
+    locked = sqlite3.OperationalError("database is locked")
+    locked.sqlite_errorcode = sqlite3.SQLITE_BUSY
+    locked.injected = True  # type: ignore[attr-defined]
+    return OperationalError("simulated", None, locked)
+
+
+def is_injected(fault: BaseException) -> bool:
+    """Whether the simulation made this fault of the database."""
+    if not isinstance(fault, OperationalError):
+        return False
+    return isinstance(fault.orig, Injected) or hasattr(fault.orig, "injected")
+
+
+class Database:
+    """One engine for many days: what it learned to compile it need not learn again."""
+
+    def __init__(self, url: str = "sqlite://") -> None:
+        self.engine = open_engine(url)
+        self._sqlite = self.engine.dialect.name == "sqlite"
+        self.lose_after = 0  # statements; 0: the connection holds
+        self.lose_answer = False
+        event.listen(self.engine, "before_cursor_execute", self._statement)
+        whole = self.engine.dialect.do_commit
+
+        def commit(connection: Any) -> None:
+            whole(connection)
+            if self.lose_answer:
+                self.lose_answer = False
+                raise lost()
+
+        self.engine.dialect.do_commit = commit  # type: ignore[method-assign]
+        self.raw: Any = None
+        self._template: sqlite3.Connection | None = None
+
+    def _statement(self, *_: Any) -> None:
+        if self.lose_after:
+            self.lose_after -= 1
+            if not self.lose_after:
+                raise lost()
+
+    def begin_day(self, now: datetime) -> None:
+        """An empty club, whose processes have just given a sign of life. A PostgreSQL has room for one day."""
+        self.lose_after, self.lose_answer = 0, False
+        if self.raw is None:
+            self._prepare()
+        if self._template is not None:
+            self._template.backup(self.raw)
+        self.sign_of_life(now)
+
+    def _prepare(self) -> None:
+        prepare(self.engine, PREPARED_AT)
+        service = Service(self.engine, HandMovedClock(PREPARED_AT), "", "simulation")
+        return_canary(service, send_canary(service))
+        run(self.engine, lambda session: health.beat(session, "sweep", PREPARED_AT))
+        if not self._sqlite:
+            url = self.engine.url.set(drivername="postgresql").render_as_string(hide_password=False)
+            self.raw = psycopg.connect(url, autocommit=True)
+            return
+        with self.engine.connect() as connection:
+            self.raw = connection.connection.driver_connection
+        self._template = sqlite3.connect(":memory:", check_same_thread=False)
+        self.raw.backup(self._template)
+
+    def sign_of_life(self, now: datetime) -> None:
+        """What a sweep each second and a canary each quarter of a minute would have left, while nothing was to do."""
+        stamp = (now - EPOCH) // timedelta(microseconds=1) if self._sqlite else now
+        if self._sqlite:
+            self.raw.execute("PRAGMA query_only = 0")
+        self._ask("UPDATE heartbeats SET at = ? WHERE name = 'sweep' AND at < ?", stamp, stamp)
+        self._ask("UPDATE canaries SET sent_at = ?, returned_at = ?", stamp, stamp)
+
+    def next_moments(self) -> tuple[datetime | None, ...]:
+        """When there is something to do for somebody, as `NEXT` asks."""
+        return tuple(None if one is None else self.instant(one) for one in self._ask(NEXT).fetchone())
+
+    def row(self, statement: str, *values: Any) -> tuple[Any, ...] | None:
+        """One row, past the service."""
+        found: tuple[Any, ...] | None = self._ask(statement, *values).fetchone()
+        return found
+
+    def rows(self, statement: str, *values: Any) -> list[tuple[Any, ...]]:
+        """All rows, past the service."""
+        return list(self._ask(statement, *values).fetchall())
+
+    def instant(self, stored: Any) -> datetime:
+        """A stored instant."""
+        return EPOCH + timedelta(microseconds=stored) if self._sqlite else stored
+
+    def _ask(self, statement: str, *values: Any) -> Any:
+        return self.raw.execute(statement if self._sqlite else statement.replace("?", "%s"), values)
+
+    def close(self) -> None:
+        """Give it back."""
+        if self._template is not None:
+            self._template.close()
+        elif self.raw is not None:
+            self.raw.close()
+        self.engine.dispose()

@@ -1,0 +1,213 @@
+"""Every kind of fault that a simulated day may have, and the weather of one day: which of them when, and how often."""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from types import MappingProxyType
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind. `rate`: between which shares of the occasions it strikes; `lasts_min`: how long it is about."""
+
+    name: str
+    what: str
+    rate: tuple[float, float] = (0.1, 0.6)
+    lasts_min: tuple[float, float] = (10, 120)
+
+
+LONG = (60, 480)
+ONCE = (0.02, 0.12)
+SHORT = (0.5, 3)
+
+KINDS = MappingProxyType(
+    {
+        kind.name: kind
+        for kind in (
+            # At the edge of a call to a gateway
+            Kind("times_out", "a gateway takes nothing and does not answer for 12 s"),
+            Kind("answer_lost", "a gateway takes a message, and its answer is lost"),
+            Kind("server_error", "a gateway answers 5xx and has taken nothing"),
+            Kind("server_error_taken", "a gateway answers 5xx and has taken the message"),
+            Kind("code_raises", "a gateway's code breaks its word never to raise"),
+            Kind("slow_answer", "a gateway answers after 3 to 11 s"),
+            Kind("not_sent", "nothing leaves this machine: refused, no such host, a certificate that is over"),
+            Kind("throttled", "429 with a second to wait"),
+            Kind("throttled_long", "429 with an hour to wait"),
+            Kind("throttled_mute", "429 that does not say how long"),
+            Kind("filtered", "the wording is blocked", ONCE),
+            Kind("no_route", "a gateway does not carry to that number", ONCE),
+            Kind("number_refused", "a number takes no texts", ONCE),
+            Kind("opted_out_there", "the carrier says that the number has opted out", ONCE),
+            Kind("account_trouble", "a gateway says that it cannot send at all: key, credit, account"),
+            Kind("code_unknown", "a refusal with a code that is in no table"),
+            # For a while
+            Kind("gateway_down", "one gateway is away", (1, 1), (1, 90)),
+            Kind("gateways_down", "both gateways are away", (1, 1), (0.5, 20)),
+            Kind("black_hole", "a gateway accepts and delivers nothing", (1, 1), LONG),
+            Kind("look_up_fails", "asked whether it has a message, a gateway cannot tell"),
+            Kind("look_up_lies", "asked whether it has a message, a gateway says no and has it"),
+            Kind("look_up_slow", "asked whether it has a message, a gateway answers after 3 s"),
+            # Receipts
+            Kind("receipt_lost", "no receipt comes"),
+            Kind("receipt_late", "a receipt comes after minutes"),
+            Kind("receipt_twice", "a receipt comes twice"),
+            Kind("receipt_disordered", "that it was sent comes after that it was delivered"),
+            Kind("receipt_contradicted", "that it failed comes after that it was delivered"),
+            Kind("receipt_early", "a receipt comes before our own commit"),
+            Kind("receipt_failed", "a receipt says that it was not delivered"),
+            Kind("receipt_unknown", "a receipt for an id that we do not know"),
+            Kind("receipt_forged", "a receipt that nobody signed is refused, and does nothing"),
+            # Texts to us
+            Kind("text_delayed", "the carrier keeps a text for up to 40 min", (0.05, 0.3), LONG),
+            Kind("text_twice", "a gateway posts a text twice"),
+            Kind("text_by_both", "both gateways post the same text"),
+            Kind("text_not_posted", "a text is only in its gateway's list"),
+            Kind("text_forged", "a text that nobody signed, with the number of a diver"),
+            Kind("text_ahead", "a gateway's clock is ahead of ours"),
+            Kind("parts_disordered", "the parts of a long text come out of order"),
+            Kind("part_lost", "a part of a long text never comes"),
+            Kind("list_unreadable", "the list of a gateway cannot be read", (0.5, 1), LONG),
+            Kind("list_repeats", "the list of a gateway has a text twice", (0.5, 1), LONG),
+            # Processes
+            Kind("killed_before_commit", "a process is killed before a commit", ONCE),
+            Kind("killed_after_commit", "a process is killed after a commit", ONCE),
+            Kind("killed_before_request", "a courier is killed before its request leaves", ONCE),
+            Kind("killed_after_request", "a courier is killed when its request has left", ONCE),
+            Kind("killed_after_answer", "a courier is killed when the answer has come", ONCE),
+            Kind("killed_before_answering", "the web is killed between storing a text and answering it", ONCE),
+            Kind("frozen_in_call", "a courier stands still in a call for longer than its lease", ONCE),
+            Kind("frozen", "a process stands still between two transactions", ONCE),
+            Kind("sweepers_dead", "no sweeper lives for a while", (1, 1), (1, 40)),
+            Kind("couriers_dead", "no courier lives for a while", (1, 1), (1, 40)),
+            Kind("web_dead", "the web is down for a while", (1, 1), (1, 20)),
+            Kind("keeper_dead", "the keeper is down for a while", (1, 1), LONG),
+            Kind("two_sweeps", "two sweeps at once"),
+            Kind("two_couriers", "two couriers at once"),
+            # The broker
+            Kind("nudge_lost", "a nudge is lost"),
+            Kind("nudge_twice", "a nudge comes twice"),
+            Kind("broker_away", "nothing comes through the broker", (1, 1), (1, 60)),
+            # The database
+            Kind("database_busy", "the database is locked", ONCE),
+            Kind("connection_lost", "the connection is lost in mid-transaction", ONCE),
+            Kind("commit_answer_lost", "a commit is done, and the connection is lost before we know", ONCE),
+            Kind("database_hangs", "the database takes seconds to answer", ONCE),
+            Kind("database_away", "the database is away", (1, 1), (0.5, 30)),
+            Kind("disk_full", "nothing can be kept on disk while the database is away", (1, 1), (5, 60)),
+            # Clocks
+            Kind("clock_fast", "the machine's clock gains a second a minute", (1, 1), LONG),
+            Kind("clock_slow", "the machine's clock loses a second a minute", (1, 1), LONG),
+            Kind("clock_stops", "the machine's clock stands still", (1, 1), (0.5, 10)),
+            Kind("clock_forward", "the machine's clock jumps forward", (1, 1), SHORT),
+            Kind("clock_back", "the machine's clock jumps back", (1, 1), SHORT),
+            Kind("clocks_apart", "a process is on a machine whose clock is up to 2 s beside", (1, 1), LONG),
+        )
+    }
+)
+
+# People are no faults, but what they do is counted beside them.
+PEOPLE = MappingProxyType(
+    {
+        "never_answers": "a contact never answers",
+        "answers_late": "a contact answers after 20 min or more",
+        "nonsense": "somebody answers nonsense",
+        "other_language": "somebody answers in words of another language",
+        "machine": "a phone answers each of our texts by itself",
+        "opts_out": "somebody opts out",
+        "opts_in": "somebody opts in again",
+        "declines": "a contact declines",
+        "phone_lost": "a diver has lost the phone, and somebody else closes the dive",
+        "wrong_code": "a wrong code is given",
+        "texts_twice": "somebody who got no answer texts again",
+        "other_phone": "a dive is started or finished from a strange phone",
+        "swapped": "a contact's number is a diver's of another dive",
+        "never_starts": "a plan with a time in is never started",
+        "called_off": "a dive is called off",
+        "extends": "a diver asks for more time",
+        "partial": "a finish counts fewer than went in",
+        "in_trouble": "a diver raises the alarm",
+        "worry_words": "somebody writes words of trouble",
+        "position": "somebody sends a position",
+        "overdue": "divers are out late, and say nothing before",
+        "missing": "divers do not come back by themselves",
+        "admin_closes": "an admin closes a dive",
+        "rescue_called": "a contact calls rescue",
+    }
+)
+
+AWAY = ("gateways_down", "database_away")
+CLOCK_KINDS = ("clock_fast", "clock_slow", "clock_stops", "clock_forward", "clock_back", "clocks_apart")
+
+
+@dataclass(frozen=True)
+class Spell:
+    """One kind from one instant to another, with the share of occasions at which it strikes."""
+
+    kind: str
+    begin: datetime
+    end: datetime
+    rate: float
+
+
+@dataclass
+class Weather:
+    """The faults of one day."""
+
+    chance: random.Random
+    spells: list[Spell] = field(default_factory=list)
+    counts: Counter[str] = field(default_factory=Counter)
+    struck: list[tuple[datetime, str]] = field(default_factory=list)
+    most_at_once: int = 0
+
+    def __post_init__(self) -> None:
+        self._of: dict[str, list[Spell]] = {}
+        for spell in self.spells:
+            self._of.setdefault(spell.kind, []).append(spell)
+
+    def about(self, kind: str, now: datetime) -> Spell | None:
+        """The spell of this kind at that instant."""
+        spells = self._of.get(kind)
+        return None if spells is None else next((one for one in spells if one.begin <= now < one.end), None)
+
+    def strikes(self, kind: str, now: datetime) -> bool:
+        """Whether it strikes now; if so it is counted."""
+        spell = self.about(kind, now)
+        if spell is None or (spell.rate < 1 and self.chance.random() >= spell.rate):
+            return False
+        self.note(kind, now)
+        return True
+
+    def first(self, kinds: Iterable[str], now: datetime) -> str | None:
+        """The first of these that strikes."""
+        return next((kind for kind in kinds if self.strikes(kind, now)), None)
+
+    def note(self, kind: str, now: datetime) -> None:
+        """It has struck."""
+        self.counts[kind] += 1
+        self.struck.append((now, kind))
+        if kind in KINDS:
+            at_once = {one.kind for one in self.spells if one.begin <= now < one.end and self.counts[one.kind]}
+            self.most_at_once = max(self.most_at_once, len(at_once | {kind}))
+
+    def between(self, begin: datetime, end: datetime) -> set[str]:
+        """The kinds of fault that can have had to do with what went on then."""
+        spells = {one.kind for one in self.spells if one.begin <= end and begin <= one.end and self.counts[one.kind]}
+        return spells | {kind for at, kind in self.struck if kind in KINDS and begin <= at <= end}
+
+
+def draw_weather(chance: random.Random, moments: Sequence[datetime], clears_at: datetime, kinds: int) -> list[Spell]:
+    """Spells of so many kinds, near the moments that matter, and over when the weather clears."""
+    spells = []
+    for name in chance.sample(sorted(KINDS), kinds):
+        kind = KINDS[name]
+        for _ in range(chance.choice((1, 1, 2))):
+            length = timedelta(minutes=chance.uniform(*kind.lasts_min))
+            middle = chance.choice(moments) + timedelta(minutes=chance.uniform(-10, 25))
+            begin = middle - length * chance.random()
+            spells.append(Spell(name, begin, min(begin + length, clears_at), chance.uniform(*kind.rate)))
+    return [one for one in spells if one.begin < one.end]

@@ -1,0 +1,85 @@
+"""What is measured of a day: how late its alarms were, and a fingerprint of all that was sent and logged."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from tests.simulation.faults import AWAY
+
+if TYPE_CHECKING:
+    from tests.simulation.world import World
+
+SINGLE_MOST_S, AWAY_MOST_S = 60.0, 180.0
+
+
+@dataclass
+class Alarm:
+    """One alarm that fell due and was taken: how long that took, and under which faults."""
+
+    dive: str
+    took_s: float
+    faults: frozenset[str]
+
+    @property
+    def under(self) -> str:
+        """Which figure holds for it."""
+        if not self.faults:
+            return "none"
+        if len(self.faults) == 1:
+            return "away" if self.faults <= set(AWAY) else "single"
+        return "several"
+
+
+@dataclass
+class Played:
+    """What came of a day."""
+
+    seed: int
+    broken: list[str]
+    counts: Counter[str]
+    people: Counter[str]
+    most_at_once: int
+    dives: int
+    texts: int
+    messages: int
+    alarms: list[Alarm]
+    prints: str  # of the journal and the log
+
+
+def alarms_of(world: World) -> list[Alarm]:
+    """Of each alarm of the clock how long it took from due to taken, on days whose clock was right."""
+    if not world.machine.was_right or world.weather.counts["clocks_apart"]:
+        return []
+    first: dict[tuple[str, str], tuple[datetime, datetime]] = {}
+    for taken in world.journal:
+        found = world.database.row(
+            "SELECT dive_id, step, due_at FROM messages WHERE id = ? AND priority <= 1", taken.reference
+        )
+        if found is not None and found[0] is not None and found[1].startswith("alert-"):
+            first.setdefault((found[0], found[1]), (world.database.instant(found[2]), taken.true_at))
+    return [
+        Alarm(dive, (at - due).total_seconds(), frozenset(world.weather.between(due, at)))
+        for (dive, _), (due, at) in first.items()
+    ]
+
+
+def prints(world: World) -> str:
+    """A fingerprint of the journal and the log."""
+    told = [(one.at.isoformat(), one.gateway, one.to, one.body) for one in world.journal]
+    log = world.database.rows("SELECT chain, seq, hash FROM log_entries ORDER BY id")
+    return hashlib.sha256(repr((told, log)).encode()).hexdigest()
+
+
+def late(alarms: Sequence[Alarm]) -> list[str]:
+    """Alarms that took longer than what is stated."""
+    most = {"none": SINGLE_MOST_S, "single": SINGLE_MOST_S, "away": AWAY_MOST_S}
+    return [
+        f"late: the alarm of dive {one.dive} took {one.took_s:.0f} s under {sorted(one.faults)}"
+        for one in alarms
+        if one.took_s > most.get(one.under, float("inf"))
+    ]

@@ -1,0 +1,224 @@
+"""Simulated time: what is to happen when, and tasks that wait in it without anybody waiting for them.
+
+Each task has a thread, so that the service's own code can stand still in the middle of a call. One of them runs at a
+time, and only until it waits or ends; so nothing depends on the machine, and a day plays the same every time.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import threading
+from collections.abc import Callable, Collection
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple, Protocol
+
+ROUNDS_MAX = 400_000  # of one day: what never comes to an end must show
+
+
+class Death(BaseException):
+    """The process is gone, in the middle of whatever it did. No `except Exception` can hold it."""
+
+
+class Body(Protocol):
+    """A process that a task belongs to: it may be dead or stand still."""
+
+    @property
+    def dead(self) -> bool:
+        """Whether it is gone."""
+        ...
+
+    @property
+    def frozen_until_at(self) -> datetime | None:
+        """Until when it stands still."""
+        ...
+
+
+class Waited(NamedTuple):
+    """As `concurrent.futures.wait` gives it."""
+
+    done: set[Future[Any]]
+    not_done: set[Future[Any]]
+
+
+@dataclass(eq=False)
+class Task:
+    """One thread; it is lent to one piece of work after the other."""
+
+    loop: Loop
+    go: threading.Lock = field(default_factory=threading.Lock)
+    work: Callable[[], None] | None = None
+    body: Body | None = None
+
+    def __post_init__(self) -> None:
+        self.go.acquire()
+        threading.Thread(target=self._run, name="simulated", daemon=True).start()
+
+    def _run(self) -> None:
+        while True:
+            self.go.acquire()
+            if self.work is None:
+                self.loop.back.release()
+                return
+            try:
+                if self.body is None or not self.body.dead:
+                    self.work()
+            except Death:
+                pass
+            except BaseException as fault:  # noqa: BLE001 - it is raised again where the loop runs
+                self.loop.fault = fault
+            self.body = None
+            self.loop.idle.append(self)
+            self.loop.back.release()
+
+
+class Loop:
+    """The order of events. `now` is what the time really is, whatever any clock says."""
+
+    def __init__(self, now: datetime) -> None:
+        self.now = now
+        self.back = threading.Lock()
+        self.back.acquire()
+        self.idle: list[Task] = []
+        self.current: Task | None = None
+        self.fault: BaseException | None = None
+        self._heap: list[tuple[datetime, int, Task | None, Callable[[], None] | None]] = []
+        self._number = itertools.count()
+        self.rounds = 0
+
+    def at(self, when: datetime, what: Callable[[], None]) -> None:
+        """Do something then, in no task: it must not wait."""
+        heapq.heappush(self._heap, (max(when, self.now), next(self._number), None, what))
+
+    def after(self, seconds: float, what: Callable[[], None]) -> None:
+        """Do something so many seconds from now."""
+        self.at(self.now + timedelta(seconds=seconds), what)
+
+    def start(self, body: Body | None, work: Callable[[], None]) -> None:
+        """Begin a task now, before whatever else is to happen now."""
+        task = self.idle.pop() if self.idle else Task(self)
+        task.work, task.body = work, body
+        if self.current is None:
+            self._switch(task)
+        else:
+            heapq.heappush(self._heap, (self.now, next(self._number), task, None))
+
+    def sleep(self, seconds: float) -> None:
+        """Let a task wait. Raises Death where its process is gone meanwhile."""
+        self.sleep_until(self.now + timedelta(seconds=seconds))
+
+    def sleep_until(self, when: datetime) -> None:
+        """Let a task wait until then."""
+        task = self.current
+        assert task is not None, "only a task can wait"
+        heapq.heappush(self._heap, (max(when, self.now), next(self._number), task, None))
+        self.back.release()
+        task.go.acquire()
+        if task.body is not None and task.body.dead:
+            raise Death
+
+    def wait(
+        self, futures: Collection[Future[Any]], timeout: float | None, step: float, news: Callable[[], bool]
+    ) -> Waited:
+        """Wait in steps of so many seconds until all are done, or some are and there is `news`, or the time is over."""
+        until = None if timeout is None else self.now + timedelta(seconds=timeout)
+        done = {one for one in futures if one.done()}
+        while len(done) < len(futures) and (until is None or self.now < until):
+            self.sleep(step if until is None else min(step, max((until - self.now).total_seconds(), 1e-6)))
+            done = {one for one in futures if one.done()}
+            if done and news():
+                break
+        return Waited(done, set(futures) - done)
+
+    def next_at(self) -> datetime | None:
+        """When the next thing happens."""
+        return self._heap[0][0] if self._heap else None
+
+    def run_next(self) -> None:
+        """Let the next thing happen."""
+        when, _, task, what = heapq.heappop(self._heap)
+        self.now = max(self.now, when)
+        self.rounds += 1
+        if self.rounds > ROUNDS_MAX:
+            raise RuntimeError("a simulated day that does not come to an end")
+        if what is not None:
+            what()
+            return
+        assert task is not None
+        until = None if task.body is None or task.body.dead else task.body.frozen_until_at
+        if until is not None and until > self.now:
+            heapq.heappush(self._heap, (until, next(self._number), task, None))
+            return
+        self._switch(task)
+
+    def end(self) -> None:
+        """Give the threads back. What still waits dies."""
+        for _, _, task, _ in sorted(self._heap, key=lambda one: one[:2]):
+            if task is not None:
+                task.body = _GONE
+                self._switch(task)
+        self._heap.clear()
+        for task in self.idle:
+            task.work = None
+            task.go.release()
+            self.back.acquire()
+        self.idle.clear()
+
+    def _switch(self, task: Task) -> None:
+        before, self.current = self.current, task
+        task.go.release()
+        self.back.acquire()
+        self.current = before
+        if self.fault is not None:
+            fault, self.fault = self.fault, None
+            raise fault
+
+
+class _Gone:
+    dead = True
+    frozen_until_at = None
+
+
+_GONE = _Gone()
+
+
+class SimulatedFuture(Future[Any]):
+    """A future that is waited for in simulated time."""
+
+    def __init__(self, loop: Loop) -> None:
+        super().__init__()
+        self._loop = loop
+
+    def result(self, timeout: float | None = None) -> Any:
+        """What came of it. Raises TimeoutError as a real one does."""
+        if not self.done():
+            self._loop.wait([self], timeout, timeout or 1.0, lambda: True)
+        return super().result(0)
+
+
+class SimulatedPool:
+    """In place of the service's threads."""
+
+    def __init__(self, loop: Loop, body: Body) -> None:
+        self._loop = loop
+        self._body = body
+
+    def submit(self, work: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        """Begin it in a task of its own."""
+        future = SimulatedFuture(self._loop)
+
+        def run() -> None:
+            if not future.set_running_or_notify_cancel():
+                return
+            try:
+                future.set_result(work(*arguments))
+            except Exception as fault:  # noqa: BLE001 - as a real pool does
+                future.set_exception(fault)
+
+        self._loop.start(self._body, run)
+        return future
+
+    def shutdown(self, *, wait: bool = True) -> None:
+        """Nothing to end."""

@@ -1,0 +1,39 @@
+"""A violation that is put into one day on purpose: a run that does not report it proves nothing."""
+
+from __future__ import annotations
+
+from tests.simulation.database import Database
+from tests.simulation.figures import Played
+from tests.simulation.world import World
+
+SEEDS_TRIED_MAX = 60  # not every day has an alarm that ends
+
+# Whoever was alarmed and then told by a text that it is over, and is not who closed the dive.
+STOOD_DOWN = """
+SELECT over.id FROM messages AS over JOIN messages AS alarm
+ ON alarm.dive_id = over.dive_id AND alarm.phone = over.phone AND alarm.priority <= 1
+ WHERE over.kind = 'stand_down' AND over.state IN ('handed', 'delivered') AND alarm.state IN ('handed', 'delivered')
+ ORDER BY over.id
+"""
+
+
+def suppress_a_stand_down(world: World) -> bool:
+    """Let it look as if no gateway ever got what we say we handed over; False where there was no such message."""
+    found = world.database.rows(STOOD_DOWN)
+    taken = {one.reference for one in world.journal}
+    ids = [row[0] for row in found if row[0] in taken]
+    if not ids:
+        return False
+    world.journal[:] = [one for one in world.journal if one.reference != ids[0]]
+    return True
+
+
+def plant(database: Database, first_seed: int) -> tuple[str, Played | None]:
+    """Plant one in the first day that has room for it; says whether it was found."""
+    for seed in range(first_seed, first_seed + SEEDS_TRIED_MAX):
+        world = World(seed, database, spoil=suppress_a_stand_down)
+        played = world.play()
+        if world.spoiled:
+            seen = [line for line in played.broken if line.startswith("3:")]
+            return (f"found in seed {seed}: {seen[0]}" if seen else f"NOT FOUND in seed {seed}"), played
+    return "NOT PLANTED: no day had an alarm that ended", None

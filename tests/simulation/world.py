@@ -1,0 +1,409 @@
+"""One simulated day by its seed: everything of ours in one process, people and gateways around it, and what goes wrong.
+
+For 23 hours faults rain, and what must never happen is asked; then they stop, and what was promised must come about.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import secrets
+import shutil
+import tempfile
+import uuid
+from base64 import urlsafe_b64encode
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+from service.operations import carrying
+from service.operations.breaking import tell_relief
+from service.operations.gateway import Route
+from service.operations.gateway_canary import look_after_canaries
+from service.operations.polling import poll
+from service.operations.spooling import Spool
+from tests.checker.questions import violations
+from tests.simulation.carrier import bring
+from tests.simulation.clocks import MachineClock
+from tests.simulation.database import Database
+from tests.simulation.duties import Duties, looks
+from tests.simulation.faults import CLOCK_KINDS, KINDS, PEOPLE, Weather, draw_weather
+from tests.simulation.figures import SINGLE_MOST_S, Played, alarms_of, late, prints
+from tests.simulation.gateways import SimulatedGateway, Taken
+from tests.simulation.loop import Loop, Waited
+from tests.simulation.people import Party
+from tests.simulation.processes import AWAY_ROLES, Life, Process, Web, is_expected
+from workers.upkeep import write_checkpoint
+
+HOURS = 24
+FAULTS_FOR = timedelta(hours=23)
+# Days that have something of their own: clocks that change, a leap day, a year that ends.
+BEGINS = (
+    *(
+        datetime(2027, 6, 1, 4, tzinfo=UTC),
+        datetime(2027, 3, 27, 18, tzinfo=UTC),
+        datetime(2027, 10, 30, 16, tzinfo=UTC),
+    ),
+    *(
+        datetime(2028, 2, 28, 20, tzinfo=UTC),
+        datetime(2027, 12, 31, 12, tzinfo=UTC),
+        datetime(2027, 8, 14, 5, tzinfo=UTC),
+    ),
+)
+CANARY_PHONE = "+447700900990"
+
+
+@contextmanager
+def drawn_by(chance: random.Random) -> Iterator[None]:
+    """Codes, ids and tokens come from the seed too: what is equal otherwise is ordered by them."""
+    drawn: dict[tuple[Any, str], Callable[..., Any]] = {
+        (uuid, "uuid4"): lambda: uuid.UUID(int=chance.getrandbits(128)),
+        (secrets, "randbelow"): chance.randrange,
+        (secrets, "token_hex"): lambda count: chance.randbytes(count).hex(),
+        (secrets, "token_urlsafe"): lambda count: urlsafe_b64encode(chance.randbytes(count)).rstrip(b"=").decode(),
+    }
+    with ExitStack() as patches:
+        for (module, name), draw in drawn.items():
+            patches.enter_context(patch.object(module, name, draw))
+        yield
+
+
+class _Errors(logging.Handler):
+    """What the service swallowed and logged."""
+
+    def __init__(self, world: World) -> None:
+        super().__init__(logging.ERROR)
+        self._world = world
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep what nobody could expect."""
+        fault = record.exc_info[1] if record.exc_info else None
+        if fault is not None and record.msg != "gateway_raised":
+            self._world.raised(record.msg, fault)
+
+
+class World:
+    """The whole of one day."""
+
+    def __init__(
+        self,
+        seed: int,
+        database: Database,
+        *,
+        trace: list[str] | None = None,
+        spoil: Callable[[World], bool] | None = None,
+    ) -> None:
+        self.seed = seed
+        self.spoil, self.spoiled = spoil, False
+        self.database = database
+        self.trace = trace
+        self.chance = random.Random(f"day {seed}")  # small numbers alone draw alike
+        self.loop = Loop(self.chance.choice(BEGINS) + timedelta(minutes=self.chance.uniform(0, 60)))
+        self.begins_at = self.loop.now
+        self.clears_at = self.begins_at + FAULTS_FOR
+        self.machine = MachineClock(self.loop)
+        self.people: Counter[str] = Counter()
+        self.journal: list[Taken] = []
+        self.texts = 0
+        self.unexpected: list[str] = []
+        self.parties: dict[str, Party] = {}
+        self.changed = True
+        self.planned = self._parties(self.chance.choice((4, 5, 5, 6, 7)))
+        self.weather = self._weather()
+        lists = self.chance.random() < 0.7
+        self.down, self.hole = (self.chance.choice(("first", "second")) for _ in range(2))
+        self.gateways = tuple(
+            SimulatedGateway(
+                name, self, self.chance.random() < 0.6, Route(canary=CANARY_PHONE, lists=lists or name == "first")
+            )
+            for name in ("first", "second")
+        )
+        self.spool_at = Path(tempfile.mkdtemp(prefix="simulated-"))
+        self.spool = Spool(self.spool_at / "spool", "a secret of the simulation")
+        self.spool.make()
+        self.web = Web(self, "web", 1)
+        self.sweepers = [Process(self, "sweeper", number) for number in (1, 2)]
+        self.couriers = [Process(self, "courier", number) for number in (1, 2)]
+        self.keeper = Process(self, "keeper", 1)
+        self.upkeep = Process(self, "upkeep", 1)
+        self.duties = Duties(self)
+        self.nudged = False
+
+    def _parties(self, count: int) -> list[Party]:
+        """Some close together, so that what befalls one befalls the other too."""
+        found: list[Party] = []
+        for number in range(count):
+            near = found and self.chance.random() < 0.4
+            after = timedelta(minutes=self.chance.uniform(0, 30) if near else self.chance.uniform(20, 1_140))
+            at = (found[-1].files_at if near else self.begins_at) + after
+            found.append(Party(self, number, at, random.Random(f"party {self.seed} {number}")))
+        return found
+
+    def _weather(self) -> Weather:
+        mood = self.chance.random()
+        kinds = (
+            0
+            if mood < 0.1
+            else 1
+            if mood < 0.3
+            else self.chance.randint(2, 5)
+            if mood < 0.6
+            else self.chance.randint(6, 16)
+        )
+        moments = [moment for party in self.planned for moment in (party.goes_in_at, party.due_at)]
+        chance = random.Random(f"weather {self.seed}")
+        return Weather(chance, draw_weather(chance, moments, self.clears_at, kinds))
+
+    # What the parts ask of the world
+
+    @property
+    def acting(self) -> Life:
+        """The process that runs now."""
+        body = self.loop.current.body if self.loop.current else None
+        assert isinstance(body, Life)
+        return body
+
+    def monotonic(self) -> float:
+        """Seconds that go on whatever a clock says."""
+        return (self.loop.now - self.begins_at).total_seconds()
+
+    def strikes(self, kind: str) -> bool:
+        """Whether this kind of fault strikes here and now."""
+        struck = self.weather.strikes(kind, self.loop.now)
+        if struck:
+            self.note(f"FAULT {kind}")
+        return struck
+
+    def first(self, kinds: Sequence[str]) -> str | None:
+        """The first of these kinds that strikes."""
+        return next((kind for kind in kinds if self.strikes(kind)), None)
+
+    def person(self, kind: str) -> None:
+        """Somebody behaves so."""
+        assert kind in PEOPLE, kind
+        self.people[kind] += 1
+
+    def note(self, words: str) -> None:
+        """One line of the day, for whoever looks into it."""
+        if self.trace is not None:
+            body = self.loop.current.body if self.loop.current else None
+            self.trace.append(
+                f"{self.loop.now:%d %H:%M:%S.%f} {body.name if isinstance(body, Life) else '-':<12} {words}"
+            )
+
+    def raised(self, where: str, fault: BaseException) -> None:
+        """A process raised something; it is held against the service unless the day itself did it."""
+        self.note(f"{where} raised {fault!r}"[:300])
+        if not is_expected(fault):
+            self.unexpected.append(f"raised: {where}: {type(fault).__name__}: {fault}"[:300])
+
+    def nudge(self) -> None:
+        """A process hurries the couriers through the broker, which may lose it."""
+        self.changed = True
+        if self.nudged or self.weather.about("broker_away", self.loop.now) or self.strikes("nudge_lost"):
+            return
+        self.nudged = True
+        twice = self.strikes("nudge_twice")
+
+        def come() -> None:
+            self.nudged = False
+            self.duties.carry()
+            if twice:
+                self.duties.carry()
+
+        self.loop.after(self.chance.uniform(0.005, 0.1), come)
+
+    def sign_of_life(self) -> None:
+        """While nothing was to do, sweeps and canaries have gone on every second; one was just before now."""
+        now = self.loop.now
+        alive = [one for one in self.sweepers if one.running and one.up_at <= now - timedelta(seconds=2)]
+        away = any(self.weather.about(kind, now) for kind in ("broker_away", "database_away"))
+        if alive and not away:
+            self.database.sign_of_life(self.machine.now() - timedelta(seconds=self.chance.random()))
+
+    def phase_of(self, dive_id: str) -> str:
+        """How a dive stands."""
+        found = self.database.row("SELECT phase FROM dives WHERE id = ?", dive_id)
+        return found[0] if found else ""
+
+    def deliver(self, taken: Taken) -> None:
+        """A text reaches a phone."""
+        found = self.database.row("SELECT kind, dive_id FROM messages WHERE id = ?", taken.reference)
+        if found is None or found[1] not in self.parties:
+            return
+        self.parties[found[1]].hears(taken, found[0])
+
+    def text(self, sender: str, body: str) -> None:
+        """Somebody texts us."""
+        self.texts += 1
+        self.note(f"{sender} texts: {body}")
+        bring(self, sender, body, f"text-{self.texts}")
+
+    def poll_after(self, seconds: float) -> None:
+        """The list of a gateway is asked for once a minute; only where something new is in it must it be played."""
+
+        def come() -> None:
+            if self.weather.about("broker_away", self.loop.now) or not self.upkeep.free:
+                self.poll_after(20.0)
+                return
+            self.upkeep.act(lambda life: poll(life.service, self.gateways), lambda: self.poll_after(30.0))
+
+        self.loop.after(seconds, come)
+
+    # The day
+
+    def play(self) -> Played:
+        """The day, then calm; gives what did not hold, and figures."""
+        self.database.begin_day(self.machine.now())
+        errors = _Errors(self)
+        logger = logging.getLogger("service")
+        propagates, logger.propagate = logger.propagate, False
+        logger.addHandler(errors)
+        try:
+            with drawn_by(random.Random(f"names {self.seed}")), patch.object(carrying, "wait", self.wait):
+                self._plan()
+                broken = self._play()
+        finally:
+            logger.removeHandler(errors)
+            logger.propagate = propagates
+            self.loop.end()
+            shutil.rmtree(self.spool_at, ignore_errors=True)
+        alarms = alarms_of(self)
+        broken += [] if broken else [*self.unexpected, *late(alarms)]
+        messages = self.database.row("SELECT count(*) FROM messages")
+        return Played(
+            self.seed,
+            broken,
+            Counter({kind: count for kind, count in self.weather.counts.items() if kind in KINDS}),
+            self.people,
+            self.weather.most_at_once,
+            len(self.parties),
+            self.texts,
+            messages[0] if messages else 0,
+            alarms,
+            prints(self),
+        )
+
+    def _play(self) -> list[str]:
+        for hour in sorted(self.chance.sample(range(3, 23), 2)):
+            self.run_until(self.begins_at + timedelta(hours=hour))
+            broken = self.asked(promises=False)
+            if broken:
+                return broken
+        self.run_until(self.clears_at)
+        self.note("CALM: no fault any more")
+        self.run_until(self.clears_at + timedelta(minutes=4))
+        broken = self.asked(promises=True)
+        if not broken:
+            self.run_until(self.begins_at + timedelta(hours=HOURS))
+            self.spoiled = self.spoil is not None and self.spoil(self)
+            broken = self.asked(promises=True) or self.undrained()
+        return broken
+
+    def asked(self, *, promises: bool) -> list[str]:
+        """What does not hold."""
+        return violations(self.database.engine, self.journal, self.machine.now(), promises=promises)
+
+    def undrained(self) -> list[str]:
+        """What still waits at the end, though nothing has failed for an hour."""
+        now = self.machine.now()
+        names = ("dive", "receipt", "text", "part", "urgent message", "message", "leased message", "message to expire")
+        moments = self.database.next_moments()
+        late_ones = [
+            f"28: a {name} has waited since {at}"
+            for name, at in zip(names, moments, strict=True)
+            if at is not None and name != "receipt" and now - at > timedelta(seconds=SINGLE_MOST_S)
+        ]
+        return late_ones + [f"28: {path.name} lies in the spool" for path in self.spool.waiting()]
+
+    def run_until(self, end: datetime) -> None:
+        """Let time go by."""
+        while True:
+            at, duty_at = self.loop.next_at(), self.duties.next_at()
+            if duty_at is not None and duty_at <= end and (at is None or duty_at < at):
+                self.loop.now = max(self.loop.now, duty_at)
+                self.loop.rounds += 1
+                self.duties.do()
+            elif at is not None and at <= end:
+                self.loop.run_next()
+            else:
+                break
+        self.loop.now = max(self.loop.now, end)
+
+    def wait(self, futures: Any, timeout: float | None = None) -> Waited:
+        """In place of waiting for threads: a courier that waits looks again where there is something new for it."""
+        seen = self.database.next_moments()[5:7]
+
+        def news() -> bool:
+            moments = self.database.next_moments()[5:7]
+            shows = self.machine.now()
+            return moments != seen or any(one is not None and one <= shows for one in moments)
+
+        del timeout
+        return self.loop.wait(futures, None, 0.2, news)
+
+    def _plan(self) -> None:
+        for party in self.planned:
+            party.begin()
+        for spell in self.weather.spells:
+            self.loop.at(spell.begin, partial(self._begins, spell.kind, spell.end))
+            self.loop.at(spell.end, partial(self._ends, spell.kind))
+        for _ in range(3):
+            at = self.begins_at + timedelta(hours=self.chance.uniform(0.5, 22.5))
+            self.loop.at(at, lambda: self.keeper.act(looks) if self.keeper.free else None)
+            self.loop.at(at + timedelta(minutes=7), self._look_after)
+            self.poll_after((at - self.begins_at).total_seconds() + 300)
+        self.loop.at(self.clears_at + timedelta(seconds=20), self._look_after)
+        self.poll_after((self.clears_at - self.begins_at).total_seconds() + 30)
+
+    def _look_after(self) -> None:
+        """What is done from time to time: canaries of the gateways, their relief, the checkpoint."""
+
+        def work(life: Life) -> None:
+            look_after_canaries(life.service, self.gateways)
+            tell_relief(life.service, [gateway.name for gateway in self.gateways])
+            write_checkpoint(life.service)
+
+        if self.upkeep.free:
+            self.upkeep.act(work)
+
+    def _begins(self, kind: str, end: datetime) -> None:
+        role = next((role for role, dead in AWAY_ROLES.items() if dead == kind), None)
+        if role is not None:
+            for process in (self.web, *self.sweepers, *self.couriers, self.keeper):
+                if process.role == role:
+                    process.kill(end)
+            self.weather.note(kind, self.loop.now)
+            self.note(f"FAULT {kind} until {end:%H:%M:%S}")
+        if kind in CLOCK_KINDS:
+            self._clock(kind)
+            self.weather.note(kind, self.loop.now)
+            self.note(f"FAULT {kind} until {end:%H:%M:%S}")
+            self.duties.free()
+
+    def _clock(self, kind: str) -> None:
+        if kind == "clock_fast":
+            self.machine.go(61 / 60)
+        elif kind == "clock_slow":
+            self.machine.go(59 / 60)
+        elif kind == "clock_stops":
+            self.machine.go(0.0)
+        elif kind == "clock_forward":
+            self.machine.jump(timedelta(minutes=self.chance.uniform(0.5, 60)))
+        elif kind == "clock_back":
+            self.machine.jump(timedelta(minutes=-self.chance.uniform(0.5, 60)))
+        else:
+            process = self.chance.choice((*self.sweepers, *self.couriers, self.keeper))
+            process.clock.apart = timedelta(seconds=self.chance.uniform(-2, 2))
+
+    def _ends(self, kind: str) -> None:
+        if kind in CLOCK_KINDS:
+            self.machine.set_right()
+            for process in (*self.sweepers, *self.couriers, self.keeper):
+                process.clock.apart = timedelta(0)
+        self.duties.free()
