@@ -18,7 +18,7 @@ from tests.checker.questions import violations
 from tests.operations.stage import BEGIN_AT, HandMovedClock, stage_on
 from tests.simulation.crash_scenarios import SCENARIOS, SECRET, Scenario, World, begin, play, prepared
 from tests.simulation.crashes import at_number
-from tests.simulation.day import drawn_by
+from tests.simulation.drawn import drawn_by
 from tests.simulation.saving import Saved, engine_in_memory, save
 
 COPIES_MAX = 3

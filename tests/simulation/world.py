@@ -7,14 +7,10 @@ from __future__ import annotations
 
 import logging
 import random
-import secrets
 import shutil
 import tempfile
-import uuid
-from base64 import urlsafe_b64encode
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -31,6 +27,7 @@ from tests.checker.questions import violations
 from tests.simulation.carrier import bring
 from tests.simulation.clocks import MachineClock
 from tests.simulation.database import Database
+from tests.simulation.drawn import drawn_by
 from tests.simulation.duties import Duties, looks
 from tests.simulation.faults import CLOCK_KINDS, KINDS, PEOPLE, Weather, draw_weather
 from tests.simulation.figures import SINGLE_MOST_S, Played, alarms_of, late, prints
@@ -56,21 +53,6 @@ BEGINS = (
     ),
 )
 CANARY_PHONE = "+447700900990"
-
-
-@contextmanager
-def drawn_by(chance: random.Random) -> Iterator[None]:
-    """Codes, ids and tokens come from the seed too: what is equal otherwise is ordered by them."""
-    drawn: dict[tuple[Any, str], Callable[..., Any]] = {
-        (uuid, "uuid4"): lambda: uuid.UUID(int=chance.getrandbits(128)),
-        (secrets, "randbelow"): chance.randrange,
-        (secrets, "token_hex"): lambda count: chance.randbytes(count).hex(),
-        (secrets, "token_urlsafe"): lambda count: urlsafe_b64encode(chance.randbytes(count)).rstrip(b"=").decode(),
-    }
-    with ExitStack() as patches:
-        for (module, name), draw in drawn.items():
-            patches.enter_context(patch.object(module, name, draw))
-        yield
 
 
 class _Errors(logging.Handler):
