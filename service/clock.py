@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Protocol
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Final, Protocol
+
+FOLLOWED_BACK: Final = timedelta(seconds=2)  # time servers correct by less than this all the time
 
 
 class Clock(Protocol):
@@ -22,6 +26,39 @@ class WallClock:
     def now(self) -> datetime:
         """The present instant in UTC."""
         return datetime.now(UTC)
+
+
+@dataclass(slots=True)
+class SteadyClock:
+    """The machine's wall clock, as long as that is not set back by more than 2 seconds, and does not stop.
+
+    Then it goes on as it went: every deadline would come later by as much, and an alarm may rather be early. So a clock
+    that was wrongly ahead is followed back only by a process that is started anew.
+    """
+
+    shown: Callable[[], datetime] = WallClock().now
+    monotonic: Callable[[], float] = time.monotonic
+    _ahead_most: timedelta | None = field(default=None, init=False, repr=False)  # of the monotonic one
+    _seen_ahead: timedelta | None = field(default=None, init=False, repr=False)
+
+    def now(self) -> datetime:
+        """The present instant in UTC."""
+        shown, since = self.shown(), timedelta(seconds=self.monotonic())
+        ahead = shown - _EPOCH - since
+        most = self._ahead_most
+        if most is None or ahead >= most - FOLLOWED_BACK:
+            self._ahead_most = ahead if most is None else max(most, ahead)
+            return shown
+        return _EPOCH + since + most
+
+    def stepped(self) -> timedelta:
+        """How far the wall clock was set, ahead (+) or back (-), since this was asked last; nothing the first time."""
+        ahead = self.shown() - _EPOCH - timedelta(seconds=self.monotonic())
+        before, self._seen_ahead = self._seen_ahead, ahead
+        return timedelta(0) if before is None else ahead - before
+
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)

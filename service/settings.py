@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from service.clock import Clock, PacedClock, WallClock
+from service.clock import Clock, PacedClock, SteadyClock
 from service.domain.place.search_area import DEFAULT_FACTORS, SearchFactors, SearchFactorsError
 
 PREFIX = "LINETENDER_"
@@ -46,7 +46,7 @@ class Settings:
     def clock(self) -> Clock:
         """The clock that these settings ask for."""
         if self.pace_origin is None:
-            return WallClock()
+            return SteadyClock()
         return PacedClock(pace=self.pace, origin=self.pace_origin)
 
 

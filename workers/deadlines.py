@@ -37,7 +37,8 @@ def add_tasks(celery: Celery, here: Process) -> None:
 def sweep_unless_just_done(service: Service) -> bool:
     """Sweep, but not when another sweep has just ended and left nothing due; whether it swept."""
     late = how_late(service)
-    just_done = late.sweep_age_s is not None and late.sweep_age_s < clock_seconds(service.clock, JUST_DONE_S)
+    # A sweep that a wrong clock has put into the future says nothing of now.
+    just_done = late.sweep_age_s is not None and 0 <= late.sweep_age_s < clock_seconds(service.clock, JUST_DONE_S)
     if just_done and late.oldest_due_s is None:
         return False
     sweep(service)

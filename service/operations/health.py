@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Session
 
+from service.clock import SteadyClock
 from service.operations import service_log
 from service.operations.service import Service
 from service.operations.telling_admins import is_news, tell_admins
@@ -116,6 +117,17 @@ def compare_clocks(service: Service) -> float:
             lambda session: _note(service, session, "clocks_apart", "our clock and the database's differ", now)
         )
     return apart
+
+
+def note_step(service: Service) -> timedelta:
+    """How far this machine's clock was set since this was asked last; past two seconds the admins are told."""
+    stepped = service.clock.stepped() if isinstance(service.clock, SteadyClock) else timedelta(0)
+    if abs(stepped.total_seconds()) > CLOCKS_APART_S:
+        way = "back" if stepped < timedelta(0) else "ahead"
+        what = f"a machine's clock was set {way}, so alarms may come at the wrong time"
+        now = service.clock.now()
+        service.write(lambda session: _note(service, session, "clock_set", what, now))
+    return stepped
 
 
 def _note(service: Service, session: Session, kind: str, what: str, now: datetime) -> None:

@@ -37,6 +37,15 @@ def test_a_second_later_the_next_tick_sweeps(stage: Stage) -> None:
     assert sweep_unless_just_done(stage.service)
 
 
+def test_a_sweep_of_the_future_keeps_none_back(stage: Stage) -> None:
+    """After a clock was wrongly an hour ahead, the next tick sweeps all the same."""
+    stage.clock.at += timedelta(hours=1)
+    sweep_unless_just_done(stage.service)
+    stage.clock.at -= timedelta(hours=1)
+
+    assert sweep_unless_just_done(stage.service)
+
+
 def test_a_tick_sweeps_whenever_something_is_due(stage: Stage) -> None:
     """Just done or not, what is due is done."""
     dive = stage.dive_in()
