@@ -26,9 +26,11 @@ from service.operations.health import (
     beat_heart,
     compare_clocks,
     how_late,
+    note_step,
     note_take_over,
 )
 from service.operations.intake import drain_quietly
+from service.operations.plainest import overdue_and_held, raise_beside_lock
 from service.operations.polling import OVERDUE_AFTER_S, poll
 from service.operations.service import Service
 from service.operations.spooling import Spool
@@ -39,6 +41,7 @@ _LOG = logging.getLogger(__name__)
 LOOK_EVERY_S: Final = 5.0
 LATE_S: Final = 10.0  # well past a worker's second, well within the minute that an alarm may take
 SIGN_OF_LIFE_S: Final = 45.0  # three canaries
+AHEAD_MAX_S: Final = 5.0  # of a sign of life, as clocks of machines differ
 CLOCKS_EVERY_S: Final = 60.0
 CARRYING_MAX: Final = 2
 
@@ -71,6 +74,7 @@ class Keeper:
         # A thread of its own for the courier: a slow gateway must not keep the next look waiting.
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keeper-carries")
         self._carrying: list[Future[None]] = []
+        self._held: frozenset[str] = frozenset()
         self._asking = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keeper-asks")
         self._asked: Future[None] | None = None
 
@@ -120,7 +124,8 @@ class Keeper:
         return age_s is not None and age_s > clock_seconds(self._service.clock, limit_s)
 
     def _silent(self, age_s: float | None) -> bool:
-        return age_s is None or self._past(age_s, SIGN_OF_LIFE_S)
+        """Whether there is no sign of life. One of the future is none: the clock was wrong when it was given."""
+        return age_s is None or self._past(age_s, SIGN_OF_LIFE_S) or self._past(-age_s, AHEAD_MAX_S)
 
     def _take_over(self, reasons: tuple[str, ...]) -> None:
         """First the work, then the telling of it."""
@@ -128,10 +133,19 @@ class Keeper:
         # What is queued already goes out at once, also when the sweep then fails.
         self._carry()
         swept = sweep(self._service)
+        self._alarm_beside_locks(late=DIVE_LATE in reasons)
         self._carry()
         for reason in reasons:
             note_take_over(self._service, reason)
         _LOG.error("keeper_took_over", extra={"decided": swept.decided, "faults": swept.faults})
+
+    def _alarm_beside_locks(self, *, late: bool) -> None:
+        """A dive that was found locked at two looks is locked by something that hangs: its alarm needs no lock."""
+        held = overdue_and_held(self._service, LATE_S) if late else frozenset()
+        for dive_id in sorted(held & self._held):
+            _LOG.error("dive_held", extra={"dive": dive_id})
+            raise_beside_lock(self._service, dive_id)
+        self._held = held
 
     def _carry(self) -> None:
         """Carry in the background until nothing is waiting: one round now, and one for what comes meanwhile."""
@@ -158,7 +172,10 @@ class Keeper:
             _LOG.exception("keeper_poll_failed")
 
     def _compare_clocks(self) -> None:
-        """Once a minute; `compare_clocks` itself tells the admins."""
+        """With itself at each look, with the database's once a minute; who finds them apart tells the admins."""
+        stepped_s = note_step(self._service).total_seconds()
+        if abs(stepped_s) > CLOCKS_APART_S:
+            _LOG.error("clock_set", extra={"by_s": round(stepped_s, 1)})
         if self._monotonic() - self._clocks_at < CLOCKS_EVERY_S:
             return
         self._clocks_at = self._monotonic()

@@ -13,6 +13,7 @@ from typing import TypedDict
 
 from sqlalchemy.orm import Session
 
+from service.clock import clock_seconds
 from service.domain.dive import Dive
 from service.domain.dive.events import Closed
 from service.domain.encoding import segments
@@ -23,13 +24,14 @@ from service.domain.wording import MessageKind
 from service.domain.wording.general import service_fault, service_fault_over
 from service.domain.wording.spoken import as_said
 from service.operations.service import Service
-from service.store import admins, dives, log, opt_outs, outbox, reaches
+from service.store import admins, dives, due, log, opt_outs, outbox, reaches
 from service.store.dives import UnreadableDive
 from service.store.outbox import Message, NewMessage
 from service.store.plain_columns import RowFacts, row_facts
 
 AGAIN_AFTER = timedelta(minutes=10)
 STEP = "fault-"
+HELD_MAX = 200
 
 
 class _Worded(TypedDict):
@@ -45,18 +47,47 @@ def raise_plainest(service: Service, dive_id: str) -> None:
     service.nudge()
 
 
-def raise_within(service: Service, session: Session, dive_id: str, now: datetime, *, even_closed: bool = False) -> bool:
+def overdue_and_held(service: Service, late_s: float) -> frozenset[str]:
+    """Dives that have been due for so many real seconds, and that somebody's transaction keeps from every sweep."""
+    before = service.clock.now() - timedelta(seconds=clock_seconds(service.clock, late_s))
+    return frozenset(service.write(lambda session: due.held_by_others(session, before, HELD_MAX)))
+
+
+def raise_beside_lock(service: Service, dive_id: str) -> None:
+    """As `raise_plainest`, for a dive past its raise-by time that somebody keeps locked: inserts need no lock on it."""
+    now = service.clock.now()
+
+    def work(session: Session) -> None:
+        facts = row_facts(session, dive_id)
+        if facts is not None and facts.raise_by_at is not None and facts.raise_by_at <= now:
+            raise_within(service, session, dive_id, now, beside_lock=True)
+
+    service.write(work)
+    service.nudge()
+
+
+def raise_within(
+    service: Service,
+    session: Session,
+    dive_id: str,
+    now: datetime,
+    *,
+    even_closed: bool = False,
+    beside_lock: bool = False,
+) -> bool:
     """The same within a transaction that is open already; whether anybody is told, now or just before.
 
     Asked twice within ten minutes it tells once. `even_closed`: somebody of the dive calls for help after its end,
-    which opens no dive that cannot be read, so they are told once and not every ten minutes.
+    which opens no dive that cannot be read, so they are told once and not every ten minutes. `beside_lock`: somebody
+    else holds the row, so nothing is written to it.
     """
-    with contextlib.suppress(UnreadableDive):
-        dives.lock(session, dive_id)  # an unreadable row is locked all the same
+    if not beside_lock:
+        with contextlib.suppress(UnreadableDive):
+            dives.lock(session, dive_id)  # an unreadable row is locked all the same
     facts = row_facts(session, dive_id)
     if facts is None or (facts.phase == "closed" and not even_closed):
         return False
-    again = facts.phase != "closed"
+    again = facts.phase != "closed" and not beside_lock
     last_at = max((message.queued_at for message in _earlier(session, dive_id)), default=None)
     if last_at is not None and now - last_at < AGAIN_AFTER:
         if again:

@@ -62,3 +62,12 @@ def claim(session: Session, now: datetime, limit: int, skip: frozenset[str] = fr
 def listing(session: Session, now: datetime, limit: int) -> list[Due]:
     """What is due, longest first, claimed by nobody: for the log after an outage."""
     return [Due(*values) for values in session.execute(_DUE, {"now": now, "most": limit})]
+
+
+def held_by_others(session: Session, due_before: datetime, limit: int) -> list[str]:
+    """Dives that were due before then and that another transaction holds; the others are held by this one from now on.
+
+    On SQLite there are none: who writes there keeps all others out.
+    """
+    free = {claimed.dive_id for claimed in claim(session, due_before, limit)}
+    return [found.dive_id for found in listing(session, due_before, limit) if found.dive_id not in free]

@@ -5,11 +5,12 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
-from service.clock import PacedClock
+from service.clock import PacedClock, SteadyClock
 from service.operations.health import Lateness, return_canary, send_canary
 from service.operations.service import Service
 from service.operations.sweeping import sweep
@@ -228,3 +229,34 @@ def test_a_gateway_that_answers_slowly_does_not_keep_the_keeper_from_looking(sta
         assert time.monotonic() - began < 5.0
     finally:
         answer.set()
+
+
+@pytest.mark.parametrize("sign", ["sweep_age_s", "canary_age_s"])
+def test_a_sign_of_life_from_the_future_is_none(stage: Stage, keeper: Keeper, hand: Hand, sign: str) -> None:
+    """After a clock was wrongly an hour ahead, the keeper is not blind for an hour."""
+    hand.at_s += SIGN_OF_LIFE_S
+    expected = {"sweep_age_s": NO_SWEEP, "canary_age_s": NO_CANARY}[sign]
+
+    assert keeper.reasons(replace(ALL_WELL, **{sign: -3600.0})) == (expected,)
+    assert keeper.reasons(replace(ALL_WELL, **{sign: -2.0})) == ()
+
+
+@pytest.mark.parametrize(("step_min", "way"), [(-60, "back"), (60, "ahead")])
+def test_the_admins_hear_that_a_clock_was_set(stage: Stage, hand: Hand, step_min: int, way: str) -> None:
+    """At the next look, in one text."""
+    give_signs_of_life(stage)
+    began = stage.clock.at
+    clock = SteadyClock(lambda: stage.clock.at, lambda: (stage.clock.at - began).total_seconds() - moved_s)
+    moved_s = 0.0
+    keeper = Keeper(replace(stage.service, clock=clock), stage.courier, hand)
+    keeper.look()
+
+    stage.clock.at += timedelta(minutes=step_min)
+    moved_s = step_min * 60.0
+    keeper.look()
+    keeper.look()
+    keeper._thread.shutdown(wait=True)
+    stage.clock.at = began + timedelta(hours=1)
+    stage.courier.carry()
+
+    assert [f"a machine's clock was set {way}" in body for body in stage.to(FINN)] == [True]
