@@ -13,7 +13,7 @@ from typing import Any, Final, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import ConnectionPoolEntry, StaticPool
 
@@ -189,6 +189,11 @@ def is_transient(error: Exception) -> bool:
     if state is None:  # it never came to an answer of the server: refused, cut off or timed out
         return isinstance(error, OperationalError)
     return error.connection_invalidated or state in _TRANSIENT_STATES or state.startswith(_CONNECTION_LOST)
+
+
+def is_fault_of_database(error: Exception) -> bool:
+    """Whether it says that the database is gone, or takes no writes; a fault of our own code says neither."""
+    return isinstance(error, SQLAlchemyError | RunAgainError | DatabaseSettingError | sqlite3.Error)
 
 
 def durability_faults(engine: Engine) -> tuple[str, ...]:
