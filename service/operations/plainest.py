@@ -22,6 +22,7 @@ from service.domain.standing import Reach
 from service.domain.wording import MessageKind
 from service.domain.wording.general import service_fault, service_fault_over
 from service.domain.wording.spoken import as_said
+from service.operations.patience import receipt_within_s
 from service.operations.service import Service
 from service.store import admins, dives, due, log, opt_outs, outbox, reaches
 from service.store.dives import UnreadableDive
@@ -212,4 +213,5 @@ def _message(facts: RowFacts, person: Recipient, words: str, now: datetime, rank
         **_worded(words, channel),
         queued_at=now,
         due_at=now,
+        receipt_within_s=receipt_within_s(channel),
     )
