@@ -294,12 +294,6 @@ def mark_failed(session: Session, message_id: str, owner: str | None, reason: st
     return touched(session, fail.values(**values)) == 1
 
 
-def tried_gateways(session: Session, message_id: str) -> list[str]:
-    """The gateways that were asked to carry a message, in the order in which they were."""
-    row = AttemptRow
-    return list(session.execute(select(row.gateway).where(row.message_id == message_id).order_by(row.id)).scalars())
-
-
 def attempts_of(session: Session, message_id: str) -> list[Attempt]:
     """The attempts at a message, first to last."""
     found = select(*_ATTEMPT).where(AttemptRow.message_id == message_id).order_by(AttemptRow.id)

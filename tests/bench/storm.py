@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
@@ -26,14 +26,18 @@ DISTRESS = (
 REMINDER = "Skerry Bay Divers: you are due out at 10:50. Text OUT when all are out."
 
 
-def gather(service: Service, dives: int, reminders: int, now: datetime) -> int:
-    """Put the storm into the outbox: reminders first, then a distress for each contact; gives how many messages."""
-    arm(service, dives, lambda _: now, until=now.replace(year=2000), with_log=False)
+def gather(service: Service, dives: int, reminders: int, now: datetime, begins_at: datetime) -> int:
+    """Put the storm into the outbox: reminders first, then a distress for each contact; gives how many messages.
+
+    Nobody can carry any of them before `begins_at`.
+    """
+    # Their own clocks are a day off, so that no sweep adds to the storm.
+    arm(service, dives, lambda _: now + timedelta(days=1), until=now, with_log=False)
     calm = [_message(number % dives, place, MessageKind.REMINDER, now) for place, number in _places(reminders, dives)]
     urgent = [_message(n, rank, MessageKind.DISTRESS, now) for n in range(dives) for rank in range(CONTACTS)]
     for begin in range(0, dives, BATCH):
         service.write(lambda session, begin=begin: _begin_logs(session, range(begin, min(begin + BATCH, dives)), now))
-    every = calm + urgent
+    every = [message | {"not_before_at": begins_at} for message in calm + urgent]
     for begin in range(0, len(every), BATCH):
         rows = every[begin : begin + BATCH]
         service.write(lambda session, rows=rows: insert_rows(session, MessageRow, *rows))
