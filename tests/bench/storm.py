@@ -107,4 +107,5 @@ def _message(number: int, rank: int, kind: MessageKind, now: datetime) -> dict[s
         "ended_at": None,
         "failed_reason": None,
         "receipt_checked": False,
+        "receipt_within_s": 30,
     }
