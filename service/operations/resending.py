@@ -108,7 +108,6 @@ def _copy(message: Message, step: str, now: datetime) -> NewMessage:
         language=message.language,
         email=message.email,
         subject=message.subject,
-        receipt_within_s=message.receipt_within_s,
     )
 
 

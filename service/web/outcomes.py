@@ -65,6 +65,11 @@ def _called(_: Dive, event: ev.RescueCalled, __: datetime) -> str:
     return f"Noted that rescue has been called{reference}. The others are being told. Keep your phone free."
 
 
+def _start_said(dive: Dive, _: ev.StartSaid, now: datetime) -> str:
+    since, due = _time(dive, dive.started_at, now), _time(dive, dive.due_out_at, now)
+    return f"Noted that you went in. The clock has run since {since}, as planned: due out {due}."
+
+
 def _closed(dive: Dive, event: ev.Closed, now: datetime) -> str:
     if event.outcome is ev.Outcome.CALLED_OFF:
         words = "Called off. No clock runs."
@@ -104,6 +109,7 @@ def _on_scene(dive: Dive, _: ev.OnScene, __: datetime) -> str:
 
 _WORDS: dict[type[Event], Callable[[Dive, Any, datetime], str]] = {
     ev.Started: _started,
+    ev.StartSaid: _start_said,
     ev.ExtensionAsked: _extension,
     ev.LatePassedOn: _passed_on,
     ev.PartlyOut: _partly_out,

@@ -86,7 +86,6 @@ COMMANDS: dict[str, Command] = {
     "handed": do.NoteHanded("start_notice", "contact-1"),
     "unreachable": do.NoteUnreachable("contact-2", "refused"),
     "reachable": do.NoteReachable("contact-2"),
-    "told meanwhile": do.NoteToldMeanwhile(Step.ALERT, ("contact-0",), NOW, NOW),
     "tick": do.Tick(),
 }
 
@@ -97,7 +96,7 @@ DRY, NO_ALARM = "refused: not_started", "refused: no_alarm"
 OUT, PARTLY, ASKED, PASSED_ON = "Closed", "PartlyOut", "ExtensionAsked", "LatePassedOn"
 RAISED, OK, CALLED = "AlarmRaised", "Acknowledged", "RescueCalled"
 FIX, HEARD, LOST = "FixReported", "Heard", "PersonUnreachable"
-SEEN, THERE, TOLD = "ConditionsReported", "OnScene", "ToldMeanwhile"
+SEEN, THERE = "ConditionsReported", "OnScene"
 
 #                     filed     in_water  uncert.   alert      distress   closed   alert, never started
 TABLE = {
@@ -118,7 +117,6 @@ TABLE = {
     "handed":           (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
     "unreachable":      (LOST,    LOST,     LOST,     LOST,      LOST,      NONE,    LOST),
     "reachable":        (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
-    "told meanwhile":   (TOLD,    TOLD,     TOLD,     NONE,      NONE,      NONE,    NONE),
     "tick":             (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
 }  # fmt: skip
 
@@ -127,7 +125,6 @@ PHASE_AFTER = {
     OUT: "closed",
     RAISED: "alert",
     CALLED: "distress",
-    TOLD: "alert",
 }
 
 

@@ -96,16 +96,36 @@ def test_an_answer_to_the_question_is_what_counts(command: do.Command) -> None:
 
 
 def test_a_start_after_it_was_assumed_says_how_to_have_more_time() -> None:
-    """IN after an assumed start changes nothing, and the answer names the text that does."""
+    """IN after an assumed start moves no time, and the answer names the text that does; IN again is refused with it."""
     story = filed(PLANNED)
     story.runs_to(at(20))
 
-    decision = story.does(do.Start(diver("IN")), at(21))
+    words = "The clock has run since 10:00. Due out 10:50. Need longer? Text LATE and minutes."
+    [answer] = story.said(do.Start(diver("IN")), at(21))
+    again = story.does(do.Start(diver("IN")), at(21))
 
-    assert kinds(decision) == ["refused: already_started"]
-    assert getattr(decision, "words", "") == (
-        "The clock has run since 10:00. Due out 10:50. Need longer? Text LATE and minutes."
-    )
+    assert (answer.to.key, answer.text) == ("diver-0", f"Skerry Bay Divers: {words}")
+    assert kinds(again) == ["refused: already_started"]
+    assert getattr(again, "words", "") == words
+    assert story.dive.due_out_at == at(50)
+
+
+@pytest.mark.parametrize(
+    ("said", "expected"),
+    [((), "Closed"), (("IN",), "refused: in_the_water"), (("IN", "IN"), "refused: in_the_water")],
+    ids=["assumed only", "said", "said twice"],
+)
+def test_a_start_that_was_said_after_all_is_not_called_off(said: tuple[str, ...], expected: str) -> None:
+    """The buddy's NOGO ends an assumed dive, and not one whose lead says that they went in."""
+    story = filed(PLANNED)
+    story.runs_to(at(20))
+    for words in said:
+        story.does(do.Start(diver(words)), at(21))
+
+    decision = story.does(do.CallOff(diver("NOGO", 1)), at(22))
+
+    assert kinds(decision) == [expected]
+    assert story.dive.live is bool(said)
 
 
 def test_question_and_assumption_may_fall_together() -> None:

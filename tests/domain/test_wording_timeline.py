@@ -23,8 +23,8 @@ from service.domain.dive.events import (
     PersonUnreachable,
     RescueCalled,
     Started,
+    StartSaid,
     StepTaken,
-    ToldMeanwhile,
 )
 from service.domain.grace import Step
 from service.domain.people import ADMINS, CLOCK
@@ -72,6 +72,7 @@ LINES: dict[str, tuple[Event, str]] = {
         Started(at(20), CLOCK, NOW, at(50), 2, assumed=True),
         "No start was heard; the clock runs from the planned 10:00. Due out 10:50.",
     ),
+    "a start after all": (StartSaid(NOW, diver("IN")), "Said that they went in."),
     "not armed": (NotArmed(NOW), "Not armed: no contact could be told yet."),
     "nobody has a phone": (
         StepTaken(NOW, Step.HEADS_UP, NOW, ()),
@@ -117,10 +118,6 @@ LINES: dict[str, tuple[Event, str]] = {
     ),
     "for some other reason": (PersonUnreachable(NOW, "contact-0", "moved"), "Texts do not reach Cleo Marsh: moved."),
     "reachable": (PersonReachable(NOW, "contact-0"), "Texts reach Cleo Marsh again."),
-    "told meanwhile": (
-        ToldMeanwhile(NOW, Step.ALERT, ("contact-0",), NOW, NOW),
-        "Alerted, not confirmed, while the database was gone: Cleo Marsh.",
-    ),
     "called off": (Closed(NOW, diver(), Outcome.CALLED_OFF), "Called off, nobody is diving."),
     "stood down for a reason": (
         Closed(NOW, contact(), Outcome.STOOD_DOWN, 2, reason="seen in the car park"),

@@ -66,6 +66,7 @@ def test_kinds_are_the_names_of_the_events_in_snake_case() -> None:
     assert set(EVENT_TYPES) == {
         "filed",
         "started",
+        "start_said",
         "armed",
         "not_armed",
         "step_taken",
@@ -83,7 +84,6 @@ def test_kinds_are_the_names_of_the_events_in_snake_case() -> None:
         "heard",
         "person_unreachable",
         "person_reachable",
-        "told_meanwhile",
         "closed",
     }
 

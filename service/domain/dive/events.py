@@ -69,6 +69,14 @@ class Started:
 
 
 @dataclass(frozen=True, slots=True)
+class StartSaid:
+    """They say that they went in, after the clock had assumed it: from now on nobody calls the dive off."""
+
+    at: datetime
+    by: Actor
+
+
+@dataclass(frozen=True, slots=True)
 class Armed:
     """A gateway took the start notice of `contact`: somebody ashore holds the plan."""
 
@@ -240,17 +248,6 @@ class PersonReachable:
 
 
 @dataclass(frozen=True, slots=True)
-class ToldMeanwhile:
-    """While the database was gone a keeper took this step by its snapshot, at `told_at`; `to` were reached by it."""
-
-    at: datetime
-    step: Step
-    to: tuple[str, ...]
-    due_at: datetime
-    told_at: datetime
-
-
-@dataclass(frozen=True, slots=True)
 class Closed:
     """It is over, by whose word, and how many are out. `never_started`: the clock had not been running."""
 
@@ -265,6 +262,7 @@ class Closed:
 Event = (
     Filed
     | Started
+    | StartSaid
     | Armed
     | NotArmed
     | StepTaken
@@ -282,6 +280,5 @@ Event = (
     | Heard
     | PersonUnreachable
     | PersonReachable
-    | ToldMeanwhile
     | Closed
 )

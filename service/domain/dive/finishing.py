@@ -46,7 +46,7 @@ def report_safe(dive: Dive, command: ReportSafe, now: datetime) -> tuple[Event, 
 
 
 def call_off(dive: Dive, command: CallOff, now: datetime) -> tuple[Event, ...] | Refusal:
-    """Nobody goes in. Once they are in the water only a finish ends it, unless the start was only assumed."""
+    """Nobody goes in. Once they are in the water only a finish ends it, unless the start is only assumed."""
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
     if command.by.role is Role.CONTACT:
@@ -55,7 +55,7 @@ def call_off(dive: Dive, command: CallOff, now: datetime) -> tuple[Event, ...] |
     unproved = dive.live and dive.grace.finish_needs is FinishNeeds.CODE and command.by.via is Via.TEXT
     if command.by.is_outsider or (unproved and dive.assumed):
         return no.finish_needs_code(dive, now)
-    if dive.live and not dive.assumed:
+    if dive.live and (not dive.assumed or dive.start_said):
         return no.in_the_water(dive, now) if dive.started_at is not None else no.alarm_is_up(dive, now)
     never = dive.phase is Phase.FILED
     return (Closed(at=now, by=command.by, outcome=Outcome.CALLED_OFF, never_started=never),)

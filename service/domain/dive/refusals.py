@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from service.domain.dive.commands import Refusal
 from service.domain.dive.state import REOPEN_WITHIN, Dive
 from service.domain.grace import FinishNeeds
-from service.domain.language import Moment, Name, Phrase, say
+from service.domain.language import Moment, Name, Phrase, Words, say
 from service.domain.local_time import minutes
 from service.domain.people import Actor, Role
 from service.domain.place.fix import FAR_M
@@ -66,12 +66,17 @@ def closed_too_long(dive: Dive, now: datetime) -> Refusal:
 
 
 def already_started(dive: Dive, now: datetime) -> Refusal:
-    """IN twice; with an assumed start the diver may need longer."""
+    """IN twice."""
+    return Refusal("already_started", clock_runs(dive, now), now)
+
+
+def clock_runs(dive: Dive, now: datetime) -> Words:
+    """Since when; with an assumed start the diver may need longer."""
     since, due = _time(dive, dive.started_at, now), _time(dive, dive.due_out_at, now)
     words = say("The clock has run since {time}. Due out {due}.", time=since, due=due)
     if dive.assumed:
         words = say("{words} Need longer? Text LATE and minutes.", words=words)
-    return Refusal("already_started", words, now)
+    return words
 
 
 def alarm_is_up(dive: Dive, now: datetime) -> Refusal:

@@ -100,6 +100,7 @@ class Dive:
     started_at: datetime | None = None
     started_by: Actor | None = None
     assumed: bool = False
+    start_said: bool = False  # after it had been assumed
     due_out_at: datetime | None = None
     first_due_out_at: datetime | None = None  # before any extension: the cap counts from here
     steps: tuple[Step, ...] = ()

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from service.domain.dive import events as ev
-from service.domain.dive.refusals import finish_text
+from service.domain.dive.refusals import clock_runs, finish_text
 from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ways import DECLINED
 from service.domain.language import Name, Phrase, Words, say
@@ -50,6 +50,11 @@ def on_filed(dive: Dive, event: ev.Filed) -> list[Draft]:
     ]
     codes = to_each(dive, [dive.lead], MessageKind.REPLY, "filed", parts, event.at, link=LinkKind.DIVE)
     return codes + introducing.introductions(dive, event)
+
+
+def on_start_said(dive: Dive, event: ev.StartSaid) -> list[Draft]:
+    """Everybody holds the times of the assumed start already."""
+    return reply(dive, event.by, event.at, keep(clock_runs(dive, event.at)))
 
 
 def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:

@@ -78,6 +78,10 @@ def _started(dive: Dive, event: ev.Started) -> str:
     return f"In, {render(heads(event.head_count))}. Due out {due}."
 
 
+def _start_said(_: Dive, __: ev.StartSaid) -> str:
+    return "Said that they went in."
+
+
 def _armed(dive: Dive, event: ev.Armed) -> str:
     return f"Armed: the plan is with {_name(dive, event.contact)}."
 
@@ -162,10 +166,6 @@ def _reachable(dive: Dive, event: ev.PersonReachable) -> str:
     return f"{_WAYS[event.channel]} reach {_name(dive, event.person)} again."
 
 
-def _told_meanwhile(dive: Dive, event: ev.ToldMeanwhile) -> str:
-    return f"{_STEPS[event.step]}, not confirmed, while the database was gone: {_people(dive, event.to)}."
-
-
 def _closed(_: Dive, event: ev.Closed) -> str:
     return _OUTCOMES[event.outcome] + (f" Reason: {event.reason}." if event.reason else "")
 
@@ -173,6 +173,7 @@ def _closed(_: Dive, event: ev.Closed) -> str:
 _WORDS: dict[type, Callable[[Dive, Any], str]] = {
     ev.Filed: _filed,
     ev.Started: _started,
+    ev.StartSaid: _start_said,
     ev.Armed: _armed,
     ev.NotArmed: _not_armed,
     ev.StepTaken: _step_taken,
@@ -190,6 +191,5 @@ _WORDS: dict[type, Callable[[Dive, Any], str]] = {
     ev.Heard: _words_heard,
     ev.PersonUnreachable: _unreachable,
     ev.PersonReachable: _reachable,
-    ev.ToldMeanwhile: _told_meanwhile,
     ev.Closed: _closed,
 }
