@@ -11,7 +11,8 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Engine, event
+from sqlalchemy import Engine, event, select
+from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive
 from service.domain.people import Actor, Channel, Role, Via
@@ -41,6 +42,7 @@ from service.store.engine import open_engine, run
 from service.store.log import Entry
 from service.store.outbox import Message
 from service.store.schema import migrate
+from service.store.tables import DiveRow
 
 BEGIN_AT = datetime(2027, 6, 1, 9, 0, tzinfo=UTC)  # 10:00 in the club's zone
 ANNA, BRAM = "+447700900001", "+447700900002"
@@ -270,6 +272,15 @@ class Stage:
         dive = self.service.read(lambda session: dives.get(session, dive_id))
         assert dive is not None
         return dive
+
+    def all_dives(self) -> list[Dive]:
+        """Every dive as it stands, the first that was filed first."""
+
+        def work(session: Session) -> list[Dive]:
+            ids = session.execute(select(DiveRow.id).order_by(DiveRow.filed_at, DiveRow.reference)).scalars()
+            return [dive for dive_id in ids if (dive := dives.get(session, dive_id)) is not None]
+
+        return self.service.read(work)
 
     def messages(self, dive_id: str) -> list[Message]:
         """Its messages as they stand."""

@@ -21,8 +21,6 @@ from service.operations.polling import poll
 from service.operations.receipts import receive_receipt
 from service.operations.spooling import Spool
 from service.operations.sweeping import sweep
-from service.store import dives
-from service.store.tables import DiveRow
 from tests.operations.stage import (
     ANNA,
     BEGIN_AT,
@@ -75,12 +73,7 @@ class World:
 
     def dives(self) -> list[Dive]:
         """All dives as they stand, the first that was filed first."""
-
-        def all_of_them(session: object) -> list[Dive]:
-            rows = session.query(DiveRow).order_by(DiveRow.filed_at, DiveRow.reference).all()  # type: ignore[attr-defined]
-            return [dive for row in rows if (dive := dives.get(session, row.id)) is not None]  # type: ignore[arg-type]
-
-        return self.stage.service.read(all_of_them)
+        return self.stage.all_dives()
 
     def alerts(self, phone: str) -> list[Taken]:
         """What a phone was told of an alarm."""

@@ -52,7 +52,7 @@ def phases_only_rise(turn: Turn) -> None:
 
 
 def only_the_right_word_ends_it_and_always_does(world: World) -> None:
-    """A full count by one of the party or by code, or `safe` with a full count; a bare finish unless fewer were out."""
+    """A full count by the party or by code, or of a contact; a bare finish unless fewer were out; NOGO until they go."""
     turn = world.turns[-1]
     command, before = turn.deed.command, turn.before
     if before.phase is Phase.CLOSED:
@@ -63,7 +63,8 @@ def only_the_right_word_ends_it_and_always_does(world: World) -> None:
     elif isinstance(command, do.ReportSafe):
         ends = command.count == PARTY
     elif isinstance(command, do.CallOff):
-        ends = before.phase is Phase.FILED or before.assumed
+        said = any(isinstance(one.deed.command, do.Start) for one in world.turns)
+        ends = before.phase is Phase.FILED or (before.assumed and not said)
     assert (turn.after.phase is Phase.CLOSED) is ends
     if ends:
         assert turn.after.closed_by == command.by  # type: ignore[union-attr]
