@@ -52,7 +52,7 @@ def phases_only_rise(turn: Turn) -> None:
 
 
 def only_the_right_word_ends_it_and_always_does(world: World) -> None:
-    """A full count by the party or by code, or of a contact; a bare finish unless fewer were out; NOGO until they go."""
+    """A full count, of the party, by code or of a contact; a bare finish unless fewer were out; NOGO until they go."""
     turn = world.turns[-1]
     command, before = turn.deed.command, turn.before
     if before.phase is Phase.CLOSED:
