@@ -29,7 +29,7 @@ class Settings:
 
     database_url: str  # DATABASE_URL
     broker_url: str  # BROKER_URL
-    secret_key: str  # SECRET_KEY, signs form nonces and seals the spool
+    secret_key: str  # SECRET_KEY, signs form nonces, seals spool and snapshot
     public_url: str  # PUBLIC_URL, the address that people and gateways use
     gateways: str  # GATEWAYS, a JSON list
     pace: float = 1.0  # PACE, clock seconds in a real second; the demo only
@@ -40,7 +40,7 @@ class Settings:
     metrics_token: str | None = None  # METRICS_TOKEN, a bearer token for /metrics; without it only loopback may look
     host: str = "127.0.0.1"  # HOST
     port: int = 8000  # PORT
-    spool_dir: str | None = None  # SPOOL_DIR, where what gateways bring lies while the database is away
+    spool_dir: str | None = None  # SPOOL_DIR, for what gateways bring and the keeper's snapshot
     search_factors: SearchFactors = DEFAULT_FACTORS  # SEARCH_FACTORS, a JSON object of those that differ
 
     def clock(self) -> Clock:

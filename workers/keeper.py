@@ -5,6 +5,8 @@ due dive and the oldest urgent message are. Past 10 seconds it sweeps and carrie
 workers and under the same claims, so that nothing doubles, and says so in the log and to the admins. It also watches
 the canary that travels through broker and workers: a process that is up proves nothing. Two keepers are harmless.
 
+While the database is there it keeps a snapshot of the open dives (`standby`); while it is gone alarms go out by that.
+
 All its limits are real seconds, whatever the pace of a demo's clock.
 """
 
@@ -34,7 +36,10 @@ from service.operations.plainest import overdue_and_held, raise_beside_lock
 from service.operations.polling import OVERDUE_AFTER_S, poll
 from service.operations.service import Service
 from service.operations.spooling import Spool
+from service.operations.standby import Standby
+from service.operations.standing_in import Means
 from service.operations.sweeping import sweep
+from service.store.engine import is_fault_of_database
 
 _LOG = logging.getLogger(__name__)
 
@@ -63,12 +68,16 @@ class Keeper:
         *,
         gateways: Sequence[Gateway] = (),
         spool: Spool | None = None,
+        completed: Callable[[], None] = lambda: None,
     ) -> None:
         self._service = service
         self._courier = courier
         self._monotonic = monotonic
         self._gateways = gateways
         self._spool = spool
+        self._completed = completed
+        means = Means(gateways, spool, service.clock, monotonic) if spool is not None else None
+        self._standby = Standby(service, means) if means is not None else None
         self._born = monotonic()
         self._clocks_at = self._born - CLOCKS_EVERY_S
         # A thread of its own for the courier: a slow gateway must not keep the next look waiting.
@@ -82,18 +91,36 @@ class Keeper:
         """Look every 5 seconds, whatever goes wrong, until `stopping` is set."""
         while not stopping.is_set():
             began = self._monotonic()
-            try:
-                self.look()
-            except Exception:  # noqa: BLE001 - a standby that ends on a fault is none
-                # Most likely the database is away. Nothing can be done until it is back but to look again.
-                _LOG.exception("keeper_look_failed")
+            if self._look_anyhow():
+                self._completed()
             stopping.wait(max(0.5, LOOK_EVERY_S - (self._monotonic() - began)))
         for threads in (self._thread, self._asking):
             threads.shutdown(wait=True)
         self._courier.close()
+        if self._standby is not None:
+            self._standby.close()
+
+    def _look_anyhow(self) -> bool:
+        """One round, with the database or without it; whether it was done. A standby that ends on a fault is none."""
+        try:
+            self.look()
+        except Exception as fault:  # noqa: BLE001 - see above
+            _LOG.exception("keeper_look_failed")
+            return self._without_database(fault)
+        return True
+
+    def _without_database(self, fault: Exception) -> bool:
+        try:
+            # A fault of ours says nothing of the database, whose dives others may well be watching.
+            return self._standby is not None and is_fault_of_database(fault) and self._standby.without_database()
+        except Exception:  # noqa: BLE001 - the next look tries it again
+            _LOG.exception("keeper_stand_in_failed")
+            return False
 
     def look(self) -> tuple[str, ...]:
         """One round; gives the reasons for which it took over, none when all is well."""
+        if self._standby is not None:
+            self._standby.look()
         # First what lies on the disk: among it may be the finish of a dive that is due.
         drain_quietly(self._service, self._spool)
         reasons = self.reasons(how_late(self._service))
@@ -102,6 +129,8 @@ class Keeper:
         self._ask_for_texts()
         self._compare_clocks()
         beat_heart(self._service, "keeper", "; ".join(reasons) or None)
+        if self._standby is not None:
+            self._standby.all_is_well()
         return reasons
 
     def reasons(self, late: Lateness) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 import click
 import redis
 
+from service.app import ready_spool
 from service.cli.gateways import state_words
 from service.cli.opening import first_line, gateways_of, opened
 from service.gateways.describing import described
@@ -24,8 +25,10 @@ from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig, SmtpGateway
 from service.operations.gateway_health import gateway_health
 from service.operations.health import CLOCKS_APART_S, compare_clocks
+from service.operations.sealing import make_private
 from service.operations.service import Service
-from service.settings import Settings, SettingsError, read_settings
+from service.operations.snapshotting import FRESH_S, snapshot_age
+from service.settings import PREFIX, Settings, SettingsError, read_settings
 from service.store import clubs
 from service.store.engine import durability_faults
 from service.store.schema import current, head
@@ -70,6 +73,7 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "clubs", lambda: _clubs(service)
     yield "broker", lambda: _broker(settings)
     yield "clock", lambda: _clock(service)
+    yield "snapshot", lambda: _snapshot(service, settings)
     yield "gateways", lambda: ", ".join(config.name for config in gateways_of(settings))
     for config in _readable_gateways(settings):
         yield f"gateway {config.name}", partial(_gateway, config)
@@ -144,6 +148,20 @@ def _clock(service: Service) -> str:
     if abs(apart_s) > CLOCKS_APART_S:
         raise CheckFailedError(f"ours is {apart_s:+.1f} s from the database's; set both by a time server")
     return f"{abs(apart_s):.1f} s from the database's"
+
+
+def _snapshot(service: Service, settings: Settings) -> str:
+    """What the keeper would alarm from if the database went now, wherever it runs."""
+    spool = ready_spool(settings)
+    if spool is None:
+        raise CheckFailedError(f"{PREFIX}SPOOL_DIR is not set: with the database gone nobody would be alarmed")
+    make_private(spool.keeper.directory)
+    age_s, words = snapshot_age(service)
+    if age_s is None:
+        return "the directory can be written to; a keeper writes there once it runs"
+    if age_s > FRESH_S:
+        raise CheckFailedError(f"{age_s:.0f} s old: does the keeper run, and has its disk room?")
+    return f"{words}, {age_s:.0f} s old"
 
 
 def _gateway_state(service: Service, config: GatewayConfig) -> str:

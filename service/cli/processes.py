@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import signal
 import threading
 from dataclasses import replace
@@ -33,6 +34,7 @@ from workers.keeper import Keeper
 from workers.nudge import broker_nudge
 from workers.running import run_beat, run_workers
 from workers.versions import UntriedVersionsError, check_versions, installed
+from workers.watchdog import Watchdog
 
 _LOG = logging.getLogger(__name__)
 
@@ -115,7 +117,15 @@ def keeper() -> None:
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, stop)
-    Keeper(service, courier, gateways=gateways, spool=open_spool(settings)).run(stopping)
+    spool, watchdog = _spool_of_keeper(settings), Watchdog(os.environ)
+    Keeper(service, courier, gateways=gateways, spool=spool, completed=watchdog.completed).run(stopping)
+
+
+def _spool_of_keeper(settings: Settings) -> Spool | None:
+    spool = ready_spool(settings)
+    if spool is None:
+        _LOG.error("keeper_without_snapshot", extra={"why": f"{PREFIX}SPOOL_DIR is not set"})
+    return spool
 
 
 def sweep_if_behind(service: Service) -> bool:

@@ -203,49 +203,6 @@ class BoundedBackend(httpcore.NetworkBackend):
             self._lookups.release()
 
 
-class _Body(httpx.SyncByteStream):
-    def __init__(self, answer: httpcore.Response) -> None:
-        self._answer = answer
-
-    def __iter__(self) -> Iterator[bytes]:
-        return self._answer.iter_stream()
-
-    def close(self) -> None:
-        self._answer.close()
-
-
-class BoundedTransport(httpx.BaseTransport):
-    """The transport of one gateway's client. Faults reach the caller as httpcore's own exceptions."""
-
-    def __init__(self, backend: BoundedBackend, *, connections_max: int) -> None:
-        self._pool = httpcore.ConnectionPool(
-            ssl_context=tls_context(),
-            max_connections=connections_max,
-            max_keepalive_connections=connections_max,
-            # Short, so that we rarely write into a connection which the other end is just closing.
-            keepalive_expiry=5.0,
-            network_backend=backend,
-        )
-
-    def handle_request(self, request: httpx.Request) -> httpx.Response:
-        """Send one request. Raises exceptions of httpcore."""
-        url = request.url
-        answer = self._pool.handle_request(
-            httpcore.Request(
-                method=request.method,
-                url=httpcore.URL(scheme=url.raw_scheme, host=url.raw_host, port=url.port, target=url.raw_path),
-                headers=request.headers.raw,
-                content=request.read(),
-                extensions=request.extensions,
-            )
-        )
-        return httpx.Response(answer.status, headers=answer.headers, stream=_Body(answer))
-
-    def close(self) -> None:
-        """Close every connection."""
-        self._pool.close()
-
-
 def tls_context() -> ssl.SSLContext:
     """Return the TLS rules: certificates and host names are always checked, whatever the environment says."""
     return httpx.create_ssl_context(trust_env=False)

@@ -12,12 +12,12 @@ from service.gateways.answers import Answer, outcome_of_fault
 from service.gateways.connections import (
     AddressRule,
     BoundedBackend,
-    BoundedTransport,
     Deadline,
     Resolve,
     is_this_machine,
     system_addresses,
 )
+from service.gateways.lines import BoundedTransport
 from service.operations.gateway import Blame, Outcome, Refused
 
 
@@ -55,7 +55,9 @@ class Exchange:
         )
         self._client = httpx.Client(
             transport=BoundedTransport(
-                BoundedBackend(rule, self._deadline, resolve), connections_max=self._limits.connections_max
+                BoundedBackend(rule, self._deadline, resolve),
+                self._deadline,
+                connections_max=self._limits.connections_max,
             ),
             auth=auth,
             # An answer is read as it comes, so that a small one cannot unpack into a huge one.
@@ -70,7 +72,7 @@ class Exchange:
             follow_redirects=False,
         )
 
-    def request(self, method: str, url: str, **content: Any) -> httpx.Request:
+    def request(self, method: str, url: httpx.URL | str, **content: Any) -> httpx.Request:
         """Build a request; `data`, `json`, `params` as httpx takes them. Raises for what cannot be encoded."""
         return self._client.build_request(method, url, **content)
 

@@ -21,6 +21,7 @@ from service.operations.gateway import CannotTell, InboundText, Lookup, Outcome,
 
 __all__ = ["FormPostConfig", "FormPostGateway", "Limits"]
 
+TEXTS, CALLS = "Messages.json", "Calls.json"
 VALID_S = (1, 14_400)
 """The whole seconds that ValidityPeriod may have with every server of this shape.
 
@@ -43,6 +44,8 @@ class FormPostGateway(AsSetUp[FormPostConfig]):
         super().__init__(config)
         self._public_url = public_url
         self._account_address = f"{config.base_url}/2010-04-01/Accounts/{quote(config.account, safe='')}"
+        # Read once: to take an address apart costs more than to send to it.
+        self._resources = {name: httpx.URL(f"{self._account_address}/{name}") for name in (TEXTS, CALLS)}
         self._status_callback = f"{public_url.rstrip('/')}/inbound/{config.name}/receipt"
         self._exchange = Exchange(
             config.base_url,
@@ -80,14 +83,14 @@ class FormPostGateway(AsSetUp[FormPostConfig]):
 
     def _request(self, message: Outgoing) -> httpx.Request:
         resource, form = self._asked(message)
-        return self._exchange.request("POST", f"{self._account_address}/{resource}", data=form)
+        return self._exchange.request("POST", self._resources[resource], data=form)
 
     def _asked(self, message: Outgoing) -> tuple[str, dict[str, str]]:
         """The resource to post to, and the form."""
         if message.channel is Channel.CALL:
             at = call_addresses(self._public_url, self.name, message.reference)
-            return "Calls.json", call_form(message, self._config.call_sender or self._config.sender, at)
-        return "Messages.json", self._text_form(message)
+            return CALLS, call_form(message, self._config.call_sender or self._config.sender, at)
+        return TEXTS, self._text_form(message)
 
     def _text_form(self, message: Outgoing) -> dict[str, str]:
         form = {"To": message.to, "From": self._config.sender, "Body": message.body}

@@ -10,6 +10,7 @@ import logging
 import os
 import secrets
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from datetime import datetime, timedelta
@@ -21,7 +22,8 @@ from service.domain.wording import MessageKind
 from service.operations.asking import Asking
 from service.operations.budgeting import valid_for_s
 from service.operations.claiming import Claimed, Claims, InDoubt, Kept, Parcel
-from service.operations.gateway import Found, Gateway, Lookup, Outcome, Outgoing, Unknown
+from service.operations.gateway import Accepted, Found, Gateway, Lookup, Outcome, Outgoing, Unknown
+from service.operations.handing_over import Handed, HandingOver, is_plain
 from service.operations.routing import URGENT
 from service.operations.service import Service
 from service.operations.settling import Heard, Settling
@@ -33,6 +35,8 @@ _LOG = logging.getLogger(__name__)
 AT_ONCE = 16
 ROUNDS_MAX = 2_000
 TAKES_FOR_S = 15.0  # real seconds: less than the soft limit of a task that carries
+PILE_MAX = 100  # so many messages at most are in doubt when this process ends in the middle
+PILE_LASTS_S = 0.1  # real seconds
 LOOK_AGAIN_S = 0.2  # real seconds: how long a new alarm may wait behind calls that are slow
 
 
@@ -57,6 +61,7 @@ class Courier:
         owner = f"{service.process}:{os.getpid()}:{secrets.token_hex(3)}"
         self._claims = Claims(service, self._gateways, owner)
         self._settling = Settling(service, self._claims, owner)
+        self._handing_over = HandingOver(service, owner, lambda one: self._settle(one.parcel, Heard(one.outcome)))
 
     def close(self) -> None:
         """Wait for what is on its way, then release the gateways."""
@@ -74,27 +79,62 @@ class Courier:
         slept until the next slot.
         """
         kinds: Kinds = "urgent" if urgent_only else "all"
-        carried = 0
+        carried, most = 0, AT_ONCE
         flying: set[Future[None]] = set()
+        pile: deque[Parcel] = deque()
         until_s = self._monotonic() + TAKES_FOR_S
-        for _ in range(ROUNDS_MAX):
-            left_s = until_s - self._monotonic()
-            if left_s <= 0:
-                break
-            claimed = self._claims.claim(kinds, AT_ONCE - len(flying)) if len(flying) < AT_ONCE else Claimed()
-            flying |= {self._pool.submit(self._deliver, parcel) for parcel in claimed.parcels}
-            flying |= {self._pool.submit(self._resolve, doubt) for doubt in claimed.in_doubt}
-            self._keep(claimed.kept)
-            carried += len(claimed.parcels) + len(claimed.in_doubt)
-            slot_s = self._until(claimed.opens_at)
-            if flying:
-                flying = wait(flying, timeout=min(LOOK_AGAIN_S, slot_s)).not_done
-            elif slot_s < float("inf"):
-                self._pause(min(slot_s if claimed.shut else min(slot_s, LOOK_AGAIN_S), left_s))
-            elif not claimed.kept:
-                break
+        try:
+            for _ in range(ROUNDS_MAX):
+                began_s = self._monotonic()
+                left_s = until_s - began_s
+                if left_s <= 0:
+                    break
+                claimed = self._claims.claim(kinds, most - len(flying)) if len(flying) < AT_ONCE else Claimed()
+                pile.extend(claimed.parcels)
+                hands = min(len(pile), AT_ONCE - len(flying))
+                flying |= {self._pool.submit(self._work_off, pile) for _ in range(hands)}
+                flying |= {self._pool.submit(self._resolve, doubt) for doubt in claimed.in_doubt}
+                self._keep(claimed.kept)
+                taken = len(claimed.parcels) + len(claimed.in_doubt)
+                carried += taken
+                slot_s = self._until(claimed.opens_at)
+                if flying:
+                    flying = wait(flying, timeout=min(LOOK_AGAIN_S, slot_s)).not_done
+                    self._handing_over.write()
+                elif slot_s < float("inf"):
+                    self._pause(min(slot_s if claimed.shut else min(slot_s, LOOK_AGAIN_S), left_s))
+                elif not claimed.kept:
+                    break
+                carried -= self._take_back(pile)
+                most = self._at_once(taken, self._monotonic() - began_s)
+        finally:
+            self._take_back(pile)
         wait(flying)
         return carried
+
+    def _work_off(self, pile: deque[Parcel]) -> None:
+        """Deliver one after the other until none is left on the pile."""
+        while (parcel := _next(pile)) is not None:
+            self._deliver(parcel)
+        self._handing_over.write()
+
+    def _take_back(self, pile: deque[Parcel]) -> int:
+        """Let what still lies on the pile wait again, so that it goes behind what is more urgent; how many."""
+        rest: list[Parcel] = []
+        while (parcel := _next(pile)) is not None:
+            rest.append(parcel)
+        if rest:
+            try:
+                self._claims.take_back(rest)
+            except Exception:  # noqa: BLE001 - their leases run out and they are taken up again
+                _LOG.exception("not_taken_back", extra={"messages": len(rest)})
+        return len(rest)
+
+    def _at_once(self, taken: int, took_s: float) -> int:
+        """How many to claim next: as many as go in a tenth of a second, so that no alarm waits longer for its turn."""
+        if self._claims.paced or took_s <= 0:
+            return AT_ONCE
+        return min(max(int(taken * PILE_LASTS_S / took_s), AT_ONCE), PILE_MAX)
 
     def _until(self, opens_at: datetime | None) -> float:
         """Real seconds until then; without end when nothing waits for a slot."""
@@ -120,6 +160,7 @@ class Courier:
         self._keep(claimed.kept)
         for parcel in claimed.parcels:
             self._deliver(parcel)
+        self._handing_over.write()
 
     def _keep(self, kept: Sequence[Kept]) -> None:
         for one in kept:
@@ -132,8 +173,17 @@ class Courier:
         outcome = self._send(parcel)
         urgent = MessageKind(parcel.message.priority) in URGENT
         lookup = self._ask(parcel) if urgent and isinstance(outcome, Unknown) else None
+        self._record(parcel, Heard(outcome, lookup))
+
+    def _record(self, parcel: Parcel, heard: Heard) -> None:
+        if isinstance(heard.outcome, Accepted) and is_plain(parcel.message):
+            self._handing_over.record(Handed(parcel, heard.outcome))
+        else:
+            self._settle(parcel, heard)
+
+    def _settle(self, parcel: Parcel, heard: Heard) -> None:
         try:
-            self._record(parcel, Heard(outcome, lookup))
+            self._settling.record(parcel, heard)
         except Exception:  # noqa: BLE001 - whatever it is, the others' records must not be lost with this one
             # The lease runs out and the message is taken up again: twice rather than never.
             _LOG.exception("attempt_not_recorded", extra={"message_id": parcel.message.id})
@@ -145,9 +195,6 @@ class Courier:
             # It may have sent before it broke.
             _LOG.exception("gateway_raised", extra={"gateway": parcel.gateway.name, "message_id": parcel.message.id})
             return Unknown(f"the gateway's code raised {type(error).__name__}")
-
-    def _record(self, parcel: Parcel, heard: Heard) -> None:
-        self._settling.record(parcel, heard)
 
     def _ask(self, about: Parcel | InDoubt) -> Lookup:
         outgoing = self._outgoing(about.message)
@@ -170,3 +217,11 @@ class Courier:
             language=message.language,
             valid_for_s=valid_for_s(message, self._service.clock.now(), self._second),
         )
+
+
+def _next(pile: deque[Parcel]) -> Parcel | None:
+    """The next on the pile, which other threads take from too; None when nothing is left."""
+    try:
+        return pile.popleft()
+    except IndexError:
+        return None

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
@@ -23,16 +23,19 @@ from service.operations.recording import is_superseded
 from service.operations.retrying import Fate, Next, Room, Tried, after_lost
 from service.operations.routing import URGENT, next_ways, ways
 from service.operations.service import Service
-from service.store import dives, gateways, leases, outbox, senders
+from service.store import dives, gateways, handing, leases, outbox, senders
 from service.store.dives import UnreadableDive
 from service.store.gateways import GatewayState
 from service.store.leases import Kinds, Waiting
-from service.store.outbox import ClaimedMessage
+from service.store.outbox import URGENT_TO, ClaimedMessage
 
 _LOG = logging.getLogger(__name__)
 
 LEASE_S = 30.0  # real seconds: longer than a question to a gateway (3 s), a call (12 s) and a question after it
 PAGE = 64
+CALM_AT_ONCE = 16
+ALARMS_FIRST_S = 1.0  # real seconds for which what is calm waits for alarms that were just taken in hand
+LOOK_S = 0.05  # real seconds until it is looked again whether they are gone
 PASSED_OVER_MAX = 1_000  # messages that wait for a slot, so that those for other senders are found behind them
 TOO_LATE = "its dive has moved on"
 
@@ -88,15 +91,6 @@ class Claimed:
     opens_at: datetime | None = None
     shut: bool = False
 
-    def and_(self, other: Claimed) -> Claimed:
-        """Both together."""
-        return replace(
-            self,
-            parcels=(*self.parcels, *other.parcels),
-            in_doubt=(*self.in_doubt, *other.in_doubt),
-            kept=(*self.kept, *other.kept),
-        )
-
 
 _Choice = Gateway | _Ask | Next  # by whom it goes, whom to ask first, or what becomes of it instead
 
@@ -110,6 +104,7 @@ class _Desk:
     states: dict[str, GatewayState] = field(default_factory=dict)
     opens_at: datetime | None = None
     used: set[str] = field(default_factory=set)
+    tried: dict[str, list[str]] = field(default_factory=dict)  # of messages that were tried before
 
     def opening(self, gateway: Gateway, channel: Channel) -> datetime:
         """From when a gateway may start a message of this channel."""
@@ -158,6 +153,16 @@ class Claims:
         """Begin an attempt at a message that is leased already; it is released where it has to wait for a slot."""
         return self._service.write(lambda session: self._begin(session, message))
 
+    @property
+    def paced(self) -> bool:
+        """Whether a sender has a rate, so that each message needs a slot."""
+        return bool(self._bounded)
+
+    def take_back(self, parcels: Sequence[Parcel]) -> None:
+        """Let messages that have not left yet wait again, as if they had not been claimed."""
+        attempts = {parcel.attempt_id: parcel.message.id for parcel in parcels}
+        self._service.write(lambda session: handing.take_back(session, attempts, self._owner))
+
     def other_way(self, message: Waiting | ClaimedMessage, tried: Sequence[str]) -> bool:
         """Whether there is a gateway beside those that were tried."""
         return any(way.name not in tried for way in self._ways(message))
@@ -171,9 +176,15 @@ class Claims:
             return Claimed(opens_at=desk.opens_at, shut=True)
         found: list[Waiting] = []
         choices: dict[str, _Choice] = {}
-        page, beyond = (PAGE if self._bounded else limit), 0
+        if not self._bounded:
+            found = self._in_turn(session, leases.waiting(session, desk.now, limit, kinds=kinds), desk)
+            desk.tried = handing.tried(session, [row.id for row in found if row.attempts])
+            choices = {row.id: choice for row in found if (choice := self._place(session, row, desk)) is not None}
+            return self._taken(session, [row for row in found if row.id in choices], choices, desk)
+        page, beyond = PAGE, 0
         while len(found) < limit and beyond < PASSED_OVER_MAX:
             rows = leases.waiting(session, desk.now, page, kinds=kinds, channels=open_, beyond=beyond)
+            desk.tried |= handing.tried(session, [row.id for row in rows if row.attempts])
             for row in rows:
                 choice = self._place(session, row, desk)
                 if choice is not None:
@@ -186,15 +197,29 @@ class Claims:
                 break
         return self._taken(session, found, choices, desk)
 
+    def _in_turn(self, session: Session, rows: list[Waiting], desk: _Desk) -> list[Waiting]:
+        """Those of them whose turn it is: what is calm goes a few at a time, and once no alarm is just being sent."""
+        urgent = [row for row in rows if row.priority <= URGENT_TO]
+        if urgent or not rows:
+            return urgent
+        second = timedelta(seconds=clock_seconds(self._service.clock, 1.0))
+        if leases.urgent_goes(session, desk.now, desk.now + (LEASE_S - ALARMS_FIRST_S) * second):
+            desk.waits(desk.now + LOOK_S * second)
+            return []
+        return rows[:CALM_AT_ONCE]
+
     def _begin(self, session: Session, message: ClaimedMessage) -> Claimed:
         desk = self._desk(session)
+        desk.tried = handing.tried(session, [message.id] if message.attempts else [])
         choice = self._place(session, waiting_part(message), desk)
         if choice is None:
             outbox.release(session, message.id, self._owner, desk.now)
             return Claimed(opens_at=desk.opens_at)
-        done = self._begun(session, message, choice, desk)
+        attempt_id = None
+        if not isinstance(choice, Next | _Ask):
+            attempt_id = outbox.begin_attempt(session, message.id, choice.name, self._owner, desk.now)
         senders.save_free_at(session, desk.marks())
-        return done
+        return _claimed([_as_claimed(message, choice, attempt_id, desk)], desk)
 
     def _desk(self, session: Session) -> _Desk:
         marks = senders.lock_free_at(session, list(self._bounded)) if self._bounded else {}
@@ -237,7 +262,7 @@ class Claims:
             _LOG.error("no_gateway_for_message", extra={"message_id": row.id, "channel": row.channel})
             reason = f"no gateway carries a message to this number by {row.channel}"
             return Next(Fate.FAILED, reason=reason, unreachable="refused")
-        tried = outbox.tried_gateways(session, row.id) if row.attempts else []
+        tried = desk.tried.get(row.id, [])
         if row.handed_gateway is not None:
             found = tuple(gateway for gateway in found if gateway.name not in tried)
             if not found:
@@ -278,20 +303,33 @@ class Claims:
 
     def _taken(self, session: Session, found: Sequence[Waiting], choices: dict[str, _Choice], desk: _Desk) -> Claimed:
         lease_s = clock_seconds(self._service.clock, LEASE_S)
-        done = Claimed(opens_at=desk.opens_at)
-        for message in leases.lease(session, found, self._owner, desk.now, lease_s):
-            done = done.and_(self._begun(session, message, choices[message.id], desk))
+        going = {key: choice.name for key, choice in choices.items() if not isinstance(choice, Next | _Ask)}
+        leased = leases.lease(session, found, self._owner, desk.now, lease_s, going)
+        attempts = handing.begin_attempts(session, going, self._owner, desk.now)
+        done = [_as_claimed(message, choices[message.id], attempts.get(message.id), desk) for message in leased]
         senders.save_free_at(session, desk.marks())
-        return done
+        return _claimed(done, desk)
 
-    def _begun(self, session: Session, message: ClaimedMessage, choice: _Choice, desk: _Desk) -> Claimed:
-        if isinstance(choice, Next):
-            return Claimed(kept=(Kept(message, choice),))
-        if isinstance(choice, _Ask):
-            return Claimed(in_doubt=(InDoubt(message, choice.attempt_id, choice.gateway, choice.began_at),))
-        tried = outbox.tried_gateways(session, message.id) if message.attempts else []
-        attempt_id = outbox.begin_attempt(session, message.id, choice.name, self._owner, desk.now)
-        return Claimed(parcels=(Parcel(message, attempt_id, choice, desk.now, (*tried, choice.name)),))
+
+def _claimed(done: Sequence[Parcel | InDoubt | Kept], desk: _Desk) -> Claimed:
+    return Claimed(
+        parcels=tuple(one for one in done if isinstance(one, Parcel)),
+        in_doubt=tuple(one for one in done if isinstance(one, InDoubt)),
+        kept=tuple(one for one in done if isinstance(one, Kept)),
+        opens_at=desk.opens_at,
+    )
+
+
+def _as_claimed(
+    message: ClaimedMessage, choice: _Choice, attempt_id: int | None, desk: _Desk
+) -> Parcel | InDoubt | Kept:
+    if isinstance(choice, Next):
+        return Kept(message, choice)
+    if isinstance(choice, _Ask):
+        return InDoubt(message, choice.attempt_id, choice.gateway, choice.began_at)
+    assert attempt_id is not None  # noqa: S101 - an attempt has begun at whatever goes
+    tried = desk.tried.get(message.id, [])
+    return Parcel(message, attempt_id, choice, desk.now, (*tried, choice.name))
 
 
 def waiting_part(message: ClaimedMessage) -> Waiting:

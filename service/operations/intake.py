@@ -22,6 +22,7 @@ from service.operations import service_log
 from service.operations.calling import Pressed, press
 from service.operations.gateway import DeliveryReceipt, InboundText
 from service.operations.inbound import Way, answer_text, receive_text
+from service.operations.merging import merge_first
 from service.operations.receipts import receive_receipt
 from service.operations.service import Service
 from service.operations.spooling import PUT_ASIDE, Brought, KeyPress, Spool, SpoolError, UnreadableError
@@ -124,10 +125,14 @@ def drain_from_time_to_time(service: Service, spool: Spool) -> None:
 
 
 def drain_quietly(service: Service, spool: Spool | None) -> None:
-    """As `drain`, and whatever goes wrong is only logged: no clock may stand still because of it."""
+    """As `drain`, and whatever goes wrong is only logged: no clock may stand still because of it.
+
+    First what a keeper told while the database was gone: what lies here may be the answers to it.
+    """
     if spool is None:
         return
     try:
+        merge_first(service, spool.keeper)
         drain(service, spool)
     except Exception:  # noqa: BLE001 - see above
         _LOG.exception(DRAIN_FAILED)

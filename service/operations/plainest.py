@@ -15,14 +15,14 @@ from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
 from service.domain.dive import Dive
-from service.domain.dive.events import Closed
 from service.domain.encoding import segments
-from service.domain.people import Channel, Recipient, Role
+from service.domain.people import Actor, Channel, Recipient, Role
 from service.domain.phone import probably_landline
 from service.domain.standing import Reach
 from service.domain.wording import MessageKind
 from service.domain.wording.general import service_fault, service_fault_over
 from service.domain.wording.spoken import as_said
+from service.operations.patience import receipt_within_s
 from service.operations.service import Service
 from service.store import admins, dives, due, log, opt_outs, outbox, reaches
 from service.store.dives import UnreadableDive
@@ -32,6 +32,9 @@ from service.store.plain_columns import RowFacts, row_facts
 AGAIN_AFTER = timedelta(minutes=10)
 STEP = "fault-"
 HELD_MAX = 200
+OUTAGE_STEP = "outage-"  # of a keeper that stood in for the database
+UNKNOWN_TO_RULES = (STEP, OUTAGE_STEP)
+ALARMS = ("distress", "alert")
 
 
 class _Worded(TypedDict):
@@ -117,16 +120,27 @@ def raise_within(
     return bool(told)
 
 
-def end_fault_alarm(session: Session, dive: Dive, event: Closed, now: datetime) -> None:
-    """The stand-down for whoever got the plainest alarm, of which the rules know nothing."""
+def end_fault_alarm(session: Session, dive: Dive, by: Actor, now: datetime) -> None:
+    """The stand-down for whoever got the plainest alarm, or a keeper's without the database: the rules know of neither.
+
+    `by` has closed the dive. Twice is as good as once.
+    """
     step = f"stand_down-{dive.version}"
     messages = outbox.of_dive(session, dive.id)
-    told = {(message.person_key, message.channel) for message in messages if message.step == step}
-    reached = {(m.person_key, m.channel): m for m in messages if m.step.startswith(STEP) and m.attempts}
+    over = [message for message in messages if message.kind == "stand_down"]
+    reached = {
+        (m.person_key, m.channel): m
+        for m in messages
+        if m.step.startswith(UNKNOWN_TO_RULES) and m.attempts and m.kind in ALARMS
+    }
     facts = row_facts(session, dive.id) if reached else None
-    for way, message in reached.items():
-        if facts is not None and way not in told and message.phone != event.by.phone:
-            outbox.queue(session, stand_down(facts, event.by.name, message, step, now))
+    for way, alarm in reached.items():
+        earlier = [one for one in over if (one.person_key, one.channel) == way]
+        if facts is None or alarm.phone == by.phone or any(one.queued_at >= alarm.queued_at for one in earlier):
+            continue
+        # Who was stood down before that alarm hears it once more, as a message of its own.
+        name = f"{step}-{alarm.id[:8]}" if any(one.step == step for one in earlier) else step
+        outbox.queue(session, stand_down(facts, by.name, alarm, name, now))
 
 
 def stand_down(facts: RowFacts, by_name: str, alarm: Message, step: str, now: datetime) -> NewMessage:
@@ -199,4 +213,5 @@ def _message(facts: RowFacts, person: Recipient, words: str, now: datetime, rank
         **_worded(words, channel),
         queued_at=now,
         due_at=now,
+        receipt_within_s=receipt_within_s(channel),
     )

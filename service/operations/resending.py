@@ -108,6 +108,7 @@ def _copy(message: Message, step: str, now: datetime) -> NewMessage:
         language=message.language,
         email=message.email,
         subject=message.subject,
+        receipt_within_s=message.receipt_within_s,
     )
 
 

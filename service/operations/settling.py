@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from sqlalchemy.orm import Session
 
@@ -25,6 +25,7 @@ from service.operations.service import Service
 from service.store import log, outbox
 from service.store.outbox import ClaimedMessage, Message
 
+ATTEMPT_PREFIX: Final = "attempt:"
 Word = Literal["accepted", "refused", "unknown"]
 
 
@@ -160,10 +161,9 @@ class Settling:
     def _log_attempt(
         self, session: Session, at: Parcel | InDoubt, facts: _Facts, following: Next, now: datetime
     ) -> None:
-        actor = {"role": "gateway", "name": at.gateway.name, "process": self._service.process}
-        why = facts.code or facts.detail
-        detail = {"carried_by": self._service.process, "then": str(following.fate), "why": why}
-        self._log(session, at.message, f"attempt:{facts.word}", actor, detail, now)
+        actor = attempt_actor(self._service, at.gateway.name)
+        detail = attempt_detail(self._service, following.fate, facts.code or facts.detail)
+        self._log(session, at.message, f"{ATTEMPT_PREFIX}{facts.word}", actor, detail, now)
 
     def _log(
         self,
@@ -180,10 +180,25 @@ class Settling:
             at=now,
             kind=kind,
             actor=actor,
-            detail={"message": message.id, "step": message.step, "person": message.person_key, **detail},
+            detail=about(message) | detail,
             dive_id=message.dive_id,
             club_id=message.club_id,
         )
+
+
+def attempt_actor(service: Service, gateway: str) -> dict[str, Any]:
+    """Who is named in the entry of an attempt: its gateway, and which of our processes heard it."""
+    return {"role": "gateway", "name": gateway, "process": service.process}
+
+
+def attempt_detail(service: Service, then: Fate, why: str | None) -> dict[str, Any]:
+    """What the entry of an attempt says of it."""
+    return {"carried_by": service.process, "then": str(then), "why": why}
+
+
+def about(message: Message) -> dict[str, Any]:
+    """What every entry about a message says of it."""
+    return {"message": message.id, "step": message.step, "person": message.person_key}
 
 
 def _is_opt_out(message: Message, outcome: Outcome) -> bool:

@@ -6,7 +6,6 @@ trouble. A gateway is told that we have a text only when its file is safely on t
 
 from __future__ import annotations
 
-import base64
 import fcntl
 import logging
 import os
@@ -20,11 +19,11 @@ from pathlib import Path
 from typing import Any, Final
 
 import msgspec
-from cryptography.fernet import Fernet, InvalidToken
-from cryptography.hazmat.primitives.hashes import SHA256
-from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from cryptography.fernet import InvalidToken
 
 from service.operations.gateway import DeliveryReceipt, InboundText
+from service.operations.sealing import PRIVATE, PRIVATE_DIRECTORY, UNFINISHED, make_private, sealer, write_whole
+from service.operations.snapshotting import KeeperFiles
 
 _LOG = logging.getLogger(__name__)
 
@@ -35,11 +34,9 @@ BYTES_MAX: Final = 256 * 1024 * 1024
 LEFT_OVER_AFTER: Final = timedelta(hours=1)  # a file that nobody finished to write was acknowledged to nobody
 
 _FILE: Final = ".sealed"
-_UNFINISHED: Final = ".unfinished"
 _ASIDE: Final = "aside"
 _LOCK: Final = "lock"
-_PRIVATE: Final = 0o600
-_PRIVATE_DIRECTORY: Final = 0o700
+_USE: Final = "linetender spool 1"
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -80,7 +77,8 @@ class Spool:
 
     def __init__(self, directory: Path, secret_key: str) -> None:
         self._directory = directory
-        self._sealing = Fernet(_sealing_key(secret_key))
+        self._sealing = sealer(secret_key, _USE)
+        self.keeper = KeeperFiles(directory, secret_key)
 
     @property
     def directory(self) -> Path:
@@ -89,9 +87,7 @@ class Spool:
 
     def make(self) -> None:
         """Have the directory, for this user only. Raises OSError when it cannot be had or written to."""
-        self._directory.mkdir(mode=_PRIVATE_DIRECTORY, parents=True, exist_ok=True)
-        if not os.access(self._directory, os.R_OK | os.W_OK | os.X_OK):
-            raise PermissionError(f"{self._directory} cannot be written to")
+        make_private(self._directory)
 
     def has_room(self) -> bool:
         """Whether one more would be kept. Raises OSError when the directory cannot be read."""
@@ -111,28 +107,10 @@ class Spool:
             # Those who write at once may each see the last free place: over by as many as there are threads.
             if not self.has_room():
                 raise SpoolError(f"it holds {FILES_MAX} files or {BYTES_MAX} bytes already")
-            self._write(name, self._sealing.encrypt(msgspec.json.encode(_kept(brought))))
+            path = self._directory / f"{name}{_FILE}"
+            write_whole(path, self._sealing.encrypt(msgspec.json.encode(_kept(brought))))
         except OSError as fault:
             raise SpoolError(fault.strerror or type(fault).__name__) from fault
-
-    def _write(self, name: str, sealed: bytes) -> None:
-        unfinished = self._directory / f"{name}{_UNFINISHED}"
-        try:
-            file = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, _PRIVATE)
-            with os.fdopen(file, "wb") as out:
-                out.write(sealed)
-                out.flush()
-                os.fsync(out.fileno())
-            unfinished.rename(self._directory / f"{name}{_FILE}")
-        except OSError:
-            unfinished.unlink(missing_ok=True)
-            raise
-        # The name itself must outlast a power cut, too.
-        directory = os.open(self._directory, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        try:
-            os.fsync(directory)
-        finally:
-            os.close(directory)
 
     def waiting(self) -> list[Path]:
         """The files, the first that came first; none where there is no directory yet."""
@@ -160,7 +138,7 @@ class Spool:
     def put_aside(self, path: Path) -> None:
         """Move a file to where nobody takes it up again, for a person to look at. Raises OSError."""
         aside = self._directory / _ASIDE
-        aside.mkdir(mode=_PRIVATE_DIRECTORY, exist_ok=True)
+        aside.mkdir(mode=PRIVATE_DIRECTORY, exist_ok=True)
         path.rename(aside / path.name)
 
     @contextmanager
@@ -169,7 +147,7 @@ class Spool:
 
         Frees the lock however the process ends. Raises OSError.
         """
-        file = os.open(self._directory / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, _PRIVATE)
+        file = os.open(self._directory / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE)
         try:
             yield _locked(file, wait_s)
         finally:
@@ -180,7 +158,7 @@ class Spool:
         before = time.time() - LEFT_OVER_AFTER.total_seconds()
         for path in self._directory.iterdir():
             with suppress(FileNotFoundError):
-                if path.suffix == _UNFINISHED and path.stat().st_mtime < before:
+                if path.suffix == UNFINISHED and path.stat().st_mtime < before:
                     path.unlink()
 
 
@@ -205,9 +183,3 @@ def _locked(file: int, wait_s: float) -> bool:
             time.sleep(0.02)
         else:
             return True
-
-
-def _sealing_key(secret_key: str) -> bytes:
-    """A key of its own for this use, by HKDF (RFC 5869), so that it opens nothing else that the secret protects."""
-    derived = HKDF(algorithm=SHA256(), length=32, salt=None, info=b"linetender spool 1").derive(secret_key.encode())
-    return base64.urlsafe_b64encode(derived)

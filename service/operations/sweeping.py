@@ -6,7 +6,8 @@ import logging
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from enum import Flag, auto
 from functools import partial
 
 from sqlalchemy.exc import DBAPIError
@@ -15,21 +16,20 @@ from sqlalchemy.orm import Session
 from service.clock import clock_seconds
 from service.domain.dive.commands import NoteUnreachable, Tick
 from service.domain.people import Channel
-from service.domain.wording import MessageKind
 from service.operations.another_way import after_no_receipt, has_answered
-from service.operations.gap import HEARTBEAT, log_gap
-from service.operations.inbound import answer_waiting, join_overdue
+from service.operations.gap import GAP_S, HEARTBEAT, log_gap
+from service.operations.inbound import WAITING_AFTER_S, answer_waiting, join_overdue
+from service.operations.long_texts import WAIT_S
 from service.operations.plainest import raise_plainest
 from service.operations.receipts import apply_waiting
 from service.operations.recording import apply, decided, held, learn, record_all
 from service.operations.service import Service
 from service.operations.suspecting import look_for_silence
 from service.operations.telling import Page, told_by
-from service.store import dives, due, health, outbox
-from service.store.dives import UnreadableDive
+from service.store import due, health, outbox
 from service.store.due import Claimed
 from service.store.engine import is_transient
-from service.store.outbox import HANDED, Message
+from service.store.outbox import HANDED
 from service.store.superseding import expire_overdue
 
 _LOG = logging.getLogger(__name__)
@@ -39,9 +39,8 @@ BATCHES_MAX = 500  # 100,000 dives; what is left is found a second later
 UNCONFIRMED_BATCH = 1_000
 PASSING_TRIES = 3
 PASSING_S = 60.0  # real seconds for which a fault of the database is not held for a fault of the dive
-RECEIPT_WITHIN_MIN = timedelta(seconds=30)  # no club may wait less; each dive's own setting decides
-# A call rings 40 s, says twice what takes 40 s and waits for a key; then there is news of it, or none will come.
-CALL_ENDS_WITHIN = timedelta(minutes=4)
+EVER = datetime.min.replace(tzinfo=UTC)
+BEAT_EVERY_S = 3.0  # real seconds; all who look how old a heartbeat is allow it ten
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,21 +60,68 @@ class _Batch:
 
 
 def sweep(service: Service) -> Swept:
-    """Do all that is due. Any number may run at once: a claim is exclusive and a decision is made once."""
+    """Do all that is due. Any number may run at once: a claim is exclusive and a decision is made once.
+
+    Where nothing is due, one statement says so, and that is all that is asked.
+    """
+    wanted = _wanted(service)
     # No part keeps the others from their work: least of all may a log entry keep an alarm.
-    _guarded("gap_not_logged", lambda: log_gap(service, service.clock.now()))
-    decided, faulty = _sweep_dives(service)
+    if _Part.GAP in wanted:
+        _guarded("gap_not_logged", lambda: log_gap(service, service.clock.now()))
+    decided, faulty = _sweep_dives(service) if _Part.DIVES in wanted else (0, set())
     for dive_id in sorted(faulty):
         # If that fails too, the next sweep comes to it again; the keeper sees how late it is.
         _guarded("plainest_alarm_failed", partial(raise_plainest, service, dive_id))
-    _guarded("receipts_not_looked_at", partial(_note_missing_receipts, service))
-    _guarded("parts_not_joined", partial(join_overdue, service))
-    _guarded("texts_not_answered", partial(answer_waiting, service))
-    now = service.clock.now()
-    service.write(lambda session: _finish(service, session, now))
+    if _Part.RECEIPTS in wanted:
+        _guarded("receipts_not_looked_at", partial(_note_missing_receipts, service))
+    if _Part.PARTS in wanted:
+        _guarded("parts_not_joined", partial(join_overdue, service))
+    if _Part.TEXTS in wanted:
+        _guarded("texts_not_answered", partial(answer_waiting, service))
+    if wanted:
+        now = service.clock.now()
+        service.write(lambda session: _finish(service, session, now))
     if decided or faulty:
         service.nudge()
     return Swept(decided, len(faulty))
+
+
+class _Part(Flag):
+    """What there is to do for a sweep."""
+
+    GAP = auto()
+    DIVES = auto()
+    RECEIPTS = auto()
+    PARTS = auto()
+    TEXTS = auto()
+    FINISH = auto()  # messages that would come too late, and the heartbeat
+
+
+def _wanted(service: Service) -> _Part:
+    """What is due. All of it where that cannot be seen: one table that cannot be read must not keep an alarm."""
+    now = service.clock.now()
+    try:
+        seen = due.glance(service.engine)
+    except Exception:  # noqa: BLE001 - logged; where there is no database at all, what follows says so
+        _LOG.exception("no_glance")
+        return ~_Part(0)
+    real = partial(clock_seconds, service.clock)
+    # A sweep that a wrong clock has put into the future says nothing of now.
+    swept_at = EVER if seen.swept_at is None or seen.swept_at > now else seen.swept_at
+    limits = (
+        (_Part.GAP, seen.swept_at, real(GAP_S)),
+        (_Part.DIVES, seen.dive_at, 0.0),
+        (_Part.RECEIPTS, seen.receipt_at, 0.0),
+        (_Part.PARTS, seen.part_at, real(WAIT_S)),
+        (_Part.TEXTS, seen.text_at, real(WAITING_AFTER_S)),
+        (_Part.FINISH, seen.expires_at, 0.0),
+        (_Part.FINISH, swept_at, real(BEAT_EVERY_S)),
+    )
+    wanted = _Part(0)
+    for part, since, after_s in limits:
+        if since is not None and (now - since).total_seconds() >= after_s:
+            wanted |= part
+    return wanted
 
 
 def _guarded(event: str, work: Callable[[], object]) -> None:
@@ -170,32 +216,11 @@ def _must_end(error: Exception) -> bool:
 def _note_missing_receipts(service: Service) -> None:
     """An alert with no delivery receipt in time counts as not answered: the next contact is not made to wait."""
     now = service.clock.now()
-    waiting = service.read(lambda session: _overdue_receipts(session, now))
+    waiting = service.read(lambda session: due.unconfirmed(session, now, UNCONFIRMED_BATCH))
     for message in waiting:
         _guarded("receipt_not_noted", partial(service.write, partial(_note_missing, service, message.id, now)))
     for name in sorted({message.handed_gateway for message in waiting if message.handed_gateway}):
         _guarded("silence_not_looked_at", partial(look_for_silence, service, name))
-
-
-def _overdue_receipts(session: Session, now: datetime) -> list[Message]:
-    """Those that their dive waits for no longer; a plain read, since most have time yet."""
-    priorities = (int(MessageKind.DISTRESS), int(MessageKind.ALERT))
-    waiting = outbox.unconfirmed(session, now - RECEIPT_WITHIN_MIN, priorities, UNCONFIRMED_BATCH)
-    within = {dive_id: _receipt_within(session, dive_id) for dive_id in {message.dive_id for message in waiting}}
-    return [m for m in waiting if m.handed_at is None or now - m.handed_at >= _patience(m, within[m.dive_id])]
-
-
-def _patience(message: Message, within: timedelta) -> timedelta:
-    """Nobody is given up who still listens."""
-    return max(within, CALL_ENDS_WITHIN) if message.channel == Channel.CALL else within
-
-
-def _receipt_within(session: Session, dive_id: str | None) -> timedelta:
-    try:
-        dive = dives.get(session, dive_id) if dive_id else None
-    except UnreadableDive:
-        dive = None
-    return dive.grace.receipt_within if dive else RECEIPT_WITHIN_MIN
 
 
 def _note_missing(service: Service, message_id: str, now: datetime, session: Session) -> None:

@@ -21,6 +21,7 @@ from service.domain.grace import Step
 from service.domain.people import ADMINS, CLOCK, Actor, Channel, Recipient
 from service.domain.wording import Draft, messages_for
 from service.operations.links import Minted
+from service.operations.patience import receipt_within_s
 from service.operations.service import Service
 from service.store import admins, dives, log, outbox
 from service.store.codec import canonical, dump_event, plain
@@ -211,6 +212,7 @@ class Telling:
             queued_at=self._now,
             due_at=draft.due_at,
             expires_at=draft.expires_at,
+            receipt_within_s=receipt_within_s(draft.channel, dive.grace.receipt_within),
         )
 
 

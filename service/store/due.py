@@ -1,17 +1,22 @@
-"""Which dives are due: claimed by a sweep with all that it needs to decide them, or only looked at."""
+"""What is due: whether there is anything at all, and which dives, claimed by a sweep or only looked at."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
+from functools import cache
+from typing import Any, Final
 
-from sqlalchemy import bindparam, select
+from sqlalchemy import ColumnClause, Engine, Select, bindparam, func, literal_column, select, text
 from sqlalchemy.orm import Session
 
 from service.domain.dive.state import Dive
 from service.store.codec import UnreadableError, load_dive
 from service.store.dives import UnreadableDive
-from service.store.tables import DiveRow
+from service.store.engine import glancing
+from service.store.outbox import Message
+from service.store.tables import DiveRow, HeartbeatRow, InboundPartRow, InboundTextRow, MessageRow
+from service.store.types import UTCDateTime
 from service.store.upsert import table
 
 
@@ -71,3 +76,77 @@ def held_by_others(session: Session, due_before: datetime, limit: int) -> list[s
     """
     free = {claimed.dive_id for claimed in claim(session, due_before, limit)}
     return [found.dive_id for found in listing(session, due_before, limit) if found.dive_id not in free]
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """Since when there is, or from when there will be, each kind of thing that a sweep sees to; None for none of it.
+
+    `dive_at`: the earliest moment of a dive; `receipt_at`: until when the receipt of an alarm is waited for;
+    `part_at`: when the oldest part of a text that is not whole came; `text_at`: when the oldest text that is not
+    answered came; `expires_at`: when the first message that waits would come too late; `swept_at`: the last heartbeat.
+    """
+
+    dive_at: datetime | None
+    receipt_at: datetime | None
+    part_at: datetime | None
+    text_at: datetime | None
+    expires_at: datetime | None
+    swept_at: datetime | None
+
+
+# Constants stand in these words, since a partial index is found only by a condition that is known beforehand. Each of
+# the six is the first entry of an index, but for the receipts, of which only those still waited for are in theirs.
+_UNCONFIRMED: Final = {
+    "sqlite": "state = 'handed' AND receipt_checked = 0 AND priority <= 1",
+    "postgresql": "state = 'handed' AND NOT receipt_checked AND priority <= 1",
+}
+_EXPIRING: Final = "state IN ('queued', 'leased') AND expires_at IS NOT NULL"
+_WAITED: Final = {
+    "sqlite": "handed_at + receipt_within_s * 1000000",
+    "postgresql": "handed_at + receipt_within_s * interval '1 second'",
+}
+
+
+@cache
+def _glance(dialect: str) -> Select[Any]:
+    messages, texts, parts, beats = (table(row) for row in (MessageRow, InboundTextRow, InboundPartRow, HeartbeatRow))
+    found = {
+        "dive_at": select(func.min(_ROW.next_due_at)).where(text("next_due_at IS NOT NULL")),
+        "receipt_at": select(func.min(_waited(dialect))).select_from(messages).where(text(_UNCONFIRMED[dialect])),
+        "part_at": select(func.min(parts.c.received_at)).where(parts.c.inbound_id.is_(None)),
+        "text_at": select(func.min(texts.c.received_at)).where(text("state = 'stored'")),
+        "expires_at": select(func.min(messages.c.expires_at)).where(text(_EXPIRING)),
+        "swept_at": select(beats.c.at).where(text("name = 'sweep'")),
+    }
+    return select(*(found[field.name].scalar_subquery().label(field.name) for field in fields(Glance)))
+
+
+def _waited(dialect: str) -> ColumnClause[datetime]:
+    return literal_column(_WAITED[dialect], UTCDateTime())
+
+
+def glance(engine: Engine) -> Glance:
+    """One statement that says whether there is anything to do, outside of any transaction."""
+    with glancing(engine) as connection:
+        return Glance(*connection.execute(_glance(engine.dialect.name)).one())
+
+
+def unconfirmed(session: Session, now: datetime, limit: int) -> list[Message]:
+    """Alarms whose receipt was not there in time and about which nobody has asked yet, the longest handed first.
+
+    `outbox.note_receipt_checked` takes one out.
+    """
+    statement = _unconfirmed(session.get_bind().dialect.name)
+    return [Message(*values) for values in session.execute(statement, {"now": now, "most": limit})]
+
+
+@cache
+def _unconfirmed(dialect: str) -> Select[Any]:
+    messages = table(MessageRow)
+    return (
+        select(*(messages.c[field.name] for field in fields(Message)))
+        .where(text(_UNCONFIRMED[dialect]), _waited(dialect) <= bindparam("now", type_=UTCDateTime()))
+        .order_by(messages.c.handed_at, messages.c.id)
+        .limit(bindparam("most"))
+    )

@@ -9,11 +9,12 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from typing import Any, Final, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import ConnectionPoolEntry, StaticPool
 
@@ -41,6 +42,7 @@ _TRANSIENT_STATES: Final = {
 _CONNECTION_LOST: Final = "08"  # the class of connection exceptions
 _SQLITE_TRANSIENT: Final = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _READING: Final = "linetender_reading"
+_GLANCING: Final = "linetender_glancing"
 
 
 class DatabaseSettingError(RuntimeError):
@@ -135,7 +137,10 @@ def _prepare_sqlite(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None
 
 
 def _begin_sqlite(connection: Connection) -> None:
-    reading = connection.get_execution_options().get(_READING, False)
+    options = connection.get_execution_options()
+    if options.get(_GLANCING, False):
+        return
+    reading = options.get(_READING, False)
     connection.exec_driver_sql(f"PRAGMA query_only = {int(reading)}")
     connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
 
@@ -152,6 +157,20 @@ def reading(engine: Engine) -> Iterator[Session]:
         calm = calm.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
     with Session(calm, expire_on_commit=False) as session:
         yield session
+
+
+@contextmanager
+def glancing(engine: Engine) -> Iterator[Connection]:
+    """A connection for one statement that reads: it is of one instant by itself, and no transaction is begun for it."""
+    with _glancing(engine).connect() as connection:
+        yield connection
+
+
+@lru_cache(maxsize=16)
+def _glancing(engine: Engine) -> Engine:
+    if engine.dialect.name == "postgresql":
+        return engine.execution_options(isolation_level="AUTOCOMMIT")
+    return engine.execution_options(**{_GLANCING: True})
 
 
 @contextmanager
@@ -189,6 +208,11 @@ def is_transient(error: Exception) -> bool:
     if state is None:  # it never came to an answer of the server: refused, cut off or timed out
         return isinstance(error, OperationalError)
     return error.connection_invalidated or state in _TRANSIENT_STATES or state.startswith(_CONNECTION_LOST)
+
+
+def is_fault_of_database(error: Exception) -> bool:
+    """Whether it says that the database is gone, or takes no writes; a fault of our own code says neither."""
+    return isinstance(error, SQLAlchemyError | RunAgainError | DatabaseSettingError | sqlite3.Error)
 
 
 def durability_faults(engine: Engine) -> tuple[str, ...]:

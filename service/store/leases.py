@@ -7,13 +7,13 @@ from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
-from sqlalchemy import Select, literal, select, update
+from sqlalchemy import Select, and_, literal, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.people import Channel
 from service.store.outbox import LEASED, MESSAGE, URGENT_TO, ClaimedMessage, is_waiting, of_use
 from service.store.tables import AttemptRow, MessageRow
-from service.store.upsert import touched
+from service.store.upsert import UNSYNCED, touched
 
 Kinds = Literal["urgent", "all"]
 
@@ -48,6 +48,14 @@ def anything_waits(session: Session, now: datetime, kinds: Kinds) -> bool:
     return session.execute(_which(select(literal(1)), now, kinds).limit(1)).first() is not None
 
 
+def urgent_goes(session: Session, now: datetime, leased_to: datetime) -> bool:
+    """Whether something urgent waits, or is on its way by a lease that ends after `leased_to`; a plain read."""
+    row = MessageRow
+    going = and_(row.state == LEASED, row.in_flight, row.lease_until_at > leased_to)
+    wanted = select(literal(1)).where(row.priority <= URGENT_TO, or_(and_(is_waiting(now), of_use(now)), going))
+    return session.execute(wanted.limit(1)).first() is not None
+
+
 def waiting(
     session: Session,
     now: datetime,
@@ -80,22 +88,31 @@ def _which(wanted: Select, now: datetime, kinds: Kinds) -> Select:  # type: igno
 
 
 def lease(
-    session: Session, found: Sequence[Waiting], owner: str, now: datetime, lease_s: float
+    session: Session,
+    found: Sequence[Waiting],
+    owner: str,
+    now: datetime,
+    lease_s: float,
+    begun: Collection[str] = (),
 ) -> list[ClaimedMessage]:
     """Lease what `waiting` found in this transaction to `owner` for `lease_s` seconds of the clock, in that order.
 
-    If an attempt was open on one, that ends here as unknown.
+    If an attempt was open on one, that ends here as unknown. `begun`: the ids of those at which an attempt begins in
+    this transaction, so that it need not be noted on its own.
     """
     if not found:
         return []
     row = MessageRow
     lost = {one.id: one.in_flight for one in found}
-    until_at = now + timedelta(seconds=lease_s)
-    leased = update(row).where(row.id.in_(lost))
-    touched(session, leased.values(state=LEASED, lease_owner=owner, lease_until_at=until_at, in_flight=False))
     _end_lost_attempts(session, [message_id for message_id, open_ in lost.items() if open_], now)
-    known = session.execute(select(*MESSAGE).where(row.id.in_(lost))).mappings()
-    claimed = {one["id"]: ClaimedMessage(**one, lost_attempt=lost[one["id"]]) for one in known}
+    until_at = now + timedelta(seconds=lease_s)
+    leased = update(row).values(state=LEASED, lease_owner=owner, lease_until_at=until_at)
+    begin = leased.values(in_flight=True, attempts=row.attempts + 1).where(row.id.in_(begun))
+    hold = leased.values(in_flight=False).where(row.id.in_([one.id for one in found if one.id not in begun]))
+    claimed: dict[str, ClaimedMessage] = {}
+    for one in (begin, hold) if begun and len(begun) < len(found) else (begin if begun else hold,):
+        for values in session.execute(one.returning(*MESSAGE), execution_options=UNSYNCED):
+            claimed[values.id] = ClaimedMessage(*(*values, lost[values.id]))
     return [claimed[message_id] for message_id in lost]
 
 

@@ -7,18 +7,19 @@ nothing more to say about the message.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Any, Final, Literal
 
-from sqlalchemy import ColumnElement, and_, bindparam, false, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, and_, bindparam, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.store.ids import new_id
 from service.store.tables import AttemptRow, MessageRow
 from service.store.upsert import insert_or_keep_rows, table, touched
 
+RECEIPT_WITHIN_MIN_S: Final = 30  # no club may wait less; each dive's own setting decides
 URGENT_TO: Final = 2  # distress 0, alert 1, stand-down 2; the rest can wait
 
 QUEUED: Final = "queued"
@@ -37,7 +38,10 @@ class LeaseLost(Exception):  # noqa: N818 - it names what is found; the message 
 
 @dataclass(frozen=True, slots=True)
 class NewMessage:
-    """What to tell one person. `due_at` is when its step was due, `rank` the place among the contacts."""
+    """What to tell one person. `due_at` is when its step was due, `rank` the place among the contacts.
+
+    `receipt_within_s`: so many seconds of the clock after a gateway took an alarm, no receipt counts as no answer.
+    """
 
     club_id: str
     dive_id: str | None
@@ -59,6 +63,7 @@ class NewMessage:
     language: str = "en"
     email: str | None = None
     subject: str | None = None
+    receipt_within_s: int = RECEIPT_WITHIN_MIN_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +103,7 @@ class Message:
     ended_at: datetime | None
     failed_reason: str | None
     receipt_checked: bool
+    receipt_within_s: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,12 +294,6 @@ def mark_failed(session: Session, message_id: str, owner: str | None, reason: st
     return touched(session, fail.values(**values)) == 1
 
 
-def tried_gateways(session: Session, message_id: str) -> list[str]:
-    """The gateways that were asked to carry a message, in the order in which they were."""
-    row = AttemptRow
-    return list(session.execute(select(row.gateway).where(row.message_id == message_id).order_by(row.id)).scalars())
-
-
 def attempts_of(session: Session, message_id: str) -> list[Attempt]:
     """The attempts at a message, first to last."""
     found = select(*_ATTEMPT).where(AttemptRow.message_id == message_id).order_by(AttemptRow.id)
@@ -330,26 +330,6 @@ def by_provider(session: Session, gateway: str, provider_id: str) -> Message | N
         select(*MESSAGE).where(or_(handed, MessageRow.id.in_(carried))).order_by(MessageRow.queued_at).limit(1)
     ).first()
     return None if found is None else Message(*found)
-
-
-def unconfirmed(session: Session, handed_before: datetime, priorities: Collection[int], limit: int) -> list[Message]:
-    """Messages handed over before that instant that no receipt has confirmed and nobody has asked about yet.
-
-    The longest handed come first; `note_receipt_checked` takes one out.
-    """
-    row = MessageRow
-    found = (
-        select(*MESSAGE)
-        .where(
-            row.state == HANDED,
-            row.receipt_checked == false(),
-            row.handed_at < handed_before,
-            row.priority.in_(priorities),
-        )
-        .order_by(row.handed_at, row.id)
-        .limit(limit)
-    )
-    return [Message(*values) for values in session.execute(found)]
 
 
 def note_receipt_checked(session: Session, message_id: str) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from flask import Blueprint, Response, abort
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
 from service.clock import clock_seconds
 from service.gateways.describing import described
 from service.operations.pages import Health, health
+from service.operations.snapshotting import KeeperFiles
 from service.web.access import Who, is_operator, open_to
 from service.web.context import web
 from service.web.metrics import Figures
@@ -53,7 +56,9 @@ def metrics() -> Response:
     if not is_operator():
         abort(403)
     registry = CollectorRegistry()
-    registry.register(Figures(web().service, described(web().gateways)))
+    settings = web().settings
+    keeper = None if settings.spool_dir is None else KeeperFiles(Path(settings.spool_dir), settings.secret_key)
+    registry.register(Figures(web().service, described(web().gateways), keeper))
     return Response(generate_latest(registry), content_type=CONTENT_TYPE_LATEST)
 
 

@@ -20,6 +20,7 @@ from service.operations.gateway_health import gateway_health, what_was_loud
 from service.operations.health import Lateness
 from service.operations.pages import health
 from service.operations.service import Service
+from service.operations.snapshotting import KeeperFiles, snapshot_age
 from service.store.outbox import DELIVERED, EXPIRED, FAILED, HANDED, LEASED, QUEUED
 from service.store.tables import DiveRow, MessageRow
 from service.web.gateway_metrics import gateway_metrics
@@ -40,18 +41,24 @@ _NOTHING_IS_ZERO = ("oldest_due_s", "oldest_urgent_s")
 class Figures(Collector):
     """Collects all figures of one service, at each scrape."""
 
-    def __init__(self, service: Service, gateways: Sequence[Described]) -> None:
+    def __init__(self, service: Service, gateways: Sequence[Described], keeper: KeeperFiles | None = None) -> None:
         self._service = service
         self._gateways = gateways
+        self._keeper = keeper
 
     def collect(self) -> Iterator[Metric]:
         """What is known; with the database away only that it is."""
         state = health(self._service)
         up = "1 when the database answers and has the current schema."
         yield GaugeMetricFamily("linetender_database_up", up, value=float(state.lateness is not None))
+        yield from _standing_in(self._keeper)
         if state.lateness is None:
             return
         yield from _ages(state.lateness)
+        age_s, _ = snapshot_age(self._service)
+        if age_s is not None:
+            words = "Since the keeper last wrote the snapshot from which it alarms while the database is gone."
+            yield GaugeMetricFamily("linetender_snapshot_age_seconds", words, value=age_s)
         counted = self._service.read(_count)
         yield _by("linetender_dives", "Dives by phase.", "phase", list(Phase), counted.dives)
         yield _by("linetender_messages", "Messages by state.", "state", MESSAGE_STATES, counted.messages)
@@ -74,6 +81,13 @@ def _ages(lateness: Lateness) -> Iterator[Metric]:
         # What never happened has no age: the figure is left out, and an alert on its absence works.
         if seconds is not None:
             yield GaugeMetricFamily(name, words, value=seconds)
+
+
+def _standing_in(keeper: KeeperFiles | None) -> Iterator[Metric]:
+    """Known without a database, of the keeper of this machine alone."""
+    if keeper is not None:
+        words = "1 while what this machine's keeper told without the database is not in it yet."
+        yield GaugeMetricFamily("linetender_standing_in", words, value=float(keeper.journal.exists()))
 
 
 def _by(name: str, words: str, label: str, values: Any, counts: dict[str, int]) -> Metric:

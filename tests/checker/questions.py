@@ -225,7 +225,10 @@ class Checker:
             messages = self.messages_of(dive)
             alarmed = {(one.phone, one.channel) for one in messages if one.kind in ALARMS and one.id in self.took}
             for phone, way in alarmed:
-                over = [m for m in messages if m.phone == phone and self.is_stand_down(m, dive.closed_at, way)]
+                # A keeper that stood in for the database may have alarmed about a dive whose end it did not know of.
+                late = [m.queued_at for m in messages if (m.phone, m.channel) == (phone, way) and self.is_meanwhile(m)]
+                since = max([dive.closed_at, *late])
+                over = [m for m in messages if m.phone == phone and self.is_stand_down(m, since, way)]
                 if phone == closer["phone"] or self.stood_down(over):
                     continue
                 if any(self.withheld(dive, one.person_key) for one in messages if one.phone == phone):
@@ -235,6 +238,11 @@ class Checker:
     def is_stand_down(self, message: MessageRow, closed_at: datetime, way: str) -> bool:
         """Whether it belongs to this close, by this way."""
         return message.kind == "stand_down" and message.queued_at >= closed_at and message.channel == way
+
+    @staticmethod
+    def is_meanwhile(message: MessageRow) -> bool:
+        """Whether it is an alarm that a keeper sent while the database was gone."""
+        return message.step.startswith("outage-") and message.kind in ALARMS
 
     def stood_down(self, over: Sequence[MessageRow]) -> bool:
         """Taken, on its way for less than the stated delay, or refused for good."""
@@ -252,7 +260,7 @@ class Checker:
         for dive in self.dives:
             spans = list(self.closed_spans(dive))
             for message in self.messages_of(dive):
-                if message.kind not in NEVER_AFTER_CLOSE:
+                if message.kind not in NEVER_AFTER_CLOSE or self.is_meanwhile(message):
                     continue
                 for attempt in self.attempts_at(message):
                     if any(begin < attempt.started_at < end for begin, end in spans):
@@ -382,7 +390,7 @@ class Checker:
         calm = [one for key, one in first.items() if self.messages[key].priority > 2]
         for message, began in urgent:
             for other in calm:
-                if message.queued_at < other.started_at and other.id < began.id:
+                if message.queued_at < other.started_at and other.id < began.id and other.started_at < began.started_at:
                     yield f"9: {message.kind} {message.step} of dive {message.dive_id} waited behind something calm"
 
     # 10

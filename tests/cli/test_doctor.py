@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import json
 import socket
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
+from service.operations.snapshotting import HEARTBEAT
+from service.store import health
 from tests.cli.conftest import GATEWAY, Run
 from tests.fakes.json_gateway import SECRET, TOKEN, JsonGateway
 from tests.fakes.mail_server import MailServer
@@ -22,14 +26,17 @@ def lines(output: str) -> dict[str, str]:
     return {line[5:].partition(":")[0]: line[:4].strip() for line in output.splitlines()}
 
 
-def test_a_whole_installation_has_no_fault(run: Run, environment: dict[str, str], broker: Broker) -> None:
+def test_a_whole_installation_has_no_fault(
+    run: Run, environment: dict[str, str], broker: Broker, tmp_path: Path
+) -> None:
     """Database, schema, club, broker, clock and gateway are there: all lines ok, exit status 0."""
     with staged(environment["DATABASE_URL"]), socket.create_server(("127.0.0.1", 0)) as gateway:
-        result = run("doctor", BROKER_URL=broker.url, GATEWAYS=GATEWAY % gateway.getsockname()[1])
+        gateways, spool = GATEWAY % gateway.getsockname()[1], str(tmp_path / "spool")
+        result = run("doctor", BROKER_URL=broker.url, GATEWAYS=gateways, SPOOL_DIR=spool)
 
     assert lines(result.output) == dict.fromkeys(
         [
-            *("settings", "versions", "database", "schema", "clubs", "broker", "clock", "gateways"),
+            *("settings", "versions", "database", "schema", "clubs", "broker", "clock", "snapshot", "gateways"),
             *("gateway one", "state of one", "public address"),
         ],
         "ok",
@@ -43,10 +50,24 @@ def test_each_thing_that_is_missing_fails_by_itself(run: Run) -> None:
 
     found = lines(result.output)
     assert [name for name, mark in found.items() if mark == "FAIL"] == [
-        *("schema", "clubs", "broker", "gateway one", "state of one")
+        *("schema", "clubs", "broker", "snapshot", "gateway one", "state of one")
     ]
     assert found["database"] == "ok"
     assert result.exit_code == 1
+
+
+@pytest.mark.parametrize(("age_s", "mark"), [(30, "ok"), (31, "FAIL")])
+def test_a_snapshot_that_is_too_old_is_a_finding(
+    run: Run, environment: dict[str, str], tmp_path: Path, age_s: int, mark: str
+) -> None:
+    """Half a minute is what a keeper promises; without a directory for it there is none at all."""
+    spool = str(tmp_path / "spool")
+    with staged(environment["DATABASE_URL"]) as stage:
+        assert lines(run("doctor", SPOOL_DIR=spool).output)["snapshot"] == "ok"
+        at = datetime.now(UTC) - timedelta(seconds=age_s - 0.5 if mark == "ok" else age_s)
+        stage.service.write(lambda session: health.beat(session, HEARTBEAT, at, "2 dives"))
+        assert lines(run("doctor", SPOOL_DIR=spool).output)["snapshot"] == mark
+        assert lines(run("doctor", SPOOL_DIR=None).output)["snapshot"] == "FAIL"
 
 
 def test_missing_settings_are_a_finding(run: Run) -> None:

@@ -86,6 +86,7 @@ COMMANDS: dict[str, Command] = {
     "handed": do.NoteHanded("start_notice", "contact-1"),
     "unreachable": do.NoteUnreachable("contact-2", "refused"),
     "reachable": do.NoteReachable("contact-2"),
+    "told meanwhile": do.NoteToldMeanwhile(Step.ALERT, ("contact-0",), NOW, NOW),
     "tick": do.Tick(),
 }
 
@@ -96,7 +97,7 @@ DRY, NO_ALARM = "refused: not_started", "refused: no_alarm"
 OUT, PARTLY, ASKED, PASSED_ON = "Closed", "PartlyOut", "ExtensionAsked", "LatePassedOn"
 RAISED, OK, CALLED = "AlarmRaised", "Acknowledged", "RescueCalled"
 FIX, HEARD, LOST = "FixReported", "Heard", "PersonUnreachable"
-SEEN, THERE = "ConditionsReported", "OnScene"
+SEEN, THERE, TOLD = "ConditionsReported", "OnScene", "ToldMeanwhile"
 
 #                     filed     in_water  uncert.   alert      distress   closed   alert, never started
 TABLE = {
@@ -117,6 +118,7 @@ TABLE = {
     "handed":           (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
     "unreachable":      (LOST,    LOST,     LOST,     LOST,      LOST,      NONE,    LOST),
     "reachable":        (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
+    "told meanwhile":   (TOLD,    TOLD,     TOLD,     NONE,      NONE,      NONE,    NONE),
     "tick":             (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
 }  # fmt: skip
 
@@ -125,6 +127,7 @@ PHASE_AFTER = {
     OUT: "closed",
     RAISED: "alert",
     CALLED: "distress",
+    TOLD: "alert",
 }
 
 

@@ -25,6 +25,7 @@ from service.domain.dive.events import (
     Started,
     StartSaid,
     StepTaken,
+    ToldMeanwhile,
 )
 from service.domain.grace import Step
 from service.domain.people import ADMINS, CLOCK
@@ -118,6 +119,10 @@ LINES: dict[str, tuple[Event, str]] = {
     ),
     "for some other reason": (PersonUnreachable(NOW, "contact-0", "moved"), "Texts do not reach Cleo Marsh: moved."),
     "reachable": (PersonReachable(NOW, "contact-0"), "Texts reach Cleo Marsh again."),
+    "told meanwhile": (
+        ToldMeanwhile(NOW, Step.ALERT, ("contact-0",), NOW, NOW),
+        "Alerted, not confirmed, while the database was gone: Cleo Marsh.",
+    ),
     "called off": (Closed(NOW, diver(), Outcome.CALLED_OFF), "Called off, nobody is diving."),
     "stood down for a reason": (
         Closed(NOW, contact(), Outcome.STOOD_DOWN, 2, reason="seen in the car park"),

@@ -12,6 +12,7 @@ from sqlalchemy import Engine, event
 
 from service.store.engine import open_engine
 from tests.checker.questions import violations
+from tests.operations.away import Keeping
 from tests.operations.stage import BEGIN_AT, HandMovedClock, Stage, prepare, stage_on
 from tests.servers.postgres import Postgres
 
@@ -111,3 +112,22 @@ def staged_on(engine: Engine) -> Iterator[Stage]:
         yield stage
     finally:
         stage.courier.close()
+
+
+@pytest.fixture
+def keeping(quick_stage: Stage, tmp_path: Path) -> Iterator[Keeping]:
+    """A keeper's standby on SQLite."""
+    yield from kept(quick_stage, tmp_path)
+
+
+@pytest.fixture
+def keeping_on_both(stage: Stage, tmp_path: Path) -> Iterator[Keeping]:
+    """A keeper's standby, once on SQLite and once on PostgreSQL: for what it writes into them."""
+    yield from kept(stage, tmp_path)
+
+
+def kept(stage: Stage, tmp_path: Path) -> Iterator[Keeping]:
+    """A standby, and what it has under way ended afterwards."""
+    keeping = Keeping(stage, tmp_path / "spool")
+    yield keeping
+    keeping.standby.close()

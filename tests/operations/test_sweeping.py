@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from sqlalchemy import select, update
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import IntegrityError, OperationalError
 
 from service.domain.dive import Dive, Phase
 from service.operations import recording
@@ -17,6 +17,7 @@ from service.operations.gateway import ReceiptState
 from service.operations.inbound import answer_text
 from service.operations.plainest import raise_plainest
 from service.operations.sweeping import sweep
+from service.store import dives, due
 from service.store.engine import RunAgainError
 from service.store.tables import DiveRow, HeartbeatRow
 from tests.operations.stage import ANNA, BRAM, CLEO, DOV, EDDA, FINN, Stage, counted_statements, plan_of
@@ -303,18 +304,74 @@ def test_where_a_gateway_sends_no_receipts_none_is_missed(stage: Stage) -> None:
     stage.text(ANNA, "out 2")
 
 
-def test_an_idle_sweep_asks_no_more_of_the_database_with_more_dives(stage: Stage) -> None:
-    """What is not due costs nothing."""
-    stage.dive_in(plan_of(1))
-    stage.turn()
-    with counted_statements(stage.engine) as few:
-        sweep(stage.service)
-    for number in range(2, 12):
+def test_an_idle_sweep_is_one_statement(stage: Stage) -> None:
+    """What is not due costs nothing, and that the sweep lives is noted every three seconds."""
+    for number in range(3):
         stage.dive_in(plan_of(number))
-    with counted_statements(stage.engine) as many:
+    stage.turn()
+    with counted_statements(stage.engine) as idle:
+        stage.sleep(2 / 60)
+        sweep(stage.service)
+    with counted_statements(stage.engine) as later:
+        stage.sleep(1 / 60)
         sweep(stage.service)
 
-    assert len(many) == len(few) <= 25
+    assert len(idle) == 1
+    assert any("heartbeats" in one and not one.startswith("SELECT") for one in later)
+    assert heartbeat(stage) == stage.clock.at
+
+
+def test_a_batch_costs_few_statements_however_many_dives_it_has(stage: Stage) -> None:
+    """What is asked or written for one is asked or written for all at once."""
+    counts = []
+    for numbers in (range(2), range(2, 14)):
+        inside = [stage.dive_in(plan_of(number)) for number in numbers]
+        stage.turn()
+        stage.sleep(66)
+        with counted_statements(stage.engine) as seen:
+            assert sweep(stage.service).decided == len(inside)
+        counts.append(len(seen))
+        for dive in inside:
+            stage.text(dive.lead.phone or "", "out")
+
+    assert max(counts) <= 40
+
+
+def test_where_it_cannot_be_seen_what_is_due_all_of_it_is_done(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One table that cannot be read must not keep an alarm."""
+
+    def broken(_: object) -> None:
+        raise ZeroDivisionError("no glance")
+
+    dive = stage.dive_in()
+    stage.sleep(66)
+    monkeypatch.setattr(due, "glance", broken)
+
+    assert sweep(stage.service).decided == 1
+    assert stage.dive(dive.id).phase is Phase.ALERT
+
+
+def test_a_row_that_cannot_be_written_takes_no_other_of_its_batch_with_it(
+    unchecked: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The batch is then tried one by one, and only the dive at fault gets the plainest alarm."""
+    stage = unchecked
+    broken, well = stage.dive_in(plan_of(1)), stage.dive_in(plan_of(2))
+    whole = dives.save_all
+
+    def save_all(session: Any, saved: Any) -> None:
+        if any(one.dive.id == broken.id for one in saved):
+            raise IntegrityError("UPDATE dives", {}, Exception("a rule of the database"))
+        whole(session, saved)
+
+    monkeypatch.setattr(dives, "save_all", save_all)
+    stage.sleep(66)
+    stage.turn()
+
+    assert stage.dive(well.id).phase is Phase.ALERT
+    assert stage.dive(broken.id) == broken
+    assert any("SERVICE FAULT" in body for body in stage.to(broken.contacts[0].phone or ""))
+    assert not any("SERVICE FAULT" in body for body in stage.to(well.contacts[0].phone or ""))
 
 
 def test_an_event_costs_few_statements_whatever_the_number_of_contacts(stage: Stage) -> None:

@@ -84,6 +84,7 @@ def test_kinds_are_the_names_of_the_events_in_snake_case() -> None:
         "heard",
         "person_unreachable",
         "person_reachable",
+        "told_meanwhile",
         "closed",
     }
 

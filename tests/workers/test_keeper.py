@@ -7,12 +7,14 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
 from service.clock import PacedClock, SteadyClock
 from service.operations.health import Lateness, return_canary, send_canary
 from service.operations.service import Service
+from service.operations.spooling import Spool
 from service.operations.sweeping import sweep
 from service.store import health
 from service.store.engine import open_engine
@@ -201,6 +203,31 @@ def test_a_database_that_goes_away_does_not_end_the_keeper(stage: Stage, caplog:
     finally:
         stopping.set()
         running.join()
+
+
+def test_a_fault_of_ours_is_no_outage(
+    stage: Stage, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, hand: Hand
+) -> None:
+    """The database is there and others may well be watching: nobody is alarmed by a snapshot."""
+    dive, completed = stage.dive_in(), [0]
+    spool = Spool(tmp_path / "spool", "s" * 40)
+    keeper = Keeper(stage.service, stage.courier, hand, gateways=[stage.first], spool=spool)
+    keeper.look()
+    assert dive.raise_by_at is not None
+    stage.clock.at = dive.raise_by_at
+
+    def break_down(_: Service) -> Lateness:
+        raise RuntimeError("a fault of ours")
+
+    monkeypatch.setattr("workers.keeper.how_late", break_down)
+    for _ in range(3):
+        hand.at_s += 100.0
+        completed[0] += keeper._look_anyhow()
+
+    assert completed == [0]
+    assert not any("NOT CONFIRMED" in taken.body for taken in stage.journal)
+    for threads in (keeper._thread, keeper._asking):
+        threads.shutdown(wait=True)
 
 
 def test_the_keeper_says_that_it_lives(stage: Stage, keeper: Keeper) -> None:

@@ -12,6 +12,7 @@ from kombu.exceptions import OperationalError
 from sqlalchemy import func, select
 
 from service.operations import health
+from service.operations.sweeping import sweep
 from service.settings import Settings
 from service.store import inbound
 from service.store.tables import CanaryRow, GatewayCanaryRow, LogCheckpointRow, WrongCodeRow
@@ -19,42 +20,21 @@ from tests.operations.stage import CLEO, OURS, STRANGER, Stage
 from workers import queues
 from workers.app import make_celery
 from workers.courier import carry
-from workers.deadlines import sweep_unless_just_done
 from workers.process import Process
 from workers.upkeep import write_checkpoint
 
 
-def test_a_tick_that_waited_in_the_broker_does_nothing_after_another(stage: Stage) -> None:
-    """Of an hour's ticks that come all at once the first sweeps."""
-    assert [sweep_unless_just_done(stage.service) for _ in range(3)] == [True, False, False]
-
-
-def test_a_second_later_the_next_tick_sweeps(stage: Stage) -> None:
-    """Ticks in their time are not skipped."""
-    sweep_unless_just_done(stage.service)
-    stage.clock.at += timedelta(seconds=1)
-
-    assert sweep_unless_just_done(stage.service)
-
-
 def test_a_sweep_of_the_future_keeps_none_back(stage: Stage) -> None:
-    """After a clock was wrongly an hour ahead, the next tick sweeps all the same."""
-    stage.clock.at += timedelta(hours=1)
-    sweep_unless_just_done(stage.service)
-    stage.clock.at -= timedelta(hours=1)
-
-    assert sweep_unless_just_done(stage.service)
-
-
-def test_a_tick_sweeps_whenever_something_is_due(stage: Stage) -> None:
-    """Just done or not, what is due is done."""
+    """After a clock was wrongly two hours ahead, what is due is done all the same."""
+    stage.clock.at += timedelta(hours=2)
+    sweep(stage.service)
+    stage.clock.at -= timedelta(hours=2)
     dive = stage.dive_in()
     assert dive.raise_by_at is not None
-    stage.clock.at = dive.raise_by_at - timedelta(seconds=0.1)
-    sweep_unless_just_done(stage.service)
     stage.clock.at = dive.raise_by_at
 
-    assert sweep_unless_just_done(stage.service)
+    sweep(stage.service)
+
     assert stage.dive(dive.id).phase == "alert"
 
 
@@ -64,7 +44,7 @@ def test_every_task_run_twice_does_what_once_does(settings: Settings, stage: Sta
     assert dive.raise_by_at is not None
     stage.clock.at = dive.raise_by_at
     for _ in range(2):
-        sweep_unless_just_done(stage.service)
+        sweep(stage.service)
         stage.courier.carry(urgent_only=True)
         stage.courier.carry()
         write_checkpoint(stage.service)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from service.domain.grace import GracePeriods
+from service.domain.grace import GracePeriods, Step
 from service.domain.language import Words, render
 from service.domain.people import Actor, Channel
 from service.domain.place.conditions import Current, Wind
@@ -183,6 +183,16 @@ class NoteReachable:
 
 
 @dataclass(frozen=True, slots=True)
+class NoteToldMeanwhile:
+    """A keeper took this step at `told_at`, while the database was gone; `to` are those whom its messages reached."""
+
+    step: Step
+    to: tuple[str, ...]
+    due_at: datetime
+    told_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Tick:
     """Do what is due."""
 
@@ -204,6 +214,7 @@ Command = (
     | NoteHanded
     | NoteUnreachable
     | NoteReachable
+    | NoteToldMeanwhile
     | Tick
 )
 

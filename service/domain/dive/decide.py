@@ -22,14 +22,16 @@ from service.domain.dive.events import (
     RescueCalled,
     Started,
     StartSaid,
+    ToldMeanwhile,
 )
 from service.domain.dive.evolve import evolve
 from service.domain.dive.extending import extend
 from service.domain.dive.finishing import call_off, finish, report_safe
 from service.domain.dive.placing import first_fix, report_conditions, report_fix, report_on_scene
 from service.domain.dive.state import Dive, Phase
-from service.domain.dive.ticking import tick
+from service.domain.dive.ticking import assumed_meanwhile, tick
 from service.domain.dive.ways import DECLINED, REFUSED_BY_PERSON
+from service.domain.grace import Step
 from service.domain.people import Channel, Role
 from service.domain.plan import PARTY_MAX, check_plan, refusals
 
@@ -203,6 +205,25 @@ def _note_reachable(dive: Dive, command: do.NoteReachable, now: datetime) -> Dec
     return (*back, *_what_is_held(dive, command.step, person.key, now))
 
 
+def _note_told_meanwhile(dive: Dive, command: do.NoteToldMeanwhile, now: datetime) -> Decision:
+    """What was told cannot be untold, so only what the dive knows already, or better, changes nothing.
+
+    Of a plan with no start the keeper's clock took one for granted; so does the dive, before all else.
+    """
+    if dive.phase is Phase.CLOSED or not command.to or _is_known(dive, command):
+        return ()
+    told = ToldMeanwhile(now, command.step, command.to, command.due_at, command.told_at)
+    return (*assumed_meanwhile(dive, command.to, now), told)
+
+
+def _is_known(dive: Dive, command: do.NoteToldMeanwhile) -> bool:
+    if command.step is Step.HAND_UP:
+        return Step.HAND_UP in dive.steps
+    if command.step in (Step.DISTRESS, Step.DISTRESS_AGAIN):
+        return dive.distress_at is not None and dive.distress_at >= command.told_at
+    return set(command.to) <= dive.alerted_keys()
+
+
 _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.Start: _start,
     do.Finish: finish,
@@ -219,4 +240,5 @@ _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.NoteHanded: _note_handed,
     do.NoteUnreachable: _note_unreachable,
     do.NoteReachable: _note_reachable,
+    do.NoteToldMeanwhile: _note_told_meanwhile,
 }

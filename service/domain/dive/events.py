@@ -248,6 +248,17 @@ class PersonReachable:
 
 
 @dataclass(frozen=True, slots=True)
+class ToldMeanwhile:
+    """While the database was gone a keeper took this step by its snapshot, at `told_at`; `to` were reached by it."""
+
+    at: datetime
+    step: Step
+    to: tuple[str, ...]
+    due_at: datetime
+    told_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Closed:
     """It is over, by whose word, and how many are out. `never_started`: the clock had not been running."""
 
@@ -280,5 +291,6 @@ Event = (
     | Heard
     | PersonUnreachable
     | PersonReachable
+    | ToldMeanwhile
     | Closed
 )

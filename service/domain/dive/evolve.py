@@ -260,6 +260,13 @@ def _is_first_way(dive: Dive, key: str, channel: Channel) -> bool:
     return channel is (Channel.TEXT if person is None else dive.first_way(person))
 
 
+def _told_meanwhile(dive: Dive, event: ev.ToldMeanwhile) -> Dive:
+    """As the step itself; whom it did not reach has their turn yet. What is not of the contacts changes no phase."""
+    over = () if event.step is Step.ALERT or event.step not in _CONTACT_STEPS else (Step.ALERT,)
+    step = ev.StepTaken(event.told_at, event.step, event.due_at, event.to, passed_over=over)
+    return _step_taken(dive, step)
+
+
 def _closed(dive: Dive, event: ev.Closed) -> Dive:
     return replace(
         dive,
@@ -294,5 +301,6 @@ _CHANGES: dict[type, Callable[[Dive, Any], Dive]] = {
     ev.Heard: _words_heard,
     ev.PersonUnreachable: _unreachable,
     ev.PersonReachable: _reachable,
+    ev.ToldMeanwhile: _told_meanwhile,
     ev.Closed: _closed,
 }

@@ -78,26 +78,37 @@ def _lapsed(now: datetime) -> Closed:
     return Closed(at=now, by=CLOCK, outcome=Outcome.LAPSED, never_started=True)
 
 
-def _assume_started(dive: Dive, planned: datetime, now: datetime) -> tuple[Event, ...]:
-    def started(quiet: tuple[Role, ...], spared: tuple[str, ...] = ()) -> Started:
-        return Started(
-            at=now,
-            by=CLOCK,
-            started_at=planned,
-            due_out_at=planned + dive.plan.run_time,
-            head_count=dive.head_count,
-            assumed=True,
-            quiet=quiet,
-            passed_over=() if Step.ASK_STARTED in dive.steps else (Step.ASK_STARTED,),
-            spared=spared,
-        )
+def assumed_meanwhile(dive: Dive, told: tuple[str, ...], now: datetime) -> tuple[Event, ...]:
+    """The start that is taken for granted by now, where contacts have been alerted for it; else nothing."""
+    planned = dive.plan.time_in_at
+    if dive.phase is not Phase.FILED or planned is None or now < planned + dive.grace.assume_started_after:
+        return ()
+    return (_started(dive, planned, now, (Role.DIVER, Role.CONTACT), told),)
 
-    later = _tick_live(evolve(dive, started(())), now)
+
+def _started(
+    dive: Dive, planned: datetime, now: datetime, quiet: tuple[Role, ...], spared: tuple[str, ...] = ()
+) -> Started:
+    return Started(
+        at=now,
+        by=CLOCK,
+        started_at=planned,
+        due_out_at=planned + dive.plan.run_time,
+        head_count=dive.head_count,
+        assumed=True,
+        quiet=quiet,
+        passed_over=() if Step.ASK_STARTED in dive.steps else (Step.ASK_STARTED,),
+        spared=spared,
+    )
+
+
+def _assume_started(dive: Dive, planned: datetime, now: datetime) -> tuple[Event, ...]:
+    later = _tick_live(evolve(dive, _started(dive, planned, now, ())), now)
     taken = {event.step: event.to for event in later if isinstance(event, StepTaken)}
     spared = taken.get(Step.DISTRESS) or taken.get(Step.ALERT)
     quiet = [Role.DIVER] if taken.keys() & set(PARTY_STEPS) else []
     quiet += [Role.CONTACT] if spared else []
-    return (started(tuple(quiet), spared or ()), *later)
+    return (_started(dive, planned, now, tuple(quiet), spared or ()), *later)
 
 
 # Live

@@ -166,6 +166,10 @@ def _reachable(dive: Dive, event: ev.PersonReachable) -> str:
     return f"{_WAYS[event.channel]} reach {_name(dive, event.person)} again."
 
 
+def _told_meanwhile(dive: Dive, event: ev.ToldMeanwhile) -> str:
+    return f"{_STEPS[event.step]}, not confirmed, while the database was gone: {_people(dive, event.to)}."
+
+
 def _closed(_: Dive, event: ev.Closed) -> str:
     return _OUTCOMES[event.outcome] + (f" Reason: {event.reason}." if event.reason else "")
 
@@ -191,5 +195,6 @@ _WORDS: dict[type, Callable[[Dive, Any], str]] = {
     ev.Heard: _words_heard,
     ev.PersonUnreachable: _unreachable,
     ev.PersonReachable: _reachable,
+    ev.ToldMeanwhile: _told_meanwhile,
     ev.Closed: _closed,
 }

@@ -10,9 +10,10 @@ from sqlalchemy.orm import Mapped, mapped_column
 from service.store.tables.base import Base, Json, Number
 
 _UNCONFIRMED = {
-    "sqlite": "state = 'handed' AND receipt_checked = 0",
-    "postgresql": "state = 'handed' AND NOT receipt_checked",
+    "sqlite": "state = 'handed' AND receipt_checked = 0 AND priority <= 1",
+    "postgresql": "state = 'handed' AND NOT receipt_checked AND priority <= 1",
 }
+_EXPIRING = "state IN ('queued', 'leased') AND expires_at IS NOT NULL"
 
 
 class MessageRow(Base):
@@ -44,6 +45,12 @@ class MessageRow(Base):
             "handed_at",
             sqlite_where=text(_UNCONFIRMED["sqlite"]),
             postgresql_where=text(_UNCONFIRMED["postgresql"]),
+        ),
+        Index(
+            "ix_messages_expiring",
+            "expires_at",
+            sqlite_where=text(_EXPIRING),
+            postgresql_where=text(_EXPIRING),
         ),
     )
 
@@ -80,6 +87,7 @@ class MessageRow(Base):
     ended_at: Mapped[datetime | None]  # when it failed or expired
     failed_reason: Mapped[str | None]
     receipt_checked: Mapped[bool]
+    receipt_within_s: Mapped[int] = mapped_column(server_default="120")  # after that no receipt is as no answer
 
 
 class AttemptRow(Base):

@@ -1,0 +1,82 @@
+"""What is told while the database is gone: the ladder's alarms by a keeper's snapshot, and that nothing confirms them.
+
+Each says first that it is not confirmed and why, then what an alarm says: they may be out, and their word for it may
+lie where nobody can read it yet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from service.domain.dive.events import Event, StepTaken, ToldMeanwhile
+from service.domain.dive.state import Dive
+from service.domain.grace import Step
+from service.domain.language import Phrase, render, say
+from service.domain.people import Channel
+from service.domain.wording.drafts import Draft, MessageKind, to_each
+from service.domain.wording.parts import Part, keep, may_go
+from service.domain.wording.phrases import (
+    call_rescue,
+    call_them,
+    out_so_far,
+    since,
+    to_rescue,
+    where,
+    who,
+)
+
+_DISTRESS = (Step.DISTRESS, Step.DISTRESS_AGAIN)
+_ALARMS = (MessageKind.DISTRESS, MessageKind.ALERT)
+
+
+def unconfirmed(dive: Dive, event: Event, drafts: Sequence[Draft]) -> list[Draft]:
+    """What goes out of `drafts`, the messages for `event`, when it is decided by a snapshot.
+
+    What is urgent goes, with no link: no page of ours can be opened now. Of the clock's own alarms each says that it is
+    not confirmed; what somebody has said needs no other word for it.
+    """
+    urgent = [replace(draft, link=None) for draft in drafts if draft.kind <= MessageKind.STAND_DOWN]
+    if hasattr(event, "by"):
+        return urgent
+    return [_reworded(dive, event, draft) if draft.kind in _ALARMS else draft for draft in urgent]
+
+
+def on_told_meanwhile(_: Dive, __: ToldMeanwhile) -> list[Draft]:
+    """Nobody is told again: they have been, and the ladder goes on from there."""
+    return []
+
+
+def _reworded(dive: Dive, event: Event, draft: Draft) -> Draft:
+    if draft.channel is Channel.TEXT and isinstance(event, StepTaken):
+        [same] = to_each(dive, [draft.to], draft.kind, event.step, _parts(dive, event), event.due_at)
+        return replace(draft, text=same.text, full=same.full)
+    doubt = render(say("This is not confirmed: our service has a fault."), draft.to.language)
+    return replace(draft, text=f"{doubt} {draft.text}")
+
+
+def _parts(dive: Dive, event: StepTaken) -> list[Part]:
+    call = to_rescue(dive, say("Call rescue: {rescue}.", rescue=call_rescue(dive)))
+    say_what = may_go(2, say("Say {what}, give position.", what=say("overdue divers")))
+    facts = [
+        keep(_cry(dive, event)),
+        keep(say("{who}.", who=who(dive))),
+        *out_so_far(dive),
+        *where(dive, event.at),
+        since(dive, event.at),
+        keep(say("They may be out: we cannot hear them.")),
+    ]
+    if event.step in _DISTRESS:
+        act = [keep(call), *call_them(dive)]
+    else:
+        act = [*call_them(dive), keep(say("No answer? {rescue}", rescue=call))]
+    answer = keep(say("Reply OK {ref}, CALLED {ref} or SAFE {all} {ref}.", ref=dive.reference, all=dive.head_count))
+    return [*facts, *act, *([] if dive.drill else [say_what]), answer]
+
+
+def _cry(dive: Dive, event: StepTaken) -> Phrase:
+    if event.step in _DISTRESS and not dive.drill:
+        return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE, CALL RESCUE NOW:")
+    if event.step is Step.HAND_UP:
+        return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE, no contact has answered:")
+    return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE:")

@@ -1,0 +1,136 @@
+"""What gateways took, written down many at a time: the usual end of a message, and most of the work in a storm.
+
+It is the same record that `settling` writes of one, in one transaction for all that has come in meanwhile. Whatever is
+not so plain (a refusal, a doubt, a notice that arms a dive, a receipt that was there first) is left to it.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import defaultdict, deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+
+from sqlalchemy.orm import Session
+
+from service.domain.wording import MessageKind
+from service.operations.breaking import note
+from service.operations.claiming import Parcel
+from service.operations.gateway import Accepted
+from service.operations.retrying import Fate
+from service.operations.service import Service
+from service.operations.settling import ATTEMPT_PREFIX, about, attempt_actor, attempt_detail
+from service.store import handing, log
+from service.store.codec import canonical
+from service.store.engine import is_transient
+from service.store.outbox import Message
+
+_LOG = logging.getLogger(__name__)
+
+TOGETHER_MAX = 100
+ENOUGH = 50  # more at once make a record hardly cheaper
+ACCEPTED = f"{ATTEMPT_PREFIX}accepted"
+
+
+@dataclass(frozen=True, slots=True)
+class Handed:
+    """A message that its gateway took."""
+
+    parcel: Parcel
+    outcome: Accepted
+
+
+def is_plain(message: Message) -> bool:
+    """Whether no more is to be done when a gateway has taken it than to write that down.
+
+    A start notice may arm its dive, and an extension's notice puts that in force: both are kinds of start notice.
+    """
+    return message.dive_id is not None and message.priority != MessageKind.START_NOTICE
+
+
+class HandingOver:
+    """Records for one courier, `owner`, from many threads: whoever comes while nobody writes, writes for all."""
+
+    def __init__(self, service: Service, owner: str, one_by_one: Callable[[Handed], None]) -> None:
+        self._service = service
+        self._owner = owner
+        self._one_by_one = one_by_one
+        self._waiting: deque[Handed] = deque()
+        self._writing = threading.Lock()
+
+    def record(self, handed: Handed) -> None:
+        """Have it recorded with others, by this thread or another, at the latest at the next `write`. Never raises."""
+        self._waiting.append(handed)
+        if len(self._waiting) >= ENOUGH:
+            self.write()
+
+    def write(self) -> None:
+        """Record what waits, unless another thread is just about it: then that one does. Never raises."""
+        # Looked at again once the lock is free: somebody may have come after the last look of who had it.
+        while self._waiting and self._writing.acquire(blocking=False):
+            try:
+                self._write()
+            finally:
+                self._writing.release()
+
+    def _write(self) -> None:
+        while self._waiting:
+            batch = [self._waiting.popleft() for _ in range(min(len(self._waiting), TOGETHER_MAX))]
+            now = self._service.clock.now()
+            try:
+                left = self._service.write(partial(self._together, batch, now))
+            except Exception as error:  # noqa: BLE001 - whatever it is, the others' records must not be lost with it
+                # While the database is away there is no use in trying each: their leases run out, and they go again.
+                _LOG.exception("not_recorded_together", extra={"messages": len(batch)})
+                left = [] if is_transient(error) else batch
+            for handed in left:
+                self._one_by_one(handed)
+
+    def _together(self, batch: Sequence[Handed], now: datetime, session: Session) -> list[Handed]:
+        """Record those that nothing stands in the way of; gives the others."""
+        # The dives first, as everybody does; and only those that nobody has, so that no two wait for each other.
+        free = handing.hold_free(session, {one.parcel.message.dive_id or "" for one in batch})
+        by_gateway: dict[str, list[Handed]] = defaultdict(list)
+        for one in batch:
+            if one.parcel.message.dive_id in free:
+                by_gateway[one.parcel.gateway.name].append(one)
+        written: set[int] = set()
+        for name, handed in by_gateway.items():
+            early = handing.receipts_wait(session, name, [one.outcome.provider_id for one in handed])
+            plain = [one for one in handed if one.outcome.provider_id not in early]
+            self._finish(session, name, plain, now)
+            written |= {one.parcel.attempt_id for one in plain}
+        for name, handed in by_gateway.items():
+            note(self._service, session, name, handed[0].outcome, now)
+        return [one for one in batch if one.parcel.attempt_id not in written]
+
+    def _finish(self, session: Session, gateway: str, handed: Sequence[Handed], now: datetime) -> None:
+        if not handed:
+            return
+        ids = {one.parcel.attempt_id: one.outcome.provider_id for one in handed}
+        handing.finish_accepted(session, ids, now)
+        names = {one.parcel.message.id: one.outcome.provider_id for one in handed}
+        checked = not handed[0].parcel.gateway.sends_receipts
+        handing.mark_handed(session, names, self._owner, gateway, now, receipt_checked=checked)
+        self._log(session, gateway, handed, now)
+
+    def _log(self, session: Session, gateway: str, handed: Sequence[Handed], now: datetime) -> None:
+        book = log.Book(session)
+        book.hold({log.chain_of(one.parcel.message.dive_id, one.parcel.message.club_id) for one in handed})
+        actor = canonical(attempt_actor(self._service, gateway))
+        then = attempt_detail(self._service, Fate.HANDED, None)
+        for one in handed:
+            message = one.parcel.message
+            book.add(
+                log.chain_of(message.dive_id, message.club_id),
+                at=now,
+                kind=ACCEPTED,
+                actor=actor,
+                detail=canonical(about(message) | then),
+                dive_id=message.dive_id,
+                club_id=message.club_id,
+            )
+        book.write()

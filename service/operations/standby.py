@@ -1,0 +1,101 @@
+"""What a keeper has ready for when the database is gone: until then the snapshot, and then the stand-in."""
+
+from __future__ import annotations
+
+import logging
+import os
+from datetime import timedelta
+from typing import Final
+
+from service.clock import clock_seconds
+from service.operations.health import beat_heart
+from service.operations.merging import merge
+from service.operations.outage_journal import Journal
+from service.operations.service import Service
+from service.operations.snapshotting import Snapshot, note_snapshot
+from service.operations.standing_in import TELL_AFTER_S, Means, StandIn
+
+_LOG = logging.getLogger(__name__)
+
+REFRESH_EVERY_S: Final = 10.0  # real seconds
+WRITES: Final = "standby"  # a heartbeat whose only use is that it was written
+
+
+class Standby:
+    """For one keeper, which calls it from one thread. Two on one machine: the second has nothing to do."""
+
+    def __init__(self, service: Service, means: Means) -> None:
+        self._service = service
+        self._means = means
+        self._files = means.spool.keeper
+        self._snapshot = Snapshot(self._files)
+        self._journal = Journal(self._files)
+        self._lock: int | None = None
+        self._written_s = float("-inf")
+        self._well_s = means.monotonic()
+        self._stand_in: StandIn | None = None
+
+    def look(self) -> None:
+        """With a database: bring in what was told meanwhile, and keep the snapshot fresh.
+
+        Raises what the database raises, also when it takes no writes. A fault of the disk is only logged.
+        """
+        if not self._is_ours():
+            return
+        if self._journal.has_any:
+            self._come_back()
+        if self._means.monotonic() - self._written_s < REFRESH_EVERY_S:
+            return
+        try:
+            self._snapshot.refresh(self._service)
+        except OSError:
+            _LOG.exception("snapshot_not_written")
+            return
+        self._written_s = self._means.monotonic()
+        note_snapshot(self._service, len(self._snapshot))
+
+    def all_is_well(self) -> None:
+        """A whole look was done with the database."""
+        self._well_s = self._means.monotonic()
+
+    def without_database(self) -> bool:
+        """A look that failed: do what can be done without the database; whether it could be watched by the snapshot."""
+        if not self._is_ours():
+            return False
+        gone_s = self._means.monotonic() - self._well_s
+        if self._stand_in is None and (gone_s >= TELL_AFTER_S or self._journal.has_any):
+            second = clock_seconds(self._service.clock, 1.0)
+            began_at = self._service.clock.now() - timedelta(seconds=gone_s * second)
+            self._stand_in = StandIn(self._means, self._journal, self._snapshot.contents(), began_at)
+            _LOG.error("database_gone", extra={"for_s": round(gone_s)})
+        if self._stand_in is not None:
+            self._stand_in.round()
+        return self._snapshot.is_there
+
+    def close(self) -> None:
+        """End what is on its way. The journal stays for whoever comes next."""
+        if self._stand_in is not None:
+            self._stand_in.close()
+        if self._lock is not None:
+            os.close(self._lock)
+
+    def _come_back(self) -> None:
+        beat_heart(self._service, WRITES)  # first see that it can be written to
+        if self._stand_in is not None:
+            # Should the database go again before all is in, another one takes up the journal.
+            ended = self._stand_in
+            self._stand_in = None
+            ended.close()
+        merge(self._service, self._journal)
+
+    def _is_ours(self) -> bool:
+        """Whether this keeper is the one that writes here; taken up once that is so."""
+        if self._lock is not None:
+            return True
+        try:
+            self._lock = self._files.claim()
+            if self._lock is not None:
+                self._snapshot.load()
+        except OSError:
+            _LOG.exception("keeper_directory_not_usable")
+        return self._lock is not None

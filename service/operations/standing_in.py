@@ -1,0 +1,238 @@
+"""Standing in for the database: a keeper raises what falls due by its snapshot, worded as not confirmed.
+
+The heart decides as ever; only what is told, and how it is kept, differ. What gateways put into the spool meanwhile is
+heard, so that a finish stops an alarm and an SOS raises one.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from service.clock import Clock, clock_seconds
+from service.domain.dive import Dive, Event
+from service.domain.dive.commands import Acknowledge, Command, NoteUnreachable
+from service.domain.dive.events import Closed, StepTaken
+from service.domain.encoding import segments
+from service.domain.grace import Step
+from service.domain.people import ADMINS, Actor, Channel, Recipient, Role, Via
+from service.domain.wording import Draft, MessageKind, messages_for
+from service.domain.wording.general import plain
+from service.domain.wording.outage import unconfirmed
+from service.operations.calling import ANSWER_KEY
+from service.operations.gateway import Gateway, InboundText
+from service.operations.outage_carrying import OutageCourier
+from service.operations.outage_hearing import Asked, asked_by
+from service.operations.outage_journal import Began, Entry, Happened, Heard, Journal, Told, outage_name
+from service.operations.outage_ladder import Ladder, happened
+from service.operations.plainest import OUTAGE_STEP
+from service.operations.snapshotting import Contents
+from service.operations.spooling import Brought, KeyPress, Spool, UnreadableError
+from service.store.codec import UnreadableError as UnreadableStateError
+from service.store.ids import new_id
+from service.store.snapshots import ClubToTell, WaitingAlarm
+
+_LOG = logging.getLogger(__name__)
+
+TELL_AFTER_S: Final = 60.0  # real seconds without a database, after which its admins hear of it
+STAND_IN_AFTER_S: Final = 120.0  # and after which alarms go out by the snapshot
+CARRIES_FOR_S: Final = 4.0
+DISTRESS_MAX: Final = 6  # rounds by a snapshot; then whoever acts has been told for an hour, and nothing is confirmed
+OLDEST: Final = timedelta(hours=12)  # an older snapshot knows nothing of today
+GONE: Final = "database_gone"
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What a keeper stands in with: nothing of it needs the database."""
+
+    gateways: Sequence[Gateway]
+    spool: Spool
+    clock: Clock
+    monotonic: Callable[[], float]
+
+
+class StandIn:
+    """One outage at one keeper. `round` is one look; what was begun is ended by `close`."""
+
+    def __init__(self, means: Means, journal: Journal, contents: Contents, began_at: datetime) -> None:
+        self._means = means
+        self._journal = journal
+        self._contents = contents
+        self._clubs = {club.id: club for club in contents.clubs}
+        self._second = timedelta(seconds=clock_seconds(means.clock, 1.0))
+        self._courier = OutageCourier(journal, means.gateways, means.clock, means.monotonic)
+        self._heard: set[str] = set()
+        before = journal.read()
+        known = [entry for entry in before if isinstance(entry, Began)]
+        self._began = known[-1] if known else Began(began_at, outage_name())
+        fresh = contents.as_of is not None and self._began.at - contents.as_of < OLDEST
+        self._ladder = Ladder(contents.dives if fresh else ())
+        if not fresh:
+            _LOG.error("snapshot_too_old", extra={"as_of": str(contents.as_of)})
+        if known:
+            self._take_up(before)
+        else:
+            self._begin()
+
+    @property
+    def stands_in(self) -> bool:
+        """Whether the database has been gone for so long that alarms go out by the snapshot."""
+        return self._means.clock.now() - self._began.at >= STAND_IN_AFTER_S * self._second
+
+    def round(self) -> None:
+        """Hear, decide, tell."""
+        if self.stands_in:
+            self._hear_all()
+            for dive_id, steps in self._ladder.tick(self._means.clock.now()):
+                self._keep(dive_id, steps)
+        for one in self._courier.carry(CARRIES_FOR_S):
+            if one.told.dive_id is not None:
+                self._ask(one.told.dive_id, NoteUnreachable(one.told.person_key, one.why, one.told.channel))
+
+    def close(self) -> None:
+        """Write down what is still with a gateway; whatever else waits is the database's again."""
+        self._courier.close()
+
+    def _begin(self) -> None:
+        """Tell the admins, and take over the alarms that the database had decided and nobody had carried."""
+        told = [self._gone(club, admin) for club in self._contents.clubs for admin in _people(club)]
+        open_ = [one for one in self._contents.waiting if one.dive_id in self._ladder.dives]
+        told += [_as_told(one) for one in open_]
+        self._journal.write([self._began, *told])
+        self._courier.add(told)
+
+    def _take_up(self, before: Iterable[Entry]) -> None:
+        before = list(before)
+        for entry in before:
+            if isinstance(entry, Happened):
+                try:
+                    self._ladder.fold(entry)
+                except (UnreadableStateError, ValueError):
+                    _LOG.exception("journal_not_folded", extra={"dive": entry.dive_id})
+            elif isinstance(entry, Heard):
+                self._heard.add(entry.file)
+        self._courier.take_up(before)
+
+    def _gone(self, club: ClubToTell, admin: Recipient) -> Told:
+        now = self._means.clock.now()
+        words = (
+            "Linetender fault: the database is gone. Alarms go on from a copy, as not confirmed,"
+            " 2 minutes after it went. Please bring it back."
+        )
+        body = plain(club.name, words)
+        draft = Draft(admin, MessageKind.OTHER, GONE, body, due_at=now)
+        return self._told(draft, admin, club.id, None, now)
+
+    # What is heard
+
+    def _hear_all(self) -> None:
+        try:
+            files = self._means.spool.waiting()
+        except OSError:
+            _LOG.exception("spool_not_read")
+            return
+        for path in files:
+            if path.name in self._heard:
+                continue
+            self._heard.add(path.name)
+            try:
+                brought = self._means.spool.read(path)
+            except (UnreadableError, OSError):
+                continue  # the database will have it put aside
+            for dive_id, command in self._asked(brought):
+                self._ask(dive_id, command)
+            self._journal.write([Heard(path.name)])
+
+    def _asked(self, brought: Brought) -> list[Asked]:
+        match brought:
+            case InboundText():
+                kept = self._ladder.kept
+                here = [one for one in self._ladder.dives.values() if kept[one.id].receiving_number == brought.receiver]
+                return asked_by(brought, here)
+            case KeyPress() if brought.key == ANSWER_KEY:
+                told = self._courier.message(brought.message_id)
+                return [] if told is None else self._answered(told)
+        return []
+
+    def _answered(self, told: Told) -> list[Asked]:
+        """A key that was pressed in a call of ours."""
+        dive = self._ladder.dives.get(told.dive_id or "")
+        person = dive.person(told.person_key) if dive else None
+        if dive is None or person is None or told.kind > MessageKind.ALERT:
+            return []
+        by = Actor(Role.CONTACT, person.name, Via.CALL, person.key, person.phone, f"key {ANSWER_KEY}")
+        return [(dive.id, Acknowledge(by))]
+
+    # What is decided
+
+    def _ask(self, dive_id: str, command: Command) -> None:
+        self._keep(dive_id, self._ladder.ask(dive_id, command, self._means.clock.now()))
+
+    def _keep(self, dive_id: str, steps: Sequence[tuple[Dive, Event]]) -> None:
+        """Into the journal with it, then to the courier."""
+        if not steps:
+            return
+        deaf: list[str] = []
+        messages = [told for dive, event in steps for told in self._messages(dive, event, deaf)]
+        self._journal.write([happened(dive_id, steps), *messages])
+        if any(isinstance(event, Closed) for _, event in steps):
+            self._courier.drop(dive_id)
+        self._courier.add(messages)
+        for key in dict.fromkeys(deaf):
+            self._ask(dive_id, NoteUnreachable(key, "opted_out"))
+
+    def _messages(self, dive: Dive, event: Event, deaf: list[str]) -> list[Told]:
+        if isinstance(event, Closed) and not (dive.alarm_at or self._courier.has_told(dive.id)):
+            return []  # nobody was alarmed, so nobody need know before the database does
+        if isinstance(event, StepTaken) and event.step is Step.DISTRESS_AGAIN and event.number > DISTRESS_MAX:
+            return []
+        kept, now = self._ladder.kept[dive.id], self._means.clock.now()
+        told: list[Told] = []
+        for draft in unconfirmed(dive, event, messages_for(dive, event)):
+            for person in self._people(kept.club_id, draft):
+                if draft.channel is not Channel.EMAIL and person.phone in kept.opted_out:
+                    deaf.append(person.key)
+                elif person.phone:
+                    told.append(self._told(draft, person, kept.club_id, dive.id, now))
+        return told
+
+    def _people(self, club_id: str, draft: Draft) -> list[Recipient]:
+        if draft.to.key != ADMINS:
+            return [draft.to]
+        club = self._clubs.get(club_id)
+        return [] if club is None else _people(club)
+
+    def _told(self, draft: Draft, person: Recipient, club_id: str, dive_id: str | None, now: datetime) -> Told:
+        texted = draft.channel is Channel.TEXT
+        return Told(
+            id=new_id(),
+            club_id=club_id,
+            dive_id=dive_id,
+            person_key=person.key,
+            name=person.name,
+            phone=person.phone or "",
+            email=person.email if draft.channel is Channel.EMAIL else None,
+            channel=draft.channel,
+            language=person.language,
+            kind=int(draft.kind),
+            rank=draft.rank,
+            step=f"{OUTAGE_STEP}{self._began.name}-{draft.step}",
+            subject=draft.subject,
+            body=draft.text,
+            segments=len(segments(draft.text).parts) if texted else 0,
+            queued_at=now,
+            due_at=draft.due_at,
+        )
+
+
+def _people(club: ClubToTell) -> list[Recipient]:
+    return [Recipient(f"admin-{one.id}", one.name, one.phone) for one in club.admins]
+
+
+def _as_told(waiting: WaitingAlarm) -> Told:
+    """An alarm of the outbox that nobody has carried; the row with its id is there already."""
+    return Told(**{**asdict(waiting), "channel": Channel(waiting.channel)})

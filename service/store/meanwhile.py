@@ -1,0 +1,47 @@
+"""Messages and attempts of while the database was gone, put in with their true times. Twice is as good as once."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import insert, select, update
+from sqlalchemy.orm import Session
+
+from service.store.outbox import AttemptOutcome
+from service.store.tables import AttemptRow, MessageRow
+from service.store.upsert import insert_or_keep, touched
+
+
+def add_message(session: Session, values: dict[str, Any]) -> bool:
+    """Put in a message by its id; False when it is there."""
+    if session.execute(select(MessageRow.id).where(MessageRow.id == values["id"])).first() is not None:
+        return False
+    if not insert_or_keep(session, MessageRow, values):
+        # A keeper that forgot what its disk did not take has told the same again.
+        insert_or_keep(session, MessageRow, values | {"step": f"{values['step']}-{values['id'][:8]}"})
+    return True
+
+
+def add_attempt(
+    session: Session,
+    message_id: str,
+    gateway: str,
+    carried_by: str,
+    started_at: datetime,
+    ended_at: datetime,
+    outcome: AttemptOutcome,
+    code: str | None,
+    detail: str | None,
+    provider_id: str | None,
+) -> bool:
+    """Put in an attempt at a message; False when it is there."""
+    row = AttemptRow
+    same = (row.message_id == message_id) & (row.gateway == gateway) & (row.started_at == started_at)
+    if session.execute(select(row.id).where(same)).first() is not None:
+        return False
+    values = {"message_id": message_id, "gateway": gateway, "carried_by": carried_by, "started_at": started_at}
+    values |= {"ended_at": ended_at, "outcome": outcome, "code": code, "detail": detail, "provider_id": provider_id}
+    session.execute(insert(row).values(**values))
+    touched(session, update(MessageRow).where(MessageRow.id == message_id).values(attempts=MessageRow.attempts + 1))
+    return True

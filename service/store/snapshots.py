@@ -1,0 +1,122 @@
+"""What the keeper's snapshot takes from the database: the open dives that have changed, and whom clubs would tell.
+
+Plain reads, cheap where nothing changed: which dives are open at which version comes from an index, and only what has
+another version is read whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, fields
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.store.outbox import LEASED, QUEUED
+from service.store.tables import AdminRow, ClubRow, DivePhoneRow, DiveRow, MessageRow, OptOutRow
+
+AT_ONCE = 500
+ALARMS_TO = 1  # distress 0, alert 1
+WAITING_MAX = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class OpenDive:
+    """A dive that is not over: its whole state as JSON, and its phones to which nothing may go."""
+
+    id: str
+    version: int
+    club_id: str
+    receiving_number: str
+    state: str
+    opted_out: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AdminToTell:
+    """An admin with a phone."""
+
+    id: str
+    name: str
+    phone: str
+
+
+@dataclass(frozen=True, slots=True)
+class ClubToTell:
+    """A club, and its admins, those longest in office first."""
+
+    id: str
+    name: str
+    admins: tuple[AdminToTell, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingAlarm:
+    """A distress or alert that no gateway has taken yet, as in the outbox; `kind` is its priority."""
+
+    id: str
+    club_id: str
+    dive_id: str
+    person_key: str
+    name: str
+    phone: str
+    email: str | None
+    channel: str
+    language: str
+    kind: int
+    rank: int
+    step: str
+    subject: str | None
+    body: str
+    segments: int
+    queued_at: datetime
+    due_at: datetime
+
+
+def waiting_alarms(session: Session) -> tuple[WaitingAlarm, ...]:
+    """The alarms on their way, the first that were queued first; a thousand at most."""
+    row = MessageRow
+    columns = [row.priority if field.name == "kind" else getattr(row, field.name) for field in fields(WaitingAlarm)]
+    waits = row.state.in_((QUEUED, LEASED)) & (row.priority <= ALARMS_TO) & row.dive_id.is_not(None)
+    found = select(*columns).where(waits).order_by(row.queued_at, row.priority, row.rank).limit(WAITING_MAX)
+    return tuple(WaitingAlarm(*values) for values in session.execute(found))
+
+
+def open_versions(session: Session) -> dict[str, int]:
+    """Every dive that the clock still has something to do for, and its version."""
+    found = select(DiveRow.id, DiveRow.version).where(DiveRow.next_due_at.is_not(None))
+    return dict(iter(session.execute(found)))
+
+
+def open_dives(session: Session, ids: Collection[str]) -> Iterator[OpenDive]:
+    """These dives."""
+    row = DiveRow
+    wanted = list(ids)
+    for begin in range(0, len(wanted), AT_ONCE):
+        some = wanted[begin : begin + AT_ONCE]
+        deaf = _opted_out(session, some)
+        found = select(row.id, row.version, row.club_id, row.receiving_number, row.state).where(row.id.in_(some))
+        for dive_id, version, club_id, number, state in session.execute(found):
+            yield OpenDive(dive_id, version, club_id, number, state, tuple(sorted(deaf.get(dive_id, ()))))
+
+
+def clubs_to_tell(session: Session) -> tuple[ClubToTell, ...]:
+    """All clubs and their admins."""
+    row = AdminRow
+    told: dict[str, list[AdminToTell]] = {}
+    found = select(row.club_id, row.id, row.name, row.phone).where(row.disabled_at.is_(None), row.phone.is_not(None))
+    for club_id, admin_id, name, phone in session.execute(found.order_by(row.created_at, row.id)):
+        told.setdefault(club_id, []).append(AdminToTell(admin_id, name, phone or ""))
+    clubs = session.execute(select(ClubRow.id, ClubRow.name).order_by(ClubRow.id))
+    return tuple(ClubToTell(club_id, name, tuple(told.get(club_id, ()))) for club_id, name in clubs)
+
+
+def _opted_out(session: Session, ids: Collection[str]) -> dict[str, set[str]]:
+    row, phone = OptOutRow, DivePhoneRow
+    same = (row.receiving_number == phone.receiving_number) & (row.phone == phone.phone)
+    found = select(phone.dive_id, phone.phone).join(row, same).where(phone.dive_id.in_(ids), row.until_at.is_(None))
+    deaf: dict[str, set[str]] = {}
+    for dive_id, number in session.execute(found):
+        deaf.setdefault(dive_id, set()).add(number)
+    return deaf

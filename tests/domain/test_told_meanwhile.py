@@ -1,0 +1,166 @@
+"""What a keeper told without the database is noted, so that the ladder goes on from there and nobody is told again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from service.domain.dive import Phase, next_due_at
+from service.domain.dive import commands as do
+from service.domain.dive.events import AlarmRaised, Started, StepTaken
+from service.domain.encoding import segments
+from service.domain.grace import Step
+from service.domain.people import Channel
+from service.domain.wording import MessageKind, messages_for
+from service.domain.wording.outage import unconfirmed
+from tests.domain.builders import NOW, PLAN, RAISE_BY, Story, at, contact, diver, filed, in_water, kinds, overdue
+from tests.domain.every_message import every_play
+
+ALERTED = do.NoteToldMeanwhile(Step.ALERT, ("contact-0",), at(RAISE_BY), at(RAISE_BY + 1))
+
+
+def told(story: Story, *commands: do.NoteToldMeanwhile, minutes: int = RAISE_BY + 2) -> list[list[str]]:
+    """What each of them brings about."""
+    return [kinds(story.does(command, at(minutes))) for command in commands]
+
+
+def test_the_ladder_goes_on_from_whom_the_keeper_told() -> None:
+    """The first contact has it since the keeper told them, so the second is due five minutes after that."""
+    story = overdue(RAISE_BY - 1)
+
+    assert told(story, ALERTED) == [["ToldMeanwhile"]]
+    assert (story.dive.phase, story.dive.alarm_at) == (Phase.ALERT, at(RAISE_BY))
+    assert next_due_at(story.dive) == at(RAISE_BY + 6)
+    assert story.said(do.Tick(), at(RAISE_BY + 6))[0].to.key == "contact-1"
+
+
+def test_it_is_noted_once() -> None:
+    """The same again, as after a crash in mid-merge, changes nothing."""
+    story = overdue(RAISE_BY - 1)
+
+    assert told(story, ALERTED, ALERTED) == [["ToldMeanwhile"], []]
+
+
+def test_nobody_is_told_again_by_it() -> None:
+    """It causes no message at all."""
+    story = overdue(RAISE_BY - 1)
+
+    assert story.said(ALERTED, at(RAISE_BY + 2)) == []
+
+
+def test_who_was_not_reached_still_has_their_turn() -> None:
+    """Only the second contact was: the first is due like a next contact."""
+    story = overdue(RAISE_BY - 1)
+    told(story, do.NoteToldMeanwhile(Step.NEXT_CONTACT, ("contact-1",), at(RAISE_BY), at(RAISE_BY + 1)))
+
+    assert story.dive.phase is Phase.ALERT
+    assert story.said(do.Tick(), at(RAISE_BY + 6))[0].to.key == "contact-0"
+
+
+def test_distress_of_the_keeper_is_the_latest_that_counts() -> None:
+    """A round that is older than what the dive knows is no news; a later one puts off the next."""
+    story = overdue(RAISE_BY)
+    story.does(do.Tick(), at(RAISE_BY + 15))
+    assert story.dive.phase is Phase.DISTRESS
+    everybody = tuple(person.key for person in story.dive.contacts)
+
+    older, later = (
+        do.NoteToldMeanwhile(Step.DISTRESS_AGAIN, everybody, at(RAISE_BY), at(RAISE_BY + minutes))
+        for minutes in (15, 20)
+    )
+
+    assert told(story, older, later, minutes=RAISE_BY + 21) == [[], ["ToldMeanwhile"]]
+    assert story.dive.distress_at == at(RAISE_BY + 20)
+
+
+def test_a_hand_up_is_noted_once_and_raises_no_phase() -> None:
+    """The admins have been told that nobody answers."""
+    story = overdue(RAISE_BY)
+    command = do.NoteToldMeanwhile(Step.HAND_UP, ("admins",), at(RAISE_BY), at(RAISE_BY))
+
+    assert told(story, command, command) == [["ToldMeanwhile"], []]
+    assert story.dive.phase is Phase.ALERT
+
+
+@pytest.mark.parametrize("to", [(), ("contact-0",)], ids=["nobody was reached", "the dive is over"])
+def test_what_changes_nothing(to: tuple[str, ...]) -> None:
+    """Where nobody was reached the dive's own ladder tells them; where it is over there is no ladder."""
+    story = overdue(RAISE_BY - 1)
+    if to:
+        story.does(do.Finish(diver()), at(RAISE_BY - 1))
+
+    assert told(story, replace(ALERTED, to=to)) == [[]]
+
+
+def test_a_plan_with_no_start_is_taken_as_started_first() -> None:
+    """The keeper's clock ran from its planned time; the other contacts get the plan, the alerted one does not."""
+    planned = replace(PLAN, time_in_at=NOW)
+    story = filed(planned)
+    last = at(20 + RAISE_BY)
+
+    decision = story.does(replace(ALERTED, told_at=last), last)
+
+    assert kinds(decision) == ["Started", "ToldMeanwhile"]
+    assert isinstance(decision, tuple)
+    assert isinstance(decision[0], Started)
+    assert (decision[0].assumed, decision[0].spared) == (True, ("contact-0",))
+    assert story.dive.phase is Phase.ALERT
+
+
+def test_an_alarm_by_snapshot_says_that_it_is_not_confirmed() -> None:
+    """Before all else, in a text and in a call, with no link, and what is not urgent does not go."""
+    story = in_water()
+    decision = story.does(do.Tick(), at(RAISE_BY))
+    assert isinstance(decision, tuple)
+    event = next(one for one in decision if isinstance(one, StepTaken) and one.step is Step.ALERT)
+    drafts = unconfirmed(story.dive, event, messages_for(story.dive, event))
+
+    assert [draft.to.key for draft in drafts] == ["contact-0"]
+    assert "SERVICE FAULT, NOT CONFIRMED. OVERDUE:" in drafts[0].text
+    assert all(draft.link is None for draft in drafts)
+
+
+def test_what_somebody_has_said_needs_no_doubt() -> None:
+    """An SOS is a person's word, whatever has become of the database."""
+    story = in_water()
+    decision = story.does(do.RaiseNow(diver("SOS"), "SOS"), at(5))
+    assert isinstance(decision, tuple)
+    [event] = [one for one in decision if isinstance(one, AlarmRaised)]
+    drafts = unconfirmed(story.dive, event, messages_for(story.dive, event))
+
+    assert {draft.kind for draft in drafts} == {MessageKind.ALERT}
+    assert all("NOT CONFIRMED" not in draft.text for draft in drafts)
+
+
+@pytest.mark.parametrize("language", ["en", "de", "es", "fr", "it"])
+@pytest.mark.parametrize("drill", [False, True], ids=["real", "drill"])
+def test_with_the_longest_names_it_has_the_room_of_an_alarm(language: str, *, drill: bool) -> None:
+    """Three segments in every language, the doubt and the reference always among them."""
+    steps = [
+        (told.dive, told.event)
+        for play in every_play(language, drill=drill)
+        for told in play.told
+        if isinstance(told.event, StepTaken) and told.draft.channel is Channel.TEXT
+    ]
+    drafts = [
+        (dive, draft)
+        for dive, event in steps
+        for draft in unconfirmed(dive, event, messages_for(dive, event))
+        if draft.channel is Channel.TEXT
+    ]
+    assert drafts
+    for dive, draft in drafts:
+        assert len(segments(draft.text).parts) <= 3, draft.text
+        assert dive.reference in draft.text
+        assert "EXERCISE" in draft.text or not drill
+
+
+def test_an_answer_to_it_is_an_answer() -> None:
+    """The contact says OK to the keeper's alarm: the dive knows that alarm, so nothing is refused."""
+    story = overdue(RAISE_BY - 1)
+    told(story, ALERTED)
+
+    assert kinds(story.does(do.Acknowledge(contact()), at(RAISE_BY + 3))) == ["Acknowledged"]
+    assert next_due_at(story.dive) == at(RAISE_BY) + timedelta(minutes=15)

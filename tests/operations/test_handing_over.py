@@ -1,0 +1,158 @@
+"""What gateways took is written down together, and is the same as if it had been written one by one."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+from sqlalchemy import Engine, select
+from sqlalchemy import text as sql
+
+from service.domain.wording import MessageKind
+from service.operations import carrying
+from service.operations.carrying import AT_ONCE
+from service.operations.gateway import Accepted, Outcome, Outgoing, ReceiptState
+from service.operations.handing_over import HandingOver
+from service.operations.sweeping import sweep
+from service.store.outbox import QUEUED, Message
+from service.store.tables import MessageRow
+from tests.operations.conftest import staged_on
+from tests.operations.stage import ScriptedGateway, Stage, accept, counted_statements, plan_of
+from tests.operations.test_storm import queue
+
+
+@pytest.fixture(autouse=True)
+def claims_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However slow this machine is just now, a courier claims as many as it ever does."""
+    monkeypatch.setattr(carrying, "PILE_LASTS_S", 600.0)
+
+
+def overdue(stage: Stage, count: int) -> list[str]:
+    """So many dives whose alarms to two contacts each wait for the courier; their ids."""
+    dives = [stage.dive_in(plan_of(number)) for number in range(count)]
+    stage.sleep(80)
+    sweep(stage.service)
+    return [dive.id for dive in dives]
+
+
+def alarms(stage: Stage, dive_ids: list[str]) -> list[Message]:
+    """Their alarms as they stand."""
+    return [one for key in dive_ids for one in stage.messages(key) if one.kind in ("alert", "distress")]
+
+
+def test_many_are_recorded_by_few_statements(stage: Stage) -> None:
+    """Handed, and in the log of their dives; one alone takes ten statements."""
+    dive_ids = overdue(stage, 6)
+
+    with counted_statements(stage.engine) as statements:
+        carried = stage.courier.carry()
+
+    assert {one.state for one in alarms(stage, dive_ids)} == {"handed"}
+    assert carried >= 12
+    assert len(statements) <= 4 * carried
+    for dive_id in dive_ids:
+        logged = {
+            (one.detail or {})["message"]: one
+            for one in stage.entries(stage.dive(dive_id))
+            if one.kind == "attempt:accepted"
+        }
+        for alarm in alarms(stage, [dive_id]):
+            entry = logged[alarm.id]
+            assert entry.actor == {"role": "gateway", "name": "first", "process": "test-1"}
+            assert entry.detail == {
+                "message": alarm.id,
+                "step": alarm.step,
+                "person": alarm.person_key,
+                "carried_by": "test-1",
+                "then": "handed",
+                "why": None,
+            }
+
+
+def test_a_receipt_that_is_there_first_counts(stage: Stage) -> None:
+    """The gateway reports a delivery before we have written down that it took the text."""
+    dive_ids = overdue(stage, 3)
+    stage.first.sends_receipts = True
+
+    def deliver_at_once(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
+        taken = gateway.take(text)
+        stage.receipt(taken, ReceiptState.DELIVERED)
+        return Accepted(taken.provider_id)
+
+    stage.first.usually = deliver_at_once
+    stage.courier.carry()
+    stage.first.usually = accept
+
+    assert {one.state for one in alarms(stage, dive_ids)} == {"delivered"}
+
+
+def test_where_they_cannot_be_written_together_each_is_written_alone(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """One record that breaks us costs the others nothing."""
+    dive_ids = overdue(stage, 3)
+
+    def fail(*_: object) -> None:
+        raise ValueError("a record that breaks us")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(HandingOver, "_finish", fail)
+        stage.courier.carry()
+
+    assert {one.state for one in alarms(stage, dive_ids)} == {"handed"}
+    assert "not_recorded_together" in caplog.messages
+
+
+@pytest.mark.postgres
+def test_a_dive_that_somebody_holds_keeps_no_other_waiting(postgres_engine: Engine) -> None:
+    """Its own message is written once the dive is free. On SQLite one writer is alone anyway."""
+    with staged_on(postgres_engine) as stage:
+        hold_one_dive(stage)
+
+
+def hold_one_dive(stage: Stage) -> None:
+    """Somebody else has a dive while its alarm and those of others are carried."""
+    held, *free = overdue(stage, 4)
+    with stage.engine.begin() as somebody:
+        somebody.execute(sql("SELECT 1 FROM dives WHERE id = :id FOR UPDATE"), {"id": held})
+        carrying_on = threading.Thread(target=stage.courier.carry)
+        carrying_on.start()
+        assert stage.until(lambda: {one.state for one in alarms(stage, free)} == {"handed"})
+        assert {one.state for one in alarms(stage, [held])} == {"leased"}
+
+    carrying_on.join()
+
+    assert {one.state for one in alarms(stage, [held])} == {"handed"}
+
+
+def test_what_has_not_left_when_a_gateway_hangs_waits_for_another_courier(unchecked: Stage) -> None:
+    """No alarm lies in the hands of a courier that cannot send it; and it counts as never tried."""
+    stage = unchecked  # the numbers are nobody's
+    queue(stage, [f"+4477009001{number:02}" for number in range(60)], MessageKind.ALERT)
+    over = threading.Event()
+
+    def hang_after_a_while(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
+        if len(gateway.asked) > 2 * AT_ONCE:
+            over.wait(60)
+        return accept(gateway, text)
+
+    stage.first.usually = hang_after_a_while
+    courier = threading.Thread(target=stage.courier.carry)
+    courier.start()
+    try:
+        assert stage.until(lambda: len(stage.first.asked) == 3 * AT_ONCE, within_s=30)
+        assert stage.until(lambda: len(waiting(stage)) == 60 - 3 * AT_ONCE, within_s=30)
+        assert set(waiting(stage)) == {(0, False, None)}
+    finally:
+        over.set()
+        courier.join()
+
+    assert waiting(stage) == []
+    assert len({one.reference for one in stage.journal}) == len(stage.journal) == 60
+
+
+def waiting(stage: Stage) -> list[tuple[int, bool, str | None]]:
+    """Of each message that waits: its attempts, whether one is open, and who holds it."""
+    row = MessageRow
+    found = select(row.attempts, row.in_flight, row.lease_owner).where(row.state == QUEUED)
+    return stage.service.read(lambda session: [tuple(one) for one in session.execute(found)])

@@ -1,0 +1,90 @@
+"""What in the spool a keeper hears while the database is gone, and what it makes of it."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.domain.dive import Phase
+from tests.operations.away import Keeping, alarms, armed, gone
+from tests.operations.stage import ANNA, BRAM, CLEO, DOV, STRANGER
+
+
+def test_whoever_was_told_hears_that_it_is_over_when_the_finish_lay_in_the_spool(keeping: Keeping) -> None:
+    """The finish stops the alarm of the snapshot and stands down at once; it is in the record afterwards, too."""
+    stage = keeping.stage
+    dive = armed(keeping)
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        assert len(alarms(stage, CLEO)) == 1
+        keeping.spooled(ANNA, "OUT")
+        keeping.without(minutes=30)
+        assert alarms(stage, DOV) == []
+        assert "2 divers OUT" in stage.last_to(CLEO)
+    keeping.look()
+    stage.turn()
+
+    assert stage.dive(dive.id).phase is Phase.CLOSED
+    assert "OUT" in stage.last_to(CLEO)
+
+
+def test_an_sos_in_the_spool_raises_at_once(keeping: Keeping) -> None:
+    """Long before due out, with the database gone: every contact has the diver's words."""
+    stage = keeping.stage
+    stage.dive_in()
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(BRAM, "SOS lost Anna")
+        keeping.without(seconds=10)
+        for phone in (CLEO, DOV):
+            assert "lost Anna" in stage.last_to(phone)
+            assert alarms(stage, phone) == []
+    keeping.look()
+    stage.turn()
+    stage.text(ANNA, "OUT")
+
+
+def test_an_ok_in_the_spool_stops_the_search_for_the_next_contact(keeping: Keeping) -> None:
+    """It does not stop the distress step: that still goes to all."""
+    stage = keeping.stage
+    dive = armed(keeping)
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(CLEO, f"OK {dive.reference}")
+        keeping.without(minutes=9)
+        assert alarms(stage, DOV) == []
+        keeping.without(minutes=10)
+        assert "CALL RESCUE NOW" in alarms(stage, DOV)[0]
+    keeping.look()
+    stage.turn()
+
+    assert [one.key for one in stage.dive(dive.id).acknowledged] == ["contact-0"]
+    stage.text(CLEO, f"SAFE 2 {dive.reference}")
+
+
+@pytest.mark.parametrize(
+    ("sender", "words", "stops"),
+    [
+        pytest.param(ANNA, "OUT", True, id="the lead"),
+        pytest.param(STRANGER, "OUT {finish}", True, id="anybody with the finish code"),
+        pytest.param(STRANGER, "OUT", False, id="a stranger without it"),
+        pytest.param(ANNA, "OUT 1", False, id="fewer than went in"),
+        pytest.param(ANNA, "out of the car park now", False, id="what is not wholly understood"),
+        pytest.param(CLEO, "OUT", False, id="a contact"),
+        pytest.param(CLEO, "SAFE 2 {ref}", True, id="a contact who knows that all are safe"),
+        pytest.param(CLEO, "OK {ref}", False, id="an OK to no alarm"),
+        pytest.param(ANNA, "LATE 20", False, id="a delay that nobody ashore holds"),
+    ],
+)
+def test_what_in_the_spool_stops_an_alarm(keeping: Keeping, sender: str, words: str, *, stops: bool) -> None:
+    """Only an explicit, wholly understood and attributable finish."""
+    stage = keeping.stage
+    dive = armed(keeping)
+    with gone(stage.engine):
+        keeping.without(seconds=20)
+        keeping.spooled(sender, words.format(finish=dive.finish_code, ref=dive.reference))
+        keeping.without(minutes=2)
+        assert (alarms(stage, CLEO) == []) is stops
+    keeping.look()
+    stage.turn()
+    stage.text(ANNA, "OUT 2")
