@@ -22,6 +22,7 @@ from service.operations.service import Service
 from service.operations.suspecting import note_receipt
 from service.store import gateways, log, outbox, reaches, receipts
 from service.store.outbox import Message
+from service.store.receipts import Overtaking
 
 _LOG = logging.getLogger(__name__)
 
@@ -69,6 +70,15 @@ def apply_waiting(
         # A word of a later version must not keep the handing over from being recorded.
         blame = Blame(receipt.blame) if receipt.blame in list(Blame) else None
         apply_state(service, session, message, gateway, provider_id, state, receipt.code, blame, now)
+
+
+def apply_overtaking(service: Service, found: Overtaking, now: datetime, session: Session) -> None:
+    """Apply the receipts that came in the moment between a courier's look for them and its commit."""
+    seen = outbox.get(session, found.message_id)
+    held(session, seen.dive_id if seen else None)
+    message = outbox.get(session, found.message_id)
+    if message is not None:
+        apply_waiting(service, session, message, found.gateway, found.provider_id, now)
 
 
 def apply_state(

@@ -21,12 +21,12 @@ from service.operations.gap import GAP_S, HEARTBEAT, log_gap
 from service.operations.inbound import WAITING_AFTER_S, answer_waiting, join_overdue
 from service.operations.long_texts import WAIT_S
 from service.operations.plainest import raise_plainest
-from service.operations.receipts import apply_waiting
+from service.operations.receipts import apply_overtaking, apply_waiting
 from service.operations.recording import apply, decided, held, learn, record_all
 from service.operations.service import Service
 from service.operations.suspecting import look_for_silence
 from service.operations.telling import Page, told_by
-from service.store import due, health, outbox
+from service.store import due, health, outbox, receipts
 from service.store.due import Claimed
 from service.store.engine import is_transient
 from service.store.outbox import HANDED
@@ -41,6 +41,7 @@ PASSING_TRIES = 3
 PASSING_S = 60.0  # real seconds for which a fault of the database is not held for a fault of the dive
 EVER = datetime.min.replace(tzinfo=UTC)
 BEAT_EVERY_S = 3.0  # real seconds; all who look how old a heartbeat is allow it ten
+OVERTAKES_WITHIN = timedelta(minutes=10)  # for sweeps that stood still meanwhile
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,8 @@ def sweep(service: Service) -> Swept:
         _guarded("plainest_alarm_failed", partial(raise_plainest, service, dive_id))
     if _Part.RECEIPTS in wanted:
         _guarded("receipts_not_looked_at", partial(_note_missing_receipts, service))
+    if _Part.FINISH in wanted:
+        _guarded("receipts_not_applied", partial(_apply_overtaking, service))
     if _Part.PARTS in wanted:
         _guarded("parts_not_joined", partial(join_overdue, service))
     if _Part.TEXTS in wanted:
@@ -221,6 +224,14 @@ def _note_missing_receipts(service: Service) -> None:
         _guarded("receipt_not_noted", partial(service.write, partial(_note_missing, service, message.id, now)))
     for name in sorted({message.handed_gateway for message in waiting if message.handed_gateway}):
         _guarded("silence_not_looked_at", partial(look_for_silence, service, name))
+
+
+def _apply_overtaking(service: Service) -> None:
+    """Receipts that came between a courier's look for them and its commit."""
+    now = service.clock.now()
+    found = partial(receipts.overtaking, since=now - OVERTAKES_WITHIN, limit=UNCONFIRMED_BATCH)
+    for one in service.read(found):
+        _guarded("receipt_not_applied", partial(service.write, partial(apply_overtaking, service, one, now)))
 
 
 def _note_missing(service: Service, message_id: str, now: datetime, session: Session) -> None:

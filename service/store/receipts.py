@@ -13,7 +13,7 @@ from sqlalchemy import and_, func, insert, not_, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.delivery import MessageState, ReceiptState, Whose, moved_by
-from service.store.tables import MessageRow, ReceiptRow
+from service.store.tables import AttemptRow, MessageRow, ReceiptRow
 from service.store.upsert import touched
 
 
@@ -66,6 +66,29 @@ def waiting_for(session: Session, gateway: str, provider_id: str) -> list[Receip
         .order_by(row.id)
     )
     return [Receipt(*values) for values in session.execute(found)]
+
+
+@dataclass(frozen=True, slots=True)
+class Overtaking:
+    """Receipts whose message is known by now: its id, the gateway and the gateway's id of it."""
+
+    message_id: str
+    gateway: str
+    provider_id: str
+
+
+def overtaking(session: Session, since: datetime, limit: int) -> list[Overtaking]:
+    """What came since then for a message whose handing over was being recorded just then, and belongs to none yet."""
+    row, attempt = ReceiptRow, AttemptRow
+    known = and_(attempt.gateway == row.gateway, attempt.provider_id == row.provider_id)
+    found = (
+        select(attempt.message_id, row.gateway, row.provider_id)
+        .distinct()
+        .join(attempt, known)
+        .where(row.message_id.is_(None), row.received_at >= since)
+        .limit(limit)
+    )
+    return [Overtaking(*values) for values in session.execute(found)]
 
 
 def belongs_to(session: Session, receipt_id: int, message_id: str) -> None:

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 from service.operations.gateway import Accepted, Blame, DeliveryReceipt, Outcome, Outgoing, ReceiptState
 from service.operations.receipts import receive_receipt
+from service.store import receipts
 from tests.operations.stage import ANNA, CLEO, DOV, ScriptedGateway, Stage, Taken
 
 
@@ -43,6 +44,23 @@ def test_the_furthest_state_wins_in_whatever_order(stage: Stage) -> None:
 
     assert state(stage, dive_id) == "delivered"
     assert stage.dive(dive_id).unreachable == ()
+    stage.text(ANNA, "out 2")
+
+
+def test_a_receipt_that_missed_the_record_of_its_handing_over_is_found_by_the_next_sweep(stage: Stage) -> None:
+    """It looked for its message before the courier's commit, and the courier for it before its own."""
+    dive_id, taken = start_notice(stage)
+    values = {"gateway": taken.gateway, "provider_id": taken.provider_id, "state": "failed", "code": "30005"}
+    values |= {"blame": "number", "raw": {}, "received_at": stage.clock.at, "message_id": None}
+    stage.service.write(lambda session: receipts.store(session, **values))  # type: ignore[arg-type]
+    assert stage.dive(dive_id).unreachable == ()
+
+    for _ in range(2):
+        stage.turn()
+
+    assert stage.dive(dive_id).unreachable == ("contact-0",)
+    assert state(stage, dive_id) == "failed"
+    assert stage.kinds(stage.dive(dive_id)).count("receipt:failed") == 1
     stage.text(ANNA, "out 2")
 
 
