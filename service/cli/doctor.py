@@ -25,11 +25,12 @@ from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig, SmtpGateway
 from service.operations.gateway_health import gateway_health
 from service.operations.health import CLOCKS_APART_S, compare_clocks
+from service.operations.recovering import asking
 from service.operations.sealing import make_private
 from service.operations.service import Service
 from service.operations.snapshotting import FRESH_S, snapshot_age
 from service.settings import PREFIX, Settings, SettingsError, read_settings
-from service.store import clubs
+from service.store import clubs, epochs
 from service.store.engine import durability_faults
 from service.store.schema import current, head
 from workers.versions import check_versions, installed
@@ -71,6 +72,7 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "database", lambda: _database(service)
     yield "schema", lambda: _schema(service)
     yield "clubs", lambda: _clubs(service)
+    yield "recovery", lambda: _recovery(service)
     yield "broker", lambda: _broker(settings)
     yield "clock", lambda: _clock(service)
     yield "snapshot", lambda: _snapshot(service, settings)
@@ -107,6 +109,20 @@ def _clubs(service: Service) -> str:
     if not known:
         raise CheckFailedError("there is none: run linetender club create")
     return ", ".join(club.id for club in known)
+
+
+def _recovery(service: Service) -> str:
+    if service.read(epochs.is_copy):
+        raise CheckFailedError(
+            "a copy that was put in place: the first sweep will ask the divers before it alerts contacts"
+        )
+    epoch = asking(service)
+    if epoch is not None and epoch.until_at is not None:
+        raise CheckFailedError(
+            f"restored, divers are asked and the clock alerts no contact before {epoch.until_at:%H:%M:%S} UTC:"
+            " linetender recovery confirm ends that"
+        )
+    return "no divers are being asked"
 
 
 def _broker(settings: Settings) -> str:

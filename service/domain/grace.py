@@ -23,6 +23,7 @@ class Step(StrEnum):
     DISTRESS = "distress"
     DISTRESS_AGAIN = "distress_again"
     HAND_UP = "hand_up"
+    ASK_OUT = "ask_out"  # no rung: what the party of a restored dive is asked
 
 
 PARTY_STEPS = (Step.HEADS_UP, Step.DUE_OUT, Step.SECOND_CALL)

@@ -1,4 +1,4 @@
-"""After an outage the log says what fell due meanwhile, and how late each was."""
+"""After an outage the log says what fell due meanwhile, and how late each was; a restored copy is found out."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
 from service.operations import service_log
+from service.operations.recovering import begin_recovery
 from service.operations.service import Service
-from service.store import due, health
+from service.store import due, epochs, health
 
 GAP_S = 60.0  # real seconds
 LISTED_MAX = 1_000
@@ -17,9 +18,16 @@ HEARTBEAT = "sweep"
 
 
 def log_gap(service: Service, now: datetime) -> None:
-    """Write one entry when no sweep has been for a minute or more; the sweep that follows acts on all of it."""
-    last = service.read(lambda session: health.heartbeat(session, HEARTBEAT))
-    if last is None or now - last.at < _gap(service):
+    """Write one entry when no sweep has been for a minute or more; the sweep that follows acts on all of it.
+
+    A copy that was put in the place of the database has had none either. Its divers are asked first.
+    """
+    last, is_copy = service.read(lambda session: (health.heartbeat(session, HEARTBEAT), epochs.is_copy(session)))
+    if last is not None and now - last.at < _gap(service):
+        return
+    if is_copy:
+        begin_recovery(service, None if last is None else last.at)
+    if last is None:
         return
     service.write(lambda session: _log_gap(service, session, now))
 

@@ -112,7 +112,8 @@ def _wanted(service: Service) -> _Part:
     # A sweep that a wrong clock has put into the future says nothing of now.
     swept_at = EVER if seen.swept_at is None or seen.swept_at > now else seen.swept_at
     limits = (
-        (_Part.GAP, seen.swept_at, real(GAP_S)),
+        # A database that no sweep has been to may be a copy that was just put in place.
+        (_Part.GAP, seen.swept_at or EVER, real(GAP_S)),
         (_Part.DIVES, seen.dive_at, 0.0),
         (_Part.RECEIPTS, seen.receipt_at, 0.0),
         (_Part.PARTS, seen.part_at, real(WAIT_S)),

@@ -43,6 +43,12 @@ def head() -> str:
     return found
 
 
+def is_known(revision: str) -> bool:
+    """Whether this code knows how to come from that revision to the current one."""
+    script = ScriptDirectory.from_config(_config(None))
+    return revision in {known.revision for known in script.walk_revisions()}
+
+
 def is_current(engine: Engine) -> bool:
     """Whether the database is at the revision that this code was written for."""
     return current(engine) == head()

@@ -27,6 +27,9 @@ COMMANDS = [
     "site",
     "dive",
     "audit",
+    "backup",
+    "restore",
+    "recovery",
     "doctor",
 ]
 

@@ -36,7 +36,18 @@ def test_a_whole_installation_has_no_fault(
 
     assert lines(result.output) == dict.fromkeys(
         [
-            *("settings", "versions", "database", "schema", "clubs", "broker", "clock", "snapshot", "gateways"),
+            *(
+                "settings",
+                "versions",
+                "database",
+                "schema",
+                "clubs",
+                "recovery",
+                "broker",
+                "clock",
+                "snapshot",
+                "gateways",
+            ),
             *("gateway one", "state of one", "public address"),
         ],
         "ok",
@@ -50,7 +61,7 @@ def test_each_thing_that_is_missing_fails_by_itself(run: Run) -> None:
 
     found = lines(result.output)
     assert [name for name, mark in found.items() if mark == "FAIL"] == [
-        *("schema", "clubs", "broker", "snapshot", "gateway one", "state of one")
+        *("schema", "clubs", "recovery", "broker", "snapshot", "gateway one", "state of one")
     ]
     assert found["database"] == "ok"
     assert result.exit_code == 1

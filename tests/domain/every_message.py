@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from service.domain.dive import Command, Dive, Event, Refusal, decide, evolve, next_due_at
 from service.domain.dive import commands as do
 from service.domain.grace import FinishNeeds, GracePeriods, NeverStarted
-from service.domain.people import Actor, Channel, Role, Via
+from service.domain.people import CLOCK, Actor, Channel, Role, Via
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePlan, SitePoint
@@ -270,6 +270,17 @@ def _raised_and_left(play: Play) -> None:
     play.does(do.Tick(), 60)
 
 
+def _restored(play: Play) -> None:
+    """Restored before the start and again in the water; overdue by then, and nobody answers."""
+    lead = play.by("diver-0")
+    minutes = [timedelta(minutes=count) for count in (1, 10)]
+    play.does(do.Hold(CLOCK, NOW - timedelta(days=1), play.now + minutes[0], play.now + minutes[1]))
+    play.does(do.Start(lead), 5)
+    play.does(do.Tick(), RUN_MIN - 20)
+    play.does(do.Hold(CLOCK, NOW - timedelta(days=1), play.now + minutes[0], play.now + minutes[1] * 6))
+    play.does(do.Tick(), 120)
+
+
 def _finished_before_it_began(play: Play) -> None:
     """The finish code of a plan whose start was never heard."""
     play.does(do.Finish(play.by("diver-0"), 12, with_code=True))
@@ -303,6 +314,7 @@ def every_play(language: str, *, drill: bool) -> list[Play]:
         _raised_and_called_off,
         _outage,
         _raised_and_left,
+        _restored,
         _finished_before_it_began,
     )
     plays = [(filed(plan, drill=drill), course) for course in (_alarmed, *both)]

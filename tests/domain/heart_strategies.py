@@ -12,7 +12,7 @@ from service.domain.dive import Command, Decision, Dive, Event, Refusal, decide,
 from service.domain.dive import commands as do
 from service.domain.dive.events import Filed
 from service.domain.grace import FinishNeeds, GracePeriods, NeverStarted
-from service.domain.people import Actor, Channel, Role, Via, contact_key
+from service.domain.people import CLOCK, Actor, Channel, Role, Via, contact_key
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePlan, SitePoint
@@ -149,6 +149,7 @@ KINDS = [
         "on scene",
     ),
     *("hear", "handed", "handed", "unreachable", "unreachable", "reachable", "pressed", "tick", "tick", "tick"),
+    *("restored", "go on"),
 ]
 moves = st.builds(
     Move,
@@ -267,7 +268,7 @@ def played(life: Life) -> Iterator[Turn]:
             told += [draft for _, _, drafts in current.steps for draft in drafts]
             yield current
         now = until
-        current = turn(current.after, command_of(move, current.after, told), now)
+        current = turn(current.after, command_of(move, current.after, told, now), now)
         told += [draft for _, _, drafts in current.steps for draft in drafts]
         yield current
 
@@ -322,7 +323,7 @@ REASONS = ("refused", "opted_out", "no_receipt", "no_answer", "declined")
 CHANNELS = tuple(Channel)
 
 
-def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
+def command_of(move: Move, dive: Dive, told: list[Draft], now: datetime) -> Command:
     """The command of a move, about people and messages that there are."""
     by = actor(move, dive)
     people = [person.key for person in dive.divers + dive.contacts]
@@ -351,6 +352,8 @@ def command_of(move: Move, dive: Dive, told: list[Draft]) -> Command:
             person, has_alarm=move.pick % 4 == 0, channel=CHANNELS[move.pick % 5 % 3], agreed=move.pick % 7 == 0
         ),
         "pressed": do.NoteReachable(sent.to.key, channel=sent.channel, step=sent.step),
+        "restored": do.Hold(CLOCK, now - move.after, now + AT_ONCE, now + timedelta(minutes=10)),
+        "go on": do.EndHold(CLOCK),
         "tick": do.Tick(),
     }
     return commands[move.kind]

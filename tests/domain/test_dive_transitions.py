@@ -13,6 +13,7 @@ from service.domain.dive import commands as do
 from service.domain.dive.events import Event, Filed, NotArmed, StepTaken
 from service.domain.dive.evolve import _CHANGES
 from service.domain.grace import Step
+from service.domain.people import CLOCK
 from service.domain.place.conditions import Current
 from service.domain.place.position import Position
 from service.domain.wording import _WORDS
@@ -87,6 +88,8 @@ COMMANDS: dict[str, Command] = {
     "unreachable": do.NoteUnreachable("contact-2", "refused"),
     "reachable": do.NoteReachable("contact-2"),
     "told meanwhile": do.NoteToldMeanwhile(Step.ALERT, ("contact-0",), NOW, NOW),
+    "hold": do.Hold(CLOCK, at(0), at(100), at(200)),
+    "end of the hold": do.EndHold(CLOCK),
     "tick": do.Tick(),
 }
 
@@ -97,7 +100,7 @@ DRY, NO_ALARM = "refused: not_started", "refused: no_alarm"
 OUT, PARTLY, ASKED, PASSED_ON = "Closed", "PartlyOut", "ExtensionAsked", "LatePassedOn"
 RAISED, OK, CALLED = "AlarmRaised", "Acknowledged", "RescueCalled"
 FIX, HEARD, LOST = "FixReported", "Heard", "PersonUnreachable"
-SEEN, THERE, TOLD = "ConditionsReported", "OnScene", "ToldMeanwhile"
+SEEN, THERE, TOLD, HELD = "ConditionsReported", "OnScene", "ToldMeanwhile", "Held"
 
 #                     filed     in_water  uncert.   alert      distress   closed   alert, never started
 TABLE = {
@@ -119,6 +122,8 @@ TABLE = {
     "unreachable":      (LOST,    LOST,     LOST,     LOST,      LOST,      NONE,    LOST),
     "reachable":        (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
     "told meanwhile":   (TOLD,    TOLD,     TOLD,     NONE,      NONE,      NONE,    NONE),
+    "hold":             (HELD,    HELD,     HELD,     NONE,      NONE,      NONE,    NONE),
+    "end of the hold":  (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
     "tick":             (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
 }  # fmt: skip
 

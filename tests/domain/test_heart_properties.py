@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from datetime import timedelta
 
 from hypothesis import given
 
@@ -101,12 +102,18 @@ def a_dive_that_is_live_and_not_answered_always_has_a_next_moment(turns: list[Tu
 
 
 def an_alarm_is_never_later_than_the_raise_by_time(turns: list[Turn]) -> None:
-    """Once a sweep has run, a dive past its raise-by time has its contacts told or is over."""
+    """Once a sweep has run, a dive past its raise-by time has its contacts told or is over.
+
+    Ten minutes later, where its party had to be asked first; never longer, however often that is asked for.
+    """
     for turn in turns:
         dive = turn.after
-        if isinstance(turn.command, do.Tick) and dive.raise_by_at is not None and dive.raise_by_at <= turn.now:
+        if isinstance(turn.command, do.Tick) and dive.alarm_due_at is not None and dive.alarm_due_at <= turn.now:
             assert dive.alarmed or dive.phase is Phase.CLOSED
             assert dive.alerted or dive.called_at is not None or dive.phase is Phase.CLOSED
+        if turn.before is not None and turn.before.waiting is not None and turn.now < turn.before.waiting.until_at:
+            assert dive.waiting in (turn.before.waiting, None)
+        assert dive.waiting is None or dive.waiting.until_at <= turn.now + timedelta(minutes=10)
 
 
 def nothing_of_the_ladder_is_said_after_the_end(turns: list[Turn]) -> None:

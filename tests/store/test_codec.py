@@ -85,6 +85,8 @@ def test_kinds_are_the_names_of_the_events_in_snake_case() -> None:
         "person_unreachable",
         "person_reachable",
         "told_meanwhile",
+        "held",
+        "hold_ended",
         "closed",
     }
 

@@ -193,6 +193,23 @@ class NoteToldMeanwhile:
 
 
 @dataclass(frozen=True, slots=True)
+class Hold:
+    """Ask the party before any contact is alerted: what we know is a copy of `copied_at`, and they may be out since."""
+
+    by: Actor
+    copied_at: datetime
+    ask_at: datetime
+    until_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class EndHold:
+    """Do not wait for the party's answer any longer."""
+
+    by: Actor
+
+
+@dataclass(frozen=True, slots=True)
 class Tick:
     """Do what is due."""
 
@@ -215,6 +232,8 @@ Command = (
     | NoteUnreachable
     | NoteReachable
     | NoteToldMeanwhile
+    | Hold
+    | EndHold
     | Tick
 )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from service.domain.dive import commands as do
@@ -17,6 +17,8 @@ from service.domain.dive.events import (
     ExtensionTookEffect,
     Filed,
     Heard,
+    Held,
+    HoldEnded,
     PersonReachable,
     PersonUnreachable,
     RescueCalled,
@@ -37,6 +39,7 @@ from service.domain.plan import PARTY_MAX, check_plan, refusals
 
 Decision = tuple[Event, ...] | Refusal
 START_NOTICE = "start_notice"
+EARLIEST_IN = timedelta(hours=2)  # nobody goes in so long before the time that they planned
 
 
 def decide(dive: Dive | None, command: Command, now: datetime) -> Decision:
@@ -224,6 +227,26 @@ def _is_known(dive: Dive, command: do.NoteToldMeanwhile) -> bool:
     return set(command.to) <= dive.alerted_keys()
 
 
+def _hold(dive: Dive, command: do.Hold, now: datetime) -> Decision:
+    """An alarm that is up goes on, and one hold is not followed by another: it is held up once, by so much at most.
+
+    A plan for later is left alone: its own question comes at its time in.
+    """
+    later = dive.phase is Phase.FILED and (dive.plan.time_in_at or now) > now + EARLIEST_IN
+    held = dive.waiting is not None and now < dive.waiting.until_at
+    if dive.phase is Phase.CLOSED or dive.alarmed or held or later:
+        return ()
+    return (Held(now, command.by, command.copied_at, command.ask_at, command.until_at),)
+
+
+def _end_hold(dive: Dive, command: do.EndHold, now: datetime) -> Decision:
+    """What was due meanwhile follows at once."""
+    if dive.waiting is None or now >= dive.waiting.until_at:
+        return ()
+    ended = HoldEnded(now, command.by)
+    return (ended, *tick(evolve(dive, ended), now))
+
+
 _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.Start: _start,
     do.Finish: finish,
@@ -241,4 +264,6 @@ _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.NoteUnreachable: _note_unreachable,
     do.NoteReachable: _note_reachable,
     do.NoteToldMeanwhile: _note_told_meanwhile,
+    do.Hold: _hold,
+    do.EndHold: _end_hold,
 }

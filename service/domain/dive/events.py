@@ -259,6 +259,28 @@ class ToldMeanwhile:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """What we know is a copy of `copied_at`, so the party is asked first, at `ask_at`.
+
+    The clock alerts nobody before `until_at`.
+    """
+
+    at: datetime
+    by: Actor
+    copied_at: datetime
+    ask_at: datetime
+    until_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class HoldEnded:
+    """Somebody said that the clock may go on before that."""
+
+    at: datetime
+    by: Actor
+
+
+@dataclass(frozen=True, slots=True)
 class Closed:
     """It is over, by whose word, and how many are out. `never_started`: the clock had not been running."""
 
@@ -292,5 +314,7 @@ Event = (
     | PersonUnreachable
     | PersonReachable
     | ToldMeanwhile
+    | Held
+    | HoldEnded
     | Closed
 )

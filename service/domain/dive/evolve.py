@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from service.domain.dive import events as ev
-from service.domain.dive.state import ALARMED, RANK, Declined, Dive, Extension, LastHeard, Phase, Told, WayLost
+from service.domain.dive.state import ALARMED, RANK, Declined, Dive, Extension, LastHeard, Phase, Told, Waiting, WayLost
 from service.domain.dive.ways import DECLINED, alarm_calls
 from service.domain.grace import PARTY_STEPS, Step
 from service.domain.people import Actor, Channel, Role, Via
@@ -72,6 +72,7 @@ def _started(dive: Dive, event: ev.Started) -> Dive:
         head_count=event.head_count,
         steps=dive.steps + event.passed_over,
         arming_since=None if Role.CONTACT in event.quiet else event.at,
+        waiting=None,
         last_heard=_heard(dive, event.by, event.at),
     )
 
@@ -155,6 +156,7 @@ def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> Dive:
         raised_by=event.by,
         raised_note=event.note,
         raises=base.raises + 1,
+        waiting=None,
         alerted=base.alerted + new,
         steps=base.steps + over,
         extension=None,
@@ -267,6 +269,15 @@ def _told_meanwhile(dive: Dive, event: ev.ToldMeanwhile) -> Dive:
     return _step_taken(dive, step)
 
 
+def _held(dive: Dive, event: ev.Held) -> Dive:
+    waiting = Waiting(event.copied_at, event.ask_at, event.until_at)
+    return replace(dive, waiting=waiting, steps=tuple(step for step in dive.steps if step is not Step.ASK_OUT))
+
+
+def _hold_ended(dive: Dive, _: ev.HoldEnded) -> Dive:
+    return replace(dive, waiting=None)
+
+
 def _closed(dive: Dive, event: ev.Closed) -> Dive:
     return replace(
         dive,
@@ -277,6 +288,7 @@ def _closed(dive: Dive, event: ev.Closed) -> Dive:
         closed_count=event.count,
         closings=dive.closings + 1,
         extension=None,
+        waiting=None,
         last_heard=_heard(dive, event.by, event.at),
     )
 
@@ -302,5 +314,7 @@ _CHANGES: dict[type, Callable[[Dive, Any], Dive]] = {
     ev.PersonUnreachable: _unreachable,
     ev.PersonReachable: _reachable,
     ev.ToldMeanwhile: _told_meanwhile,
+    ev.Held: _held,
+    ev.HoldEnded: _hold_ended,
     ev.Closed: _closed,
 }

@@ -48,6 +48,15 @@ class Extension:
 
 
 @dataclass(frozen=True, slots=True)
+class Waiting:
+    """Until when no contact is alerted by the clock, because the party of a restored dive is asked first."""
+
+    copied_at: datetime
+    ask_at: datetime
+    until_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class LastHeard:
     """The last thing anybody of the party said."""
 
@@ -135,12 +144,20 @@ class Dive:
     outcome: Outcome | None = None
     closed_count: int | None = None
     closings: int = 0
+    waiting: Waiting | None = None  # restored: the party is asked first
     version: int = 1  # how many events made it
 
     @property
     def raise_by_at(self) -> datetime | None:
         """When a contact who has heard nothing acts."""
         return None if self.due_out_at is None else self.due_out_at + self.grace.grace
+
+    @property
+    def alarm_due_at(self) -> datetime | None:
+        """When the clock alerts the first contact: at the raise-by time, or once a restored dive's party was asked."""
+        if self.raise_by_at is None or self.waiting is None:
+            return self.raise_by_at
+        return max(self.raise_by_at, self.waiting.until_at)
 
     @property
     def lead(self) -> Recipient:

@@ -42,7 +42,7 @@ def next_due_at(dive: Dive) -> datetime | None:
         *_party_due(dive).values(),
         _arming_due_at(dive),
         _extension_due_at(dive),
-        _contact_due_at(dive),
+        None if (contacts_at := _contact_due_at(dive)) is None else _after_asking(dive, contacts_at),
         _hand_up_due_at(dive),
     ]
     return min((at for at in times if at is not None), default=None)
@@ -52,6 +52,10 @@ def next_due_at(dive: Dive) -> datetime | None:
 
 
 def _filed_due_at(dive: Dive) -> datetime:
+    return min([*_ask_out_due(dive).values(), _after_asking(dive, _unstarted_due_at(dive))])
+
+
+def _unstarted_due_at(dive: Dive) -> datetime:
     planned = dive.plan.time_in_at
     if planned is None:
         return dive.filed_at + UNTIMED_PLAN_LASTS
@@ -60,6 +64,15 @@ def _filed_due_at(dive: Dive) -> datetime:
 
 
 def _tick_filed(dive: Dive, now: datetime) -> tuple[Event, ...]:
+    if dive.waiting is None or now >= dive.waiting.until_at:
+        events = _tick_unstarted(dive, now)
+        if events:
+            return events
+    asked = _ask_out(dive, now)
+    return () if asked is None else (asked,)
+
+
+def _tick_unstarted(dive: Dive, now: datetime) -> tuple[Event, ...]:
     planned = dive.plan.time_in_at
     if planned is None:
         return (_lapsed(now),) if now >= dive.filed_at + UNTIMED_PLAN_LASTS else ()
@@ -70,7 +83,7 @@ def _tick_filed(dive: Dive, now: datetime) -> tuple[Event, ...]:
     ask_at = planned + dive.grace.ask_started_after
     if now >= ask_at and Step.ASK_STARTED not in dive.steps:
         to = tuple(person.key for person in dive.party_phones)
-        return (StepTaken(at=now, step=Step.ASK_STARTED, due_at=ask_at, to=to),)
+        return (StepTaken(now, Step.ASK_STARTED, ask_at, to, passed_over=tuple(_ask_out_due(dive))),)
     return ()
 
 
@@ -128,11 +141,32 @@ def _party_due(dive: Dive) -> dict[Step, datetime]:
     """The reminders still to come. One that was due before the start (a very short dive) is no reminder."""
     if dive.due_out_at is None or dive.started_at is None:
         return {}
-    return {
-        step: at
+    asks = _ask_out_due(dive)
+    steps = {
+        step: max([at, *asks.values()])  # one text to each person: the question stands for what is due by then
         for step, at in dive.grace.party_steps(dive.due_out_at)
         if step not in dive.steps and at > dive.started_at
     }
+    return steps | asks
+
+
+def _ask_out_due(dive: Dive) -> dict[Step, datetime]:
+    """The question to the party of a restored dive, while it is still to be asked."""
+    if dive.waiting is None or dive.alarmed or Step.ASK_OUT in dive.steps:
+        return {}
+    return {Step.ASK_OUT: dive.waiting.ask_at}
+
+
+def _ask_out(dive: Dive, now: datetime) -> StepTaken | None:
+    at = _ask_out_due(dive).get(Step.ASK_OUT)
+    if at is None or at > now:
+        return None
+    return StepTaken(at=now, step=Step.ASK_OUT, due_at=at, to=tuple(person.key for person in dive.party_phones))
+
+
+def _after_asking(dive: Dive, at: datetime) -> datetime:
+    """When what was due at `at` may alert contacts: not while the party of a restored dive is asked."""
+    return at if dive.waiting is None or dive.alarmed else max(at, dive.waiting.until_at)
 
 
 def _party_step(dive: Dive, now: datetime) -> StepTaken | None:
@@ -180,7 +214,7 @@ def _contact_due_at(dive: Dive) -> datetime | None:
 
 def _contact_step(dive: Dive, now: datetime) -> StepTaken | None:
     due_at = _contact_due_at(dive)
-    if due_at is None or due_at > now:
+    if due_at is None or _after_asking(dive, due_at) > now:
         return None
     distress_at = _distress_due_at(dive)
     if distress_at is not None and distress_at <= now:

@@ -7,7 +7,7 @@ from typing import Any
 
 from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
-from service.domain.wording import answers, ending, ladder, outage, placing
+from service.domain.wording import answers, ending, ladder, outage, placing, restored
 from service.domain.wording.by_way import by_every_way
 from service.domain.wording.drafts import Draft, LinkKind, MessageKind
 
@@ -33,6 +33,8 @@ _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
     ev.PersonUnreachable: answers.on_unreachable,
     ev.PersonReachable: ladder.on_reachable,
     ev.ToldMeanwhile: outage.on_told_meanwhile,
+    ev.Held: restored.on_held,
+    ev.HoldEnded: restored.on_held,
     ev.Closed: ending.on_closed,
 }
 

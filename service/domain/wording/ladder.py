@@ -39,6 +39,7 @@ from service.domain.wording.phrases import (
     out,
     out_so_far,
     out_with_code,
+    overdue,
     quote,
     ref,
     since,
@@ -49,6 +50,7 @@ from service.domain.wording.phrases import (
     who_called,
     with_others,
 )
+from service.domain.wording.restored import ask_out
 
 
 def on_started(dive: Dive, event: Started) -> list[Draft]:
@@ -186,19 +188,19 @@ def _due_out(dive: Dive, event: StepTaken) -> Phrase:
         "you are due out ({due}). {out}. Need longer? Text LATE 20. Alarm goes out {alarm}.",
         due=time_of(dive, dive.due_out_at, event.at),
         out=out(dive),
-        alarm=time_of(dive, dive.raise_by_at, event.at),
+        alarm=time_of(dive, dive.alarm_due_at, event.at),
     )
 
 
 def _second_call(dive: Dive, event: StepTaken) -> Phrase:
     due = time_of(dive, dive.due_out_at, event.at)
-    if dive.raise_by_at is not None and dive.raise_by_at <= event.at:
-        return say("overdue since {due}. Your contacts are being alerted. {out}.", due=due, out=out(dive))
+    if dive.alarm_due_at is not None and dive.alarm_due_at <= event.at:
+        return overdue(dive, event.at)
     return say(
         "OVERDUE since {due}. {out}. Need longer? Text LATE 20. Alarm goes out {alarm}.",
         due=due,
         out=out(dive),
-        alarm=time_of(dive, dive.raise_by_at, event.at),
+        alarm=time_of(dive, dive.alarm_due_at, event.at),
     )
 
 
@@ -341,6 +343,7 @@ _STEPS: dict[Step, Callable[[Dive, StepTaken], list[Draft]]] = {
     Step.DISTRESS: _distress,
     Step.DISTRESS_AGAIN: _distress,
     Step.HAND_UP: _hand_up,
+    Step.ASK_OUT: _reminder(ask_out),
 }
 
 

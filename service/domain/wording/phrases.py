@@ -234,6 +234,12 @@ def out(dive: Dive) -> Phrase:
     return say("All out? Text {finish}", finish=finish_text(dive))
 
 
+def overdue(dive: Dive, now: datetime) -> Phrase:
+    """What the party hears when the alarm is out."""
+    due = time_of(dive, dive.due_out_at, now)
+    return say("overdue since {due}. Your contacts are being alerted. {out}.", due=due, out=out(dive))
+
+
 def out_with_code(dive: Dive) -> str:
     """The finish that counts from any phone."""
     counted = dive.grace.finish_needs is FinishNeeds.HEADCOUNT or dive.partly_out is not None

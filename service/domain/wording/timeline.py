@@ -41,6 +41,7 @@ _STEPS = {
     Step.DISTRESS: "Told to call rescue now",
     Step.DISTRESS_AGAIN: "Told again to call rescue now",
     Step.HAND_UP: "Told that nobody has answered",
+    Step.ASK_OUT: "Asked whether they are out, since the service was restored",
 }
 
 
@@ -170,6 +171,15 @@ def _told_meanwhile(dive: Dive, event: ev.ToldMeanwhile) -> str:
     return f"{_STEPS[event.step]}, not confirmed, while the database was gone: {_people(dive, event.to)}."
 
 
+def _held(dive: Dive, event: ev.Held) -> str:
+    copied, until = (say(at, dive.plan.site.zone, event.at) for at in (event.copied_at, event.until_at))
+    return f"The service was restored from a copy of {copied}: the party is asked, and nobody alerted before {until}."
+
+
+def _hold_ended(_: Dive, __: ev.HoldEnded) -> str:
+    return "The clock goes on without waiting for the party's answer."
+
+
 def _closed(_: Dive, event: ev.Closed) -> str:
     return _OUTCOMES[event.outcome] + (f" Reason: {event.reason}." if event.reason else "")
 
@@ -196,5 +206,7 @@ _WORDS: dict[type, Callable[[Dive, Any], str]] = {
     ev.PersonUnreachable: _unreachable,
     ev.PersonReachable: _reachable,
     ev.ToldMeanwhile: _told_meanwhile,
+    ev.Held: _held,
+    ev.HoldEnded: _hold_ended,
     ev.Closed: _closed,
 }

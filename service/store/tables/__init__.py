@@ -3,6 +3,7 @@
 from service.store.tables.base import Base
 from service.store.tables.club import AdminRow, AdminSessionRow, ApiTokenRow, ClubRow, PersonRow
 from service.store.tables.dive import DiveCodeRow, DivePhoneRow, DiveRow, LinkRow
+from service.store.tables.epoch import EpochRow
 from service.store.tables.health import CanaryRow, HeartbeatRow
 from service.store.tables.inbound import InboundPartRow, InboundTextRow, OptOutRow, WrongCodeRow
 from service.store.tables.log import ChainHeadRow, LogCheckpointRow, LogEntryRow
@@ -23,6 +24,7 @@ __all__ = [
     "DiveCodeRow",
     "DivePhoneRow",
     "DiveRow",
+    "EpochRow",
     "GatewayCanaryRow",
     "GatewayStateRow",
     "HeartbeatRow",
