@@ -28,7 +28,7 @@ from service.operations.same_text import same_text_of_another
 from service.operations.service import Service
 from service.operations.texting import answer
 from service.store import clubs, inbound, inbound_parts, log, opt_outs, outbox
-from service.store.codec import plain, stamp
+from service.store.codec import canonical, plain, stamp
 from service.store.engine import is_transient
 from service.store.inbound_parts import Key
 from service.store.outbox import NewMessage
@@ -67,10 +67,9 @@ def receive_text(service: Service, text: InboundText, *, authentic: bool, way: W
         at = _arrival(session, text, way, now)
         if not authentic:
             return _store(session, at, text, authentic=False)
-        # One after the other: two gateways bring the same text within milliseconds, and phones the parts of one.
-        log.hold(session, at.chain)
         if text.part is None:
             return _store(session, at, text, authentic=True)
+        log.hold(session, at.chain)
         whole = keep_part(session, service.clock, text, text.part, at.chain, at.club_id)
         stored = [_store(session, at, one.text, authentic=True, part_ids=one.part_ids) for one in whole]
         return stored[-1] if stored else None
@@ -128,6 +127,9 @@ def _store(
     session: Session, at: _Arrival, text: InboundText, *, authentic: bool, part_ids: tuple[int, ...] = ()
 ) -> int | None:
     """Store and log a text; its id if it is to be answered."""
+    book = log.Book(session)
+    # One after the other: two gateways bring the same text within milliseconds, and phones the parts of one.
+    book.hold([at.chain])
     same_as = same_text_of_another(session, text, at.club.country if at.club else None) if authentic else None
     stored = inbound.store(
         session,
@@ -151,20 +153,18 @@ def _store(
     if part_ids:
         inbound_parts.tie(session, part_ids, stored)
         detail["parts"] = list(part_ids)
-    _log_received(session, text, at, authentic=authentic, detail=detail)
+    _log_received(book, text, at, authentic=authentic, detail=detail)
+    book.write()
     return stored if same_as is None else None
 
 
-def _log_received(
-    session: Session, text: InboundText, at: _Arrival, *, authentic: bool, detail: dict[str, Any]
-) -> None:
-    log.append(
-        session,
-        chain=at.chain,
+def _log_received(book: log.Book, text: InboundText, at: _Arrival, *, authentic: bool, detail: dict[str, Any]) -> None:
+    book.add(
+        at.chain,
         at=at.now,
         kind="text_in" if authentic else "text_in_unauthentic",
-        actor={"role": "gateway", "name": text.gateway},
-        detail=detail | {"sender": text.sender, "body": text.body, "provider_id": text.provider_id},
+        actor=canonical({"role": "gateway", "name": text.gateway}),
+        detail=canonical(detail | {"sender": text.sender, "body": text.body, "provider_id": text.provider_id}),
         club_id=at.club_id,
     )
 

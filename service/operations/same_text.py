@@ -28,14 +28,16 @@ def same_text_of_another(session: Session, text: InboundText, country: str | Non
     another id, brings a new text, so each text has at most one double by each gateway. Whoever asks keeps others from
     storing a text to this receiver until the end of the transaction.
     """
+    words = text.body.strip()
     candidates = inbound.by_others(
         session,
         gateway=text.gateway,
         receiver=text.receiver,
+        words=words,
         since=text.received_at - SAME_WITHIN,
         until=text.received_at + SAME_WITHIN,
     )
-    sender, words = _phone(text.sender, country), text.body.strip()
+    sender = _phone(text.sender, country) if candidates else ""
     for one in candidates:
         if one.body.strip() == words and _phone(one.sender, country) == sender:
             return one.id

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from service.store.tables import ClubRow
@@ -46,9 +46,12 @@ def get(session: Session, club_id: str) -> ClubRow | None:
     return session.get(ClubRow, club_id)
 
 
+_BY_RECEIVING_NUMBER = select(ClubRow).where(ClubRow.receiving_number == bindparam("number"))
+
+
 def by_receiving_number(session: Session, receiving_number: str) -> ClubRow | None:
     """The club whose texts come in on that number."""
-    return session.execute(select(ClubRow).where(ClubRow.receiving_number == receiving_number)).scalar_one_or_none()
+    return session.execute(_BY_RECEIVING_NUMBER, {"number": receiving_number}).scalar_one_or_none()
 
 
 def listing(session: Session) -> list[ClubRow]:

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import delete, exists, func, insert, select, update
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import bindparam, delete, exists, func, insert, literal, or_, select, update
+from sqlalchemy.orm import Session
 
 from service.store.tables import InboundTextRow, WrongCodeRow
-from service.store.upsert import insert_or_keep, touched
+from service.store.types import Words
+from service.store.upsert import insert_or_keep_numbered, table, touched
 
 STORED: Final = "stored"
 ANSWERED: Final = "answered"
@@ -69,28 +70,39 @@ def store(
         "note": None if authentic else "not authentic",
         "same_as": same_as,
     }
-    if not insert_or_keep(session, InboundTextRow, values):
-        return None
-    row = InboundTextRow
-    return session.execute(
-        select(row.id).where(row.gateway == gateway, row.provider_id == provider_id, row.authentic.is_(authentic))
-    ).scalar_one()
+    return insert_or_keep_numbered(session, InboundTextRow, values)
 
 
-def by_others(session: Session, *, gateway: str, receiver: str, since: datetime, until: datetime) -> list[Brought]:
-    """Authentic texts to a number in that time, first to last, that this gateway has not brought in any form.
-
-    Neither those that it brought itself, nor those of which it brought the double, nor doubles.
-    """
-    row, double = InboundTextRow, aliased(InboundTextRow)
-    brought = exists().where(double.same_as == row.id, double.gateway == gateway)
-    found = (
-        select(row.id, row.sender, row.body)
-        .where(row.receiver == receiver, row.received_at.between(since, until), row.authentic, row.state != SAME)
-        .where(row.gateway != gateway, ~brought)
-        .order_by(row.received_at, row.id)
+# Asked at every text that comes in, so built once.
+_TEXT = table(InboundTextRow)
+_DOUBLE = _TEXT.alias("double")
+_GATEWAY, _WORDS = bindparam("by", type_=Words), bindparam("words", type_=Words)
+_BY_OTHERS = (
+    select(_TEXT.c.id, _TEXT.c.sender, _TEXT.c.body)
+    .where(
+        _TEXT.c.receiver == bindparam("to"),
+        _TEXT.c.received_at.between(bindparam("since"), bindparam("until")),
+        _TEXT.c.authentic,
+        _TEXT.c.state != SAME,
+        _TEXT.c.gateway != _GATEWAY,
+        # Both databases know this way to ask whether the words are somewhere in it.
+        or_(literal("", Words) == _WORDS, func.replace(_TEXT.c.body, _WORDS, literal("", Words)) != _TEXT.c.body),
+        ~exists().where(_DOUBLE.c.same_as == _TEXT.c.id, _DOUBLE.c.gateway == _GATEWAY),
     )
-    return [Brought(*values) for values in session.execute(found)]
+    .order_by(_TEXT.c.received_at, _TEXT.c.id)
+)
+
+
+def by_others(
+    session: Session, *, gateway: str, receiver: str, words: str, since: datetime, until: datetime
+) -> list[Brought]:
+    """Authentic texts to a number in that time, first to last, with these words somewhere in them.
+
+    None that this gateway has brought in any form: neither those that it brought itself, nor those of which it brought
+    the double, nor doubles.
+    """
+    given = {"by": gateway, "to": receiver, "words": words, "since": since, "until": until}
+    return [Brought(*values) for values in session.execute(_BY_OTHERS, given)]
 
 
 def known(session: Session, gateway: str, provider_ids: Collection[str]) -> set[str]:

@@ -40,6 +40,11 @@ def insert_or_keep(session: Session, row: type[Base], values: dict[str, Any]) ->
     return session.execute(_new_row(row, _is_sqlite(session)), values).first() is not None
 
 
+def insert_or_keep_numbered(session: Session, row: type[Base], values: dict[str, Any]) -> int | None:
+    """Insert a row unless a unique rule says that it exists; its number, None when it was there."""
+    return session.execute(_new_number(row, _is_sqlite(session)), values).scalar_one_or_none()
+
+
 def insert_or_keep_rows(session: Session, row: type[Base], values: Sequence[dict[str, Any]]) -> int:
     """Insert those of the rows that no unique rule says exist; how many were new."""
     if not values:
@@ -63,6 +68,11 @@ def _new_rows(row: type[Base], on_sqlite: bool) -> Insert:  # noqa: FBT001 - a k
 def _new_row(row: type[Base], on_sqlite: bool) -> Insert:  # noqa: FBT001 - a key of the cache
     # A row comes back only for what was inserted; the count of rows is not told for every INSERT.
     return cast("Insert", _new_rows(row, on_sqlite).returning(literal(1)))
+
+
+@cache
+def _new_number(row: type[Base], on_sqlite: bool) -> Insert:  # noqa: FBT001 - a key of the cache
+    return cast("Insert", _new_rows(row, on_sqlite).returning(table(row).c.id))
 
 
 def _is_sqlite(session: Session) -> bool:
