@@ -79,7 +79,7 @@ def sweep(service: Service) -> Swept:
         _guarded("receipts_not_applied", partial(_apply_overtaking, service))
     if _Part.PARTS in wanted:
         _guarded("parts_not_joined", partial(join_overdue, service))
-    if _Part.TEXTS in wanted:
+    if wanted & (_Part.TEXTS | _Part.PARTS):  # what was put together just now waits for its answer too
         _guarded("texts_not_answered", partial(answer_waiting, service))
     if wanted:
         now = service.clock.now()
