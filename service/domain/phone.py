@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from functools import lru_cache
 
 import phonenumbers
 from phonenumbers import NumberParseException, PhoneNumberFormat, PhoneNumberType, ValidationResult
@@ -69,6 +70,7 @@ def read_phone(text: str, region: str | None) -> str:
     return phonenumbers.format_number(number, PhoneNumberFormat.E164)
 
 
+@lru_cache(maxsize=10_000)
 def national_format(e164: str, region: str | None = None) -> str:
     """Write a number as it is dialled in `region`; abroad, or where that is unknown, with its country code.
 

@@ -52,9 +52,6 @@ def canonical(value: object) -> str:
     return storable(_CANONICAL.encode(value))
 
 
-_TO_STAMP: Final = frozenset({datetime, dict, list, tuple, float})
-
-
 def stamp(at: datetime) -> str:
     """An instant as text: RFC 3339 in UTC with six decimals, so that equal instants are equal texts."""
     return utc(at).isoformat(timespec="microseconds").replace("+00:00", "Z")
@@ -62,23 +59,25 @@ def stamp(at: datetime) -> str:
 
 def plain(value: object) -> Any:
     """A value of the heart as plain JSON values. Raises NaiveTimeError for a datetime without a zone."""
-    return _stamped(msgspec.to_builtins(value, builtin_types=(datetime,)))
-
-
-def _stamped(value: Any) -> Any:
-    """The same with instants as text. Containers are ours alone, so they are changed where they are."""
-    kind = type(value)
-    if kind is datetime:
-        return stamp(value)
-    if kind is float and not isfinite(value):
-        raise ValueError(f"{value} is not JSON compliant")
-    if kind is tuple:
-        return [_stamped(inner) for inner in value]
-    items = value.items() if kind is dict else enumerate(value) if kind is list else ()
-    for key, inner in items:
-        if type(inner) in _TO_STAMP:
-            value[key] = _stamped(inner)  # no key is added, so the walk goes on
-    return value
+    whole = [msgspec.to_builtins(value, builtin_types=(datetime,))]
+    # The containers are new and ours alone, so they are changed where they are, and without a call for each.
+    left: list[Any] = [whole]
+    while left:
+        container = left.pop()
+        for key, inner in container.items() if type(container) is dict else enumerate(container):
+            kind = type(inner)
+            if kind is str or inner is None:
+                continue
+            if kind is dict or kind is list:
+                left.append(inner)
+            elif kind is datetime:
+                container[key] = stamp(inner)
+            elif kind is tuple:
+                container[key] = again = list(inner)
+                left.append(again)
+            elif kind is float and not isfinite(inner):
+                raise ValueError(f"{inner} is not JSON compliant")
+    return whole[0]
 
 
 def dump_event(event: Event) -> tuple[str, Json]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import datetime
+from operator import attrgetter
 from typing import Any
 
 from service.domain.dive import events as ev
@@ -26,9 +27,22 @@ def evolve(dive: Dive | None, event: ev.Event) -> Dive:
         return _filed(event)
     if dive is None:
         raise ValueError("the first event of a dive is Filed")
-    after = _CHANGES[type(event)](dive, event)
-    rung = after.rung + tuple(key for key in alarm_calls(after, event) if key not in after.rung)
-    return replace(after, rung=rung, version=dive.version + 1)
+    after = _CHANGES[type(event)](_but(dive, version=dive.version + 1), event)
+    called = tuple(key for key in alarm_calls(after, event) if key not in after.rung)
+    return _but(after, rung=after.rung + called) if called else after
+
+
+_FIELDS = tuple(field.name for field in fields(Dive))
+_PLACES = {name: place for place, name in enumerate(_FIELDS)}
+_values_of = attrgetter(*_FIELDS)
+
+
+def _but(dive: Dive, **changes: Any) -> Dive:
+    """As dataclasses.replace, in half the time: each event of each dive passes here several times."""
+    values = list(_values_of(dive))
+    for name, value in changes.items():
+        values[_PLACES[name]] = value
+    return Dive(*values)
 
 
 def _filed(event: ev.Filed) -> Dive:
@@ -61,7 +75,7 @@ def _heard(dive: Dive, by: Actor, at: datetime, words: str | None = None) -> Las
 
 
 def _started(dive: Dive, event: ev.Started) -> Dive:
-    return replace(
+    return _but(
         dive,
         phase=_risen(dive, Phase.IN_WATER),
         started_at=event.started_at,
@@ -82,11 +96,11 @@ def _start_said(dive: Dive, event: ev.StartSaid) -> Dive:
 
 
 def _armed(dive: Dive, event: ev.Armed) -> Dive:
-    return replace(dive, armed_at=event.at)
+    return _but(dive, armed_at=event.at)
 
 
 def _not_armed(dive: Dive, _: ev.NotArmed) -> Dive:
-    return replace(dive, not_armed_said=True)
+    return _but(dive, not_armed_said=True)
 
 
 _PHASE_OF = {
@@ -100,22 +114,23 @@ _PHASE_OF = {
 
 def _step_taken(dive: Dive, event: ev.StepTaken) -> Dive:
     taken = tuple(step for step in (*event.passed_over, event.step) if step not in dive.steps)
-    after = replace(dive, steps=dive.steps + taken)
-    reached = [_PHASE_OF[step] for step in taken if step in _PHASE_OF]
-    for phase in reached:
-        after = replace(after, phase=_risen(after, phase))
-    if after.phase in ALARMED and after.alarm_at is None:
-        after = replace(after, alarm_at=event.due_at, extension=None)
+    phase = dive.phase
+    for step in taken:
+        reached = _PHASE_OF.get(step, phase)
+        phase = reached if RANK[reached] > RANK[phase] else phase
+    changes: dict[str, Any] = {"steps": dive.steps + taken, "phase": phase}
+    if phase in ALARMED and dive.alarm_at is None:
+        changes |= {"alarm_at": event.due_at, "extension": None}
     if event.step in _CONTACT_STEPS:
-        new = tuple(Told(key, event.at) for key in event.to if key not in after.alerted_keys())
-        after = replace(after, alerted=after.alerted + new)
+        known = dive.alerted_keys()
+        changes["alerted"] = dive.alerted + tuple(Told(key, event.at) for key in event.to if key not in known)
     if event.step in (Step.DISTRESS, Step.DISTRESS_AGAIN):
-        after = replace(after, distress_at=event.at, distress_count=after.distress_count + 1)
-    return after
+        changes |= {"distress_at": event.at, "distress_count": dive.distress_count + 1}
+    return _but(dive, **changes)
 
 
 def _extension_asked(dive: Dive, event: ev.ExtensionAsked) -> Dive:
-    return replace(
+    return _but(
         dive,
         extension=Extension(event.number, event.due_out_at, event.at),
         extensions_asked=event.number,
@@ -128,20 +143,20 @@ def _extension_took_effect(dive: Dive, event: ev.ExtensionTookEffect) -> Dive:
     heads_up_at = event.due_out_at - dive.grace.heads_up_before
     done = tuple(step for step in dive.steps if step not in PARTY_STEPS)
     done += (Step.HEADS_UP,) if heads_up_at <= event.at else ()
-    return replace(dive, due_out_at=event.due_out_at, extension=None, steps=done)
+    return _but(dive, due_out_at=event.due_out_at, extension=None, steps=done)
 
 
 def _extension_not_in_force(dive: Dive, _: ev.ExtensionNotInForce) -> Dive:
-    return replace(dive, extension=None if dive.extension is None else replace(dive.extension, answered=True))
+    return _but(dive, extension=None if dive.extension is None else replace(dive.extension, answered=True))
 
 
 def _late_passed_on(dive: Dive, event: ev.LatePassedOn) -> Dive:
-    return replace(dive, last_heard=_heard(dive, event.by, event.at))
+    return _but(dive, last_heard=_heard(dive, event.by, event.at))
 
 
 def _partly_out(dive: Dive, event: ev.PartlyOut) -> Dive:
     heard = _heard(dive, event.by, event.at)
-    return replace(dive, partly_out=event.count, partly_outs=dive.partly_outs + 1, last_heard=heard)
+    return _but(dive, partly_out=event.count, partly_outs=dive.partly_outs + 1, last_heard=heard)
 
 
 def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> Dive:
@@ -167,7 +182,7 @@ def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> Dive:
 def _reopened(dive: Dive) -> Dive:
     """What was answered in the first alarm does not hold for the second."""
     kept = tuple(step for step in dive.steps if step not in (Step.DISTRESS, Step.HAND_UP))
-    return replace(
+    return _but(
         dive,
         phase=Phase.FILED,
         steps=kept,
@@ -191,12 +206,12 @@ def _acknowledged(dive: Dive, event: ev.Acknowledged) -> Dive:
     """Who had declined and now acts gets what whoever acts needs."""
     acting = event.by.own_key
     after = _no_longer_declined(dive, acting)
-    return replace(after, acknowledged=(*after.acknowledged, Told(acting, event.at)))
+    return _but(after, acknowledged=(*after.acknowledged, Told(acting, event.at)))
 
 
 def _rescue_called(dive: Dive, event: ev.RescueCalled) -> Dive:
     over = tuple(step for step in (*PARTY_STEPS, Step.ALERT, Step.DISTRESS) if step not in dive.steps)
-    return replace(
+    return _but(
         dive,
         phase=_risen(dive, Phase.DISTRESS),
         alarm_at=dive.alarm_at or event.at,
@@ -212,7 +227,7 @@ def _fix_reported(dive: Dive, event: ev.FixReported) -> Dive:
     fix = Fix(event.position, event.fix_at, event.by.name, event.source, event.accuracy_m, event.doubt)
     # An alert has the position already; there the figures of a page's button would only take the room of a name.
     words = "a position" if event.by.via is Via.PAGE else None
-    return replace(dive, fixes=kept((*dive.fixes, fix)), last_heard=_heard(dive, event.by, event.at, words))
+    return _but(dive, fixes=kept((*dive.fixes, fix)), last_heard=_heard(dive, event.by, event.at, words))
 
 
 def _conditions_reported(dive: Dive, event: ev.ConditionsReported) -> Dive:
@@ -224,36 +239,36 @@ def _conditions_reported(dive: Dive, event: ev.ConditionsReported) -> Dive:
         current=event.current or (before.current if before else None),
         wind=event.wind or (before.wind if before else None),
     )
-    return replace(dive, conditions=seen, last_heard=_heard(dive, event.by, event.at, "current and wind"))
+    return _but(dive, conditions=seen, last_heard=_heard(dive, event.by, event.at, "current and wind"))
 
 
 def _on_scene(dive: Dive, event: ev.OnScene) -> Dive:
-    return replace(dive, on_scene=(*dive.on_scene, Told(event.by.own_key, event.at)))
+    return _but(dive, on_scene=(*dive.on_scene, Told(event.by.own_key, event.at)))
 
 
 def _words_heard(dive: Dive, event: ev.Heard) -> Dive:
-    return replace(dive, last_heard=_heard(dive, event.by, event.at, event.words))
+    return _but(dive, last_heard=_heard(dive, event.by, event.at, event.words))
 
 
 def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> Dive:
     if event.reason == DECLINED and dive.declined_by(event.person) is None:
-        dive = replace(dive, declined=(*dive.declined, Declined(event.person, told=dive.contacts_told)))
+        dive = _but(dive, declined=(*dive.declined, Declined(event.person, told=dive.contacts_told)))
     if _is_first_way(dive, event.person, event.channel):
         others = tuple(key for key in dive.unreachable if key != event.person)
-        return replace(dive, unreachable=(*others, event.person))
-    return replace(dive, lost=(*dive.lost, WayLost(event.person, event.channel)))
+        return _but(dive, unreachable=(*others, event.person))
+    return _but(dive, lost=(*dive.lost, WayLost(event.person, event.channel)))
 
 
 def _reachable(dive: Dive, event: ev.PersonReachable) -> Dive:
     dive = _no_longer_declined(dive, event.person)
     if _is_first_way(dive, event.person, event.channel):
-        return replace(dive, unreachable=tuple(key for key in dive.unreachable if key != event.person))
+        return _but(dive, unreachable=tuple(key for key in dive.unreachable if key != event.person))
     back = WayLost(event.person, event.channel)
-    return replace(dive, lost=tuple(way for way in dive.lost if way != back))
+    return _but(dive, lost=tuple(way for way in dive.lost if way != back))
 
 
 def _no_longer_declined(dive: Dive, key: str) -> Dive:
-    return replace(dive, declined=tuple(one for one in dive.declined if one.key != key))
+    return _but(dive, declined=tuple(one for one in dive.declined if one.key != key))
 
 
 def _is_first_way(dive: Dive, key: str, channel: Channel) -> bool:
@@ -279,7 +294,7 @@ def _hold_ended(dive: Dive, _: ev.HoldEnded) -> Dive:
 
 
 def _closed(dive: Dive, event: ev.Closed) -> Dive:
-    return replace(
+    return _but(
         dive,
         phase=Phase.CLOSED,
         closed_at=event.at,

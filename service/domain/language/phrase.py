@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 from babel.numbers import format_decimal
 
@@ -76,6 +77,8 @@ def render(words: Words, language: str = ENGLISH) -> str:
 def fragments(words: Words, language: str) -> list[tuple[str, bool]]:
     """The words in a language, cut at the blanks around each name; True for a piece that has a name in it."""
     text = _worded(words, _known(language))
+    if _FROM not in text:
+        return [(alone, False)] if (alone := text.strip()) else []
     found: list[tuple[str, bool]] = []
     end = 0
     for named in _NAMED.finditer(text):
@@ -109,9 +112,19 @@ def _english(phrase: Phrase) -> str:
 
 def _filled(pattern: str, values: Mapping[str, str]) -> str | None:
     """The sentence with its gaps filled; None where a gap has no value, as in a spoilt translation."""
-    if not set(_GAP.findall(pattern)) <= set(values):
+    between, gaps = _cut(pattern)
+    if not gaps:
+        return pattern
+    if not values.keys() >= set(gaps):
         return None
-    return _GAP.sub(lambda gap: values[gap[1]], pattern)
+    return "".join([before + values[gap] for before, gap in zip(between, gaps, strict=False)]) + between[-1]
+
+
+@lru_cache(maxsize=10_000)
+def _cut(pattern: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What stands between the gaps of a sentence, and the names of the gaps; the one is longer by one."""
+    pieces = _GAP.split(pattern)
+    return tuple(pieces[::2]), tuple(pieces[1::2])
 
 
 def _value(value: Value, language: str) -> str:

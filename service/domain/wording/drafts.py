@@ -64,7 +64,7 @@ class Draft:
     """One message to one person, caused by one event. `rank` orders the contacts of one step.
 
     `text` is for its channel: a text is in the GSM 7-bit alphabet, what is spoken or mailed has every letter.
-    `full` is all that a text would say with room for it, with every letter. `subject` is that of an e-mail.
+    `whole` is all that a text would say with room for it. `subject` is that of an e-mail.
     """
 
     to: Recipient
@@ -77,7 +77,12 @@ class Draft:
     rank: int = 0
     channel: Channel = Channel.TEXT
     subject: str | None = None
-    full: str = ""
+    whole: tuple[Part, ...] = ()
+
+    @property
+    def full(self) -> str:
+        """All that a text would say with room for it, with every letter, in the language of its reader."""
+        return in_full(self.whole, self.to.language)
 
 
 def compose(
@@ -124,12 +129,9 @@ def exercise_mark(*, drill: bool) -> list[Part]:
 def _giving_way(
     club: list[encoding.Part], ours: list[encoding.Part], parts: Sequence[encoding.Part], segments: int, link_room: int
 ) -> Iterator[tuple[list[encoding.Part], int, int]]:
-    whole = [replace(part, shorten=False) for part in parts]
-    yield (
-        [*club, *(replace(part, drop=part.drop if part.drop > GOOD_TO_KNOW else 0) for part in whole)],
-        segments,
-        link_room,
-    )
+    for_link = [encoding.Part(part.text, part.drop if part.drop > GOOD_TO_KNOW else 0) for part in parts]
+    yield [*club, *for_link], segments, link_room
+    whole = [encoding.Part(part.text, part.drop) for part in parts]
     yield [*club, *whole], segments, 0
     yield [*ours, *whole], segments, 0
     for more in range(segments, SEGMENTS_MAX + 1):
@@ -163,8 +165,7 @@ def to_each(
     people = tuple(people)
     languages = {person.language for person in people}
     texts = {language: compose(dive, kind, parts, language, link=link, segments=segments) for language in languages}
-    whole = [*exercise_mark(drill=dive.drill), keep(f"{dive.club_name}:"), *parts]
-    full = {language: in_full(whole, language) for language in languages}
+    whole = (*exercise_mark(drill=dive.drill), keep(f"{dive.club_name}:"), *parts)
     ranks = {contact.key: rank for rank, contact in enumerate(dive.contacts)}
     return [
         Draft(
@@ -176,7 +177,7 @@ def to_each(
             expires_at=_expires_at(dive, kind, worded_at or due_at),
             link=link,
             rank=ranks.get(person.key, 0),
-            full=full[person.language],
+            whole=whole,
         )
         for person in people
     ]

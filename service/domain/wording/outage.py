@@ -50,7 +50,7 @@ def on_told_meanwhile(_: Dive, __: ToldMeanwhile) -> list[Draft]:
 def _reworded(dive: Dive, event: Event, draft: Draft) -> Draft:
     if draft.channel is Channel.TEXT and isinstance(event, StepTaken):
         [same] = to_each(dive, [draft.to], draft.kind, event.step, _parts(dive, event), event.due_at)
-        return replace(draft, text=same.text, full=same.full)
+        return replace(draft, text=same.text, whole=same.whole)
     doubt = render(say("This is not confirmed: our service has a fault."), draft.to.language)
     return replace(draft, text=f"{doubt} {draft.text}")
 
