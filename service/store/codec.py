@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 import threading
-from datetime import datetime
+from datetime import UTC, datetime
 from math import isfinite
 from typing import Any, Final, get_args
 
@@ -54,7 +54,9 @@ def canonical(value: object) -> str:
 
 def stamp(at: datetime) -> str:
     """An instant as text: RFC 3339 in UTC with six decimals, so that equal instants are equal texts."""
-    return utc(at).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    if at.tzinfo is not UTC:
+        at = utc(at)
+    return at.isoformat(timespec="microseconds")[: -len("+00:00")] + "Z"
 
 
 def plain(value: object) -> Any:
