@@ -42,7 +42,7 @@ from tests.simulation.saving import Remembering, Saved, brought_back, carries_ev
 OPERATOR, HARBOUR = "+447700900777", "+441632960123"
 SECRET = "s" * 40
 OVERDUE = 65 + 1 / 60  # minutes after the start of the usual plan: its raise-by time and a second
-CALM_S = (3, 31, 31, 55, 120, 120, 240)  # ten simulated minutes
+CALM_S = (3, 31, 150, 416)  # ten simulated minutes
 
 
 @dataclass

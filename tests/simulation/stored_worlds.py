@@ -88,7 +88,7 @@ def _after(node: Node, saved: Saved) -> Iterator[Node]:
 
 def calm(stage: Stage) -> None:
     """Everything runs for ten minutes."""
-    for seconds in (3, 31, 31, 125, 410):
+    for seconds in (3, 31, 150, 416):
         stage.clock.at += timedelta(seconds=seconds)
         stage.turn()
 
