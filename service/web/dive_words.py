@@ -67,7 +67,8 @@ def moments(dive: Dive, now: datetime) -> tuple[Moment, ...]:
     """The line of this dive from filing to what comes next, in order of time."""
     found = [(dive.filed_at, "Plan filed")]
     if dive.started_at is not None:
-        found.append((dive.started_at, "In, as planned; nobody said so" if dive.assumed else "In"))
+        unsaid = "In, as planned" if dive.start_said else "In, as planned; nobody said so"
+        found.append((dive.started_at, unsaid if dive.assumed else "In"))
     elif dive.plan.time_in_at is not None and dive.phase is Phase.FILED:
         found.append((dive.plan.time_in_at, "Planned to go in"))
     if dive.due_out_at is not None and dive.raise_by_at is not None:

@@ -313,6 +313,8 @@ def test_an_assumed_start_is_said_to_be_assumed() -> None:
     story.runs_to(at(70))
 
     assert words(pack_of(story, 70), "since").startswith("In 10:00 (as planned; nobody said so), due out")
+    story.does(do.Start(diver("IN")), at(70))
+    assert words(pack_of(story, 71), "since").startswith("In 10:00 (as planned), due out")
 
 
 def test_in_a_drill_everything_begins_with_exercise() -> None:

@@ -102,7 +102,7 @@ class Site:
     club_id: str = "skerry"
     nudges: Nudges = field(default_factory=Nudges)
 
-    def filed(self) -> Dive:
+    def filed(self, *, time_in_at: datetime | None = None) -> Dive:
         """A plan of Anna and Bram with two contacts ashore, filed just now."""
         request = PlanRequest(
             site="LANTERN",
@@ -111,6 +111,7 @@ class Site:
             party=(NamedPhone("Bram Vik", BRAM),),
             contacts=(NamedPhone("Cleo Marsh", CLEO), NamedPhone("Dov Lind", DOV)),
             vehicle="Green van at the gate",
+            time_in_at=time_in_at,
         )
         by = Actor(Role.DIVER, "Anna Holt", Via.PAGE, key="diver-0", phone=ANNA)
         filed = file_plan(self.service, self.club_id, request, by)

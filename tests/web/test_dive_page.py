@@ -202,6 +202,20 @@ def test_call_off_in_mid_dive_is_refused(page: DivePage) -> None:
     assert page.now.live
 
 
+def test_call_off_is_offered_until_somebody_says_that_they_went_in(at: Site, client: FlaskClient) -> None:
+    """A start that was only assumed may be called off; one that was said after all may not."""
+    dive = at.filed(time_in_at=at.clock.now())
+    page = DivePage(at, client, dive, at.dive_path(dive))
+    at.clock.forward(20)
+    act(at.service, dive.id, Tick())
+    offered = "Not diving" in client.get(page.path).text
+
+    page.press("in", count="2")
+
+    assert page.now.start_said
+    assert (offered, "Not diving" in client.get(page.path).text) == (True, False)
+
+
 def test_sos_is_asked_once_more_and_then_raises_the_alarm(page: DivePage) -> None:
     """Without JavaScript there is a page in between; the note reaches the dive word for word."""
     page.press("in", count="2")

@@ -72,7 +72,8 @@ def since(dive: Dive, now: datetime) -> str:
         planned = dive.plan.time_in_at
         said = "" if planned is None else f" Planned to go in {at(dive, planned, now)}."
         return f"Not known to be in the water.{said}"
-    assumed = " (as planned; nobody said so)" if dive.assumed else ""
+    said = "" if dive.start_said else "; nobody said so"
+    assumed = f" (as planned{said})" if dive.assumed else ""
     went_in = f"In {at(dive, dive.started_at, now)}{assumed}, due out {at(dive, dive.due_out_at, now)}"
     if dive.phase is Phase.CLOSED or dive.due_out_at > now:
         return f"{went_in}."
