@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import logging
 import os
-from datetime import timedelta
 from typing import Final
 
-from service.clock import clock_seconds
 from service.operations.health import beat_heart
 from service.operations.merging import merge
 from service.operations.outage_journal import Journal
@@ -64,9 +62,7 @@ class Standby:
             return False
         gone_s = self._means.monotonic() - self._well_s
         if self._stand_in is None and (gone_s >= TELL_AFTER_S or self._journal.has_any):
-            second = clock_seconds(self._service.clock, 1.0)
-            began_at = self._service.clock.now() - timedelta(seconds=gone_s * second)
-            self._stand_in = StandIn(self._means, self._journal, self._snapshot.contents(), began_at)
+            self._stand_in = StandIn(self._means, self._journal, self._snapshot.contents(), gone_s)
             _LOG.error("database_gone", extra={"for_s": round(gone_s)})
         if self._stand_in is not None:
             self._stand_in.round()

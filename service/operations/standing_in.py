@@ -56,9 +56,9 @@ class Means:
 
 
 class StandIn:
-    """One outage at one keeper. `round` is one look; what was begun is ended by `close`."""
+    """One outage at one keeper, of `gone_s` real seconds so far. `round` is one look; `close` ends what was begun."""
 
-    def __init__(self, means: Means, journal: Journal, contents: Contents, began_at: datetime) -> None:
+    def __init__(self, means: Means, journal: Journal, contents: Contents, gone_s: float) -> None:
         self._means = means
         self._journal = journal
         self._contents = contents
@@ -68,7 +68,10 @@ class StandIn:
         self._heard: set[str] = set()
         before = journal.read()
         known = [entry for entry in before if isinstance(entry, Began)]
-        self._began = known[-1] if known else Began(began_at, outage_name())
+        now = means.clock.now()
+        self._began = known[-1] if known else Began(now - gone_s * self._second, outage_name())
+        # The clock may be set meanwhile; only a keeper that was started again has nothing else to go by.
+        self._since_s = means.monotonic() - max(gone_s, (now - self._began.at) / self._second)
         fresh = contents.as_of is not None and self._began.at - contents.as_of < OLDEST
         self._ladder = Ladder(contents.dives if fresh else ())
         if not fresh:
@@ -81,7 +84,7 @@ class StandIn:
     @property
     def stands_in(self) -> bool:
         """Whether the database has been gone for so long that alarms go out by the snapshot."""
-        return self._means.clock.now() - self._began.at >= STAND_IN_AFTER_S * self._second
+        return self._means.monotonic() - self._since_s >= STAND_IN_AFTER_S
 
     def round(self) -> None:
         """Hear, decide, tell."""

@@ -16,7 +16,8 @@ from service.domain.people import Channel
 from service.domain.wording import MessageKind, messages_for
 from service.domain.wording.outage import unconfirmed
 from tests.domain.builders import NOW, PLAN, RAISE_BY, Story, at, contact, diver, filed, in_water, kinds, overdue
-from tests.domain.every_message import every_play
+from tests.domain.every_message import AWAY, plan_in
+from tests.domain.every_message import filed as filed_with_long_names
 
 ALERTED = do.NoteToldMeanwhile(Step.ALERT, ("contact-0",), at(RAISE_BY), at(RAISE_BY + 1))
 
@@ -138,23 +139,19 @@ def test_what_somebody_has_said_needs_no_doubt() -> None:
 @pytest.mark.parametrize("drill", [False, True], ids=["real", "drill"])
 def test_with_the_longest_names_it_has_the_room_of_an_alarm(language: str, *, drill: bool) -> None:
     """Three segments in every language, the doubt and the reference always among them."""
-    steps = [
-        (told.dive, told.event)
-        for play in every_play(language, drill=drill)
-        for told in play.told
-        if isinstance(told.event, StepTaken) and told.draft.channel is Channel.TEXT
-    ]
-    drafts = [
-        (dive, draft)
-        for dive, event in steps
-        for draft in unconfirmed(dive, event, messages_for(dive, event))
-        if draft.channel is Channel.TEXT
-    ]
-    assert drafts
-    for dive, draft in drafts:
-        assert len(segments(draft.text).parts) <= 3, draft.text
-        assert dive.reference in draft.text
-        assert "EXERCISE" in draft.text or not drill
+    play = filed_with_long_names(plan_in(language), drill=drill)
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.does(do.ReportFix(play.by("diver-0"), AWAY, 480.0), 30)
+    play.does(do.Finish(play.by("diver-0"), 11, with_code=True), 60)
+    play.does(do.Tick(), 120)
+    drafts = [draft for told in play.told for draft in unconfirmed(told.dive, told.event, [told.draft])]
+
+    texts = [draft.text for draft in drafts if draft.channel is Channel.TEXT and draft.to.key != "admins"]
+    assert len(texts) > 8
+    for text in texts:
+        assert len(segments(text).parts) <= 3, text
+        assert "7K" in text
+        assert text.startswith("EXERCISE") is drill
 
 
 def test_an_answer_to_it_is_an_answer() -> None:
