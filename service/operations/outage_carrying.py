@@ -32,7 +32,7 @@ FAILED_LATELY: Final = 30.0  # real seconds for which a gateway that failed come
 
 @dataclass(slots=True)
 class Parcel:
-    """A message on its way. `ended` once nothing more is done about it; `reached`: a gateway has it, or may have it."""
+    """A message on its way; `ended` once nothing more is done about it."""
 
     told: Told
     tried: list[str] = field(default_factory=list)
@@ -41,7 +41,6 @@ class Parcel:
     not_before_at: datetime | None = None
     flying: bool = False
     ended: bool = False
-    reached: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +68,8 @@ class OutageCourier:
         self._second = timedelta(seconds=clock_seconds(clock, 1.0))
         self._pool = ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="keeper-stands-in")
         self._parcels: dict[str, Parcel] = {}
+        self._open: dict[str, Parcel] = {}  # those that are not ended
+        self._of_dive: dict[str | None, list[Parcel]] = {}
         self._flying: dict[Future[Outcome], tuple[Parcel, Gateway]] = {}
         self._failed_s: dict[str, float] = {}
         self._senders = {one.name: Sender(one.route, self._second) for one in gateways if is_bounded(one.route)}
@@ -79,7 +80,7 @@ class OutageCourier:
         open_: dict[str, Attempt] = {}
         for entry in entries:
             if isinstance(entry, Told):
-                self._parcels[entry.id] = Parcel(entry)
+                self._put(entry)
             elif isinstance(entry, Attempt):
                 open_[entry.message_id] = entry
                 self._parcels[entry.message_id].tried.append(entry.gateway)
@@ -88,23 +89,23 @@ class OutageCourier:
                 self._settle(self._parcels[entry.message_id], entry)
         for message_id in open_:
             parcel = self._parcels[message_id]
-            parcel.doubts, parcel.lost, parcel.reached = parcel.doubts + 1, parcel.lost + 1, True
+            parcel.doubts, parcel.lost = parcel.doubts + 1, parcel.lost + 1
             self._follow(parcel, after_lost(self._kind(parcel), self._so_far(parcel), Room()))
         self._unreached.clear()  # the heart heard of them then
 
     def add(self, messages: Iterable[Told]) -> None:
         """Messages that are in the journal by now. Whoever still waits for an alarm is told the latest of it alone."""
         for told in messages:
-            for other in self._parcels.values():
-                if not (other.tried or other.ended) and _is_the_same_again(told, other.told):
-                    other.ended = True
-            self._parcels[told.id] = Parcel(told)
+            for other in self._of_dive.get(told.dive_id, ()):
+                if not other.tried and _is_the_same_again(told, other.told):
+                    self._end(other)
+            self._put(told)
 
     def drop(self, dive_id: str) -> None:
         """What has not gone out of a dive that is over would only mislead; its stand-down goes."""
-        for parcel in self._parcels.values():
-            if parcel.told.dive_id == dive_id and parcel.told.kind != MessageKind.STAND_DOWN and not parcel.flying:
-                parcel.ended = True
+        for parcel in self._of_dive.get(dive_id, ()):
+            if parcel.told.kind != MessageKind.STAND_DOWN and not parcel.flying:
+                self._end(parcel)
 
     def message(self, message_id: str) -> Told | None:
         """A message by its id."""
@@ -113,7 +114,7 @@ class OutageCourier:
 
     def has_told(self, dive_id: str) -> bool:
         """Whether anybody may have been told anything of this dive."""
-        return any(one.tried and one.told.dive_id == dive_id for one in self._parcels.values())
+        return any(one.tried for one in self._of_dive.get(dive_id, ()))
 
     def carry(self, for_s: float) -> list[Unreached]:
         """Carry what waits, the most urgent first, for so many real seconds; whom it turns out not to reach.
@@ -139,32 +140,45 @@ class OutageCourier:
         self._settle_all()
         return self._unreached
 
+    def _put(self, told: Told) -> None:
+        parcel = Parcel(told)
+        self._parcels[told.id] = self._open[told.id] = parcel
+        self._of_dive.setdefault(told.dive_id, []).append(parcel)
+
+    def _end(self, parcel: Parcel) -> None:
+        parcel.ended = True
+        self._open.pop(parcel.told.id, None)
+
     def _begin_all(self) -> bool:
         """Begin what may begin; whether more waits for a slot, of ours or of its sender."""
         now = self._clock.now()
-        ready = [one for one in self._parcels.values() if not (one.ended or one.flying) and _is_due(one, now)]
+        ready = [one for one in self._open.values() if not one.flying and _is_due(one, now)]
         ready.sort(key=lambda one: (one.told.kind, one.told.rank, one.told.due_at, one.told.id))
+        begun: list[tuple[Parcel, Gateway]] = []
         for parcel in ready:
-            if len(self._flying) >= AT_ONCE:
-                return True
-            self._begin(parcel, now)
-        return any(not (one.ended or one.flying) and _is_due(one, now) for one in ready)
+            if len(self._flying) + len(begun) >= AT_ONCE:
+                break
+            gateway = self._gateway_for(parcel, now)
+            if gateway is not None:
+                parcel.tried.append(gateway.name)
+                parcel.flying = True
+                begun.append((parcel, gateway))
+        if begun:
+            self._journal.write([Attempt(one.told.id, len(one.tried), by.name, now) for one, by in begun])
+        for parcel, gateway in begun:
+            self._flying[self._pool.submit(_send, gateway, parcel.told)] = (parcel, gateway)
+        return any(not (one.ended or one.flying) for one in ready)
 
-    def _begin(self, parcel: Parcel, now: datetime) -> None:
-        told = parcel.told
+    def _gateway_for(self, parcel: Parcel, now: datetime) -> Gateway | None:
+        """Who is to take it now; None when it has to wait for a slot, or nobody can."""
         found = self._ways(parcel)
         if not found:
             self._follow(parcel, Next(Fate.FAILED, unreachable="refused"))
-            return
+            return None
         gateway = self._choose(next_ways(found, parcel.tried), now)
-        if gateway is None:
-            return
-        if gateway.name in self._senders:
-            self._senders[gateway.name] = self._senders[gateway.name].after(now, told.segments)
-        parcel.tried.append(gateway.name)
-        parcel.flying = True
-        self._journal.write([Attempt(told.id, len(parcel.tried), gateway.name, now)])
-        self._flying[self._pool.submit(_send, gateway, told)] = (parcel, gateway)
+        if gateway is not None and gateway.name in self._senders:
+            self._senders[gateway.name] = self._senders[gateway.name].after(now, parcel.told.segments)
+        return gateway
 
     def _choose(self, options: Sequence[Gateway], now: datetime) -> Gateway | None:
         """The first that may start one now, those that failed lately after the others."""
@@ -177,40 +191,37 @@ class OutageCourier:
         return sender is None or sender.believed(now).opens_at(now) <= now
 
     def _settle_all(self) -> None:
-        for done in [one for one in self._flying if one.done()]:
-            parcel, gateway = self._flying.pop(done)
-            outcome, number, now = done.result(), len(parcel.tried), self._clock.now()
+        """Write down what has come of those that are done, then do what follows."""
+        now = self._clock.now()
+        done = [(*self._flying.pop(one), one.result()) for one in [one for one in self._flying if one.done()]]
+        ends = [_ended(parcel, outcome, now) for parcel, _, outcome in done]
+        if ends:
+            self._journal.write(ends)
+        for (parcel, gateway, outcome), ended in zip(done, ends, strict=True):
             parcel.flying = False
+            self._settle(parcel, ended)
+            following = after(outcome, self._kind(parcel), self._so_far(parcel), Room())
             if isinstance(outcome, Accepted):
                 self._failed_s.pop(gateway.name, None)
-                ended = Ended(parcel.told.id, number, now, "accepted", provider_id=outcome.provider_id)
-            elif isinstance(outcome, Refused):
-                ended = Ended(parcel.told.id, number, now, "refused", outcome.code, outcome.detail)
-            else:
-                ended = Ended(parcel.told.id, number, now, "unknown", detail=outcome.detail)
-            self._journal.write([ended])
-            self._settle(parcel, ended)
+            elif following.fate is Fate.AGAIN:
+                self._failed_s[gateway.name] = self._monotonic()
             if not parcel.ended:
-                following = after(outcome, self._kind(parcel), self._so_far(parcel), Room())
-                if following.fate is Fate.AGAIN:
-                    self._failed_s[gateway.name] = self._monotonic()
                 self._follow(parcel, following)
 
     def _settle(self, parcel: Parcel, ended: Ended) -> None:
         if ended.outcome == "accepted":
-            parcel.ended = parcel.reached = True
+            self._end(parcel)
         elif ended.outcome == "unknown":
             parcel.doubts += 1
-            parcel.reached = True
 
     def _follow(self, parcel: Parcel, following: Next) -> None:
-        """What follows from an outcome. Whoever may have it already is not waited for in vain by another word of it."""
+        """What follows from an outcome."""
         if following.unreachable is not None:
             self._unreached.append(Unreached(parcel.told, following.unreachable))
         if following.fate is Fate.AGAIN:
             parcel.not_before_at = self._clock.now() + following.wait.total_seconds() * self._second
         else:
-            parcel.ended = True
+            self._end(parcel)
 
     def _so_far(self, parcel: Parcel) -> Tried:
         names = {one.name for one in self._ways(parcel)}
@@ -229,6 +240,17 @@ class OutageCourier:
     @staticmethod
     def _kind(parcel: Parcel) -> MessageKind:
         return MessageKind(parcel.told.kind)
+
+
+def _ended(parcel: Parcel, outcome: Outcome, now: datetime) -> Ended:
+    number, message_id = len(parcel.tried), parcel.told.id
+    match outcome:
+        case Accepted(provider_id):
+            return Ended(message_id, number, now, "accepted", provider_id=provider_id)
+        case Refused():
+            return Ended(message_id, number, now, "refused", outcome.code, outcome.detail)
+        case Unknown(detail):
+            return Ended(message_id, number, now, "unknown", detail=detail)
 
 
 def _is_the_same_again(told: Told, other: Told) -> bool:

@@ -1,7 +1,7 @@
 """The dives of a snapshot while the database is gone: the same heart decides them, from where they were.
 
 What it decides is kept as events, so that a keeper which is started again folds them to the same dives. A dive on which
-the rules fail is left out, loudly, and does not hold up the others.
+the rules fail is told of, and does not hold up the others.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ class Ladder:
     def __init__(self, kept: Iterable[OpenDive]) -> None:
         self.dives: dict[str, Dive] = {}
         self.kept: dict[str, OpenDive] = {}
+        self.faulty: set[str] = set()  # on which the rules have failed
         self._due_at: dict[str, datetime] = {}
         for one in kept:
             try:
@@ -47,10 +48,10 @@ class Ladder:
         if dive is not None:
             self._put(dive)
 
-    def tick(self, now: datetime) -> list[tuple[str, list[Step]]]:
-        """All that is due, the longest overdue first."""
+    def tick(self, now: datetime, limit: int) -> list[tuple[str, list[Step]]]:
+        """So many of those that are due, the longest overdue first."""
         due = sorted((at, dive_id) for dive_id, at in self._due_at.items() if at <= now)
-        return [(dive_id, self.ask(dive_id, Tick(), now)) for _, dive_id in due]
+        return [(dive_id, self.ask(dive_id, Tick(), now)) for _, dive_id in due[:limit]]
 
     def ask(self, dive_id: str, command: Command, now: datetime) -> list[Step]:
         """Decide and evolve; nothing where the answer is a refusal, or the rules fail."""
@@ -67,6 +68,7 @@ class Ladder:
         except Exception:  # noqa: BLE001 - a fault in the rules must not silence the other dives
             _LOG.exception("tick_failed", extra={"dive": dive_id})
             self._due_at.pop(dive_id, None)
+            self.faulty.add(dive_id)
             return []
         return steps
 

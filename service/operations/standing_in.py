@@ -17,17 +17,17 @@ from service.domain.dive import Dive, Event
 from service.domain.dive.commands import Acknowledge, Command, NoteUnreachable
 from service.domain.dive.events import Closed, StepTaken
 from service.domain.encoding import segments
-from service.domain.grace import Step
+from service.domain.grace import Step as Rung
 from service.domain.people import ADMINS, Actor, Channel, Recipient, Role, Via
 from service.domain.wording import Draft, MessageKind, messages_for
-from service.domain.wording.general import plain
+from service.domain.wording.general import plain, service_fault
 from service.domain.wording.outage import unconfirmed
 from service.operations.calling import ANSWER_KEY
 from service.operations.gateway import Gateway, InboundText
 from service.operations.outage_carrying import OutageCourier
 from service.operations.outage_hearing import Asked, asked_by
 from service.operations.outage_journal import Began, Entry, Happened, Heard, Journal, Told, outage_name
-from service.operations.outage_ladder import Ladder, happened
+from service.operations.outage_ladder import Ladder, Step, happened
 from service.operations.plainest import OUTAGE_STEP
 from service.operations.snapshotting import Contents
 from service.operations.spooling import Brought, KeyPress, Spool, UnreadableError
@@ -40,9 +40,13 @@ _LOG = logging.getLogger(__name__)
 TELL_AFTER_S: Final = 60.0  # real seconds without a database, after which its admins hear of it
 STAND_IN_AFTER_S: Final = 120.0  # and after which alarms go out by the snapshot
 CARRIES_FOR_S: Final = 4.0
+TICKS_AT_ONCE: Final = 200
+CARRIES_BETWEEN_S: Final = 0.5  # between two batches of ticks
+ROUND_S: Final = 10.0  # well within what a supervisor waits for a sign of life
 DISTRESS_MAX: Final = 6  # rounds by a snapshot; then whoever acts has been told for an hour, and nothing is confirmed
 OLDEST: Final = timedelta(hours=12)  # an older snapshot knows nothing of today
 GONE: Final = "database_gone"
+PLAINEST: Final = "fault"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +70,7 @@ class StandIn:
         self._second = timedelta(seconds=clock_seconds(means.clock, 1.0))
         self._courier = OutageCourier(journal, means.gateways, means.clock, means.monotonic)
         self._heard: set[str] = set()
+        self._plain: set[str] = set()
         before = journal.read()
         known = [entry for entry in before if isinstance(entry, Began)]
         now = means.clock.now()
@@ -87,14 +92,18 @@ class StandIn:
         return self._means.monotonic() - self._since_s >= STAND_IN_AFTER_S
 
     def round(self) -> None:
-        """Hear, decide, tell."""
+        """Hear, decide, tell: in batches, so that of thousands the first do not wait for the last to be worded."""
         if self.stands_in:
             self._hear_all()
-            for dive_id, steps in self._ladder.tick(self._means.clock.now()):
-                self._keep(dive_id, steps)
-        for one in self._courier.carry(CARRIES_FOR_S):
-            if one.told.dive_id is not None:
-                self._ask(one.told.dive_id, NoteUnreachable(one.told.person_key, one.why, one.told.channel))
+        until_s = self._means.monotonic() + ROUND_S
+        more = True
+        while more and self._means.monotonic() < until_s:
+            due = self._ladder.tick(self._means.clock.now(), TICKS_AT_ONCE) if self.stands_in else []
+            self._keep(due)
+            more = len(due) == TICKS_AT_ONCE
+            for one in self._courier.carry(CARRIES_BETWEEN_S if more else CARRIES_FOR_S):
+                if one.told.dive_id is not None:
+                    self._ask(one.told.dive_id, NoteUnreachable(one.told.person_key, one.why, one.told.channel))
 
     def close(self) -> None:
         """Write down what is still with a gateway; whatever else waits is the database's again."""
@@ -118,6 +127,8 @@ class StandIn:
                     _LOG.exception("journal_not_folded", extra={"dive": entry.dive_id})
             elif isinstance(entry, Heard):
                 self._heard.add(entry.file)
+            elif isinstance(entry, Told) and entry.dive_id and entry.step.endswith(PLAINEST):
+                self._plain.add(entry.dive_id)
         self._courier.take_up(before)
 
     def _gone(self, club: ClubToTell, admin: Recipient) -> Told:
@@ -173,32 +184,65 @@ class StandIn:
     # What is decided
 
     def _ask(self, dive_id: str, command: Command) -> None:
-        self._keep(dive_id, self._ladder.ask(dive_id, command, self._means.clock.now()))
+        self._keep([(dive_id, self._ladder.ask(dive_id, command, self._means.clock.now()))])
 
-    def _keep(self, dive_id: str, steps: Sequence[tuple[Dive, Event]]) -> None:
+    def _keep(self, decided: Sequence[tuple[str, Sequence[Step]]]) -> None:
         """Into the journal with it, then to the courier."""
-        if not steps:
+        entries: list[Entry] = []
+        told: list[Told] = []
+        deaf: dict[tuple[str, str], None] = {}
+        for dive_id, steps in decided:
+            messages = self._worded(dive_id, steps, deaf)
+            entries += [*([happened(dive_id, steps)] if steps else []), *messages]
+            told += messages
+        if not entries:
             return
-        deaf: list[str] = []
-        messages = [told for dive, event in steps for told in self._messages(dive, event, deaf)]
-        self._journal.write([happened(dive_id, steps), *messages])
-        if any(isinstance(event, Closed) for _, event in steps):
-            self._courier.drop(dive_id)
-        self._courier.add(messages)
-        for key in dict.fromkeys(deaf):
+        self._journal.write(entries)
+        for dive_id, steps in decided:
+            if any(isinstance(event, Closed) for _, event in steps):
+                self._courier.drop(dive_id)
+        self._courier.add(told)
+        for dive_id, key in deaf:
             self._ask(dive_id, NoteUnreachable(key, "opted_out"))
 
-    def _messages(self, dive: Dive, event: Event, deaf: list[str]) -> list[Told]:
+    def _worded(self, dive_id: str, steps: Sequence[Step], deaf: dict[tuple[str, str], None]) -> list[Told]:
+        """What people are told of it. Where rules or wording fail they get the plainest alarm: silence is no answer."""
+        try:
+            if dive_id not in self._ladder.faulty:
+                return [one for dive, event in steps for one in self._messages(dive, event, deaf)]
+        except Exception:  # noqa: BLE001 - see above
+            _LOG.exception("wording_failed", extra={"dive": dive_id})
+        return self._plainest(dive_id)
+
+    def _plainest(self, dive_id: str) -> list[Told]:
+        """Once for a dive, to every contact and every admin of its club."""
+        if dive_id in self._plain:
+            return []
+        self._plain.add(dive_id)
+        dive, kept, now = self._ladder.dives[dive_id], self._ladder.kept[dive_id], self._means.clock.now()
+        site, lead = dive.plan.site, dive.lead
+        body = service_fault(dive.club_name, site.name, site.rescue_call, lead.name, lead.phone, drill=dive.drill)
+        club = self._clubs.get(kept.club_id)
+        people = [*dive.contacts, *(_people(club) if club else [])]
+        return [
+            self._told(
+                Draft(one, MessageKind.DISTRESS, PLAINEST, body, now, rank=rank), one, kept.club_id, dive_id, now
+            )
+            for rank, one in enumerate(people)
+            if one.phone and one.phone not in kept.opted_out
+        ]
+
+    def _messages(self, dive: Dive, event: Event, deaf: dict[tuple[str, str], None]) -> list[Told]:
         if isinstance(event, Closed) and not (dive.alarm_at or self._courier.has_told(dive.id)):
             return []  # nobody was alarmed, so nobody need know before the database does
-        if isinstance(event, StepTaken) and event.step is Step.DISTRESS_AGAIN and event.number > DISTRESS_MAX:
+        if isinstance(event, StepTaken) and event.step is Rung.DISTRESS_AGAIN and event.number > DISTRESS_MAX:
             return []
         kept, now = self._ladder.kept[dive.id], self._means.clock.now()
         told: list[Told] = []
         for draft in unconfirmed(dive, event, messages_for(dive, event)):
             for person in self._people(kept.club_id, draft):
                 if draft.channel is not Channel.EMAIL and person.phone in kept.opted_out:
-                    deaf.append(person.key)
+                    deaf[dive.id, person.key] = None
                 elif person.phone:
                     told.append(self._told(draft, person, kept.club_id, dive.id, now))
         return told

@@ -296,7 +296,7 @@ def test_a_disk_that_is_full_too_stops_no_alarm(keeping: Keeping, monkeypatch: p
 
 
 def test_a_dive_on_which_the_rules_fail_holds_up_no_other(keeping: Keeping, monkeypatch: pytest.MonkeyPatch) -> None:
-    """One is left out, loudly; the other's contacts are told."""
+    """Its contacts get the plainest alarm, once; the other's are told as ever."""
     stage = keeping.stage
     bad = stage.dive_in(plan_of(1))
     armed(keeping)
@@ -311,6 +311,10 @@ def test_a_dive_on_which_the_rules_fail_holds_up_no_other(keeping: Keeping, monk
     with gone(stage.engine):
         keeping.without(minutes=2, seconds=10)
         assert len(alarms(stage, CLEO)) == 1
+        keeping.without(minutes=2)
+        for contact in bad.contacts:
+            told = [body for body in stage.to(contact.phone or "") if "a dive may be overdue" in body]
+            assert len(told) == 1
     keeping.look()
     stage.turn()
     stage.text(ANNA, "OUT")
