@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import configparser
 import socket
 import threading
 import time
@@ -10,12 +11,15 @@ from pathlib import Path
 
 import pytest
 
+from service.cli import main
 from service.operations.service import Service
 from service.operations.spooling import Spool
 from service.store.engine import open_engine
 from tests.operations.stage import Stage
 from workers.keeper import Keeper
 from workers.watchdog import Watchdog
+
+UNITS = Path(__file__).resolve().parents[2] / "deploy" / "systemd"
 
 
 @pytest.fixture(params=["file", "abstract"])
@@ -112,3 +116,20 @@ def test_a_look_that_fails_counts_only_where_the_snapshot_could_be_watched(
     keep_for_a_while(Keeper(away, stage.courier, gateways=[stage.first], spool=spool, completed=completed))
 
     assert bool(told[0]) is kept
+
+
+@pytest.mark.parametrize("process", ["web", "worker", "beat", "keeper"])
+def test_each_process_has_a_unit_that_starts_it_again_for_ever(process: str) -> None:
+    """The command is one of ours; only the keeper, which says that it is alive, is watched for that."""
+    unit = configparser.ConfigParser(interpolation=None)
+    unit.optionxform = str  # type: ignore[assignment, method-assign]
+    unit.read(UNITS / f"linetender-{process}.service", encoding="utf-8")
+    service = unit["Service"]
+
+    assert service["ExecStart"].split()[-1] == process
+    assert process in main.commands
+    assert (service["Restart"], unit["Unit"]["StartLimitIntervalSec"]) == ("always", "0")
+    assert "MemoryMax" in service
+    assert (service.get("Type"), service.get("WatchdogSec")) == (
+        ("notify", "30") if process == "keeper" else (None, None)
+    )
