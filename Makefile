@@ -50,7 +50,7 @@ format: setup ## put the code in the house format
 	$(BIN)/ruff check --fix
 	$(BIN)/ruff format
 
-bench: setup ## measure lateness and the cost of an idle sweep
+bench: setup ## measure against what else could be used; figures go to build/bench.json (ARGS go to pytest)
 	$(BIN)/pytest -s -o python_files='bench_*.py' tests/bench $(ARGS)
 
 lock: setup ## resolve the dependencies and write both lock files (ARGS=--upgrade for newer ones)
