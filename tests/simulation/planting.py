@@ -34,6 +34,6 @@ def plant(database: Database, first_seed: int) -> tuple[str, Played | None]:
         world = World(seed, database, spoil=suppress_a_stand_down)
         played = world.play()
         if world.spoiled:
-            seen = [line for line in played.broken if line.startswith("3:")]
+            seen = [line for line in played.broken if line.startswith("stood-down:")]
             return (f"found in seed {seed}: {seen[0]}" if seen else f"NOT FOUND in seed {seed}"), played
     return "NOT PLANTED: no day had an alarm that ended", None

@@ -1,0 +1,223 @@
+"""The ladder: what the clock did to a dive was due, told those it had to, and nothing that is due was left undone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from tests.checker.folding import LIVE, Folded, Histories
+from tests.checker.questions_rows import UNTIMED_LASTS, dues
+from tests.checker.reading import OPEN, Dive, Entry, Message, Record
+
+DELAY = timedelta(seconds=60)  # from raise-by time to an alert at a gateway, under any single fault
+AT_ONCE = timedelta(seconds=15)
+FAULT_EVERY = timedelta(minutes=10)
+ALARMS = ("distress", "alert")
+
+
+# 1 What must have come about
+
+
+def everything_overdue_is_alerted(record: Record, folds: Histories) -> Iterator[str]:
+    """A live dive past its raise-by time has an alert at a gateway, on its way, or an entry why not."""
+    for dive in record.dives.values():
+        if dive.phase not in LIVE or dive.raise_by_at is None or dive.raise_by_at + DELAY >= record.now:
+            continue
+        alarms = [one for one in record.messages_of(dive) if one.kind in ALARMS]
+        if any(_is_under_way(record, one) for one in alarms):
+            continue
+        folded = folds.last(dive)
+        answered = folded is not None and (folded.raised or folded.called_at is not None)
+        if not answered and not record.deaf(dive) and not (folded and folded.declined):
+            yield f"dive {dive.id} is past its raise-by time {dive.raise_by_at}, and nobody was alerted"
+
+
+def _is_under_way(record: Record, message: Message) -> bool:
+    """Taken by a gateway, tried lately, or refused for good with an attempt to show for it."""
+    if message.id in record.took or message.state in ("handed", "delivered"):
+        return True
+    if message.state == "failed":
+        return bool(record.attempts_at(message))
+    started = [attempt.started_at for attempt in record.attempts_at(message)]
+    return message.state in OPEN and record.now - max([message.queued_at, *started]) <= 2 * DELAY
+
+
+def nothing_due_is_left_undone(record: Record, folds: Histories) -> Iterator[str]:
+    """What fell due a minute before the last sweep has been done, on every rung."""
+    late = record.swept_at - DELAY
+    faults = {entry.dive_id: entry.at for entry in record.entries_by_kind.get("fault", ())}
+    for dive in record.dives.values():
+        folded = folds.last(dive)
+        if folded is None or faults.get(dive.id, late - FAULT_EVERY) > late - FAULT_EVERY:
+            continue
+        due = dues(folded)
+        if folded.phase == "filed":
+            planned = folded.planned_at
+            due = {"lapse": folded.filed_at + UNTIMED_LASTS}
+            if planned is not None:
+                due = {"start or lapse": planned + folded.length("assume_started_after")}
+        for step, at in due.items():
+            if at < late:
+                yield f"{step} of dive {dive.id} was due at {at}, and is not done by {record.swept_at}"
+
+
+def a_fault_in_the_rules_is_told_again(record: Record, _: Histories) -> Iterator[str]:
+    """Contacts of an open dive whose state is no dive hear of it every ten minutes."""
+    late = record.swept_at - DELAY - FAULT_EVERY
+    told = {entry.dive_id: entry.at for entry in record.entries_by_kind.get("fault", ())}
+    for dive in record.dives.values():
+        unreadable = not dive.state.startswith("{") or '"phase"' not in dive.state
+        due = dive.next_due_at is not None and dive.next_due_at < record.swept_at - DELAY
+        if unreadable and due and dive.phase != "closed" and told.get(dive.id, late) <= late:
+            yield f"dive {dive.id} cannot be read, and nobody is told"
+
+
+# What may never be
+
+
+def no_step_is_taken_before_it_is_due(record: Record, folds: Histories) -> Iterator[str]:
+    """A rung comes when the settings of the dive say, counted from what was in force, and where it is wanted."""
+    for dive in record.dives.values():
+        for entry, before, _ in folds.steps(dive):
+            if entry.event == "step_taken" and not _is_due(entry, before):
+                yield f"{entry.says['step']} {entry.seq} of dive {dive.id} was not due at {entry.at}"
+            if entry.event == "started" and entry.says["assumed"]:
+                planned = before.planned_at
+                if planned is None or entry.at < planned + before.length("assume_started_after"):
+                    yield f"the start of dive {dive.id} was assumed too early"
+            if entry.event == "closed" and entry.says["outcome"] == "lapsed" and not _has_lapsed(entry, before):
+                yield f"dive {dive.id} lapsed too early"
+
+
+def _is_due(entry: Entry, before: Folded) -> bool:
+    step = entry.says["step"]
+    if step == "ask_started":
+        planned = before.planned_at
+        return planned is not None and entry.at >= planned + before.length("ask_started_after")
+    if step == "hand_up":
+        return _hand_up_is_due(entry, before)
+    due = dues(before).get(step)
+    return due is not None and entry.at >= due
+
+
+def _hand_up_is_due(entry: Entry, before: Folded) -> bool:
+    due = dues(before).get("hand_up")
+    alone = len(before.alerted) == len(before.contacts) and before.unreachable >= set(before.contacts)
+    return due is not None and (alone or entry.at >= due)
+
+
+def _has_lapsed(entry: Entry, before: Folded) -> bool:
+    planned = before.planned_at
+    if planned is None:
+        return entry.at >= before.filed_at + UNTIMED_LASTS
+    return before.grace["never_started"] == "lapse" and entry.at >= planned + before.length("assume_started_after")
+
+
+def whoever_cannot_be_reached_is_not_waited_for(record: Record, folds: Histories) -> Iterator[str]:
+    """When all whom the alarm went to last are known not to be reached, the next contact is told within 15 s."""
+    for dive in record.dives.values():
+        since: datetime | None = None
+        steps = folds.steps(dive)
+        ends = [*(entry.at for entry, _, _ in steps[1:]), record.swept_at][: len(steps)]
+        for (entry, _, after), end in zip(steps, ends, strict=True):
+            stuck = "next_contact" in dues(after) and after.nobody_to_wait_for
+            since = (since or entry.at) if stuck else None
+            if since is not None and end - since > AT_ONCE:
+                yield f"the alarm of dive {dive.id} reaches nobody since {since}, and goes no further"
+                break
+
+
+def every_step_tells_those_it_names(record: Record, folds: Histories) -> Iterator[str]:
+    """An event and its messages are one: each person it concerns has one, or the log says why there is none."""
+    withheld = {
+        (entry.dive_id, entry.says.get("cause"), key)
+        for entry in record.entries_by_kind.get("messages", ())
+        for key in entry.says.get("opted_out", ())
+    }
+    for dive in record.dives.values():
+        phones = {phone.key: phone.phone for phone in record.phones_by_dive.get(dive.id, ())}
+        bare = [one for one in record.messages_of(dive) if one.kind == "stand_down" and one.cause_seq is None]
+        for entry, _, after in folds.steps(dive):
+            told = {one.person_key for one in record.messages_by_cause.get((dive.id, entry.seq), ())}
+            # The end of a dive that could not be read is told by the bare columns, which know of no cause.
+            told |= {one.person_key for one in bare if entry.event == "closed" and one.queued_at == entry.at}
+            for key in _concerned(entry, after):
+                if phones.get(key) is None or key in told or (dive.id, entry.seq, key) in withheld:
+                    continue
+                closer = entry.event == "closed" and phones[key] == entry.says["by"]["phone"]
+                declined = key in after.declined and not (entry.event == "closed" and after.declined[key])
+                if not closer and not declined:
+                    yield f"{entry.kind} {entry.says.get('step', '')} {entry.seq} of dive {dive.id} told {key} nothing"
+
+
+def _concerned(entry: Entry, after: Folded) -> list[str]:
+    said, told = entry.says, after.started_at is not None or after.alarm_at is not None
+    if entry.event == "step_taken":
+        return [key for key in said["to"] if key != "admins"]
+    everybody = {
+        "started": "contact" not in said.get("quiet", ()),
+        "extension_asked": True,
+        "closed": told,
+    }
+    if entry.event == "alarm_raised":
+        return [key for key in after.contacts if key != said["by"]["key"]]
+    if entry.event in ("armed", "not_armed"):
+        return [] if after.alarmed else ["diver-0"]
+    return after.contacts if everybody.get(entry.event) else []
+
+
+def a_fault_in_the_rules_tells_everybody(record: Record, _: Histories) -> Iterator[str]:
+    """The plainest alarm goes to every contact, or the log says why not."""
+    for entry in record.entries_by_kind.get("fault", ()):
+        dive, said = record.dives.get(entry.dive_id or ""), entry.says
+        if dive is None or not said:
+            continue
+        contacts = {one.key for one in record.phones_by_dive.get(dive.id, ()) if one.role == "contact"}
+        if contacts - {*said["told"], *said["opted_out"], *said["declined"]}:
+            yield f"the fault of dive {dive.id} at {entry.at} was not told to all contacts"
+        queued = {one.person_key for one in record.messages_of(dive) if one.queued_at == entry.at}
+        if set(said["told"]) - queued:
+            yield f"the fault of dive {dive.id} at {entry.at} says that it told people, and has no message to them"
+
+
+# Arming and extending
+
+
+def armed_means_that_a_contact_holds_the_plan(record: Record, folds: Histories) -> Iterator[str]:
+    """Before a dive is armed a gateway took a start notice to that contact, which has the raise-by time."""
+    for dive in record.dives.values():
+        for entry, _, after in folds.steps(dive):
+            if entry.event == "armed":
+                steps = ("start_notice",)
+                held = [one for one in record.messages_of(dive) if one.step in steps]
+                held = [one for one in held if one.person_key == entry.says["contact"] and one.channel != "email"]
+                if not any(_was_taken(record, one, entry.at, after.raise_by_at, dive) for one in held):
+                    yield f"dive {dive.id} was armed, and {entry.says['contact']} does not hold the plan"
+
+
+def more_time_means_that_a_contact_holds_it(record: Record, folds: Histories) -> Iterator[str]:
+    """A later due out is in force only once a gateway took the notice of it to that contact."""
+    for dive in record.dives.values():
+        for entry, before, _ in folds.steps(dive):
+            if entry.event != "extension_took_effect":
+                continue
+            said, step = entry.says, f"extension-{entry.says['number']}"
+            notices = [one for one in record.messages_of(dive) if one.step == step and one.channel != "email"]
+            notices = [one for one in notices if one.person_key == said["contact"]]
+            due = datetime.fromisoformat(said["due_out_at"])
+            raise_by = due + before.length("grace")
+            if not any(_was_taken(record, one, entry.at, raise_by, dive) for one in notices):
+                yield f"{step} of dive {dive.id} is in force, and {said['contact']} does not hold it"
+            if before.extension is None or before.extension[:2] != (said["number"], due):
+                yield f"{step} of dive {dive.id} is in force, and was not what was asked for last"
+            if before.raise_by_at is not None and entry.at >= before.raise_by_at + record.set_back:
+                yield f"{step} of dive {dive.id} took effect after the raise-by time"
+
+
+def _was_taken(record: Record, message: Message, by: datetime, raise_by: datetime | None, dive: Dive) -> bool:
+    taken = [one for one in record.took.get(message.id, ()) if one.at <= by + record.set_back]
+    if message.language != "en" or message.channel != "text" or raise_by is None:
+        return bool(taken)
+    local = f"{raise_by.astimezone(ZoneInfo(dive.zone)):%H:%M}"
+    return any(local in one.body for one in taken)

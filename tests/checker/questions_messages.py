@@ -1,0 +1,267 @@
+"""The outbox: what is queued has a cause, goes to whom it concerns, and ends with the dive it is about."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+from tests.checker.folding import Histories
+from tests.checker.questions_ladder import ALARMS, DELAY
+from tests.checker.reading import OPEN, Dive, Message, Record
+
+NEVER_AFTER_CLOSE = ("distress", "alert", "reminder", "start_notice", "other")
+MEANWHILE = "outage-"  # of a keeper that stood in for the database
+WITHOUT_EVENT = ("answer-", "fault-", "stand_down-", MEANWHILE)
+REPLIES_TO_STRANGERS = 5
+_HOUR = timedelta(hours=1)
+
+
+def closed_spans(record: Record, dive: Dive) -> Iterator[tuple[datetime, datetime]]:
+    """From each close to the reopening, or to the end."""
+    begin = None
+    for entry in record.of_dive(dive):
+        if entry.event == "closed":
+            begin = entry.at
+        elif begin is not None and entry.event == "alarm_raised" and entry.says.get("reopened"):
+            yield begin, entry.at
+            begin = None
+    if begin is not None:
+        yield begin, record.now + timedelta(days=1)
+
+
+# Causes
+
+
+def every_message_has_its_one_cause(record: Record, _: Histories) -> Iterator[str]:
+    """A message of a dive is of an event of that dive, queued in its instant, and in the log behind it."""
+    listed = {
+        one["id"]: (entry.dive_id, entry.says["cause"], one["person"], one["step"])
+        for entry in record.entries_by_kind.get("messages", ())
+        for one in entry.says.get("queued", ())
+    }
+    again = {entry.says.get("again") for entry in record.entries_by_kind.get("resent", ())}
+    events = {(entry.dive_id, entry.seq): entry for entry in record.entries if entry.event}
+    for message in record.messages.values():
+        if message.dive_id is None or message.id in again or "+" in message.step:
+            continue
+        where = f"{message.step} to {message.person_key} of dive {message.dive_id}"
+        if message.cause_seq is None:
+            if not message.step.startswith(WITHOUT_EVENT):
+                yield f"{where} has no cause"
+            continue
+        cause = events.get((message.dive_id, message.cause_seq))
+        if cause is None or cause.at != message.queued_at:
+            yield f"{where} is not of the instant of its cause {message.cause_seq}"
+        kept = (message.dive_id, message.cause_seq, message.person_key, message.step)
+        if listed.get(message.id) != kept and record.of_dive(record.dives[message.dive_id])[0].detail is not None:
+            yield f"{where} is not in the log behind its cause"
+    for lost in listed.keys() - record.messages.keys():
+        yield f"the log says that message {lost} was queued, and there is none"
+
+
+def no_cause_tells_anybody_twice(record: Record, _: Histories) -> Iterator[str]:
+    """One step, one cause: one message to a person by a way."""
+    steps: Counter[tuple[object, ...]] = Counter()
+    causes: Counter[tuple[object, ...]] = Counter()
+    for one in record.messages.values():
+        steps[one.dive_id or one.club_id, one.step, one.person_key, one.channel] += 1
+        if one.cause_seq is not None and "+" not in one.step:
+            causes[one.dive_id, one.cause_seq, one.person_key, one.channel, one.kind] += 1
+    for key in [key for key, times in (steps + causes).items() if times > 1]:
+        yield f"{key} is queued twice"
+
+
+def a_stand_down_follows_a_close(record: Record, folds: Histories) -> Iterator[str]:
+    """Nobody hears that it is over before somebody said so."""
+    for dive in record.dives.values():
+        closes = [entry.at for entry in record.of_dive(dive) if entry.event == "closed"]
+        late = any(message.step.startswith(MEANWHILE) for message in record.messages_of(dive))
+        for message in record.messages_of(dive):
+            if message.kind != "stand_down" or "+" in message.step or message.step.startswith(MEANWHILE):
+                continue
+            if message.queued_at in closes:
+                continue
+            if not (late and closes and message.queued_at > closes[0]):
+                yield f"{message.step} to {message.person_key} of dive {dive.id} was queued without a close"
+
+
+# People
+
+
+def no_stranger_gets_a_message(record: Record, _: Histories) -> Iterator[str]:
+    """A message goes to a phone of its dive, to an admin of its club, or answers a text from that phone."""
+    admins = {(admin.club_id, admin.phone) for admin in record.admins}
+    numbers = {club.id: club.receiving_number for club in record.clubs}
+    wrote = {(text.receiver, digits(text.sender)) for text in record.texts.values() if text.authentic}
+    of_dive = {(phone.dive_id, phone.key, phone.phone) for phone in record.phones}
+    for message in record.messages.values():
+        dive = record.dives.get(message.dive_id or "")
+        if dive is not None and dive.club_id != message.club_id:
+            yield f"{message.step} of dive {dive.id} is of another club"
+        known = (message.dive_id, message.person_key, message.phone) in of_dive
+        known = known or ((message.club_id, message.phone) in admins and message.person_key.startswith(("admin", "ph")))
+        # Who started a dive with its code is answered, and hears how it ended.
+        answered = (numbers.get(message.club_id), digits(message.phone)) in wrote
+        if not known and not (message.kind in ("reply", "stand_down") and answered):
+            yield f"{message.phone} got {message.step} of dive {message.dive_id} and does not belong to it"
+
+
+def digits(phone: str) -> str:
+    """The end of a number, which is the same however it is written."""
+    return "".join(letter for letter in phone if letter.isdigit())[-9:]
+
+
+def strangers_are_answered_seldom(record: Record, _: Histories) -> Iterator[str]:
+    """Two machines that answer each other come to an end: a phone without a dive gets five answers an hour."""
+    of_dives = {phone.phone for phone in record.phones}
+    told: dict[str, list[datetime]] = {}
+    for message in record.messages.values():
+        if message.dive_id is None and message.kind == "reply" and message.phone not in of_dives:
+            told.setdefault(message.phone, []).append(message.queued_at)
+    for phone, times in told.items():
+        for first, sixth in zip(sorted(times), sorted(times)[REPLIES_TO_STRANGERS:], strict=False):
+            if sixth - first < _HOUR - record.set_back:
+                yield f"{phone} has no dive, and got more than {REPLIES_TO_STRANGERS} answers within an hour"
+                break
+
+
+# Ends
+
+
+def no_alarm_is_given_up_while_its_dive_is_open(record: Record, _: Histories) -> Iterator[str]:
+    """An alarm has no end of use: it expires as its dive closes or a newer one takes its place, and fails loudly."""
+    ends = {(entry.dive_id, entry.at) for entry in record.entries if entry.event == "closed"}
+    newer = {(one.dive_id, one.person_key, one.channel, one.queued_at) for one in _alarms(record)}
+    closed = {dive.id for dive in record.dives.values() if dive.phase == "closed"}
+    lost = {
+        (entry.dive_id, entry.says.get("person"))
+        for entry in record.entries_by_kind.get("event:person_unreachable", ())
+    }
+    for message in _alarms(record):
+        where = f"{message.step} to {message.person_key} of dive {message.dive_id}"
+        if message.expires_at is not None:
+            yield f"{where} has an end"
+        replaced = (message.dive_id, message.person_key, message.channel, message.ended_at) in newer
+        if message.state == "expired" and not replaced and (message.dive_id, message.ended_at) not in ends:
+            yield f"{where} was given up while its dive is open"
+        to_contact = message.person_key.startswith("contact-") and message.channel != "email"
+        known = (message.dive_id, message.person_key) in lost or message.dive_id in closed
+        if message.state == "failed" and to_contact and not known and not message.step.startswith(WITHOUT_EVENT):
+            yield f"{where} failed, and its dive does not know that {message.person_key} cannot be reached"
+
+
+def _alarms(record: Record) -> Iterator[Message]:
+    return (one for one in record.messages.values() if one.kind in ALARMS and one.dive_id is not None)
+
+
+def nothing_of_a_step_follows_the_close(record: Record, _: Histories) -> Iterator[str]:
+    """After a close nothing of a step is queued, waits, or is begun, until the dive is opened again."""
+    for dive in record.dives.values():
+        spans = list(closed_spans(record, dive))
+        if not spans:
+            continue
+        for message in record.messages_of(dive):
+            if message.kind not in NEVER_AFTER_CLOSE or _asked_for_after(message, spans):
+                continue
+            where = f"{message.kind} {message.step} to {message.person_key} of dive {dive.id}"
+            attempts = record.attempts_at(message)
+            if any(begin < attempt.started_at < end for begin, end in spans for attempt in attempts):
+                yield f"{where} went out after its close"
+            if any(begin < message.queued_at < end for begin, end in spans):
+                yield f"{where} was queued after its close"
+            if dive.phase == "closed" and message.state in OPEN and not message.in_flight:
+                yield f"{where} still waits after its close"
+
+
+def _asked_for_after(message: Message, spans: list[tuple[datetime, datetime]]) -> bool:
+    """Whether it is of a keeper without the database, or of a call for help after the end of a dive past reading."""
+    return message.step.startswith(MEANWHILE) or (
+        message.step.startswith("fault-") and any(begin < message.queued_at < end for begin, end in spans)
+    )
+
+
+def whoever_was_alarmed_was_stood_down(record: Record, folds: Histories) -> Iterator[str]:
+    """After the close whoever got an alarm has the stand-down by that way too, or closed it themselves."""
+    for dive, messages, closer in _closed(record):
+        folded = folds.last(dive)
+        declined = {} if folded is None else folded.declined
+        for phone, way in sorted({(one.phone, one.channel) for one in messages if _got(record, one)}):
+            over = [one for one in messages if one.phone == phone and _is_stand_down(one, dive, way)]
+            # A keeper without the database may have alarmed about a dive whose end it did not know of.
+            late = [one.queued_at for one in messages if one.phone == phone and one.step.startswith(MEANWHILE)]
+            over = [one for one in over if not late or one.queued_at >= max(late)]
+            keys = {one.person_key for one in messages if one.phone == phone}
+            excused = phone == closer or keys & record.deaf(dive) or any(not declined.get(key, True) for key in keys)
+            if not excused and not any(_reached(record, one) for one in over):
+                yield f"{phone} was alarmed about dive {dive.id} by {way} and never heard so that it is over"
+
+
+def no_alarm_comes_after_its_stand_down(record: Record, _: Histories) -> Iterator[str]:
+    """Of an alarm and a stand-down that gateways took for one phone, the stand-down is the last."""
+    for dive, messages, _closer in _closed(record):
+        for phone, way in sorted({(one.phone, one.channel) for one in messages if _got(record, one)}):
+            over = [one for one in messages if one.phone == phone and _is_stand_down(one, dive, way)]
+            last = max((taken.number for one in over for taken in record.took.get(one.id, ())), default=None)
+            alarms = [one for one in messages if one.phone == phone and one.channel == way and _got(record, one)]
+            alarms = [one for one in alarms if not _asked_for_after(one, list(closed_spans(record, dive)))]
+            first = max((taken.number for one in alarms for taken in record.took[one.id]), default=0)
+            if last is not None and last < first:
+                yield f"{phone} was told that dive {dive.id} is over, and then of an alarm"
+
+
+def _closed(record: Record) -> Iterator[tuple[Dive, list[Message], str | None]]:
+    for dive in record.dives.values():
+        closes = [entry for entry in record.of_dive(dive) if entry.event == "closed" and entry.says]
+        if dive.phase == "closed" and dive.closed_at is not None and closes:
+            yield dive, record.messages_of(dive), closes[-1].says["by"]["phone"]
+
+
+def _got(record: Record, message: Message) -> bool:
+    return message.kind in ALARMS and message.id in record.took
+
+
+def _is_stand_down(message: Message, dive: Dive, way: str) -> bool:
+    """Whether it belongs to this close, by this way."""
+    closed_at = dive.closed_at
+    after = closed_at is not None and message.queued_at >= closed_at
+    return message.kind == "stand_down" and after and message.channel == way
+
+
+def _reached(record: Record, message: Message) -> bool:
+    """Taken, on its way for less than the stated delay, or refused for good."""
+    on_its_way = message.state in OPEN and record.now - message.queued_at <= DELAY
+    return message.id in record.took or on_its_way or (message.state == "failed" and bool(record.attempts_at(message)))
+
+
+def all_who_hold_a_raise_by_time_are_sent_a_later_one(record: Record, folds: Histories) -> Iterator[str]:
+    """Whoever was sent the plan is sent the later raise-by time, and the notice says it."""
+    for dive in record.dives.values():
+        for entry, before, _ in folds.steps(dive):
+            if entry.event != "extension_took_effect":
+                continue
+            step = f"extension-{entry.says['number']}"
+            sent = {one.person_key for one in record.messages_of(dive) if one.step == step and one.channel != "email"}
+            for phone in record.phones_by_dive.get(dive.id, ()):
+                excused = phone.key in record.deaf(dive) or phone.key in before.declined
+                if phone.role == "contact" and phone.key not in sent and not excused:
+                    yield f"{phone.key} of dive {dive.id} was not sent {step}"
+
+
+def nothing_waits_that_could_go(record: Record, _: Histories) -> Iterator[str]:
+    """In the calm no message is left behind while the courier carries what is no more urgent, by the same way."""
+    began: dict[tuple[str, int], datetime] = {}
+    for attempt in record.attempts:
+        message = record.messages.get(attempt.message_id)
+        if message is not None:
+            for priority in range(message.priority + 1):
+                key = message.channel, priority
+                began[key] = max(began.get(key, attempt.started_at), attempt.started_at)
+    for message in record.messages.values():
+        since = message.not_before_at
+        if message.state == "leased" and message.lease_until_at is not None:
+            since = max(since, message.lease_until_at)
+        of_use = message.expires_at is None or message.expires_at > record.now
+        last = began.get((message.channel, message.priority))
+        if message.state in OPEN and of_use and last is not None and last - since > DELAY:
+            yield f"{message.kind} {message.step} to {message.person_key} waits since {since}, others went at {last}"
