@@ -42,6 +42,7 @@ WEB_PROCESSES: Final = 2
 WEB_THREADS: Final = 8
 FALLBACK_PORT: Final = 8001
 SWEEP_FIRST_AFTER_S: Final = 60.0  # real seconds without a sweep
+SWEEP_FIRST_WITHIN_S: Final = 30.0
 
 
 @click.command()
@@ -56,7 +57,7 @@ def web() -> None:
     service = service_with_schema(settings, "web")
     # First what lies on the disk: among it may be the finish of a dive that is due.
     drain_quietly(service, ready_spool(settings))
-    sweep_if_behind(service)
+    sweep_first(service)
     service.engine.dispose()
     _Web(settings).run()
 
@@ -126,6 +127,25 @@ def _spool_of_keeper(settings: Settings) -> Spool | None:
     if spool is None:
         _LOG.error("keeper_without_snapshot", extra={"why": f"{PREFIX}SPOOL_DIR is not set"})
     return spool
+
+
+def sweep_first(service: Service, within_s: float = SWEEP_FIRST_WITHIN_S) -> None:
+    """As `sweep_if_behind`, but a sweep that fails or does not end keeps the web from serving for so long at most.
+
+    Without the web no text comes in, and a finish would not be heard.
+    """
+
+    def quietly() -> None:
+        try:
+            sweep_if_behind(service)
+        except Exception:  # noqa: BLE001 - logged; workers and keeper sweep too
+            _LOG.exception("sweep_before_serving_failed")
+
+    sweeping = threading.Thread(target=quietly, name="sweeps-first", daemon=True)
+    sweeping.start()
+    sweeping.join(within_s)
+    if sweeping.is_alive():
+        _LOG.error("sweep_before_serving_goes_on", extra={"after_s": within_s})
 
 
 def sweep_if_behind(service: Service) -> bool:
