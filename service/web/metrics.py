@@ -19,6 +19,7 @@ from service.operations.gateway import Described
 from service.operations.gateway_health import gateway_health, what_was_loud
 from service.operations.health import Lateness
 from service.operations.pages import health
+from service.operations.recovering import asking
 from service.operations.service import Service
 from service.operations.snapshotting import KeeperFiles, snapshot_age
 from service.store.outbox import DELIVERED, EXPIRED, FAILED, HANDED, LEASED, QUEUED
@@ -59,6 +60,8 @@ class Figures(Collector):
         if age_s is not None:
             words = "Since the keeper last wrote the snapshot from which it alarms while the database is gone."
             yield GaugeMetricFamily("linetender_snapshot_age_seconds", words, value=age_s)
+        words = "1 while divers are asked after a restore, and the clock alerts no contact."
+        yield GaugeMetricFamily("linetender_asking_divers", words, value=float(asking(self._service) is not None))
         counted = self._service.read(_count)
         yield _by("linetender_dives", "Dives by phase.", "phase", list(Phase), counted.dives)
         yield _by("linetender_messages", "Messages by state.", "state", MESSAGE_STATES, counted.messages)

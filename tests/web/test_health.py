@@ -121,6 +121,7 @@ def test_figures_of_an_idle_installation(at: Site, client: FlaskClient) -> None:
     found = figures(client)
 
     assert found["linetender_database_up", ""] == 1
+    assert found["linetender_asking_divers", ""] == 0
     assert found["linetender_sweep_age_seconds", ""] == 3
     assert found["linetender_oldest_due_seconds", ""] == 0
     assert found["linetender_oldest_urgent_seconds", ""] == 0
