@@ -51,4 +51,4 @@ def _inbound(
     world: World, gateway: SimulatedGateway, said: tuple[str, str, str], part: TextPart | None = None
 ) -> InboundText:
     sender, body, name = said
-    return InboundText(gateway.name, name, sender, OURS, body, {"Body": body}, world.machine.now(), part)
+    return InboundText(gateway.name, name, sender, OURS, body, {"Body": body}, world.loop.now, part)

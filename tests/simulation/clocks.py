@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from service.clock import SteadyClock
 from tests.simulation.loop import Loop
 
 MOMENT = timedelta(microseconds=1)  # what a clock shows as `when` must not be before it
@@ -44,12 +45,10 @@ class MachineClock:
         self._rate = 1.0
         self._shows_at = max(self._shows_at, self._loop.now)
 
-    def when(self, shows: datetime) -> datetime | None:
-        """When it will show that, as things are; None where it stands still."""
-        shown = self.now()
-        if shows <= shown:
-            return self._loop.now
-        return None if not self._rate else self._loop.now + (shows - shown) / self._rate + MOMENT
+    @property
+    def rate(self) -> float:
+        """How much faster than time it runs."""
+        return self._rate
 
     def _hold(self) -> None:
         self._true_at, self._shows_at = self._loop.now, self.now()
@@ -57,11 +56,29 @@ class MachineClock:
 
 @dataclass
 class ProcessClock:
-    """What one process takes for the time: the machine's, or a little beside it on another machine."""
+    """What a process is shown: the machine's clock, or one a little beside it on another machine."""
 
     machine: MachineClock
     apart: timedelta = timedelta(0)
 
     def now(self) -> datetime:
-        """The time of this process."""
+        """What it is shown."""
         return self.machine.now() + self.apart
+
+
+class Believed:
+    """What the oldest process takes for the time: all that the service itself makes of the machine's clock."""
+
+    def __init__(self, loop: Loop, machine: MachineClock) -> None:
+        self._loop = loop
+        self._machine = machine
+        self._steady = SteadyClock(machine.now, loop.monotonic)
+
+    def now(self) -> datetime:
+        """The time, as it is believed to be."""
+        return self._steady.now()
+
+    def when(self, shows: datetime) -> datetime:
+        """When that will be, if nothing happens to the clock; where it is slow, a little before."""
+        left = shows - self.now()
+        return self._loop.now + left / max(self._machine.rate, 1.0) + MOMENT

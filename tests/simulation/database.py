@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -22,7 +23,8 @@ PREPARED_AT = datetime(2027, 1, 1, tzinfo=UTC)  # before any simulated day
 # When the next thing can be done, as the tables say.
 NEXT = """
 SELECT (SELECT min(next_due_at) FROM dives),
- (SELECT min(handed_at) FROM messages WHERE state = 'handed' AND NOT receipt_checked AND priority <= 1),
+ (SELECT min(handed_at + receipt_within_s * SECOND) FROM messages
+  WHERE state = 'handed' AND NOT receipt_checked AND priority <= 1),
  (SELECT min(received_at) FROM inbound_texts WHERE state = 'stored'),
  (SELECT min(received_at) FROM inbound_parts WHERE inbound_id IS NULL),
  (SELECT min(not_before_at) FROM messages WHERE state = 'queued' AND priority <= 2),
@@ -62,8 +64,10 @@ class Database:
     def __init__(self, url: str = "sqlite://") -> None:
         self.engine = open_engine(url)
         self._sqlite = self.engine.dialect.name == "sqlite"
+        self._next = NEXT.replace("SECOND", "1000000" if self._sqlite else "interval '1 second'")
         self.lose_after = 0  # statements; 0: the connection holds
         self.lose_answer = False
+        self.is_away: Callable[[], bool] | None = None
         event.listen(self.engine, "before_cursor_execute", self._statement)
         whole = self.engine.dialect.do_commit
 
@@ -78,6 +82,8 @@ class Database:
         self._template: sqlite3.Connection | None = None
 
     def _statement(self, *_: Any) -> None:
+        if self.is_away is not None and self.is_away():
+            raise lost()
         if self.lose_after:
             self.lose_after -= 1
             if not self.lose_after:
@@ -85,7 +91,7 @@ class Database:
 
     def begin_day(self, now: datetime) -> None:
         """An empty club, whose processes have just given a sign of life. A PostgreSQL has room for one day."""
-        self.lose_after, self.lose_answer = 0, False
+        self.lose_after, self.lose_answer, self.is_away = 0, False, None
         if self.raw is None:
             self._prepare()
         if self._template is not None:
@@ -116,7 +122,7 @@ class Database:
 
     def next_moments(self) -> tuple[datetime | None, ...]:
         """When there is something to do for somebody, as `NEXT` asks."""
-        return tuple(None if one is None else self.instant(one) for one in self._ask(NEXT).fetchone())
+        return tuple(None if one is None else self.instant(one) for one in self._ask(self._next).fetchone())
 
     def row(self, statement: str, *values: Any) -> tuple[Any, ...] | None:
         """One row, past the service."""

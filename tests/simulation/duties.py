@@ -13,12 +13,11 @@ from tests.simulation.processes import Life, sweeps
 if TYPE_CHECKING:
     from tests.simulation.world import World
 
-RECEIPT_WITHIN = timedelta(minutes=2)
 LOOKS_AFTER_S = 10.0  # the keeper
 HELD_MOST_S = 10.0
 EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
 EACH_S = 1.0
-RETRIES_S = 10.0
+RETRIES_S = 25.0
 
 
 @dataclass
@@ -78,8 +77,7 @@ class Duties:
             self.free()
 
     def _plan(self) -> None:
-        due, handed, stored, part, urgent, queued, leased, expires = self._moments
-        receipt = None if handed is None else handed + RECEIPT_WITHIN
+        due, receipt, stored, part, urgent, queued, leased, expires = self._moments
         waiting = None if stored is None else stored + timedelta(seconds=WAITING_AFTER_S)
         parts = None if part is None else part + timedelta(seconds=WAIT_S)
         planned = [
@@ -100,9 +98,7 @@ class Duties:
             if duty.drawn_for != coming:
                 duty.drawn_for = coming
                 duty.delay = timedelta(seconds=duty.least_s + self._world.chance.random() * duty.spread_s)
-            shows = self._world.machine.when(coming + duty.delay)
-            if shows is not None:
-                found.append(shows)
+            found.append(self._world.believed.when(coming + duty.delay))
         return (min(found), duty) if found else None
 
     def do(self) -> None:
@@ -111,17 +107,18 @@ class Duties:
         _, duty = self._next
         world, now = self._world, self._world.loop.now
         self._world.changed = True
-        seen, shown = self._moments, world.machine.now()
+        seen, shown = self._moments, world.believed.now()
         if duty is self._keep:
             duty.hold(now, shown, seen)
             if world.keeper.free:
                 world.keeper.act(looks)
             return
+        duty.hold(now, shown, seen)
         if world.strikes("broker_away"):
-            duty.hold(now, shown, None)
             duty.held_until_at = now + timedelta(seconds=RETRIES_S)
             return
-        duty.hold(now, shown, seen)
+        if world.weather.about("database_away", now):
+            duty.held_until_at = now + timedelta(seconds=RETRIES_S)  # it is tried, and once more when it is back
         if duty is self._sweep:
             self.sweep()
         else:
@@ -151,7 +148,7 @@ class Duties:
 
     def _urgent_waits(self) -> bool:
         urgent = self._moments[4] if self._moments else None
-        return urgent is not None and urgent <= self._world.machine.now() and self._world.chance.random() < 0.2
+        return urgent is not None and urgent <= self._world.believed.now() and self._world.chance.random() < 0.2
 
 
 def urgent(life: Life) -> None:
@@ -167,4 +164,4 @@ def everything(life: Life) -> None:
 def looks(life: Life) -> None:
     """One round of the keeper."""
     life.world.sign_of_life()
-    life.keeper.look()
+    life.keeper._look_anyhow()

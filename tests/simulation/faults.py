@@ -61,7 +61,6 @@ KINDS = MappingProxyType(
             Kind("receipt_early", "a receipt comes before our own commit"),
             Kind("receipt_failed", "a receipt says that it was not delivered"),
             Kind("receipt_unknown", "a receipt for an id that we do not know"),
-            Kind("receipt_forged", "a receipt that nobody signed is refused, and does nothing"),
             # Texts to us
             Kind("text_delayed", "the carrier keeps a text for up to 40 min", (0.05, 0.3), LONG),
             Kind("text_twice", "a gateway posts a text twice"),
@@ -137,6 +136,11 @@ PEOPLE = MappingProxyType(
         "missing": "divers do not come back by themselves",
         "admin_closes": "an admin closes a dive",
         "rescue_called": "a contact calls rescue",
+        "by_page": "a contact answers by a button of the alarm page",
+        "admin_raises": "an admin raises the alarm",
+        "key_pressed": "somebody takes a call and presses 1",
+        "wrong_key": "somebody takes a call and presses another key",
+        "call_not_taken": "nobody takes a call",
     }
 )
 
@@ -210,4 +214,16 @@ def draw_weather(chance: random.Random, moments: Sequence[datetime], clears_at: 
             middle = chance.choice(moments) + timedelta(minutes=chance.uniform(-10, 25))
             begin = middle - length * chance.random()
             spells.append(Spell(name, begin, min(begin + length, clears_at), chance.uniform(*kind.rate)))
+    return [one for one in spells if one.begin < one.end]
+
+
+def weather_of(names: Sequence[str], moments: Sequence[datetime], clears_at: datetime) -> list[Spell]:
+    """Spells of just these kinds, around each of these moments."""
+    spells = []
+    for name in names:
+        kind = KINDS[name]
+        length = timedelta(minutes=min(kind.lasts_min[1], 12))
+        for moment in moments:
+            begin = moment - timedelta(minutes=2)
+            spells.append(Spell(name, begin, min(begin + length, clears_at), sum(kind.rate) / 2))
     return [one for one in spells if one.begin < one.end]

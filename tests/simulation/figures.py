@@ -55,16 +55,20 @@ def alarms_of(world: World) -> list[Alarm]:
     """Of each alarm of the clock how long it took from due to taken, on days whose clock was right."""
     if not world.machine.was_right or world.weather.counts["clocks_apart"]:
         return []
-    first: dict[tuple[str, str], tuple[datetime, datetime]] = {}
+    due: dict[str, datetime] = {}
+    first: dict[str, datetime] = {}
     for taken in world.journal:
         found = world.database.row(
             "SELECT dive_id, step, due_at FROM messages WHERE id = ? AND priority <= 1", taken.reference
         )
-        if found is not None and found[0] is not None and found[1].startswith("alert-"):
-            first.setdefault((found[0], found[1]), (world.database.instant(found[2]), taken.true_at))
+        if found is None or found[0] is None or not found[1].startswith(("alert-", "outage-")):
+            continue
+        first.setdefault(found[0], taken.true_at)
+        if found[1].startswith("alert-"):
+            due.setdefault(found[0], world.database.instant(found[2]))
     return [
-        Alarm(dive, (at - due).total_seconds(), frozenset(world.weather.between(due, at)))
-        for (dive, _), (due, at) in first.items()
+        Alarm(dive, (first[dive] - at).total_seconds(), frozenset(world.weather.between(at, first[dive])))
+        for dive, at in due.items()
     ]
 
 

@@ -24,7 +24,7 @@ from service.operations.gateway import (
     Route,
     Unknown,
 )
-from service.operations.service import TEXTS_ONLY
+from service.operations.spooling import KeyPress
 
 if TYPE_CHECKING:
     from tests.simulation.world import World
@@ -53,7 +53,7 @@ DELIVERED, SENT, FAILED = ReceiptState.DELIVERED, ReceiptState.SENT, ReceiptStat
 
 @dataclass(frozen=True)
 class Taken:
-    """One message that a gateway really took. `at` is by the machine's clock, `true_at` is when it was."""
+    """One message that a gateway really took. `at` is by the clock of who sent it, `true_at` is when it was."""
 
     number: int
     at: datetime
@@ -74,7 +74,7 @@ class SimulatedGateway:
     world: World
     sends_receipts: bool
     route: Route
-    channels: frozenset[Channel] = TEXTS_ONLY
+    channels: frozenset[Channel]
     taken: list[Taken] = field(default_factory=list)
     inbox: list[InboundText] = field(default_factory=list)
     dead_numbers: dict[str, str] = field(default_factory=dict)
@@ -128,7 +128,7 @@ class SimulatedGateway:
         number = len(world.journal) + 1
         taken = Taken(
             number,
-            world.machine.now(),
+            world.acting.service.clock.now(),
             self.name,
             message.to,
             message.body,
@@ -142,10 +142,32 @@ class SimulatedGateway:
         world.note(f"{self.name} takes for {message.to}: {message.body}")
         if world.hole == self.name and world.strikes("black_hole"):
             return taken
+        if taken.channel is Channel.CALL:
+            self._ring(taken)
+            return taken
         world.loop.after(world.chance.uniform(1.0, 6.0), lambda: world.deliver(taken))
-        if self.sends_receipts:
+        if self.sends_receipts and taken.channel is Channel.TEXT:
             self._plan_receipts(taken)
         return taken
+
+    def _ring(self, taken: Taken) -> None:
+        """Somebody takes the call and presses a key, the right one or another, or nobody does."""
+        world, chance = self.world, self.world.chance
+        fate = chance.choices(("key_pressed", "wrong_key", "call_not_taken", None), (5, 1, 4, 1))[0]
+        if fate is None:
+            return
+        world.person(fate)
+        if fate == "call_not_taken":
+            self._receipt(taken.provider_id, FAILED, chance.uniform(20, 60), is_call=True)
+            return
+        key = "1" if fate == "key_pressed" else "7"
+
+        def press() -> None:
+            pressed = KeyPress(taken.reference, key, self.name, taken.provider_id, {}, world.loop.now)
+            world.web.bring(lambda life: life.intake.key(pressed))
+            world.deliver(taken)
+
+        world.loop.after(chance.uniform(15, 60), press)
 
     def _plan_receipts(self, taken: Taken) -> None:
         world, chance = self.world, self.world.chance
@@ -167,17 +189,16 @@ class SimulatedGateway:
             self._receipt(taken.provider_id, other, after_s + chance.uniform(0.1, 200.0))
         if world.strikes("receipt_unknown"):
             self._receipt(f"{self.name}-unheard-of", chance.choice((DELIVERED, FAILED)), after_s)
-        if world.strikes("receipt_forged"):
-            world.note("a forged receipt is refused")
 
-    def _receipt(self, provider_id: str, state: ReceiptState, after_s: float) -> None:
+    def _receipt(self, provider_id: str, state: ReceiptState, after_s: float, *, is_call: bool = False) -> None:
         world = self.world
 
         def come() -> None:
-            blame = world.chance.choice((None, Blame.NUMBER, Blame.TRANSIENT)) if state is FAILED else None
+            named = state is FAILED and not is_call
+            blame = world.chance.choice((None, Blame.NUMBER, Blame.TRANSIENT)) if named else None
             code = "30005" if state is FAILED else None
-            receipt = DeliveryReceipt(self.name, provider_id, state, code, blame, {}, world.machine.now())
-            world.web.bring_receipt(receipt)
+            receipt = DeliveryReceipt(self.name, provider_id, state, code, blame, {}, world.loop.now)
+            world.web.bring(lambda life: life.intake.receipt(receipt))
 
         world.loop.after(after_s, come)
 

@@ -78,7 +78,7 @@ class Loop:
     """The order of events. `now` is what the time really is, whatever any clock says."""
 
     def __init__(self, now: datetime) -> None:
-        self.now = now
+        self.now = self._began_at = now
         self.back = threading.Lock()
         self.back.acquire()
         self.idle: list[Task] = []
@@ -87,6 +87,10 @@ class Loop:
         self._heap: list[tuple[datetime, int, Task | None, Callable[[], None] | None]] = []
         self._number = itertools.count()
         self.rounds = 0
+
+    def monotonic(self) -> float:
+        """Seconds that go on whatever a clock says."""
+        return (self.now - self._began_at).total_seconds()
 
     def at(self, when: datetime, what: Callable[[], None]) -> None:
         """Do something then, in no task: it must not wait."""

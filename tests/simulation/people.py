@@ -6,11 +6,14 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from service.domain.dive import Dive
+from service.domain.dive.commands import Acknowledge, RaiseNow
+from service.domain.people import Actor, Role, Via
 from service.operations.filing import PlanFiled, file_plan
 from service.operations.plan_reading import NamedPhone, PlanRequest
+from service.operations.recording import act
 from tests.operations.stage import BY_ANNA, CLUB, FINN
 from tests.simulation.gateways import Taken
 from tests.simulation.processes import Life
@@ -21,6 +24,7 @@ if TYPE_CHECKING:
 SITES = ("LANTERN", "SLIP", "KELP")
 SHARED = "+447700900399"  # a contact of many dives
 STRANGE = "+447700900498"  # a phone on the beach that is of no dive
+WAYS = ((), ("text",), ("call",), ("call", "text"), ("text", "call", "email"), ("email", "call"))
 LANGUAGES = ("en", "en", "en", "de", "fr", "es", "it")
 
 # What becomes of a dive, and how often.
@@ -63,8 +67,9 @@ OTHER = ("ja ich kümmere mich", "d'accord je m'en occupe", "de acuerdo", "ich w
 TROUBLE = ("SOS", "MAYDAY", "cant find my buddy", "HELP", "out of air", "emergency at the north slip")
 WORRY = ("they are missing", "something is wrong, cant find them", "she is not breathing")
 MACHINE = "I am driving and will answer later"
-POSITIONS = ("AT 47.12345,-20.54321", "AT 47 07.407N 20 32.593W", "AT 91 N 20 W", "AT 10.00000,10.00000")
+POSITIONS = ("AT 47.12345,-20.54321", "AT 47 07.407N 20 32.593W", "AT 91 N 20 W")
 LONG_TEXT = "OUT {finish} " + "we had a lovely time with all the seals and the kelp and will be home for tea " * 3
+LONG_ANSWER = "I have rung both of them three times now and nobody takes it, their car is still at the slip. " * 2
 
 
 def draw(chance: random.Random, weights: dict[str, int]) -> str:
@@ -115,13 +120,26 @@ class Contact:
         after = chance.uniform(20, 45) if self.character == "answers_late" else chance.uniform(0.5, 6)
         if self.character == "answers_late":
             world.person("answers_late")
-        self.say(chance.choice(("OK {ref}", "ok", "on it {ref}", "OK {ref}")), after)
+        if chance.random() < 0.15:
+            self.party.after(after, self.presses)
+        else:
+            self.say(chance.choice(("OK {ref}", "ok", "on it {ref}", "OK {ref}")), after)
         if chance.random() < 0.15:
             self.say(chance.choice(("WHERE", "STATUS", "ON SCENE", "PACK")), after + chance.uniform(0.5, 6))
         if self.party.fate in ("missing", "in_trouble") and chance.random() < 0.7:
             world.person("rescue_called")
             self.say(chance.choice(("CALLED", "called 4711 {ref}", "CALLED {ref}")), after + chance.uniform(1, 8))
         self.party.safe_by(self, after)
+
+    def presses(self) -> None:
+        """Answer by the button of the alarm page."""
+        dive = self.party.dive
+        person = next((one for one in dive.contacts if one.phone == self.phone), None) if dive else None
+        if dive is None or person is None:
+            return
+        self.party.world.person("by_page")
+        by = Actor(Role.CONTACT, person.name, Via.PAGE, person.key, self.phone, "I have it")
+        self.party.world.web.bring(lambda life: act(life.service, dive.id, Acknowledge(by)))
 
     def say(self, words: str, after_min: float) -> None:
         """Text us after so many minutes, if the dive is still open then."""
@@ -170,11 +188,18 @@ class Party:
             lead=NamedPhone(f"Diver {self.number}", self.lead, language=chance.choice(LANGUAGES)),
             party=() if self.second is None else (NamedPhone(f"Second {self.number}", self.second),),
             contacts=tuple(
-                NamedPhone(f"Contact {place} of {self.number}", one.phone, language=chance.choice(LANGUAGES))
+                NamedPhone(f"Contact {place} of {self.number}", one.phone, **self._ways(chance, one.phone))
                 for place, one in enumerate(self.contacts)
             ),
             time_in_at=self.time_in_at,
         )
+
+    def _ways(self, chance: random.Random, phone: str) -> dict[str, Any]:
+        """A language, and on some days ways beside texts."""
+        ways: dict[str, Any] = {"language": chance.choice(LANGUAGES)}
+        if self.world.every_way:
+            ways |= {"ways": chance.choice(WAYS), "email": f"{phone[-4:]}@example.org"}
+        return ways
 
     # What happens to them
 
@@ -219,6 +244,8 @@ class Party:
             self.start()
             self.under_water(ends)
         self.at(ends + timedelta(minutes=chance.uniform(90, 150)), self.admin_looks)
+        if chance.random() < 0.03:
+            self.at(ends - timedelta(minutes=chance.uniform(-20, 10)), self.admin_raises)
 
     def start(self) -> None:
         """From their phone or another, with a code or without, and once with a wrong one."""
@@ -278,7 +305,7 @@ class Party:
             phone, words = STRANGE, "OUT {n} {finish}"
         if self.fate == "partial":
             words = "OUT {n}"
-        if chance.random() < 0.06:
+        if chance.random() < 0.1:
             words = LONG_TEXT
         self.insist(phone, words, lambda: self.phase() == "closed")
 
@@ -300,6 +327,15 @@ class Party:
         words = "SAFE {n} {ref}" if self.phase() in ALARMED else "OUT {n} {finish}"
         self.insist(FINN, words, lambda: self.phase() == "closed", most=8)
 
+    def admin_raises(self) -> None:
+        """An admin does not like the look of it."""
+        dive = self.dive
+        if dive is None or self.phase() not in ("in_water", "uncertainty"):
+            return
+        self.world.person("admin_raises")
+        by = Actor(Role.ADMIN, "Finn Aske", Via.PAGE, "admin-1", None, "Raise the alarm")
+        self.world.web.bring(lambda life: act(life.service, dive.id, RaiseNow(by, note="the sea gets up")))
+
     # How they do it
 
     def phase(self) -> str:
@@ -310,6 +346,8 @@ class Party:
         """Text us, with the codes and the reference in it."""
         dive = self.dive
         if dive is not None:
+            if self.world.wordy and self.chance.random() < 0.25:
+                words = f"{words} {LONG_ANSWER}"
             codes = {"start": dive.start_code, "finish": dive.finish_code, "ref": dive.reference, "n": self.count}
             self.world.text(phone, words.format(**codes))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -9,15 +10,17 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy.orm import Session
 
+from service.clock import SteadyClock
 from service.operations.carrying import Courier
-from service.operations.gateway import DeliveryReceipt, InboundText
+from service.operations.gateway import InboundText
 from service.operations.inbound import answer_text, receive_text
 from service.operations.intake import Intake, drain_quietly
 from service.operations.service import Service
-from service.operations.spooling import SpoolError
+from service.operations.spooling import Brought, Spool, SpoolError
 from service.operations.sweeping import sweep
+from service.store.outbox import LeaseLost
 from tests.simulation.clocks import ProcessClock
-from tests.simulation.database import busy, is_injected, lost
+from tests.simulation.database import busy, is_injected
 from tests.simulation.loop import Death, SimulatedPool
 from workers.keeper import Keeper
 
@@ -78,8 +81,9 @@ class Life:
         self.dead = False
         self.busy = False
         self.frozen_until_at: datetime | None = None
+        clock = SteadyClock(process.clock.now, world.loop.monotonic)
         self.service = WatchedService(
-            world.database.engine, process.clock, "https://dive.example", name, nudge=world.nudge, life=self
+            world.database.engine, clock, "https://dive.example", name, world.nudge, world.channels, life=self
         )
         self._courier: Courier | None = None
         self._keeper: Keeper | None = None
@@ -94,7 +98,7 @@ class Life:
         """Its courier, which waits in simulated time."""
         if self._courier is None:
             loop = self.world.loop
-            courier = Courier(self.service, self.world.gateways, self.world.monotonic, loop.sleep)
+            courier = Courier(self.service, self.world.gateways, self.world.loop.monotonic, loop.sleep)
             courier._pool.shutdown()
             courier._asking._pool.shutdown()
             courier._pool, courier._asking._pool = self.pool(), self.pool()
@@ -106,7 +110,9 @@ class Life:
         """The keeper of this process."""
         if self._keeper is None:
             world = self.world
-            keeper = Keeper(self.service, self.courier, world.monotonic, gateways=world.gateways, spool=world.spool)
+            keeper = Keeper(
+                self.service, self.courier, world.loop.monotonic, gateways=world.gateways, spool=world.spool
+            )
             keeper._thread.shutdown()
             keeper._asking.shutdown()
             keeper._thread, keeper._asking = self.pool(), self.pool()
@@ -130,9 +136,7 @@ class Life:
             world.loop.sleep(world.chance.uniform(*HANGS_S))
 
     def reach_database(self) -> None:
-        """Raises what the driver would where it cannot be reached."""
-        if self.world.strikes("database_away"):
-            raise lost()
+        """Raises what the driver would where it is locked."""
         if self.world.strikes("database_busy"):
             raise busy()
 
@@ -142,6 +146,13 @@ class Life:
         self.frozen_until_at = world.loop.now + timedelta(seconds=world.chance.uniform(least_s, most_s))
         world.note(f"{self.name} stands still until {self.frozen_until_at:%H:%M:%S}")
         world.loop.sleep_until(self.frozen_until_at)
+
+    def end(self) -> None:
+        """Whatever it does ends, and what the system held for it is free."""
+        self.dead = True
+        standby = self._keeper._standby if self._keeper is not None else None
+        if standby is not None and standby._lock is not None:
+            os.close(standby._lock)
 
     def die(self) -> None:
         """End here and now; another one is started after a while."""
@@ -178,7 +189,7 @@ class Process:
     def kill(self, until: datetime) -> None:
         """End it, and do not start it again before then."""
         if self.life is not None:
-            self.life.dead = True
+            self.life.end()
             self.life = None
         self.up_at = max(self.up_at, until)
 
@@ -234,10 +245,22 @@ class Web(Process):
         if self.running:
             self.act(lambda life: receive_text(life.service, text, authentic=False))
 
-    def bring_receipt(self, receipt: DeliveryReceipt) -> None:
-        """A gateway posts a receipt; where we do not take it, it is lost."""
+    def bring(self, work: Callable[[Life], object]) -> None:
+        """A gateway posts something else, or a page does; where we do not take it, it is lost."""
         if self.running:
-            self.act(lambda life: life.intake.receipt(receipt))
+            self.act(work)
+
+
+class DoubtfulSpool(Spool):
+    """A spool on a disk that may be full."""
+
+    is_full: Callable[[], bool]
+
+    def keep(self, brought: Brought) -> None:
+        """As the spool does, where the disk has room."""
+        if self.is_full():
+            raise SpoolError("No space left on device")
+        super().keep(brought)
 
 
 def sweeps(life: Life) -> None:
@@ -248,4 +271,4 @@ def sweeps(life: Life) -> None:
 
 def is_expected(fault: BaseException) -> bool:
     """Whether a process may well raise this, things being as they are."""
-    return is_injected(fault) or isinstance(fault, SpoolError)
+    return is_injected(fault) or isinstance(fault, (SpoolError, LeaseLost))

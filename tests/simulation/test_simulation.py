@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from tests.rules.source import ROOT
-from tests.simulation.clocks import MachineClock
+from tests.simulation.clocks import Believed, MachineClock
 from tests.simulation.database import Database
 from tests.simulation.faults import KINDS, PEOPLE, Spell, Weather, draw_weather
 from tests.simulation.figures import Alarm, Played, late
@@ -25,6 +25,56 @@ from tests.simulation.world import World
 
 SEEDS = int(os.environ.get("SIMULATED_DAYS", "20"))
 A_TEST = 4  # seeds to a test, so that they can be shared out among processes
+# Kinds that need each other to strike, each with a seed in whose day all of them do.
+GROUPS = {
+    "calls": (
+        2,
+        (
+            *("times_out", "answer_lost", "server_error", "server_error_taken", "code_raises", "slow_answer"),
+            *("look_up_fails", "look_up_lies", "look_up_slow"),
+        ),
+    ),
+    "refusals": (
+        2,
+        (
+            *("not_sent", "throttled", "throttled_long", "throttled_mute", "filtered", "no_route", "number_refused"),
+            *("opted_out_there", "account_trouble", "code_unknown"),
+        ),
+    ),
+    "away": (1, ("gateways_down",)),
+    "one away": (1, ("gateway_down",)),
+    "receipts": (
+        1,
+        (
+            *("receipt_lost", "receipt_late", "receipt_twice", "receipt_disordered", "receipt_contradicted"),
+            *("receipt_early", "receipt_failed", "receipt_unknown", "list_unreadable"),
+        ),
+    ),
+    "texts": (
+        2,
+        (
+            *("text_delayed", "text_twice", "text_by_both", "text_not_posted", "text_forged", "text_ahead"),
+            *("parts_disordered", "part_lost", "list_repeats", "black_hole"),
+        ),
+    ),
+    "deaths": (
+        1,
+        (
+            *("killed_before_commit", "killed_after_commit", "killed_before_request", "killed_after_request"),
+            *("killed_after_answer", "killed_before_answering", "frozen_in_call", "frozen"),
+        ),
+    ),
+    "processes": (1, ("sweepers_dead", "couriers_dead", "web_dead", "keeper_dead", "broker_away")),
+    "database": (
+        1,
+        (
+            *("database_busy", "connection_lost", "commit_answer_lost", "database_hangs", "nudge_lost"),
+            *("two_sweeps", "two_couriers", "nudge_twice"),
+        ),
+    ),
+    "no database": (1, ("database_away", "disk_full")),
+    "clocks": (1, ("clock_fast", "clock_slow", "clock_stops", "clock_forward", "clock_back", "clocks_apart")),
+}
 NOON = datetime(2027, 6, 1, 12, tzinfo=UTC)
 
 
@@ -49,6 +99,22 @@ def test_days_that_once_failed_hold(database: Database) -> None:
     days = [World(seed, database).play() for seed in regressions()]
 
     assert {day.seed: day.broken for day in days if day.broken} == {}
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_every_kind_of_fault_strikes(name: str, database: Database) -> None:
+    """All of a group, around every start and every due time of a day; and what must hold holds."""
+    seed, kinds = GROUPS[name]
+
+    day = World(seed, database, kinds=kinds).play()
+
+    assert day.broken == []
+    assert set(kinds) - set(day.counts) == set()
+
+
+def test_every_kind_of_fault_is_in_a_group() -> None:
+    """So none is only thought of."""
+    assert {kind for _, kinds in GROUPS.values() for kind in kinds} == set(KINDS)
 
 
 @pytest.mark.postgres
@@ -222,18 +288,23 @@ def test_a_future_is_waited_for_in_simulated_time() -> None:
 
 
 def test_a_clock_drifts_jumps_stops_and_is_set_right() -> None:
-    """It knows when it will show a time, and is never set back when it is set right."""
+    """It is never set back when it is set right, and what is believed of it never goes back."""
     loop = Loop(NOON)
     clock = MachineClock(loop)
+    believed = Believed(loop, clock)
     clock.go(61 / 60)
     loop.now += timedelta(minutes=10)
     assert clock.now() == NOON + timedelta(minutes=10, seconds=10)
     clock.set_right()
     assert clock.now() == NOON + timedelta(minutes=10, seconds=10)
 
+    shown = believed.now()
     clock.jump(timedelta(minutes=-5))
     clock.go(0.0)
-    assert clock.when(loop.now) is None
+    assert believed.now() == shown
+    loop.now += timedelta(minutes=1)
+    assert believed.now() == shown + timedelta(minutes=1)
+    assert believed.when(shown + timedelta(minutes=3)) - loop.now == timedelta(minutes=2, microseconds=1)
     clock.set_right()
     assert (clock.now(), clock.went_back) == (loop.now, True)
 

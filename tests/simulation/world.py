@@ -10,31 +10,34 @@ import random
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from unittest.mock import patch
 
-from service.operations import carrying
+from service.domain.people import Channel
+from service.operations import carrying, merging, outage_carrying
 from service.operations.breaking import tell_relief
 from service.operations.gateway import Route
 from service.operations.gateway_canary import look_after_canaries
 from service.operations.polling import poll
-from service.operations.spooling import Spool
+from service.operations.service import TEXTS_ONLY
 from tests.checker.questions import violations
 from tests.simulation.carrier import bring
-from tests.simulation.clocks import MachineClock
+from tests.simulation.clocks import Believed, MachineClock
 from tests.simulation.database import Database
 from tests.simulation.drawn import drawn_by
 from tests.simulation.duties import Duties, looks
-from tests.simulation.faults import CLOCK_KINDS, KINDS, PEOPLE, Weather, draw_weather
+from tests.simulation.faults import CLOCK_KINDS, KINDS, PEOPLE, Spell, Weather, draw_weather, weather_of
 from tests.simulation.figures import SINGLE_MOST_S, Played, alarms_of, late, prints
 from tests.simulation.gateways import SimulatedGateway, Taken
-from tests.simulation.loop import Loop, Waited
+from tests.simulation.loop import Loop, SimulatedPool, Waited
 from tests.simulation.people import Party
-from tests.simulation.processes import AWAY_ROLES, Life, Process, Web, is_expected
+from tests.simulation.processes import AWAY_ROLES, DoubtfulSpool, Life, Process, Web, is_expected
 from workers.upkeep import write_checkpoint
 
 HOURS = 24
@@ -52,6 +55,10 @@ BEGINS = (
         datetime(2027, 8, 14, 5, tzinfo=UTC),
     ),
 )
+MERGED_WITHIN = timedelta(minutes=1)
+KEEPER_LOOKS_S = 9.0
+DISAGREE = ("clock_slow", "clock_stops", "clock_back", "clocks_apart")
+BETWEEN_CLOCKS = ("4:", "9:")  # questions that compare what two processes have stamped
 CANARY_PHONE = "+447700900990"
 
 
@@ -79,6 +86,7 @@ class World:
         *,
         trace: list[str] | None = None,
         spoil: Callable[[World], bool] | None = None,
+        kinds: Sequence[str] | None = None,
     ) -> None:
         self.seed = seed
         self.spoil, self.spoiled = spoil, False
@@ -89,24 +97,34 @@ class World:
         self.begins_at = self.loop.now
         self.clears_at = self.begins_at + FAULTS_FOR
         self.machine = MachineClock(self.loop)
+        self.believed = Believed(self.loop, self.machine)
         self.people: Counter[str] = Counter()
         self.journal: list[Taken] = []
         self.texts = 0
         self.unexpected: list[str] = []
+        self._noted: dict[str, Spell] = {}
         self.parties: dict[str, Party] = {}
         self.changed = True
+        self.every_way = self.chance.random() < 0.2  # calls and e-mails too
         self.planned = self._parties(self.chance.choice((4, 5, 5, 6, 7)))
-        self.weather = self._weather()
+        self.weather = self._weather(kinds)
+        self.wordy = any(spell.kind in ("parts_disordered", "part_lost") for spell in self.weather.spells)
         lists = self.chance.random() < 0.7
-        self.down, self.hole = (self.chance.choice(("first", "second")) for _ in range(2))
+        self.channels = frozenset(Channel) if self.every_way else TEXTS_ONLY
+        self.down, self.hole = (self.chance.choice(("first", "first", "second")) for _ in range(2))
         self.gateways = tuple(
             SimulatedGateway(
-                name, self, self.chance.random() < 0.6, Route(canary=CANARY_PHONE, lists=lists or name == "first")
+                name,
+                self,
+                self.chance.random() < 0.6,
+                Route(canary=CANARY_PHONE, lists=lists or name == "first"),
+                self.channels,
             )
             for name in ("first", "second")
         )
         self.spool_at = Path(tempfile.mkdtemp(prefix="simulated-"))
-        self.spool = Spool(self.spool_at / "spool", "a secret of the simulation")
+        self.spool = DoubtfulSpool(self.spool_at / "spool", "a secret of the simulation")
+        self.spool.is_full = lambda: self.strikes("disk_full")
         self.spool.make()
         self.web = Web(self, "web", 1)
         self.sweepers = [Process(self, "sweeper", number) for number in (1, 2)]
@@ -126,7 +144,7 @@ class World:
             found.append(Party(self, number, at, random.Random(f"party {self.seed} {number}")))
         return found
 
-    def _weather(self) -> Weather:
+    def _weather(self, named: Sequence[str] | None) -> Weather:
         mood = self.chance.random()
         kinds = (
             0
@@ -139,6 +157,8 @@ class World:
         )
         moments = [moment for party in self.planned for moment in (party.goes_in_at, party.due_at)]
         chance = random.Random(f"weather {self.seed}")
+        if named is not None:
+            return Weather(chance, weather_of(named, moments, self.clears_at))
         return Weather(chance, draw_weather(chance, moments, self.clears_at, kinds))
 
     # What the parts ask of the world
@@ -150,15 +170,13 @@ class World:
         assert isinstance(body, Life)
         return body
 
-    def monotonic(self) -> float:
-        """Seconds that go on whatever a clock says."""
-        return (self.loop.now - self.begins_at).total_seconds()
-
     def strikes(self, kind: str) -> bool:
         """Whether this kind of fault strikes here and now."""
         struck = self.weather.strikes(kind, self.loop.now)
-        if struck:
+        if struck and self._noted.get(kind) != (spell := self.weather.about(kind, self.loop.now)):
             self.note(f"FAULT {kind}")
+            if spell is not None and spell.rate == 1.0:  # once for all that it does
+                self._noted[kind] = spell
         return struck
 
     def first(self, kinds: Sequence[str]) -> str | None:
@@ -206,7 +224,7 @@ class World:
         alive = [one for one in self.sweepers if one.running and one.up_at <= now - timedelta(seconds=2)]
         away = any(self.weather.about(kind, now) for kind in ("broker_away", "database_away"))
         if alive and not away:
-            self.database.sign_of_life(self.machine.now() - timedelta(seconds=self.chance.random()))
+            self.database.sign_of_life(self.believed.now() - timedelta(seconds=self.chance.random()))
 
     def phase_of(self, dive_id: str) -> str:
         """How a dive stands."""
@@ -241,18 +259,15 @@ class World:
 
     def play(self) -> Played:
         """The day, then calm; gives what did not hold, and figures."""
-        self.database.begin_day(self.machine.now())
-        errors = _Errors(self)
-        logger = logging.getLogger("service")
-        propagates, logger.propagate = logger.propagate, False
-        logger.addHandler(errors)
+        self.database.begin_day(self.believed.now())
         try:
-            with drawn_by(random.Random(f"names {self.seed}")), patch.object(carrying, "wait", self.wait):
+            names = random.Random(f"names {self.seed}")
+            with drawn_by(names), self._waiting(), self._heeding():
                 self._plan()
                 broken = self._play()
         finally:
-            logger.removeHandler(errors)
-            logger.propagate = propagates
+            self.keeper.kill(self.loop.now)
+            self.database.is_away = None
             self.loop.end()
             shutil.rmtree(self.spool_at, ignore_errors=True)
         alarms = alarms_of(self)
@@ -271,9 +286,40 @@ class World:
             prints(self),
         )
 
+    @contextmanager
+    def _waiting(self) -> Iterator[None]:
+        """Whatever waits waits in simulated time."""
+        time = SimpleNamespace(monotonic=self.loop.monotonic, sleep=self.loop.sleep)
+        with (
+            patch.object(carrying, "wait", self.wait),
+            patch.object(outage_carrying, "wait", self.wait),
+            patch.object(outage_carrying, "ThreadPoolExecutor", lambda **_: SimulatedPool(self.loop, self.acting)),
+            patch.object(outage_carrying, "time", time),
+            patch.object(merging, "time", time),
+        ):
+            yield
+
+    @contextmanager
+    def _heeding(self) -> Iterator[None]:
+        """See what our code logs as an error, and keep it from whoever else looks."""
+        errors = _Errors(self)
+        loggers = [logging.getLogger(name) for name in ("service", "workers")]
+        for logger in loggers:
+            logger.propagate = False
+            logger.addHandler(errors)
+        try:
+            yield
+        finally:
+            for logger in loggers:
+                logger.removeHandler(errors)
+                logger.propagate = True
+
     def _play(self) -> list[str]:
         for hour in sorted(self.chance.sample(range(3, 23), 2)):
             self.run_until(self.begins_at + timedelta(hours=hour))
+            # What a keeper told without the database is brought into it once it is back.
+            while spell := self.weather.about("database_away", self.loop.now - MERGED_WITHIN):
+                self.run_until(spell.end + MERGED_WITHIN)
             broken = self.asked(promises=False)
             if broken:
                 return broken
@@ -288,12 +334,16 @@ class World:
         return broken
 
     def asked(self, *, promises: bool) -> list[str]:
-        """What does not hold."""
-        return violations(self.database.engine, self.journal, self.machine.now(), promises=promises)
+        """What does not hold. Where clocks disagreed, instants that two of them gave cannot be compared."""
+        self.database.is_away, away = None, self.database.is_away
+        found = violations(self.database.engine, self.journal, self.believed.now(), promises=promises)
+        self.database.is_away = away
+        disagreed = any(self.weather.counts[kind] for kind in DISAGREE)
+        return [line for line in found if not (disagreed and line.startswith(BETWEEN_CLOCKS))]
 
     def undrained(self) -> list[str]:
         """What still waits at the end, though nothing has failed for an hour."""
-        now = self.machine.now()
+        now = self.believed.now()
         names = ("dive", "receipt", "text", "part", "urgent message", "message", "leased message", "message to expire")
         moments = self.database.next_moments()
         late_ones = [
@@ -317,22 +367,27 @@ class World:
                 break
         self.loop.now = max(self.loop.now, end)
 
-    def wait(self, futures: Any, timeout: float | None = None) -> Waited:
+    def wait(self, futures: Any, timeout: float | None = None, return_when: str | None = None) -> Waited:
         """In place of waiting for threads: a courier that waits looks again where there is something new for it."""
+        if return_when is not None:  # without the database there are no news
+            return self.loop.wait(futures, timeout, 0.2, lambda: True)
         seen = self.database.next_moments()[5:7]
 
         def news() -> bool:
             moments = self.database.next_moments()[5:7]
-            shows = self.machine.now()
+            shows = self.believed.now()
             return moments != seen or any(one is not None and one <= shows for one in moments)
 
-        del timeout
         return self.loop.wait(futures, None, 0.2, news)
 
     def _plan(self) -> None:
         for party in self.planned:
             party.begin()
+        if any(spell.kind == "database_away" for spell in self.weather.spells):
+            self.database.is_away = lambda: self.strikes("database_away")
         for spell in self.weather.spells:
+            if spell.kind == "database_away":
+                self._watch(spell.begin - timedelta(seconds=self.chance.uniform(1, 6)), spell.end)
             self.loop.at(spell.begin, partial(self._begins, spell.kind, spell.end))
             self.loop.at(spell.end, partial(self._ends, spell.kind))
         for _ in range(3):
@@ -342,6 +397,17 @@ class World:
             self.poll_after((at - self.begins_at).total_seconds() + 300)
         self.loop.at(self.clears_at + timedelta(seconds=20), self._look_after)
         self.poll_after((self.clears_at - self.begins_at).total_seconds() + 30)
+
+    def _watch(self, begin: datetime, end: datetime) -> None:
+        """The keeper looks before the database goes, and on while it is away."""
+
+        def look() -> None:
+            if self.keeper.free:
+                self.keeper.act(looks)
+            if self.loop.now < end:
+                self.loop.after(KEEPER_LOOKS_S, look)
+
+        self.loop.at(begin, look)
 
     def _look_after(self) -> None:
         """What is done from time to time: canaries of the gateways, their relief, the checkpoint."""
@@ -362,6 +428,8 @@ class World:
                     process.kill(end)
             self.weather.note(kind, self.loop.now)
             self.note(f"FAULT {kind} until {end:%H:%M:%S}")
+        if kind in ("list_unreadable", "list_repeats"):
+            self.poll_after(30.0)
         if kind in CLOCK_KINDS:
             self._clock(kind)
             self.weather.note(kind, self.loop.now)
