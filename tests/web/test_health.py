@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
@@ -16,6 +18,7 @@ from service.domain.dive.commands import Start, Tick
 from service.domain.people import Actor, Role, Via
 from service.operations.recording import act
 from service.operations.service import Service
+from service.operations.snapshotting import KeeperFiles, note_snapshot
 from service.store import health, schema
 from service.store.engine import open_engine
 from service.store.tables import MessageRow
@@ -100,6 +103,22 @@ def test_not_ready_without_a_database(client: FlaskClient, at: Site, tmp_path: o
     assert "linetender_database_up 0.0" in away.get("/metrics").text
     assert away.get("/plan").status_code == 503
     engine.dispose()
+
+
+def test_what_the_keeper_keeps_and_tells_has_its_figures(at: Site, tmp_path: Path) -> None:
+    """The age of its snapshot; and by the journal on this machine, whether it stands in, also with no database."""
+    settings = replace(settings_for("sqlite://"), spool_dir=str(tmp_path))
+    client = create_app(at.service, settings, (GATEWAY,)).test_client()
+    assert ("linetender_snapshot_age_seconds", "") not in figures(client)
+    note_snapshot(at.service, 2)
+    at.clock.at += timedelta(seconds=7)
+
+    found = figures(client)
+    assert (found["linetender_snapshot_age_seconds", ""], found["linetender_standing_in", ""]) == (7, 0)
+    journal = KeeperFiles(tmp_path, settings.secret_key).journal
+    journal.parent.mkdir()
+    journal.touch()
+    assert figures(client)["linetender_standing_in", ""] == 1
 
 
 def figures(client: FlaskClient) -> dict[tuple[str, str], float]:
