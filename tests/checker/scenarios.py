@@ -70,7 +70,7 @@ def nobody_answers(stage: Stage) -> Iterator[None]:
 def rescue_is_called(stage: Stage) -> Iterator[None]:
     """No repeat follows, whatever else is due, until it is over."""
     stage.dive_in()
-    go(stage, 66)
+    go(stage, 82, 2 * MINUTE)
     stage.text(CLEO, "CALLED 17")
     yield
     go(stage, 40, 4 * MINUTE)
@@ -257,6 +257,7 @@ def it_ends_during_a_call(stage: Stage) -> Iterator[None]:
 
     def out(_: ScriptedGateway, __: Outgoing) -> Outcome:
         stage.receive_and_answer(ANNA, "out 2")
+        stage.clock.at += 2 * SECOND
         return refuse(Blame.TRANSIENT)(stage.first, __)
 
     stage.first.next = [out]
@@ -335,6 +336,10 @@ def a_letter_is_late(stage: Stage) -> Iterator[None]:
         stage.receipt(taken, ReceiptState.SENT)
         stage.receipt(taken, ReceiptState.DELIVERED)
     stage.text(ANNA, "out 2")
+    [over, *_] = [taken for taken in stage.journal if taken.to == CLEO][::-1]
+    stage.receipt(over, ReceiptState.FAILED, code="30005")
+    stage.receipt(over, ReceiptState.DELIVERED)
+    yield
     go(stage, 4)
 
 
