@@ -7,6 +7,7 @@ JOBS ?= 2
 ARGS ?=
 SEEDS ?= 2000
 SEED ?=
+MINUTES ?= 3
 
 # The first Python on the path that is new enough; name another with PYTHON=...
 PYTHON ?= $(shell for candidate in python3 python3.13 python3.12 python3.11 python3.14; do \
@@ -16,7 +17,7 @@ PYTHON ?= $(shell for candidate in python3 python3.13 python3.12 python3.11 pyth
 BIN := .venv/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo tour test simulate lint format bench lock clean python-found ready-to-run
+.PHONY: help setup demo tour test simulate chaos lint format bench lock clean python-found ready-to-run
 
 help: ## list these commands
 	@echo "Linetender. Commands:"
@@ -39,6 +40,9 @@ test: setup ## run every test (JOBS at once; ARGS go to pytest)
 
 simulate: setup ## play whole days by seed, with faults (SEEDS, JOBS; SEED=... plays one again and prints it)
 	$(BIN)/python -m tests.simulation.run --seeds $(SEEDS) --jobs $(JOBS) $(if $(SEED),--seed $(SEED)) $(ARGS)
+
+chaos: setup ## real processes under real faults (MINUTES, SEED); with some minutes more to come to rest
+	$(BIN)/python -m tests.faults.chaos --minutes $(MINUTES) $(if $(SEED),--seed $(SEED)) $(ARGS)
 
 lint: setup ## check style, types and import contracts
 	$(BIN)/ruff check

@@ -1,0 +1,44 @@
+"""The checker's questions, asked of a run of real processes, where many things happen at one instant."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import timedelta
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.store.tables import AttemptRow, MessageRow
+from tests.checker.questions import violations
+from tests.faults.journals import TakenText
+from tests.faults.rig import Rig
+
+ORDER = "9: "  # the question of who goes before whom
+URGENT_TO = 2
+AT_THE_SAME_TIME = timedelta(seconds=2)
+
+
+def broken_promises(rig: Rig, taken: Sequence[TakenText]) -> list[str]:
+    """All that does not hold, a line each.
+
+    That an alarm goes before what is calm is asked with two seconds of patience: what is queued is seen by couriers
+    only after its commit, and one that claimed just before that is not wrong.
+    """
+    found = violations(rig.engine, taken, rig.clock.now())
+    order = () if rig.clock.moved else _behind_something_calm(rig)
+    return [*(words for words in found if not words.startswith(ORDER)), *order]
+
+
+def _behind_something_calm(rig: Rig) -> Iterator[str]:
+    with Session(rig.engine) as session:
+        messages = {row.id: row for row in session.execute(select(MessageRow)).scalars()}
+        attempts = session.execute(select(AttemptRow).order_by(AttemptRow.id)).scalars().all()
+    first: dict[str, AttemptRow] = {}
+    for attempt in attempts:
+        first.setdefault(attempt.message_id, attempt)
+    urgent = [(messages[key], one) for key, one in first.items() if messages[key].priority < URGENT_TO]
+    calm = [one for key, one in first.items() if messages[key].priority > URGENT_TO]
+    for message, began in urgent:
+        seen_at = message.queued_at + AT_THE_SAME_TIME
+        if any(seen_at < other.started_at < began.started_at for other in calm):
+            yield f"{ORDER}{message.kind} {message.step} of dive {message.dive_id} waited behind something calm"
