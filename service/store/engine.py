@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from functools import lru_cache
 from typing import Any, Final, TypeVar
 
+import psycopg
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
@@ -24,6 +25,7 @@ BUSY_TIMEOUT_MS: Final = 10_000
 CONNECT_TIMEOUT_S: Final = 3
 TCP_USER_TIMEOUT_MS: Final = 10_000
 IDLE_IN_TRANSACTION_TIMEOUT_S: Final = 10
+ANSWER_AFTER_S: Final = 3  # beyond the server's own limit for a statement
 
 # https://sqlite.org/wal.html#walresetbug: two processes that write may lose data before these releases.
 _WAL_SAFE_FROM: Final = (3, 51, 3)
@@ -77,7 +79,7 @@ def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engi
     }
     options = [own] if isinstance(own, str) else list(own)
     options += [f"-c {name}={value}" for name, value in limits.items()]
-    return create_engine(
+    engine = create_engine(
         url.set(drivername="postgresql+psycopg").difference_update_query(["options"]),
         pool_pre_ping=True,
         pool_recycle=300,
@@ -91,6 +93,32 @@ def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engi
             "tcp_user_timeout": TCP_USER_TIMEOUT_MS,
         },
     )
+    patience_s = statement_timeout_s + ANSWER_AFTER_S
+
+    @event.listens_for(engine, "do_connect")
+    def _(_dialect: Any, _record: Any, _arguments: Any, named: dict[str, Any]) -> _Impatient:
+        connection = _Impatient.connect(**named)
+        connection.patience_s = patience_s
+        return connection
+
+    return engine
+
+
+class _Impatient(psycopg.Connection[Any]):
+    """A connection that is given up when no answer comes: a server that hangs keeps its own time-outs no more.
+
+    Its machine may go on to acknowledge what TCP sends, so that no time-out of the line notices either.
+    """
+
+    patience_s: float | None = None  # while it is being made, connect_timeout holds
+
+    def wait(self, gen: Any, interval: float = 0.1, timeout: float | None = None) -> Any:
+        """As the driver does it. Raises psycopg.OperationalError when there is no answer in time; it is closed then."""
+        try:
+            return super().wait(gen, interval, self.patience_s if timeout is None else timeout)
+        except psycopg.errors._WaitTimeout:  # noqa: SLF001 - it has no other name
+            self.pgconn.finish()
+            raise
 
 
 def _sqlite(url: URL) -> Engine:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sqlite3
+import time
 from datetime import timedelta
 from pathlib import Path
 
@@ -106,6 +109,28 @@ def test_postgresql_gets_every_time_out(postgres_url: str) -> None:
         "timezone": "UTC",
     }
     engine.dispose()
+
+
+@pytest.mark.postgres
+def test_a_server_that_hangs_is_given_up_and_asked_anew(postgres_url: str) -> None:
+    """It keeps its own time-outs no more; three seconds after them the unit is done again on another connection."""
+    engine = open_engine(postgres_url, statement_timeout_s=1)
+    hanging: list[int] = []
+
+    def work(session: Session) -> int:
+        pid = int(session.execute(text("SELECT pg_backend_pid()")).scalar_one())
+        if not hanging:
+            hanging.append(pid)
+            os.kill(pid, signal.SIGSTOP)
+        return int(session.execute(text("SELECT 7")).scalar_one())
+
+    began_s = time.monotonic()
+    try:
+        assert run(engine, work) == 7
+        assert 4 <= time.monotonic() - began_s < 20
+    finally:
+        os.kill(hanging[0], signal.SIGCONT)
+        engine.dispose()
 
 
 @pytest.mark.postgres
