@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tests.end_to_end.evidence import ends_of_logs
-from tests.faults import of_broker, of_database, of_outside, of_processes
+from tests.faults.all_faults import FAULTS
 from tests.faults.asking import broken_promises
 from tests.faults.crowd import Crowd
 from tests.faults.fault import POSTGRESQL, SQLITE, Fault
@@ -25,7 +25,6 @@ from tests.faults.figures import Figures, Window, measure, write
 from tests.faults.journals import taken_texts
 from tests.faults.rig import Rig, rigged
 
-FAULTS: tuple[type[Fault], ...] = (*of_processes.ALL, *of_broker.ALL, *of_database.ALL, *of_outside.ALL)
 TOGETHER = 0.3  # the share of windows with more than one fault
 FILLS_S = 35.0  # until dives fall due all the time
 CALM_S = 8.0

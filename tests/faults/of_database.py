@@ -5,6 +5,7 @@ from __future__ import annotations
 import resource
 import signal
 import sqlite3
+import subprocess
 from contextlib import suppress
 from typing import ClassVar
 
@@ -172,26 +173,40 @@ class DiskFull(Fault):
     """
 
     def inject(self, rig: Rig) -> None:
-        self.limited: list[int] = []
+        self.limited: set[int] = set()
         self.go_on(rig)
 
     def go_on(self, rig: Rig) -> None:
-        pids = rig.pids("web", "worker", "beat", "keeper")
-        pids += _OnPostgres.pids(rig) if rig.postgres is not None else []
-        self._limit(pids, 0)
-        self.limited = pids
+        pids = self._ours(rig)
+        self.limited |= set(pids)
+        for pid in pids:
+            _limit(pid, 0)
+        self._limit_postgres(rig, "0")
 
     def heal(self, rig: Rig) -> None:
-        self._limit([*self.limited, *rig.pids("web", "worker", "beat", "keeper")], resource.RLIM_INFINITY)
+        for pid in {*self.limited, *self._ours(rig)}:
+            _limit(pid, resource.RLIM_INFINITY)
+        self._limit_postgres(rig, "unlimited")
         if rig.postgres is not None:
-            self._limit(_OnPostgres.pids(rig), resource.RLIM_INFINITY)
             _OnPostgres.up(rig)
 
     @staticmethod
-    def _limit(pids: list[int], size: int) -> None:
-        for pid in pids:
-            with suppress(ProcessLookupError):
-                resource.prlimit(pid, resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))
+    def _ours(rig: Rig) -> list[int]:
+        return rig.pids("web", "worker", "beat", "keeper")
+
+    @staticmethod
+    def _limit_postgres(rig: Rig, size: str) -> None:
+        """As its own user: root may lack the right to do so to others."""
+        if rig.postgres is None:
+            return
+        for pid in _OnPostgres.pids(rig):
+            command = ["/usr/bin/prlimit", "--pid", str(pid), f"--fsize={size}:unlimited"]
+            subprocess.run(command, **rig.postgres.as_user(), check=False, capture_output=True)
+
+
+def _limit(pid: int, size: int) -> None:
+    with suppress(ProcessLookupError):
+        resource.prlimit(pid, resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))
 
 
 class _HeldBySomebody(Fault):
