@@ -16,8 +16,7 @@ import pytest
 from service.demo.preparing import environment
 from service.operations.snapshotting import HEARTBEAT
 from service.store import health, log
-from tests.end_to_end.installation import ANNA, BRAM, CLEO, ROLES, ROOT, Installation, installed
-from tests.end_to_end.test_faults import arm, verified
+from tests.end_to_end.installation import ANNA, BRAM, CLEO, ROLES, ROOT, Installation, arm, installed, verified
 from tests.servers.postgres import Postgres, start_postgres
 
 pytestmark = [pytest.mark.processes, pytest.mark.postgres]
