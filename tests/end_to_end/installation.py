@@ -10,8 +10,8 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -204,6 +204,17 @@ class Installation:
             for entry in self.entries(chain)
         ]
         return "\n".join(["--- the log", *lines])
+
+    def move_clock_on(self, length: timedelta) -> None:
+        """Let processes that are started from now on find that so much time has passed."""
+        pace = self.place.pace
+        shifted = Pace(pace.pace, pace.origin - length / (pace.pace - 1))
+        self.place = replace(self.place, pace=shifted)
+
+
+def alarms(here: Installation, number: str) -> list[str]:
+    """The alarm texts that the gateway took for a number."""
+    return [one.body for one in here.taken(number) if "OVERDUE" in one.body]
 
 
 def arm(here: Installation, **plan: object) -> dict[str, object]:

@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 from service.demo.preparing import environment
-from tests.end_to_end.installation import ANNA, CLEO, ROLES, ROOT, Installation, installed
-from tests.end_to_end.test_faults import alarms, arm, verified
+from tests.end_to_end.installation import ANNA, CLEO, ROLES, ROOT, Installation, alarms, arm, installed, verified
 from tests.servers.postgres import Postgres
 
 pytestmark = [pytest.mark.processes, pytest.mark.postgres]
