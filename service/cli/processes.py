@@ -20,6 +20,7 @@ from service.clock import clock_seconds
 from service.gateways.channels import channels_of
 from service.gateways.settings import open_gateways
 from service.logs import set_up_logging
+from service.operations.answering import Answering
 from service.operations.carrying import Courier
 from service.operations.health import how_late
 from service.operations.intake import drain_from_time_to_time, drain_quietly
@@ -215,7 +216,7 @@ class _Web(BaseApplication):  # type: ignore[misc]
         spool = open_spool(self._settings)
         if spool is not None:
             drain_from_time_to_time(service, spool)
-        return create_app(service, self._settings, configs, spool)
+        return create_app(service, self._settings, configs, spool, Answering(service))
 
 
 class _Fallback(_Web):

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from service.gateways.form_post import FormPostConfig
 from service.gateways.settings import GatewayConfig
+from service.operations.answering import answer_quietly
 from service.operations.intake import Intake
 from service.operations.service import Service
 from service.operations.spooling import Spool
@@ -63,11 +67,16 @@ class UndeclaredRouteError(RuntimeError):
 
 
 def create_app(
-    service: Service, settings: Settings, gateways: tuple[GatewayConfig, ...], spool: Spool | None = None
+    service: Service,
+    settings: Settings,
+    gateways: tuple[GatewayConfig, ...],
+    spool: Spool | None = None,
+    answer: Callable[[int], None] | None = None,
 ) -> Flask:
     """The web application. It connects to nothing by itself, so it may be made before a fork.
 
     `spool` is where it keeps what gateways bring while the database is away; without one they are asked to try again.
+    `answer` has a text answered that is stored; without one it is done by the thread that took the text.
     Raises UndeclaredRouteError for a view that does not say who may use it.
     """
     app = Flask("service.web", static_folder="static", template_folder="templates")
@@ -77,7 +86,8 @@ def create_app(
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     line = _practice_line(service, settings, gateways)
     calls = None if line is None else PracticeCalls(line)
-    app.extensions[EXTENSION] = Web(service, settings, gateways, Intake(service, spool), line, calls)
+    here = answer or partial(answer_quietly, service)
+    app.extensions[EXTENSION] = Web(service, settings, gateways, Intake(service, spool), here, line, calls)
     access_log.log_requests(app)
     guard(app)
     headers.set_headers(app, https=settings.public_url.startswith("https:"))

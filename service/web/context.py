@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import cast
 
@@ -27,6 +28,7 @@ class Web:
     settings: Settings
     gateways: tuple[GatewayConfig, ...]
     intake: Intake
+    answer: Callable[[int], None]  # has a text answered that is stored
     practice: PracticeLine | None = None  # in a demo with a gateway named practice
     practice_calls: PracticeCalls | None = None
     bounds: Bounds = field(default_factory=Bounds)

@@ -30,7 +30,9 @@ def create_fallback(service: Service, settings: Settings, gateways: tuple[Gatewa
     """The application. Of the service only the clock is used: its database is never asked."""
     app = Flask("service.web.fallback", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = BODY_BYTES_MAX
-    app.extensions[EXTENSION] = Web(service, settings, gateways, Intake(service, spool, disk_only=True))
+    app.extensions[EXTENSION] = Web(
+        service, settings, gateways, Intake(service, spool, disk_only=True), _answered_later
+    )
     access_log.log_requests(app)
     guard(app)
     app.register_error_handler(HTTPException, _told)
@@ -62,3 +64,7 @@ def _not_kept(_: SpoolError) -> Response:
     response = refused(503, "it cannot be kept: try again")
     response.headers["Retry-After"] = str(RETRY_AFTER_S)
     return response
+
+
+def _answered_later(_: int) -> None:
+    """Nothing is in the database from here; whoever brings it there has it answered."""

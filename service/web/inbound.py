@@ -16,8 +16,6 @@ from service.gateways.inbound_format import Doubt, InboundFormat, Post
 from service.gateways.inbound_formats import inbound_format
 from service.gateways.posted_fields import MalformedInbound
 from service.gateways.settings import GatewayConfig
-from service.operations.inbound import answer_text
-from service.operations.service import Service
 from service.web.access import Who, open_to
 from service.web.context import web
 from service.web.posted import UNAUTHENTIC, as_posted, malformed, refused
@@ -26,7 +24,6 @@ endpoints = Blueprint("inbound", __name__)
 
 UNAUTHENTIC_BODY_MAX = 8 * 1024  # of what nobody signed, only small texts are worth keeping
 
-NOT_ANSWERED = "inbound.not_answered_yet"
 NOT_KEPT = "inbound.unauthentic_not_kept"
 
 _log = logging.getLogger(__name__)
@@ -48,7 +45,8 @@ def text(gateway: str) -> Response:
     stored = web().intake.text(arrived)
     response = _taken(inbound)
     if stored is not None:
-        response.call_on_close(lambda: _answer(service, stored))
+        answer = web().answer
+        response.call_on_close(lambda: answer(stored))
     return response
 
 
@@ -91,14 +89,6 @@ def _keep_unauthentic(config: GatewayConfig, inbound: InboundFormat, post: Post,
             web().intake.wrong_clock(config.name, doubt.words)
     except (MalformedInbound, SQLAlchemyError) as fault:
         _log.warning(NOT_KEPT, extra={"gateway": config.name, "why": type(fault).__name__})
-
-
-def _answer(service: Service, inbound_id: int) -> None:
-    try:
-        answer_text(service, inbound_id)
-    except Exception:  # noqa: BLE001 - whatever it is, the answer to the gateway has left already
-        # The text is stored, so a sweep takes it up again.
-        _log.exception(NOT_ANSWERED, extra={"inbound": inbound_id})
 
 
 def _taken(inbound: InboundFormat) -> Response:

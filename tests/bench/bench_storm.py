@@ -28,6 +28,7 @@ from service.store.seed import seed
 from service.store.tables import AttemptRow, MessageRow
 from tests.bench.bench_lateness import processes
 from tests.bench.loopback_gateway import Loopback, Taken, loopback
+from tests.bench.results import note
 from tests.bench.storm import CONTACTS, dive_of, gather
 from tests.servers.postgres import Postgres
 
@@ -176,9 +177,15 @@ def test_storm(postgres_server: Postgres, broker_url: str, tmp_path: Path, monke
     attempts = service.read(lambda session: session.execute(accepted).scalar_one())
     engine.dispose()
     faster = tasks.each_ms / ours.each_ms
-    print(f"\nstorm of {ours.messages} messages: all taken after {ours.seconds:.1f} s, {ours.each_ms:.2f} ms each")
-    print(f"  one Celery task for each: {tasks.each_ms:.2f} ms (a sample of {tasks.messages}), so ")
-    print(f"  {tasks.each_ms * ours.messages / 1000:.0f} s for as many; ours is {faster:.1f} times as fast")
+    note("storm, all taken within", [ours.seconds], "s", messages=ours.messages)
+    note(
+        "storm, each message",
+        [ours.each_ms],
+        "ms",
+        beside=[tasks.each_ms],
+        beside_name=f"one Celery task each (a sample of {tasks.messages})",
+        times_as_fast=round(faster, 1),
+    )
     assert len(ours.taken) == ours.messages == attempts
     assert faults == []
     assert late_alarms(ours.taken) == 0

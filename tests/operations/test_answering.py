@@ -1,0 +1,79 @@
+"""Texts are answered apart from those who take them, a bounded number at once; what is too much is left to a sweep."""
+
+from __future__ import annotations
+
+import threading
+from datetime import timedelta
+
+import pytest
+
+from service.operations import answering
+from service.operations.answering import AT_ONCE, LEFT, Answering
+from service.operations.inbound import answer_waiting
+from tests.operations.stage import ANNA, Stage
+
+
+def stored(stage: Stage, count: int) -> list[int]:
+    """So many texts that are stored and not answered."""
+    found = [stage.receive(ANNA, f"status {number}") for number in range(count)]
+    return [one for one in found if one is not None]
+
+
+def test_a_text_is_answered_by_a_thread_apart(quick_stage: Stage) -> None:
+    """Whoever took it is free at once."""
+    answer = Answering(quick_stage.service)
+    [text] = stored(quick_stage, 1)
+
+    answer(text)
+    answer.close()
+    quick_stage.courier.carry()
+
+    assert len(quick_stage.to(ANNA)) == 1
+
+
+def test_what_is_too_much_is_left_to_the_sweep(
+    quick_stage: Stage, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Those under way hang; one more finds no room, and is answered all the same."""
+    stage, over = quick_stage, threading.Event()
+    texts = stored(stage, AT_ONCE + 1)
+    whole = answering.answer_text
+    monkeypatch.setattr(answering, "answer_text", lambda *given: (over.wait(20), whole(*given)))
+    answer = Answering(stage.service, waiting_max=AT_ONCE)
+
+    for text in texts:
+        answer(text)
+    over.set()
+    answer.close()
+    stage.clock.at += timedelta(seconds=3)
+
+    assert LEFT in caplog.messages
+    assert answer_waiting(stage.service) == 1
+    stage.courier.carry()
+    assert len(stage.to(ANNA)) == len(texts)
+
+
+def test_an_answer_that_fails_ends_no_thread(
+    quick_stage: Stage, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The next text has its turn."""
+    stage = quick_stage
+    first, second = stored(stage, 2)
+    whole = answering.answer_text
+
+    def fail_once(service: object, inbound_id: int) -> None:
+        if inbound_id == first:
+            raise ValueError("a text that breaks us")
+        whole(stage.service, inbound_id)
+
+    monkeypatch.setattr(answering, "answer_text", fail_once)
+    answer = Answering(stage.service, waiting_max=1)
+    answer(first)
+    stage.until(lambda: answering.NOT_ANSWERED in caplog.messages)
+    assert stage.until(lambda: answer._room._value == 1)
+    answer(second)
+    answer.close()
+
+    monkeypatch.undo()
+    stage.clock.at += timedelta(seconds=3)
+    assert answer_waiting(stage.service) == 1
