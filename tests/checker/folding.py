@@ -72,6 +72,8 @@ class Folded:
     closed_count: int | None = None
     closings: int = 0
     version: int = 1
+    ask_at: datetime | None = None  # restored: when its party is asked,
+    held_until: datetime | None = None  # and until when the clock alerts nobody
 
     def length(self, name: str) -> timedelta:
         """One of the grace periods that were fixed when the dive was filed."""
@@ -175,6 +177,8 @@ def _started(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
         head_count=said["head_count"],
         steps=dive.steps | set(said["passed_over"]),
         arming_since=None if "contact" in said["quiet"] else at,
+        ask_at=None,
+        held_until=None,
     )
 
 
@@ -214,6 +218,8 @@ def _raised(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
         alerted=base.alerted + tuple((key, at) for key in base.contacts if key not in known),
         steps=base.steps | {*PARTY, "alert"},
         extension=None,
+        ask_at=None,
+        held_until=None,
     )
 
 
@@ -295,7 +301,14 @@ def _closed(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
         closed_count=said["count"],
         closings=dive.closings + 1,
         extension=None,
+        ask_at=None,
+        held_until=None,
     )
+
+
+def _held(dive: Folded, said: dict[str, Any], _: datetime) -> Folded:
+    ask_at, held_until = instant_of(said["ask_at"]), instant_of(said["until_at"])
+    return replace(dive, ask_at=ask_at, held_until=held_until, steps=dive.steps - {"ask_out"})
 
 
 _RULES: dict[str, Any] = {
@@ -315,6 +328,8 @@ _RULES: dict[str, Any] = {
     "fix_reported": lambda dive, said, _: replace(dive, fixes=(*dive.fixes, said)),
     "person_unreachable": _unreachable,
     "person_reachable": _reachable,
+    "held": _held,
+    "hold_ended": lambda dive, _, __: replace(dive, ask_at=None, held_until=None),
     "closed": _closed,
 }
 

@@ -13,6 +13,7 @@ from tests.checker.reading import OPEN, Dive, Entry, Message, Record
 DELAY = timedelta(seconds=60)  # from raise-by time to an alert at a gateway, under any single fault
 AT_ONCE = timedelta(seconds=15)
 FAULT_EVERY = timedelta(minutes=10)
+HELD_MAX = timedelta(minutes=10)  # while the party of a restored dive is asked
 ALARMS = ("distress", "alert")
 
 
@@ -28,6 +29,8 @@ def everything_overdue_is_alerted(record: Record, folds: Histories) -> Iterator[
         if any(_is_under_way(record, one) for one in alarms):
             continue
         folded = folds.last(dive)
+        if folded is not None and folded.held_until is not None and record.now < folded.held_until + DELAY:
+            continue  # restored, and its party is asked first
         answered = folded is not None and (folded.raised or folded.called_at is not None)
         if not answered and not record.deaf(dive) and not (folded and folded.declined):
             yield f"dive {dive.id} is past its raise-by time {dive.raise_by_at}, and nobody was alerted"
@@ -57,6 +60,8 @@ def nothing_due_is_left_undone(record: Record, folds: Histories) -> Iterator[str
             due = {"lapse": folded.filed_at + UNTIMED_LASTS}
             if planned is not None:
                 due = {"start or lapse": planned + folded.length("assume_started_after")}
+            if folded.held_until is not None:
+                due = {step: max(at, folded.held_until) for step, at in due.items()}
         for step, at in due.items():
             if at < late:
                 yield f"{step} of dive {dive.id} was due at {at}, and is not done by {record.swept_at}"
@@ -82,6 +87,8 @@ def no_step_is_taken_before_it_is_due(record: Record, folds: Histories) -> Itera
         for entry, before, _ in folds.steps(dive):
             if entry.event == "step_taken" and not _is_due(entry, before):
                 yield f"{entry.says['step']} {entry.seq} of dive {dive.id} was not due at {entry.at}"
+            if entry.event == "held" and datetime.fromisoformat(entry.says["until_at"]) > entry.at + HELD_MAX:
+                yield f"the alarm of dive {dive.id} is held up until {entry.says['until_at']}"
             if entry.event == "started" and entry.says["assumed"]:
                 planned = before.planned_at
                 if planned is None or entry.at < planned + before.length("assume_started_after"):
@@ -92,6 +99,8 @@ def no_step_is_taken_before_it_is_due(record: Record, folds: Histories) -> Itera
 
 def _is_due(entry: Entry, before: Folded) -> bool:
     step = entry.says["step"]
+    if step == "ask_out":
+        return before.ask_at is not None and entry.at >= before.ask_at
     if step == "ask_started":
         planned = before.planned_at
         return planned is not None and entry.at >= planned + before.length("ask_started_after")

@@ -36,8 +36,15 @@ _MAY_COME_IN: dict[str, tuple[str, ...]] = {
     "heard": _ANY_OPEN,
     "person_unreachable": _ANY_OPEN,
     "person_reachable": _ANY_OPEN,
+    "held": ("filed", "in_water", "uncertainty"),
+    "hold_ended": ("filed", "in_water", "uncertainty"),
 }
-_STEP_MAY_COME_IN = {"ask_started": ("filed",), **dict.fromkeys(PARTY, LIVE), "alert": ("in_water", "uncertainty")}
+_STEP_MAY_COME_IN = {
+    "ask_started": ("filed",),
+    "ask_out": ("filed", "in_water", "uncertainty"),
+    **dict.fromkeys(PARTY, LIVE),
+    "alert": ("in_water", "uncertainty"),
+}
 _STEP_MAY_COME_IN |= {"next_contact": ALARMED, "distress": LIVE, "distress_again": ("distress",), "hand_up": ALARMED}
 
 
@@ -202,7 +209,18 @@ def dues(dive: Folded) -> dict[str, datetime]:
         due["extension_not_in_force"] = dive.extension[2] + dive.length("arming_within")
     if dive.phase == "in_water" and dive.arming_since and dive.armed_at is None and not dive.not_armed_said:
         due["not_armed"] = dive.arming_since + dive.length("arming_within")
-    return {step: at for step, at in due.items() if at is not None}
+    return _after_asking(dive, {step: at for step, at in due.items() if at is not None})
+
+
+def _after_asking(dive: Folded, due: dict[str, datetime]) -> dict[str, datetime]:
+    """A restored dive's party is asked in the place of what is due to them by then, and before contacts are alerted."""
+    if dive.ask_at is None or dive.held_until is None or dive.alarmed:
+        return due
+    if "ask_out" not in dive.steps:
+        due = {step: max(at, dive.ask_at) if step in PARTY else at for step, at in due.items()} | {
+            "ask_out": dive.ask_at
+        }
+    return {step: max(at, dive.held_until) if step in ("alert", "distress") else at for step, at in due.items()}
 
 
 def _contact_dues(dive: Folded) -> dict[str, datetime | None]:
