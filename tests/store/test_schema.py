@@ -67,6 +67,7 @@ def test_partial_indexes_are_partial_in_the_database(empty_engine: Engine) -> No
     assert found(empty_engine, WHERE) == {
         "ix_dives_next_due_at",
         "ix_messages_expiring",
+        "ix_receipts_strays",
         "ix_messages_unconfirmed",
         "uq_dive_codes_live",
         "uq_messages_without_dive",

@@ -115,7 +115,15 @@ class ReceiptRow(Base):
     """A delivery receipt as it came. `message_id` is null until we know whose it is."""
 
     __tablename__ = "receipts"
-    __table_args__ = (Index("ix_receipts_gateway_provider_id", "gateway", "provider_id"),)
+    __table_args__ = (
+        Index("ix_receipts_gateway_provider_id", "gateway", "provider_id"),
+        Index(
+            "ix_receipts_strays",
+            "received_at",
+            sqlite_where=text("message_id IS NULL"),
+            postgresql_where=text("message_id IS NULL"),
+        ),
+    )
 
     id: Mapped[Number]
     gateway: Mapped[str]

@@ -20,6 +20,7 @@ _UNCONFIRMED = {
     "sqlite": "state = 'handed' AND receipt_checked = 0",
     "postgresql": "state = 'handed' AND NOT receipt_checked",
 }
+_STRAYS = sa.text("message_id IS NULL")
 _EXPIRING = sa.text("state IN ('queued', 'leased') AND expires_at IS NOT NULL")
 
 
@@ -31,9 +32,11 @@ def upgrade() -> None:
     op.create_index(
         "ix_messages_expiring", "messages", ["expires_at"], sqlite_where=_EXPIRING, postgresql_where=_EXPIRING
     )
+    op.create_index("ix_receipts_strays", "receipts", ["received_at"], sqlite_where=_STRAYS, postgresql_where=_STRAYS)
 
 
 def downgrade() -> None:
+    op.drop_index("ix_receipts_strays", "receipts")
     op.drop_index("ix_messages_expiring", "messages")
     _index_unconfirmed("")
     op.drop_column("messages", "receipt_within_s")
