@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 LOOKS_AFTER_S = 10.0  # the keeper
 HELD_MOST_S = 10.0
+CLOCKS_APART = timedelta(seconds=2)  # at most
 EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
 EACH_S = 1.0
 RETRIES_S = 25.0
@@ -136,8 +137,11 @@ class Duties:
             process.act(sweeps)
 
     def carry(self) -> None:
-        """One courier carries, or both do: the first carries what is urgent alone."""
+        """One courier carries, or both do: the first carries what is urgent alone. Where nothing waits, nobody need."""
         world = self._world
+        waiting = [one for one in world.database.next_moments()[5:7] if one is not None]
+        if not any(one <= world.believed.now() + CLOCKS_APART for one in waiting):
+            return
         free = [one for one in world.couriers if one.free]
         if not free:
             self._missed.add("courier")

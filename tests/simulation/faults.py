@@ -223,7 +223,8 @@ def weather_of(names: Sequence[str], moments: Sequence[datetime], clears_at: dat
     for name in names:
         kind = KINDS[name]
         length = timedelta(minutes=min(kind.lasts_min[1], 12))
-        for moment in moments:
+        # A clock that was set too often says nothing any more.
+        for moment in moments[:3] if name in CLOCK_KINDS else moments:
             begin = moment - timedelta(minutes=2)
             spells.append(Spell(name, begin, min(begin + length, clears_at), sum(kind.rate) / 2))
     return [one for one in spells if one.begin < one.end]

@@ -333,7 +333,9 @@ class Party:
         if dive is None or self.phase() not in ("in_water", "uncertainty"):
             return
         self.world.person("admin_raises")
-        by = Actor(Role.ADMIN, "Finn Aske", Via.PAGE, "admin-1", None, "Raise the alarm")
+        admin = self.world.database.row("SELECT id, name FROM admins")
+        assert admin is not None
+        by = Actor(Role.ADMIN, admin[1], Via.PAGE, f"admin-{admin[0]}", None, "Raise the alarm")
         self.world.web.bring(lambda life: act(life.service, dive.id, RaiseNow(by, note="the sea gets up")))
 
     # How they do it

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 FROZEN_S = (20.0, 600.0)
+SWEPT_AFTER = timedelta(seconds=15)
 RESTART_S = (1.0, 15.0)
 HANGS_S = (1.5, 8.0)
 AWAY_ROLES = {"sweeper": "sweepers_dead", "courier": "couriers_dead", "web": "web_dead", "keeper": "keeper_dead"}
@@ -145,6 +146,8 @@ class Life:
         world = self.world
         self.frozen_until_at = world.loop.now + timedelta(seconds=world.chance.uniform(least_s, most_s))
         world.note(f"{self.name} stands still until {self.frozen_until_at:%H:%M:%S}")
+        # Sweeps go on every few seconds: what it writes down late is looked at soon.
+        world.loop.at(self.frozen_until_at + SWEPT_AFTER, world.duties.sweep)
         world.loop.sleep_until(self.frozen_until_at)
 
     def end(self) -> None:

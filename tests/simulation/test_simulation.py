@@ -23,7 +23,7 @@ from tests.simulation.report import Report
 from tests.simulation.run import regressions
 from tests.simulation.world import World
 
-SEEDS = int(os.environ.get("SIMULATED_DAYS", "20"))
+SEEDS = int(os.environ.get("SIMULATED_DAYS", "12"))
 A_TEST = 4  # seeds to a test, so that they can be shared out among processes
 # Kinds that need each other to strike, each with a seed in whose day all of them do.
 GROUPS = {
@@ -141,7 +141,7 @@ def test_a_planted_violation_is_found(database: Database) -> None:
 
     assert words.startswith("found in seed ")
     assert played is not None
-    assert [line[:2] for line in played.broken] == ["3:"]
+    assert any(line.startswith("stood-down: ") for line in played.broken)
 
 
 def test_one_command_plays_a_day_again() -> None:
@@ -166,9 +166,9 @@ def a_day(seed: int = 1, broken: tuple[str, ...] = (), alarms: tuple[Alarm, ...]
 
 def test_a_run_names_the_seeds_that_failed_and_how_to_play_them_again() -> None:
     """A violation is of no use without its seed."""
-    report = Report([a_day(), a_day(77, ("3: somebody never heard that it is over",))], wall_s=1.0)
+    report = Report([a_day(), a_day(77, ("stood-down: somebody never heard that it is over",))], wall_s=1.0)
 
-    assert "SEED 77: 3: somebody never heard that it is over" in report.lines()
+    assert "SEED 77: stood-down: somebody never heard that it is over" in report.lines()
     assert "  play it again: make simulate SEED=77" in report.lines()
     assert report.lines()[-1] == "violations: 1 in 1 seeds"
 
@@ -176,7 +176,7 @@ def test_a_run_names_the_seeds_that_failed_and_how_to_play_them_again() -> None:
 def test_a_run_whose_planted_violation_was_not_found_fails() -> None:
     """It would have found no other one either."""
     assert Report([a_day()], planted="NOT FOUND in seed 3").short == ["the planted violation was NOT FOUND in seed 3"]
-    assert Report([a_day()], planted="found in seed 3: 3: ...").short == []
+    assert Report([a_day()], planted="found in seed 3: ...").short == []
 
 
 @pytest.mark.parametrize(
