@@ -28,7 +28,7 @@ A_TEST = 4  # seeds to a test, so that they can be shared out among processes
 # Kinds that need each other to strike, each with a seed in whose day all of them do.
 GROUPS = {
     "calls": (
-        2,
+        4,
         (
             *("times_out", "answer_lost", "server_error", "server_error_taken", "code_raises", "slow_answer"),
             *("look_up_fails", "look_up_lies", "look_up_slow"),
