@@ -13,7 +13,7 @@ from tests.checker.questions import violations
 from tests.faults.journals import TakenText
 from tests.faults.rig import Rig
 
-ORDER = "9: "  # the question of who goes before whom
+ORDER = "priority: "  # the question of who goes before whom
 URGENT_TO = 2
 AT_THE_SAME_TIME = timedelta(seconds=2)
 

@@ -130,6 +130,8 @@ def run(kind: str, minutes: float, seed: int, only: Sequence[str], figures: Figu
             this.rain(minutes)
             this.judge(figures, at_rest=this.come_to_rest())
             well = len(figures.broken) == before
+            for words in figures.broken[before:]:
+                say(f"DOES NOT HOLD on {kind}: {words}")
         finally:
             this.crowd.end()
             if not well:

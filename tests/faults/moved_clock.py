@@ -60,10 +60,12 @@ class ClockSetter:
         """What it showed then."""
         return shown(self._setting_at(real_s), real_s)
 
-    def latest_shown(self, real_s: float, within_s: float = 15.0) -> datetime:
-        """The latest that it showed in the seconds up to then: what was begun may have been begun before it was set."""
-        since = [setting for at_s, setting in self._settings if real_s - within_s <= at_s <= real_s]
-        settings = [self._setting_at(real_s - within_s), *since]
+    def latest_shown(self, real_s: float) -> datetime:
+        """The latest that it showed, or would show now as it was set at any time before.
+
+        A process does not follow its clock back, so this is what the service's own clocks show.
+        """
+        settings = [setting for at_s, setting in self._settings if at_s <= real_s] or [self._settings[0][1]]
         return max(shown(setting, real_s) for setting in settings) + timedelta(milliseconds=1)
 
     def _setting_at(self, real_s: float) -> dict[str, float | None]:

@@ -13,7 +13,7 @@ import httpx
 
 from tests.fakes.behaviour import Behaviour, accept_then_cut, broken, drip, html, huge, refuse, stall, throttle
 from tests.faults.fault import WORST_S, Fault
-from tests.faults.rig import ROLES, Rig
+from tests.faults.rig import Rig
 
 
 class _Behaves(Fault):
@@ -140,21 +140,6 @@ class ClockStopped(Fault):
         rig.clock.set(off_s=0)
 
 
-class ClockSetAhead(Fault):
-    """The machine's clock is an hour ahead, until an operator sets it right and starts everything again."""
-
-    lasts_s = (5.0, 12.0)
-
-    def inject(self, rig: Rig) -> None:
-        rig.clock.set(off_s=3600)
-
-    def heal(self, rig: Rig) -> None:
-        rig.clock.set(off_s=0)
-        roles = [role for role in ROLES if role in rig.processes]
-        rig.kill(*roles)
-        rig.start(*roles)
-
-
 class JunkAtTheDoor(Fault):
     """Strangers post unsigned texts as fast as they can, and hold lines open without saying anything."""
 
@@ -204,6 +189,5 @@ ALL: tuple[type[Fault], ...] = (
     BothGatewaysAway,
     ClockSetBack,
     ClockStopped,
-    ClockSetAhead,
     JunkAtTheDoor,
 )
