@@ -34,6 +34,7 @@ def gone(engine: Engine) -> Iterator[None]:
         raise OperationalError("connect", {}, ConnectionRefusedError("the database is gone"))
 
     event.listen(engine, "do_connect", refuse)
+    engine.dialect.dispatch.do_connect.listeners.rotate(1)  # before the engine's own, which connects
     engine.dispose()
     try:
         yield
