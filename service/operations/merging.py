@@ -44,6 +44,7 @@ TOLD: Final = "told_meanwhile"
 WAITS_S: Final = 12.0  # for a keeper that is still with a gateway; then an alarm that is due waits no longer
 ONCE: Final = timedelta(days=3650)
 _OF_CONTACTS: Final = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN, Step.HAND_UP)
+_OF_ALL: Final = (Step.DISTRESS, Step.DISTRESS_AGAIN)
 _NOT_TAKEN: Final = "no gateway took it while the database was gone"
 _CUT_OFF: Final = "the keeper ended before it knew"
 
@@ -59,11 +60,6 @@ class _Message:
     def accepted(self) -> Ended | None:
         """The attempt that a gateway took."""
         return next((ended for _, ended in self.tries.values() if ended and ended.outcome == "accepted"), None)
-
-    @property
-    def reached(self) -> bool:
-        """Whether a gateway took it, or may have."""
-        return any(ended is None or ended.outcome != "refused" for _, ended in self.tries.values())
 
 
 @dataclass(slots=True)
@@ -204,11 +200,18 @@ def _values(message: _Message) -> dict[str, Any]:
 
 
 def _reached_by(step: StepTaken, messages: Sequence[_Message]) -> tuple[str, ...]:
-    """Of those to whom a step went whoever has its message, or may have it."""
-    reached = {one.told.person_key for one in messages if one.told.queued_at == step.at and one.reached}
+    """Of those to whom a step went whoever has its message for certain: the ladder tells the others, maybe again.
+
+    Distress is told to all at once, and next in ten minutes: where one of them has it not, it counts as not taken.
+    """
+    sent = [one for one in messages if one.told.queued_at == step.at]
+    taken = {one.told.person_key for one in sent if one.accepted}
     if step.to == (ADMINS,):
-        return (ADMINS,) if any(key.startswith("admin-") for key in reached) else ()
-    return tuple(key for key in step.to if key in reached)
+        return (ADMINS,) if any(key.startswith("admin-") for key in taken) else ()
+    without = {one.told.person_key for one in sent} & set(step.to) - taken
+    if without and step.step in _OF_ALL:
+        return ()
+    return tuple(key for key in step.to if key in taken)
 
 
 def _log(service: Service, session: Session, began: Began, message: _Message, now: datetime) -> None:

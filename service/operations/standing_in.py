@@ -237,14 +237,15 @@ class StandIn:
             return []  # nobody was alarmed, so nobody need know before the database does
         if isinstance(event, StepTaken) and event.step is Rung.DISTRESS_AGAIN and event.number > DISTRESS_MAX:
             return []
-        kept, now = self._ladder.kept[dive.id], self._means.clock.now()
+        kept = self._ladder.kept[dive.id]
         told: list[Told] = []
         for draft in unconfirmed(dive, event, messages_for(dive, event)):
             for person in self._people(kept.club_id, draft):
                 if draft.channel is not Channel.EMAIL and person.phone in kept.opted_out:
                     deaf[dive.id, person.key] = None
                 elif person.phone:
-                    told.append(self._told(draft, person, kept.club_id, dive.id, now))
+                    # By this instant the record later finds which step it was of.
+                    told.append(self._told(draft, person, kept.club_id, dive.id, event.at))
         return told
 
     def _people(self, club_id: str, draft: Draft) -> list[Recipient]:

@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import Engine, event
 from sqlalchemy.exc import OperationalError
 
+from service.clock import Clock
 from service.domain.dive import Dive
 from service.operations.gateway import InboundText
 from service.operations.intake import drain_quietly
@@ -66,6 +67,7 @@ class Keeping:
     standby: Standby = field(init=False)
     spool: Spool = field(init=False)
     texts: int = 0
+    clock: Clock | None = None  # the stage's, where there is no other
 
     def __post_init__(self) -> None:
         self.spool = Spool(self.directory, SECRET)
@@ -79,7 +81,7 @@ class Keeping:
         def seconds() -> float:
             return (stage.clock.at - began).total_seconds()
 
-        means = Means([stage.first, stage.second], self.spool, stage.clock, seconds)
+        means = Means([stage.first, stage.second], self.spool, self.clock or stage.clock, seconds)
         self.standby = Standby(stage.service, means)
 
     def start_again(self) -> None:

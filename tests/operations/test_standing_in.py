@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -403,3 +404,67 @@ def test_a_crash_in_mid_merge_loses_nothing(keeping_on_both: Keeping, monkeypatc
     stage.turn()
     for one in (dive, other):
         stage.text(one.lead.phone or "", "OUT")
+
+
+def test_who_may_not_have_the_alarm_is_told_again(keeping_on_both: Keeping) -> None:
+    """No gateway took it without the database: the dive does not believe that anybody was told, and tells them now."""
+    stage = keeping_on_both.stage
+    armed(keeping_on_both)
+    stage.first.usually = stage.second.usually = time_out
+    with gone(stage.engine):
+        keeping_on_both.without(minutes=3)
+    stage.first.usually = stage.second.usually = accept
+    keeping_on_both.look()
+    stage.turn()
+
+    assert "OVERDUE" in stage.last_to(CLEO)
+    stage.text(ANNA, "OUT")
+
+
+def test_distress_that_one_of_them_may_not_have_is_told_to_all_again(keeping_on_both: Keeping) -> None:
+    """The second contact's network was away: they do not wait ten minutes for the next round."""
+    stage = keeping_on_both.stage
+    armed(keeping_on_both)
+    with gone(stage.engine):
+        keeping_on_both.without(minutes=15)
+        for gateway in (stage.first, stage.second):
+            gateway.numbers[DOV] = time_out
+        keeping_on_both.without(minutes=2)
+        assert "CALL RESCUE NOW" in stage.last_to(CLEO)
+    for gateway in (stage.first, stage.second):
+        gateway.numbers.clear()
+    keeping_on_both.look()
+    stage.turn()
+
+    assert "CALL RESCUE NOW" in stage.last_to(DOV)
+    assert NOT_CONFIRMED not in stage.last_to(DOV)
+    stage.text(ANNA, "OUT")
+
+
+@dataclass
+class GoingClock:
+    """A clock that goes on between any two looks at it, as every real one does."""
+
+    stage: Stage
+    looks: int = 0
+
+    def now(self) -> datetime:
+        """A microsecond later each time, a second behind the gateways'."""
+        self.looks += 1
+        return self.stage.clock.at + timedelta(seconds=-1, microseconds=self.looks)
+
+
+def test_the_dive_knows_who_was_told_by_a_clock_that_goes_on(keeping_on_both: Keeping) -> None:
+    """Wording takes time, and the messages are found to be of their step all the same."""
+    stage = keeping_on_both.stage
+    keeping_on_both.clock = GoingClock(stage)
+    keeping_on_both.start_again()
+    dive = armed(keeping_on_both)
+    with gone(stage.engine):
+        keeping_on_both.without(minutes=3)
+    keeping_on_both.look()
+    stage.turn()
+
+    assert [one.key for one in stage.dive(dive.id).alerted] == ["contact-0"]
+    assert len([body for body in stage.to(CLEO) if "OVERDUE" in body]) == 1
+    stage.text(ANNA, "OUT")
