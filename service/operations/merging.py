@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, Final
 
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Phase
@@ -45,6 +45,8 @@ WAITS_S: Final = 12.0  # for a keeper that is still with a gateway; then an alar
 ONCE: Final = timedelta(days=3650)
 _OF_CONTACTS: Final = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN, Step.HAND_UP)
 _OF_ALL: Final = (Step.DISTRESS, Step.DISTRESS_AGAIN)
+# Of a restored database, which does not know the dive; what else is of the database may be cured by itself.
+_OF_THE_RECORD: Final = (IntegrityError, DataError)
 _NOT_TAKEN: Final = "no gateway took it while the database was gone"
 _CUT_OFF: Final = "the keeper ended before it knew"
 
@@ -103,9 +105,10 @@ def merge(service: Service, journal: Journal) -> None:
     for dive_id, account in accounts.items():
         try:
             service.write(partial(_merge_one, service, began, dive_id, account))
-        except (SQLAlchemyError, RunAgainError):
-            raise
-        except Exception:  # noqa: BLE001 - whatever it is, the others' record must not wait for it
+        except Exception as fault:
+            if isinstance(fault, SQLAlchemyError | RunAgainError) and not isinstance(fault, _OF_THE_RECORD):
+                raise
+            # Whatever it is, the others' record must not wait for it.
             _LOG.exception("dive_not_merged", extra={"dive": dive_id})
             failed += 1
     sent = sum(bool(message.tries) for account in accounts.values() for message in account.messages)

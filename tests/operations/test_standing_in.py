@@ -12,9 +12,11 @@ from sqlalchemy.exc import OperationalError
 
 from service.domain.dive import Dive, Phase
 from service.operations import merging, outage_journal, outage_ladder
+from service.operations.backing_up import back_up
 from service.operations.gateway import Blame
 from service.operations.intake import drain_quietly
 from service.operations.merging import merge_first
+from service.operations.restoring import restore
 from tests.operations.away import NOT_CONFIRMED, Keeping, alarms, armed, gone, read_only
 from tests.operations.stage import (
     ANNA,
@@ -375,6 +377,23 @@ def test_what_cannot_be_brought_in_is_put_aside(keeping: Keeping, monkeypatch: p
     keeping.look()
     stage.turn()
     stage.text(ANNA, "OUT")
+
+
+def test_a_dive_that_the_restored_database_does_not_know_keeps_no_other_out(unchecked: Stage, tmp_path: Path) -> None:
+    """Filed after the backup, alarmed without the database: its record is put aside, and the keeper keeps watch."""
+    stage = unchecked
+    path, _ = back_up(stage.engine, tmp_path / "one", stage.clock.at, "1.0")
+    keeping = Keeping(stage, tmp_path / "keeper")
+    armed(keeping)
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+    restore(stage.service, path, replaces=True, even_if_running=True)
+    keeping.look()
+    stage.courier.carry()
+
+    assert not keeping.spool.keeper.journal.exists()
+    assert "1 dives could not be brought in" in stage.last_to(FINN)
+    keeping.standby.close()
 
 
 def test_a_crash_in_mid_merge_loses_nothing(keeping_on_both: Keeping, monkeypatch: pytest.MonkeyPatch) -> None:
