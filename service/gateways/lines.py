@@ -145,10 +145,10 @@ class BoundedTransport(httpx.BaseTransport):
         try:
             line = self._line_to(request.url, timeout["connect"])
             answer = _told(partial(line.ask, request, timeout))
+            return httpx.Response(answer.status, headers=_as_read(answer), stream=_Body(self, line, answer))
         except BaseException:
             self._let_go(line)
             raise
-        return httpx.Response(answer.status, headers=answer.getheaders(), stream=_Body(self, line, answer))
 
     def give_back(self, line: _Line, *, again: bool) -> None:
         """A line is free. `again`: its answer was read as a whole, and the other end keeps it open."""
@@ -203,6 +203,11 @@ def _as_bytes(request: httpx.Request) -> bytes:
         message = "a header has a line break"
         raise httpcore.LocalProtocolError(message)
     return b"%s\r\n\r\n%s" % (head, request.read())
+
+
+def _as_read(answer: http.client.HTTPResponse) -> list[tuple[bytes, bytes]]:
+    """The headers as they came over the wire: httpx takes them as text only in ASCII."""
+    return [(name.encode("iso-8859-1"), value.encode("iso-8859-1")) for name, value in answer.getheaders()]
 
 
 def _told(read: Callable[[], T]) -> T:

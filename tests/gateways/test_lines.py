@@ -196,3 +196,13 @@ def test_a_header_with_a_line_break_does_not_go_out() -> None:
             exchange.answer(request)
 
     assert script.requests == []
+
+
+def test_a_header_in_other_letters_costs_neither_the_answer_nor_its_line() -> None:
+    """Else what was taken would be sent over and over, and after a few answers nothing could be sent at all."""
+    answer = b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\nX-Said: r\xe9ussi \xe2\x9c\x93\r\n\r\nok"
+    with scripted(*[answer] * 4) as (script, exchange):
+        outcomes = [outcome(exchange, script) for _ in range(4)]
+
+    assert outcomes == [Accepted("ok")] * 4
+    assert script.connections == 1
