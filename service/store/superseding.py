@@ -8,11 +8,12 @@ from datetime import datetime
 from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import and_, bindparam, false, or_, tuple_, update
+from sqlalchemy import and_, bindparam, exists, false, or_, tuple_, update
 from sqlalchemy.orm import Session
 
+from service.domain.dive.state import Phase
 from service.store.outbox import EXPIRED, LEASED, QUEUED, NewMessage
-from service.store.tables import MessageRow
+from service.store.tables import DiveRow, MessageRow
 from service.store.upsert import table, touched
 
 _ROW = table(MessageRow).c
@@ -31,6 +32,18 @@ _SUPERSEDED: Final = _EXPIRE.where(
     _ROW.priority.in_(bindparam("priorities", expanding=True)),
     _IDLE,
 )
+_DIVE = table(DiveRow).c
+_MOVED_ON: Final = _EXPIRE.where(
+    _ROW.id.in_(bindparam("ids", expanding=True)),
+    _ROW.state == QUEUED,
+    exists().where(
+        _DIVE.id == _ROW.dive_id,
+        or_(
+            and_(_DIVE.phase == Phase.CLOSED.value, _ROW.priority.in_(bindparam("at_close", expanding=True))),
+            and_(_DIVE.phase != Phase.CLOSED.value, _ROW.priority.in_(bindparam("at_reopening", expanding=True))),
+        ),
+    ),
+)
 _OVERDUE: Final = _EXPIRE.where(
     _ROW.expires_at <= bindparam("now"),
     or_(
@@ -44,6 +57,18 @@ def expire_superseded(session: Session, dive_ids: Collection[str], priorities: C
     """Keep messages of dives that moved on from going out, but for those just being handed over; how many."""
     values = {"dive_ids": sorted(dive_ids), "priorities": sorted(priorities)}
     return touched(session, _SUPERSEDED, values | _because("the dive closed first", now))
+
+
+def expire_moved_on(
+    session: Session,
+    message_ids: Collection[str],
+    at_close: Collection[int],
+    at_reopening: Collection[int],
+    now: datetime,
+) -> int:
+    """Keep those of these that wait from going out whose dive closed or was opened again meanwhile; how many."""
+    values = {"ids": sorted(message_ids), "at_close": sorted(at_close), "at_reopening": sorted(at_reopening)}
+    return touched(session, _MOVED_ON, values | _because("its dive has moved on", now))
 
 
 def expire_overdue(session: Session, now: datetime) -> int:

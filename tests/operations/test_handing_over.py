@@ -11,6 +11,7 @@ from sqlalchemy import text as sql
 from service.domain.wording import MessageKind
 from service.operations import carrying
 from service.operations.carrying import AT_ONCE
+from service.operations.claiming import Claimed, Claims
 from service.operations.gateway import Accepted, Outcome, Outgoing, ReceiptState
 from service.operations.handing_over import HandingOver
 from service.operations.sweeping import sweep
@@ -156,3 +157,38 @@ def waiting(stage: Stage) -> list[tuple[int, bool, str | None]]:
     row = MessageRow
     found = select(row.attempts, row.in_flight, row.lease_owner).where(row.state == QUEUED)
     return stage.service.read(lambda session: [tuple(one) for one in session.execute(found)])
+
+
+def on_the_pile(stage: Stage) -> tuple[Claims, Claimed]:
+    """A courier that has claimed all that waits, and sent none of it yet."""
+    claims = Claims(stage.service, [stage.first, stage.second], "courier-1")
+    return claims, claims.claim("all", 100)
+
+
+def test_an_alarm_that_has_not_left_does_not_go_out_after_its_dive_closed(stage: Stage) -> None:
+    """It lay with a courier whose gateway hangs when the divers came out, and was given back afterwards."""
+    [safe, other] = overdue(stage, 2)
+    claims, claimed = on_the_pile(stage)
+    stage.receive_and_answer(stage.dive(safe).lead.phone or "", "OUT 1")
+
+    claims.take_back(claimed.parcels)
+    stage.courier.carry()
+
+    assert {one.state for one in alarms(stage, [safe])} == {"expired"}
+    assert {one.state for one in alarms(stage, [other])} == {"handed"}
+
+
+def test_a_stand_down_that_has_not_left_does_not_go_out_after_its_dive_was_opened_again(stage: Stage) -> None:
+    """Whoever heard the new alarm would be told that all is well."""
+    [dive_id] = overdue(stage, 1)
+    stage.courier.carry()
+    lead = stage.dive(dive_id).lead.phone or ""
+    stage.receive_and_answer(lead, "OUT 1")
+    claims, claimed = on_the_pile(stage)
+    stage.receive_and_answer(lead, "SOS")
+
+    claims.take_back(claimed.parcels)
+    stage.courier.carry()
+
+    stand_downs = [one for one in stage.messages(dive_id) if one.kind == "stand_down"]
+    assert {one.state for one in stand_downs} == {"expired"}
