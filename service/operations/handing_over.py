@@ -91,23 +91,29 @@ class HandingOver:
 
     def _together(self, batch: Sequence[Handed], now: datetime, session: Session) -> list[Handed]:
         """Record those that nothing stands in the way of; gives the others."""
-        # The dives first, as everybody does; and only those that nobody has, so that no two wait for each other.
-        free = handing.hold_free(session, {one.parcel.message.dive_id or "" for one in batch})
+        # The dives first, as everybody does, then their chains; and only those that nobody has, so that no two wait for
+        # each other, and whoever hangs with one of them keeps no other record waiting.
+        dive_ids = handing.hold_free(session, {one.parcel.message.dive_id or "" for one in batch})
+        book = log.Book(session)
+        free = book.hold_free({log.dive_chain(dive_id) for dive_id in dive_ids})
         by_gateway: dict[str, list[Handed]] = defaultdict(list)
         for one in batch:
-            if one.parcel.message.dive_id in free:
+            if _chain(one) in free:
                 by_gateway[one.parcel.gateway.name].append(one)
         written: set[int] = set()
         for name, handed in by_gateway.items():
             early = handing.receipts_wait(session, name, [one.outcome.provider_id for one in handed])
             plain = [one for one in handed if one.outcome.provider_id not in early]
-            self._finish(session, name, plain, now)
+            self._finish(session, book, name, plain, now)
             written |= {one.parcel.attempt_id for one in plain}
+        book.write()
         for name, handed in by_gateway.items():
             note(self._service, session, name, handed[0].outcome, now)
         return [one for one in batch if one.parcel.attempt_id not in written]
 
-    def _finish(self, session: Session, gateway: str, handed: Sequence[Handed], now: datetime) -> None:
+    def _finish(
+        self, session: Session, book: log.Book, gateway: str, handed: Sequence[Handed], now: datetime
+    ) -> None:
         if not handed:
             return
         ids = {one.parcel.attempt_id: one.outcome.provider_id for one in handed}
@@ -115,17 +121,15 @@ class HandingOver:
         names = {one.parcel.message.id: one.outcome.provider_id for one in handed}
         checked = not handed[0].parcel.gateway.sends_receipts
         handing.mark_handed(session, names, self._owner, gateway, now, receipt_checked=checked)
-        self._log(session, gateway, handed, now)
+        self._log(book, gateway, handed, now)
 
-    def _log(self, session: Session, gateway: str, handed: Sequence[Handed], now: datetime) -> None:
-        book = log.Book(session)
-        book.hold({log.chain_of(one.parcel.message.dive_id, one.parcel.message.club_id) for one in handed})
+    def _log(self, book: log.Book, gateway: str, handed: Sequence[Handed], now: datetime) -> None:
         actor = canonical(attempt_actor(self._service, gateway))
         then = attempt_detail(self._service, Fate.HANDED, None)
         for one in handed:
             message = one.parcel.message
             book.add(
-                log.chain_of(message.dive_id, message.club_id),
+                _chain(one),
                 at=now,
                 kind=ACCEPTED,
                 actor=actor,
@@ -133,4 +137,8 @@ class HandingOver:
                 dive_id=message.dive_id,
                 club_id=message.club_id,
             )
-        book.write()
+
+
+def _chain(handed: Handed) -> str:
+    message = handed.parcel.message
+    return log.chain_of(message.dive_id, message.club_id)

@@ -104,6 +104,13 @@ class Book:
             found |= _locked_heads(self._session, missing)
         self._heads |= found
 
+    def hold_free(self, chains: Collection[str]) -> set[str]:
+        """Keep those of these chains from others that nobody else has; which these are. It waits for nobody."""
+        found = self._session.execute(_FREE_HEADS, {"of_chains": sorted(chains)})
+        free = {row.chain: (row.seq, row.hash) for row in found}
+        self._heads |= free
+        return set(free)
+
     def add(
         self,
         chain: str,
@@ -201,6 +208,12 @@ _HEAD = table(ChainHeadRow).c
 _HEADS = select(_HEAD.chain, _HEAD.seq, _HEAD.hash).with_for_update()
 _ONE_HEAD = _HEADS.where(_HEAD.chain == bindparam("of_chain"))
 _THESE_HEADS = _HEADS.where(_HEAD.chain.in_(bindparam("of_chains", expanding=True))).order_by(_HEAD.chain)
+_FREE_HEADS = (
+    select(_HEAD.chain, _HEAD.seq, _HEAD.hash)
+    .where(_HEAD.chain.in_(bindparam("of_chains", expanding=True)))
+    .order_by(_HEAD.chain)
+    .with_for_update(skip_locked=True)
+)
 _MOVE_HEAD = (
     update(table(ChainHeadRow))
     .where(_HEAD.chain == bindparam("of_chain"))

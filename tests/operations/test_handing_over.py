@@ -108,14 +108,21 @@ def test_where_they_cannot_be_written_together_each_is_written_alone(
 def test_a_dive_that_somebody_holds_keeps_no_other_waiting(postgres_engine: Engine) -> None:
     """Its own message is written once the dive is free. On SQLite one writer is alone anyway."""
     with staged_on(postgres_engine) as stage:
-        hold_one_dive(stage)
+        hold_one(stage, "SELECT 1 FROM dives WHERE id = :id FOR UPDATE")
 
 
-def hold_one_dive(stage: Stage) -> None:
-    """Somebody else has a dive while its alarm and those of others are carried."""
+@pytest.mark.postgres
+def test_a_log_that_somebody_holds_keeps_no_other_waiting(postgres_engine: Engine) -> None:
+    """Else all of them would go once more, for one process that hangs while it writes of one dive."""
+    with staged_on(postgres_engine) as stage:
+        hold_one(stage, "SELECT 1 FROM chain_heads WHERE chain = 'dive:' || :id FOR UPDATE")
+
+
+def hold_one(stage: Stage, how: str) -> None:
+    """Somebody else has a dive, or its log, while its alarm and those of others are carried."""
     held, *free = overdue(stage, 4)
     with stage.engine.begin() as somebody:
-        somebody.execute(sql("SELECT 1 FROM dives WHERE id = :id FOR UPDATE"), {"id": held})
+        somebody.execute(sql(how), {"id": held})
         carrying_on = threading.Thread(target=stage.courier.carry)
         carrying_on.start()
         assert stage.until(lambda: {one.state for one in alarms(stage, free)} == {"handed"})
