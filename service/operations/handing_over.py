@@ -111,9 +111,7 @@ class HandingOver:
             note(self._service, session, name, handed[0].outcome, now)
         return [one for one in batch if one.parcel.attempt_id not in written]
 
-    def _finish(
-        self, session: Session, book: log.Book, gateway: str, handed: Sequence[Handed], now: datetime
-    ) -> None:
+    def _finish(self, session: Session, book: log.Book, gateway: str, handed: Sequence[Handed], now: datetime) -> None:
         if not handed:
             return
         ids = {one.parcel.attempt_id: one.outcome.provider_id for one in handed}
