@@ -119,8 +119,7 @@ class Keeper:
 
     def look(self) -> tuple[str, ...]:
         """One round; gives the reasons for which it took over, none when all is well."""
-        if self._standby is not None:
-            self._standby.look()
+        self._keep_ready()
         # First what lies on the disk: among it may be the finish of a dive that is due.
         drain_quietly(self._service, self._spool)
         reasons = self.reasons(how_late(self._service))
@@ -132,6 +131,16 @@ class Keeper:
         if self._standby is not None:
             self._standby.all_is_well()
         return reasons
+
+    def _keep_ready(self) -> None:
+        """What is for an outage must not keep us from our work while there is none."""
+        try:
+            if self._standby is not None:
+                self._standby.look()
+        except Exception as fault:
+            if is_fault_of_database(fault):
+                raise
+            _LOG.exception("standby_look_failed")
 
     def reasons(self, late: Lateness) -> tuple[str, ...]:
         """Why the keeper has to act, in the order in which it matters."""

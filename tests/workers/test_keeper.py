@@ -15,6 +15,7 @@ from service.clock import PacedClock, SteadyClock
 from service.operations.health import Lateness, return_canary, send_canary
 from service.operations.service import Service
 from service.operations.spooling import Spool
+from service.operations.standby import Standby
 from service.operations.sweeping import sweep
 from service.store import health
 from service.store.engine import open_engine
@@ -228,6 +229,26 @@ def test_a_fault_of_ours_is_no_outage(
     assert not any("NOT CONFIRMED" in taken.body for taken in stage.journal)
     for threads in (keeper._thread, keeper._asking):
         threads.shutdown(wait=True)
+
+
+def test_a_disk_at_fault_does_not_keep_the_keeper_from_its_work(
+    stage: Stage, hand: Hand, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """What it has ready for an outage cannot be read: with the database there it raises what nobody raises."""
+    dive = stage.dive_in()
+    stage.turn()
+    assert dive.raise_by_at is not None
+    stage.clock.at = dive.raise_by_at + timedelta(seconds=15)
+    keeper = Keeper(stage.service, stage.courier, hand, spool=Spool(tmp_path, "s" * 40))
+
+    def break_down(_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(Standby, "look", break_down)
+    assert keeper._look_anyhow()
+    assert wait_until(lambda: alerted(stage))
+    assert "standby_look_failed" in caplog.messages
+    keeper._thread.shutdown(wait=True)
 
 
 def test_the_keeper_says_that_it_lives(stage: Stage, keeper: Keeper) -> None:
