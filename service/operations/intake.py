@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -131,11 +132,11 @@ def drain_quietly(service: Service, spool: Spool | None) -> None:
     """
     if spool is None:
         return
-    try:
-        merge_first(service, spool.keeper)
-        drain(service, spool)
-    except Exception:  # noqa: BLE001 - see above
-        _LOG.exception(DRAIN_FAILED)
+    for work in (partial(merge_first, service, spool.keeper), partial(drain, service, spool)):
+        try:
+            work()
+        except Exception:  # noqa: BLE001 - see above
+            _LOG.exception(DRAIN_FAILED)
 
 
 def drain(service: Service, spool: Spool, *, wait_s: float = DRAIN_WAITS_S, for_s: float = DRAINS_FOR_S) -> int:
