@@ -128,11 +128,12 @@ def _accounts(journal: Journal) -> tuple[Began | None, dict[str | None, _Account
         elif isinstance(entry, Told):
             messages[entry.id] = _Message(entry)
             accounts.setdefault(entry.dive_id, _Account()).messages.append(messages[entry.id])
-        elif isinstance(entry, Tried):
+        elif isinstance(entry, Tried) and entry.message_id in messages:  # else a line of it was torn
             messages[entry.message_id].tries[entry.number] = (entry, None)
-        elif isinstance(entry, Ended):
-            tried, _ = messages[entry.message_id].tries[entry.number]
-            messages[entry.message_id].tries[entry.number] = (tried, entry)
+        elif isinstance(entry, Ended) and entry.message_id in messages:
+            tries = messages[entry.message_id].tries
+            if entry.number in tries:
+                tries[entry.number] = (tries[entry.number][0], entry)
         elif isinstance(entry, Happened):
             events = [load_event(kind, detail) for kind, detail in entry.events if kind == "step_taken"]
             steps = [event for event in events if isinstance(event, StepTaken) and event.step in _OF_CONTACTS]

@@ -81,6 +81,8 @@ class OutageCourier:
         for entry in entries:
             if isinstance(entry, Told):
                 self._put(entry)
+            elif isinstance(entry, Attempt | Ended) and entry.message_id not in self._parcels:
+                continue  # its line was torn; the ladder has its step
             elif isinstance(entry, Attempt):
                 open_[entry.message_id] = entry
                 self._parcels[entry.message_id].tried.append(entry.gateway)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from service.domain.dive import Phase
+from service.operations import intake
+from service.operations.intake import drain_quietly
+from service.operations.outage_journal import Entry, Told
 from tests.operations.away import Keeping, alarms, armed, gone
-from tests.operations.stage import ANNA, BRAM, CLEO, DOV, STRANGER
+from tests.operations.stage import ANNA, BRAM, CLEO, DOV, STRANGER, Stage
 
 
 def test_whoever_was_told_hears_that_it_is_over_when_the_finish_lay_in_the_spool(keeping: Keeping) -> None:
@@ -88,3 +93,40 @@ def test_what_in_the_spool_stops_an_alarm(keeping: Keeping, sender: str, words: 
     keeping.look()
     stage.turn()
     stage.text(ANNA, "OUT 2")
+
+
+def test_a_line_of_the_journal_that_was_torn_silences_no_keeper(unchecked: Stage, tmp_path: Path) -> None:
+    """The message of an attempt cannot be read any more: the next keeper goes on, and the rest comes in."""
+    stage, keeping = unchecked, Keeping(unchecked, tmp_path)
+    dive = armed(keeping)
+    files = keeping.spool.keeper
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        lines = list(files.sealed(files.journal))
+        told = next(n for n, line in enumerate(lines) if isinstance(e := files.unseal(line, Entry), Told) and e.dive_id)
+        files.journal.write_bytes(b"".join([*lines[:told], b"torn\n", *lines[told + 1 :]]))
+        keeping.start_again()
+        keeping.without(minutes=6)
+        assert len(alarms(stage, DOV)) == 1
+    keeping.look()
+
+    assert not files.journal.exists()
+    assert "contact-1" in {one.key for one in stage.dive(dive.id).alerted}
+    keeping.standby.close()
+
+
+def test_a_finish_is_heard_though_what_a_keeper_told_cannot_be_brought_in(
+    keeping: Keeping, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk with the journal is at fault: what lies in the spool is read all the same."""
+    stage = keeping.stage
+    dive = armed(keeping)
+    keeping.spooled(ANNA, "OUT")
+
+    def break_down(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(intake, "merge_first", break_down)
+    drain_quietly(stage.service, keeping.spool)
+
+    assert stage.dive(dive.id).phase is Phase.CLOSED
