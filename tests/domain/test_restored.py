@@ -112,6 +112,23 @@ def test_no_alarm_is_held_up_twice() -> None:
     assert swept(story, at(RAISE_BY + 10))[-1] == (at(RAISE_BY + 10), ["alert"])
 
 
+def test_a_hold_that_is_over_is_not_begun_anew_for_the_same_copy() -> None:
+    """The service broke off in mid-recovery and came back later: ten minutes, however often the copy is found."""
+    story = restored(in_water(), RAISE_BY)
+
+    assert kinds(story.does(do.Hold(CLOCK, COPIED, at(RAISE_BY + 11), at(RAISE_BY + 20)), at(RAISE_BY + 10))) == []
+
+    assert swept(story, at(RAISE_BY + 10))[-1] == (at(RAISE_BY + 10), ["alert"])
+
+
+def test_a_copy_that_was_made_later_is_asked_about_too() -> None:
+    """Restored a second time, from a backup made after the first time: what was said since that is lost as well."""
+    story = restored(in_water(), 12)
+    swept(story, at(22))
+
+    assert kinds(story.does(do.Hold(CLOCK, at(30), at(71), at(80)), at(70))) == ["Held"]
+
+
 def test_an_admin_ends_the_wait() -> None:
     """What was due meanwhile follows in the same moment."""
     story = restored(in_water(), DISTRESS)

@@ -233,7 +233,7 @@ def _hold(dive: Dive, command: do.Hold, now: datetime) -> Decision:
     A plan for later is left alone: its own question comes at its time in.
     """
     later = dive.phase is Phase.FILED and (dive.plan.time_in_at or now) > now + EARLIEST_IN
-    held = dive.waiting is not None and now < dive.waiting.until_at
+    held = dive.waiting is not None and command.copied_at <= dive.waiting.until_at  # by the same copy, or an older one
     if dive.phase is Phase.CLOSED or dive.alarmed or held or later:
         return ()
     return (Held(now, command.by, command.copied_at, command.ask_at, command.until_at),)
