@@ -67,8 +67,8 @@ def sweep(service: Service) -> Swept:
     """
     wanted = _wanted(service)
     # No part keeps the others from their work: least of all may a log entry keep an alarm.
-    if _Part.GAP in wanted:
-        _guarded("gap_not_logged", lambda: log_gap(service, service.clock.now()))
+    # But without a heartbeat the next sweep comes to the gap again: a copy must be found out, and the divers asked.
+    beats = _Part.GAP not in wanted or _guarded("gap_not_logged", lambda: log_gap(service, service.clock.now()))
     decided, faulty = _sweep_dives(service) if _Part.DIVES in wanted else (0, set())
     for dive_id in sorted(faulty):
         # If that fails too, the next sweep comes to it again; the keeper sees how late it is.
@@ -83,7 +83,7 @@ def sweep(service: Service) -> Swept:
         _guarded("texts_not_answered", partial(answer_waiting, service))
     if wanted:
         now = service.clock.now()
-        service.write(lambda session: _finish(service, session, now))
+        service.write(lambda session: _finish(service, session, now, beats=beats))
     if decided or faulty:
         service.nudge()
     return Swept(decided, len(faulty))
@@ -128,11 +128,14 @@ def _wanted(service: Service) -> _Part:
     return wanted
 
 
-def _guarded(event: str, work: Callable[[], object]) -> None:
+def _guarded(event: str, work: Callable[[], object]) -> bool:
+    """Whether that could be done."""
     try:
         work()
     except Exception:  # noqa: BLE001 - logged; what is due stays due, and the next sweep comes to it
         _LOG.exception(event)
+        return False
+    return True
 
 
 def _sweep_dives(service: Service) -> tuple[int, set[str]]:
@@ -254,6 +257,7 @@ def _note_missing(service: Service, message_id: str, now: datetime, session: Ses
     after_no_receipt(session, message, now)
 
 
-def _finish(service: Service, session: Session, now: datetime) -> None:
+def _finish(service: Service, session: Session, now: datetime, *, beats: bool) -> None:
     expire_overdue(session, now)
-    health.beat(session, HEARTBEAT, now, service.process)
+    if beats:
+        health.beat(session, HEARTBEAT, now, service.process)

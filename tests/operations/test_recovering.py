@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import update
 
 from service.domain.dive.state import Phase
+from service.operations import recovering
 from service.operations.backing_up import back_up
 from service.operations.recovering import NoRecoveryError, asking, begin_recovery, confirm, mark_by_hand
 from service.operations.restoring import restore
@@ -128,6 +129,25 @@ def test_it_begins_once_however_many_sweeps_find_the_copy(restored: Stage) -> No
     waiting = restored.dive(only_dive(restored)).waiting
     assert waiting is not None
     assert waiting.until_at == known.until_at
+
+
+def test_a_recovery_that_breaks_off_is_taken_up_and_holds_no_alarm_for_longer(
+    restored: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The admins could not be told for a quarter of an hour: they are at last, and the contacts were in time."""
+
+    def break_down(*_: object) -> None:
+        raise RuntimeError("a fault of ours")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(recovering, "tell_admins", break_down)
+        restored.turn()
+        restored.wait(10 * MINUTE, step=MINUTE)
+        assert "OVERDUE, CALL RESCUE NOW" in restored.last_to(CLEO)
+        restored.wait(5 * MINUTE, step=MINUTE)
+    restored.turn()
+
+    assert any("restored from a copy of 01.06. 09:05 UTC" in body for body in restored.to(FINN))
 
 
 def test_an_outage_alone_asks_nobody_first(stage: Stage) -> None:
