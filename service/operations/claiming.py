@@ -28,7 +28,7 @@ from service.store import dives, gateways, handing, leases, outbox, senders
 from service.store.dives import UnreadableDive
 from service.store.gateways import GatewayState
 from service.store.leases import Kinds, Waiting
-from service.store.outbox import URGENT_TO, ClaimedMessage
+from service.store.outbox import LEASED, URGENT_TO, ClaimedMessage
 from service.store.superseding import expire_moved_on
 
 _LOG = logging.getLogger(__name__)
@@ -228,12 +228,16 @@ class Claims:
     def _begin(self, session: Session, message: ClaimedMessage) -> Claimed:
         desk = self._desk(session)
         desk.tried = handing.tried(session, [message.id] if message.attempts else [])
-        choice = self._place(session, waiting_part(message), desk)
+        begun = handing.begun(session, message.id, self._owner, desk.now)
+        if begun is not None:
+            # We have been here: this is run again because the answer to its commit was lost. No call was made yet.
+            return _claimed([_as_claimed(message, self._gateways[begun.gateway], begun.id, desk)], desk)
+        choice = self._way(session, waiting_part(message), desk)
         if choice is None:
             outbox.release(session, message.id, self._owner, desk.now)
             return Claimed(opens_at=desk.opens_at)
         attempt_id = None
-        if not isinstance(choice, Next | _Ask):
+        if not isinstance(choice, Next):
             attempt_id = outbox.begin_attempt(session, message.id, choice.name, self._owner, desk.now)
         senders.save_free_at(session, desk.marks())
         return _claimed([_as_claimed(message, choice, attempt_id, desk)], desk)
@@ -270,10 +274,14 @@ class Claims:
 
     def _place(self, session: Session, row: Waiting, desk: _Desk) -> _Choice | None:
         """Who is to take it now, or what becomes of it; None when it has to wait for a slot."""
-        if row.in_flight:
+        if row.in_flight or (row.attempts and row.state == LEASED):
             lost = self._after_loss(session, row)
             if lost is not None:
                 return lost
+        return self._way(session, row, desk)
+
+    def _way(self, session: Session, row: Waiting, desk: _Desk) -> Gateway | Next | None:
+        """The same, once it is settled what became of its last attempt."""
         found = self._ways(row)
         if not found:
             _LOG.error("no_gateway_for_message", extra={"message_id": row.id, "channel": row.channel})
@@ -287,11 +295,16 @@ class Claims:
         return self._with_slot(session, row, next_ways(found, tried), desk)
 
     def _after_loss(self, session: Session, row: Waiting) -> Next | _Ask | None:
-        """What follows from an attempt that nobody finished, with its dive as it is now; None: it just goes again."""
+        """What follows from an attempt that nobody finished, with its dive as it is now; None: it just goes again.
+
+        Also where another carrier has seen that nobody did, and vanished before it had written down what follows.
+        """
         kind = MessageKind(row.priority)
+        attempts = outbox.attempts_of(session, row.id)
+        if not row.in_flight and not (attempts and attempts[-1].detail == leases.LOST):
+            return None
         if is_superseded(_dive(session, row.dive_id), kind):
             return Next(Fate.FAILED, reason=TOO_LATE)
-        attempts = outbox.attempts_of(session, row.id)
         doubts = sum(attempt.outcome in ("unknown", None) for attempt in attempts)
         lost = sum(attempt.outcome is None or attempt.detail == leases.LOST for attempt in attempts)
         following = after_lost(kind, Tried(len(attempts), doubts, lost), Room())

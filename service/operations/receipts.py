@@ -22,7 +22,7 @@ from service.operations.service import Service
 from service.operations.suspecting import note_receipt
 from service.store import gateways, log, outbox, reaches, receipts
 from service.store.outbox import Message
-from service.store.receipts import Overtaking
+from service.store.receipts import Overtaking, Receipt
 
 _LOG = logging.getLogger(__name__)
 
@@ -66,10 +66,27 @@ def apply_waiting(
     """Apply the receipts that overtook our own commit. The message's dive is locked already."""
     for receipt in receipts.waiting_for(session, gateway, provider_id):
         receipts.belongs_to(session, receipt.id, message.id)
-        state = ReceiptState(receipt.state)
-        # A word of a later version must not keep the handing over from being recorded.
-        blame = Blame(receipt.blame) if receipt.blame in list(Blame) else None
-        apply_state(service, session, message, gateway, provider_id, state, receipt.code, blame, now)
+        _apply_stored(service, session, message, receipt, now)
+
+
+def apply_kept(service: Service, session: Session, message_id: str, now: datetime) -> None:
+    """Apply once more what came for a message while it was to go another way, which it did not; its dive is locked.
+
+    A failure counts for nothing while a courier has the message. It counts now that it is left with that gateway.
+    """
+    message = outbox.get(session, message_id)
+    if message is None or message.handed_gateway is None or message.provider_id is None:
+        return
+    gateway, provider_id = message.handed_gateway, message.provider_id
+    for receipt in receipts.kept_for(session, message_id, gateway, provider_id):
+        _apply_stored(service, session, message, receipt, now)
+
+
+def _apply_stored(service: Service, session: Session, message: Message, receipt: Receipt, now: datetime) -> None:
+    state = ReceiptState(receipt.state)
+    # A word of a later version must not keep the handing over from being recorded.
+    blame = Blame(receipt.blame) if receipt.blame in list(Blame) else None
+    apply_state(service, session, message, receipt.gateway, receipt.provider_id, state, receipt.code, blame, now)
 
 
 def apply_overtaking(service: Service, found: Overtaking, now: datetime, session: Session) -> None:

@@ -18,7 +18,7 @@ from service.operations.budgeting import room_for
 from service.operations.claiming import TOO_LATE, Claims, InDoubt, Kept, Parcel
 from service.operations.gateway import Accepted, Blame, Found, Lookup, NotFound, Outcome, Refused, Unknown
 from service.operations.proof_of_reach import note_opted_out
-from service.operations.receipts import apply_waiting
+from service.operations.receipts import apply_kept, apply_waiting
 from service.operations.recording import held, is_superseded, learn
 from service.operations.retrying import Fate, Next, Tried, after
 from service.operations.service import Service
@@ -79,6 +79,8 @@ class Settling:
         self._log_attempt(session, parcel, facts, following, now)
         if ours and following.fate is Fate.HANDED:
             self._handed(session, message, parcel.gateway.name, facts.provider_id or "", now)
+        elif ours and following.fate is Fate.FAILED and message.handed_gateway is not None:
+            apply_kept(self._service, session, message.id, now)
         if ours:
             self._note_unreachable(session, message, following, now)
         if _is_opt_out(message, heard.outcome):
@@ -140,7 +142,8 @@ class Settling:
         message, following = kept.message, kept.following
         held(session, message.dive_id)
         if following.fate is Fate.HANDED:
-            outbox.leave_handed(session, message.id, self._owner)
+            if outbox.leave_handed(session, message.id, self._owner):
+                apply_kept(self._service, session, message.id, now)
             return
         if outbox.mark_failed(session, message.id, self._owner, following.reason or "failed", now):
             actor = {"role": "clock", "name": "the service", "process": self._service.process}

@@ -6,9 +6,10 @@ Each does with one statement for all of them what `service.store.outbox` does fo
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import BigInteger, ColumnElement, cast, delete, insert, literal, or_, select, type_coerce, update
+from sqlalchemy import BigInteger, ColumnElement, and_, cast, delete, insert, literal, or_, select, type_coerce, update
 from sqlalchemy.orm import Session
 
 from service.store.outbox import HANDED, LEASED, QUEUED
@@ -56,6 +57,25 @@ def take_back(session: Session, attempts: Mapping[int, str], owner: str) -> int:
     if gone:
         touched(session, delete(AttemptRow).where(AttemptRow.id.in_(gone)))
     return len(gone)
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """An attempt that is open, by which gateway."""
+
+    id: int
+    gateway: str
+
+
+def begun(session: Session, message_id: str, owner: str, now: datetime) -> Begun | None:
+    """The attempt that `owner` has open at a message which is still leased to it."""
+    row, message = AttemptRow, MessageRow
+    ours = and_(_held(owner), message.lease_until_at > now, row.carried_by == owner, row.ended_at.is_(None))
+    open_ = (
+        select(row.id, row.gateway).join(message, message.id == row.message_id).where(message.id == message_id, ours)
+    )
+    found = session.execute(open_).first()
+    return None if found is None else Begun(*found)
 
 
 def hold_free(session: Session, dive_ids: Collection[str]) -> set[str]:

@@ -24,8 +24,8 @@ LOST: Final = "the lease ran out before an outcome was recorded"
 class Waiting:
     """A message that could be carried now: as much of it as decides who carries it.
 
-    `in_flight`: its last carrier vanished in mid-attempt. `handed_gateway`: that one took it,
-    and it is to go by another.
+    `state`: leased where its last carrier vanished, and `in_flight`: in mid-attempt. `handed_gateway`: that one
+    took it, and it is to go by another.
     """
 
     id: str
@@ -35,6 +35,7 @@ class Waiting:
     channel: str
     priority: int
     segments: int
+    state: str
     attempts: int
     in_flight: bool
     handed_gateway: str | None

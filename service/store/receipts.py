@@ -5,11 +5,11 @@ They may come twice, late, out of order, and before our own commit of the handin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, func, insert, not_, or_, select, update
+from sqlalchemy import ColumnElement, and_, func, insert, not_, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.delivery import MessageState, ReceiptState, Whose, moved_by
@@ -29,6 +29,9 @@ class Receipt:
     blame: str | None
     received_at: datetime
     message_id: str | None
+
+
+_RECEIPT = tuple(getattr(ReceiptRow, field.name) for field in fields(Receipt))
 
 
 def store(
@@ -59,12 +62,17 @@ def store(
 
 def waiting_for(session: Session, gateway: str, provider_id: str) -> list[Receipt]:
     """Receipts that came before we knew whose they are, in the order in which they came."""
+    return _those(session, gateway, provider_id, ReceiptRow.message_id.is_(None))
+
+
+def kept_for(session: Session, message_id: str, gateway: str, provider_id: str) -> list[Receipt]:
+    """Receipts of one handing over of a message, in the order in which they came."""
+    return _those(session, gateway, provider_id, ReceiptRow.message_id == message_id)
+
+
+def _those(session: Session, gateway: str, provider_id: str, whose: ColumnElement[bool]) -> list[Receipt]:
     row = ReceiptRow
-    found = (
-        select(row.id, row.gateway, row.provider_id, row.state, row.code, row.blame, row.received_at, row.message_id)
-        .where(row.gateway == gateway, row.provider_id == provider_id, row.message_id.is_(None))
-        .order_by(row.id)
-    )
+    found = select(*_RECEIPT).where(row.gateway == gateway, row.provider_id == provider_id, whose).order_by(row.id)
     return [Receipt(*values) for values in session.execute(found)]
 
 

@@ -232,7 +232,7 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         ),
         # Claiming, carrying, settling
         (
-            _OPS + "claiming:Claims._place",
+            _OPS + "claiming:Claims._way",
             "return self._with_slot(session, row, next_ways(found, tried), desk)",
             "return self._with_slot(session, row, found, desk)",
             "another-way",

@@ -58,8 +58,7 @@ def a_reply_in_doubt_is_not_sent_again(record: Record, _: Histories) -> Iterator
     """Twice rather than never holds for alarms; a reply that may have got through does not go again."""
     for message in record.messages.values():
         attempts = record.attempts_at(message)
-        # One whose carrier vanished, and then the next one before it could give it up, goes once more: two faults.
-        doubts = [one for one in attempts[:-1] if one.outcome == "unknown" and one.detail != LOST]
+        doubts = [one for one in attempts[:-1] if one.outcome == "unknown"]
         if message.kind == "reply" and doubts:
             yield f"{message.step} to {message.person_key} went again after an unknown outcome"
 
@@ -68,9 +67,6 @@ def attempts_at_one_message_do_not_overlap(record: Record, _: Histories) -> Iter
     """The next attempt begins when the one before has ended, or when its lease is over."""
     for message_id, attempts in record.attempts_by_message.items():
         for one, following in pairwise(attempts):
-            # The answer to a commit may be lost, and what was begun by it is begun again by the same courier.
-            if one.ended_at is None and one.carried_by == following.carried_by:
-                continue
             until = one.started_at + LEASE
             until = until if one.ended_at is None else min(until, one.ended_at)
             if following.started_at < until - record.set_back - CLOCKS_APART:
@@ -127,7 +123,6 @@ def _handing(message: Message) -> tuple[str | None, str | None]:
 def the_furthest_receipt_wins(record: Record, _: Histories) -> Iterator[str]:
     """A message is delivered when a receipt says so and never otherwise; a failure counts for its own handing over."""
     carried = {(one.gateway, one.provider_id): one for one in record.attempts if one.outcome == "accepted"}
-    again = {entry.says.get("message") for entry in record.entries_by_kind.get("another_way", ())}
     by_message: dict[str, set[str]] = {}
     for receipt in record.receipts:
         attempt = carried.get((receipt.gateway, receipt.provider_id))
@@ -138,7 +133,7 @@ def the_furthest_receipt_wins(record: Record, _: Histories) -> Iterator[str]:
         if receipt.state == "delivered" and message.state != "delivered":
             yield f"{message.id} is {message.state}, and receipt {receipt.id} says that it was delivered"
         stands = _handing(message) == (receipt.gateway, receipt.provider_id) and message.state == "handed"
-        if receipt.state == "failed" and stands and message.id not in again:
+        if receipt.state == "failed" and stands:
             yield f"{message.id} is handed, and receipt {receipt.id} says that it failed"
     for message in record.messages.values():
         if message.state == "delivered" and "delivered" not in by_message.get(message.id, ()):
