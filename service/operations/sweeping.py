@@ -14,6 +14,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
+from service.domain.dive import next_due_at
 from service.domain.dive.commands import NoteUnreachable, Tick
 from service.domain.people import Channel
 from service.operations.another_way import after_no_receipt, has_answered
@@ -56,6 +57,7 @@ class Swept:
 class _Batch:
     decided: int = 0
     faulty: set[str] = field(default_factory=set)  # the rules failed
+    idle: set[str] = field(default_factory=set)  # due, and the rules have nothing to do
     put_off: dict[str, datetime] = field(default_factory=dict)  # the database failed; with what was due
     pages: dict[str, Page] = field(default_factory=dict)  # what was decided, by dive
 
@@ -141,20 +143,22 @@ def _guarded(event: str, work: Callable[[], object]) -> bool:
 def _sweep_dives(service: Service) -> tuple[int, set[str]]:
     decided = 0
     faulty: set[str] = set()
+    idle: set[str] = set()
     tries: Counter[str] = Counter()
     for _ in range(BATCHES_MAX):
         now = service.clock.now()
         given_up = {dive_id for dive_id, count in tries.items() if count >= PASSING_TRIES}
-        batch = service.write(partial(_sweep_batch, service, now, frozenset(faulty | given_up)))
+        batch = service.write(partial(_sweep_batch, service, now, frozenset(faulty | idle | given_up)))
         decided += batch.decided
         faulty |= batch.faulty
+        idle |= batch.idle
         tries.update(batch.put_off.keys())
         faulty |= {
             dive_id
             for dive_id, due_at in batch.put_off.items()
             if tries[dive_id] >= PASSING_TRIES and now - due_at > _passing(service)
         }
-        if not (batch.decided or batch.faulty or batch.put_off):
+        if not (batch.decided or batch.faulty or batch.put_off or batch.idle):
             break
         service.nudge()
     return decided, faulty
@@ -176,7 +180,7 @@ def _sweep_batch(service: Service, now: datetime, skip: frozenset[str], session:
     try:
         with session.begin_nested():
             record_all(service, session, [batch.pages[one.dive_id] for one in decided], now)
-        batch.decided = len(decided)
+        batch.decided = len(decided) - len(batch.idle)
     except Exception as error:
         if _must_end(error):
             raise
@@ -188,7 +192,12 @@ def _sweep_batch(service: Service, now: datetime, skip: frozenset[str], session:
 
 def _decide(claimed: Claimed, now: datetime, batch: _Batch) -> None:
     dive = claimed.dive()
-    batch.pages[claimed.dive_id] = told_by(dive, decided(dive, Tick(), now), claimed.receiving_number)
+    page = batch.pages[claimed.dive_id] = told_by(dive, decided(dive, Tick(), now), claimed.receiving_number)
+    due_at = None if page.lines else next_due_at(dive)
+    if due_at is not None and due_at <= now:
+        # It stays due, so that it would be claimed again and again.
+        _LOG.error("due_and_nothing_to_do", extra={"dive": claimed.dive_id, "due_at": due_at})
+        batch.idle.add(claimed.dive_id)
 
 
 def _sweep_alone(service: Service, session: Session, dive_id: str, now: datetime) -> None:

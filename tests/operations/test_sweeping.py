@@ -374,6 +374,41 @@ def test_a_row_that_cannot_be_written_takes_no_other_of_its_batch_with_it(
     assert not any("SERVICE FAULT" in body for body in stage.to(well.contacts[0].phone or ""))
 
 
+def test_a_dive_that_is_due_and_has_nothing_to_do_is_looked_at_once_a_sweep(
+    unchecked: Stage, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It is said loudly, and keeps no other dive waiting while it is claimed again and again."""
+    stage = unchecked
+    idle, well = stage.dive_in(plan_of(1)), stage.dive_in(plan_of(2))
+    whole, asked = recording.decide, []
+
+    def decide(dive: Dive, command: Any, now: Any) -> Any:
+        if dive.id != idle.id:
+            return whole(dive, command, now)
+        asked.append(command)
+        return ()
+
+    monkeypatch.setattr(recording, "decide", decide)
+    stage.sleep(66)
+
+    assert sweep(stage.service).decided == 1
+    assert (len(asked), caplog.messages.count("due_and_nothing_to_do")) == (1, 1)
+    assert stage.dive(well.id).phase is Phase.ALERT
+
+
+def test_a_row_that_says_due_too_early_is_put_right(stage: Stage) -> None:
+    """The moment that the state of the dive has is written again, so that the row is not looked at until then."""
+    dive = stage.dive_in()
+    moment = select(DiveRow.next_due_at).where(DiveRow.id == dive.id)
+    right = stage.service.read(lambda session: session.execute(moment).scalar_one())
+    stage.service.write(lambda session: dives.postpone(session, dive.id, stage.clock.at))
+
+    sweep(stage.service)
+
+    assert stage.service.read(lambda session: session.execute(moment).scalar_one()) == right > stage.clock.at
+    assert stage.dive(dive.id) == dive
+
+
 def test_an_event_costs_few_statements_whatever_the_number_of_contacts(stage: Stage) -> None:
     """What holds for all messages of an event is asked once."""
     contacts = [f"+4477009004{number:02}" for number in range(6)]
