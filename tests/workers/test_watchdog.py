@@ -118,7 +118,7 @@ def test_a_look_that_fails_counts_only_where_the_snapshot_could_be_watched(
     assert bool(told[0]) is kept
 
 
-@pytest.mark.parametrize("process", ["web", "worker", "beat", "keeper"])
+@pytest.mark.parametrize("process", ["web", "fallback", "worker", "beat", "keeper"])
 def test_each_process_has_a_unit_that_starts_it_again_for_ever(process: str) -> None:
     """The command is one of ours; only the keeper, which says that it is alive, is watched for that."""
     unit = configparser.ConfigParser(interpolation=None)
