@@ -26,7 +26,7 @@ from service.domain.grace import Step
 from service.domain.people import ADMINS
 from service.domain.wording import MessageKind
 from service.operations import service_log
-from service.operations.outage_journal import Began, Ended, Happened, Journal, Told, Tried
+from service.operations.outage_journal import Began, Ended, Happened, Journal, Told, Tried, outage_name
 from service.operations.plainest import end_fault_alarm
 from service.operations.recording import held, learn
 from service.operations.service import Service
@@ -98,9 +98,12 @@ def merge(service: Service, journal: Journal) -> None:
     for another reason does not keep the others out: its journal is put aside, and the admins hear of it.
     """
     began, accounts = _accounts(journal)
-    if began is None:
-        journal.drop()
+    if began is None and not accounts:
+        # Torn, or of another secret key: whoever has that can still read who was told.
+        _LOG.error("journal_unreadable")
+        journal.drop(aside=True)
         return
+    began = began or Began(service.clock.now(), outage_name())
     failed = 0
     for dive_id, account in accounts.items():
         try:

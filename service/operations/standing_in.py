@@ -77,9 +77,9 @@ class StandIn:
         self._began = known[-1] if known else Began(now - gone_s * self._second, outage_name())
         # The clock may be set meanwhile; only a keeper that was started again has nothing else to go by.
         self._since_s = means.monotonic() - max(gone_s, (now - self._began.at) / self._second)
-        fresh = contents.as_of is not None and self._began.at - contents.as_of < OLDEST
-        self._ladder = Ladder(contents.dives if fresh else ())
-        if not fresh:
+        self._fresh = contents.as_of is not None and self._began.at - contents.as_of < OLDEST
+        self._ladder = Ladder(contents.dives if self._fresh else ())
+        if not self._fresh:
             _LOG.error("snapshot_too_old", extra={"as_of": str(contents.as_of)})
         if known:
             self._take_up(before)
@@ -136,6 +136,9 @@ class StandIn:
         words = (
             "Linetender fault: the database is gone. Alarms go on from a copy, as not confirmed,"
             " 2 minutes after it went. Please bring it back."
+            if self._fresh
+            else "Linetender fault: the database is gone, and there is no copy of today. NO ALARM GOES OUT."
+            " Phone the contacts of whoever is in the water."
         )
         body = plain(club.name, words)
         draft = Draft(admin, MessageKind.OTHER, GONE, body, due_at=now)

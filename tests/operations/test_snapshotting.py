@@ -10,8 +10,10 @@ import pytest
 
 from service.domain.dive import Phase
 from service.operations import snapshotting
+from service.operations.merging import merge_first
 from service.operations.snapshotting import KeeperFiles, Snapshot, note_snapshot, snapshot_age
 from service.store.codec import load_dive
+from tests.operations.away import Keeping, alarms, armed, gone
 from tests.operations.stage import ANNA, CLEO, FINN, Stage, counted_statements, plan_of
 
 SECRET = "s" * 40
@@ -193,3 +195,34 @@ def test_its_age_is_in_the_database_for_those_on_other_machines(quick_stage: Sta
     stage.sleep(1)
 
     assert snapshot_age(stage.service) == (60.0, "0 dives")
+
+
+def test_admins_are_not_told_that_alarms_go_on_where_no_copy_of_today_is_left(unchecked: Stage, tmp_path: Path) -> None:
+    """The keeper finds the database gone after half a day of nothing: it says so, and whom to phone."""
+    keeping = Keeping(unchecked, tmp_path)
+    armed(keeping)
+    keeping.standby.close()
+    unchecked.sleep(13 * 60)
+    with gone(unchecked.engine):
+        keeping.start()
+        keeping.without(minutes=3)
+        assert "NO ALARM GOES OUT" in unchecked.last_to(FINN)
+        assert alarms(unchecked, CLEO) == []
+    keeping.standby.close()
+
+
+def test_a_journal_of_another_secret_key_is_put_aside(unchecked: Stage, tmp_path: Path) -> None:
+    """Who was told is in it, for whoever has that key; the service goes on."""
+    keeping = Keeping(unchecked, tmp_path)
+    armed(keeping)
+    with gone(unchecked.engine):
+        keeping.without(minutes=3)
+    keeping.standby.close()
+    files = KeeperFiles(tmp_path, "t" * 40)
+    kept = files.journal.read_bytes()
+
+    merge_first(unchecked.service, files)
+
+    assert not files.journal.exists()
+    [aside] = files.directory.glob("*.aside")
+    assert aside.read_bytes() == kept
