@@ -51,6 +51,10 @@ class SteadyClock:
             return shown
         return _EPOCH + since + most
 
+    def ahead(self) -> timedelta:
+        """How far we are before the wall clock, which was set back."""
+        return self.now() - self.shown()
+
     def stepped(self) -> timedelta:
         """How far the wall clock was set, ahead (+) or back (-), since this was asked last; nothing the first time."""
         ahead = self.shown() - _EPOCH - timedelta(seconds=self.monotonic())

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from service.clock import PacedClock, SteadyClock
-from service.operations.health import Lateness, return_canary, send_canary
+from service.operations.health import Lateness, compare_clocks, return_canary, send_canary
 from service.operations.service import Service
 from service.operations.spooling import Spool
 from service.operations.standby import Standby
@@ -308,3 +308,19 @@ def test_the_admins_hear_that_a_clock_was_set(stage: Stage, hand: Hand, step_min
     stage.courier.carry()
 
     assert [f"a machine's clock was set {way}" in body for body in stage.to(FINN)] == [True]
+
+
+def test_a_clock_that_did_not_follow_the_machine_back_is_compared_as_it_goes(stage: Stage) -> None:
+    """It was wrong by an hour and is right again; this process is not, and the admins hear of it."""
+    began, set_back = stage.clock.at, timedelta(0)
+    clock = SteadyClock(lambda: began - set_back, lambda: 1000.0)
+    service = replace(stage.service, clock=clock)
+    clock.now()
+    set_back = timedelta(hours=1)
+
+    apart_s = compare_clocks(service)
+
+    assert apart_s == (pytest.approx(3600, abs=2) if stage.engine.dialect.name == "postgresql" else 0)
+    stage.courier.carry()
+    told = ["our clock and the database's differ" in body for body in stage.to(FINN)]
+    assert told == ([True] if stage.engine.dialect.name == "postgresql" else [])
