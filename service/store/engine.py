@@ -43,7 +43,7 @@ _TRANSIENT_STATES: Final = {
 }
 _CONNECTION_LOST: Final = "08"  # the class of connection exceptions
 _SQLITE_TRANSIENT: Final = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
-_READING: Final = "linetender_reading"
+READING: Final = "linetender_reading"
 _GLANCING: Final = "linetender_glancing"
 
 
@@ -168,8 +168,10 @@ def _begin_sqlite(connection: Connection) -> None:
     options = connection.get_execution_options()
     if options.get(_GLANCING, False):
         return
-    reading = options.get(_READING, False)
-    connection.exec_driver_sql(f"PRAGMA query_only = {int(reading)}")
+    reading = options.get(READING, False)
+    if connection.info.get(READING) is not reading:  # it stays as it is from one transaction to the next
+        connection.exec_driver_sql(f"PRAGMA query_only = {int(reading)}")
+        connection.info[READING] = reading
     connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
 
 
@@ -179,7 +181,7 @@ def reading(engine: Engine) -> Iterator[Session]:
 
     On SQLite with a rollback journal nobody can commit while it is open and has read, so keep it short.
     """
-    calm = engine.execution_options(**{_READING: True})
+    calm = engine.execution_options(**{READING: True})
     if engine.dialect.name == "postgresql":
         # https://www.postgresql.org/docs/current/transaction-iso.html#XACT-REPEATABLE-READ: one snapshot for all.
         calm = calm.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)

@@ -7,12 +7,12 @@ from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 from typing import Final
 
-from sqlalchemy import and_, case, exists, func, insert, or_, select, update
+from sqlalchemy import and_, bindparam, case, exists, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.delivery import MessageState, ReceiptState
 from service.store.tables import AttemptRow, GatewayCanaryRow, GatewayStateRow, MessageRow, ReceiptRow
-from service.store.upsert import insert_or_keep, touched
+from service.store.upsert import insert_or_keep, table, touched
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +32,21 @@ class GatewayState:
     suspect_at: datetime | None = None
 
 
-_STATE = tuple(getattr(GatewayStateRow, field.name) for field in fields(GatewayState))
+_ROW = table(GatewayStateRow).c
+_STATES = select(*(_ROW[field.name] for field in fields(GatewayState)))
+_THESE = _STATES.where(_ROW.name.in_(bindparam("names", expanding=True)))
+_LOCK = _STATES.where(_ROW.name == bindparam("of")).with_for_update()
+_GUARDED = update(table(GatewayStateRow)).where(_ROW.name == bindparam("of"))
+_SAVE = _GUARDED.values({field.name: bindparam(f"new_{field.name}") for field in fields(GatewayState)[1:]})
+_TAKE_TRIAL = _GUARDED.where(
+    _ROW.rests_until_at <= bindparam("now"),
+    or_(_ROW.trial_until_at.is_(None), _ROW.trial_until_at <= bindparam("now")),
+).values(trial_until_at=bindparam("until"))
 
 
 def states(session: Session, names: Collection[str]) -> dict[str, GatewayState]:
     """The state of each of these gateways, in their order; a plain read that waits for nobody."""
-    found = session.execute(select(*_STATE).where(GatewayStateRow.name.in_(names)))
+    found = session.execute(_THESE, {"names": list(names)})
     known = {values.name: GatewayState(*values) for values in found}
     return {name: known.get(name) or GatewayState(name) for name in names}
 
@@ -48,22 +57,18 @@ def lock(session: Session, name: str) -> GatewayState:
     Whoever also writes to a message or a dive does that first: one order, so that none waits for another in a ring.
     """
     insert_or_keep(session, GatewayStateRow, {"name": name, "faults": 0})
-    found = select(*_STATE).where(GatewayStateRow.name == name).with_for_update()
-    return GatewayState(*session.execute(found).one())
+    return GatewayState(*session.execute(_LOCK, {"of": name}).one())
 
 
 def save(session: Session, state: GatewayState) -> None:
     """Write the state of a gateway that this transaction has locked."""
-    values = asdict(state)
-    touched(session, update(GatewayStateRow).where(GatewayStateRow.name == values.pop("name")).values(**values))
+    values = {f"new_{name}": value for name, value in asdict(state).items()}
+    touched(session, _SAVE, values | {"of": values.pop("new_name")})
 
 
 def take_trial(session: Session, name: str, now: datetime, until_at: datetime) -> bool:
     """Take the trial of a gateway whose rest is over; False when another courier was first."""
-    row = GatewayStateRow
-    free = or_(row.trial_until_at.is_(None), row.trial_until_at <= now)
-    trial = update(row).where(row.name == name, row.rests_until_at <= now, free)
-    return touched(session, trial.values(trial_until_at=until_at)) == 1
+    return touched(session, _TAKE_TRIAL, {"of": name, "now": now, "until": until_at}) == 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +118,12 @@ class Canary:
 
 
 SENDING: Final = "sending"
-_CANARY = tuple(getattr(GatewayCanaryRow, field.name) for field in fields(Canary))
+_SENT = table(GatewayCanaryRow).c
+_LAST = select(func.max(_SENT.id)).where(_SENT.gateway.in_(bindparam("names", expanding=True))).group_by(_SENT.gateway)
+_LAST_CANARIES = select(*(_SENT[field.name] for field in fields(Canary))).where(_SENT.id.in_(_LAST))
+_KNOWN_CANARY = select(_SENT.id).where(
+    _SENT.gateway == bindparam("gateway"), _SENT.provider_id == bindparam("provider_id")
+)
 
 
 def begin_canary(session: Session, name: str, now: datetime) -> int:
@@ -134,10 +144,10 @@ def note_canary_receipt(
     session: Session, name: str, provider_id: str, receipt: ReceiptState, code: str | None, now: datetime
 ) -> bool:
     """What a receipt says of a canary; False when the gateway knows none by that id. Delivered stays delivered."""
+    if session.execute(_KNOWN_CANARY, {"gateway": name, "provider_id": provider_id}).first() is None:
+        return False
     row = GatewayCanaryRow
     known = and_(row.gateway == name, row.provider_id == provider_id)
-    if session.execute(select(row.id).where(known)).first() is None:
-        return False
     open_ = update(row).where(known, row.delivered_at.is_(None))
     if receipt is ReceiptState.DELIVERED:
         touched(session, open_.values(delivered_at=now))
@@ -148,9 +158,7 @@ def note_canary_receipt(
 
 def last_canaries(session: Session, names: Collection[str]) -> dict[str, Canary]:
     """The last canary through each of these gateways that had one."""
-    row = GatewayCanaryRow
-    last = select(func.max(row.id)).where(row.gateway.in_(names)).group_by(row.gateway)
-    found = session.execute(select(*_CANARY).where(row.id.in_(last)))
+    found = session.execute(_LAST_CANARIES, {"names": list(names)})
     return {values.gateway: Canary(*values) for values in found}
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import bindparam, delete, func, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.store.tables import CanaryRow, HeartbeatRow
-from service.store.upsert import insert_or_keep, touched
+from service.store.upsert import insert_or_keep, table, touched
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,26 +21,33 @@ class Heartbeat:
     detail: str | None
 
 
+_ROW = table(HeartbeatRow).c
+_BEATS = select(_ROW.name, _ROW.at, _ROW.detail)
+_ONE = _BEATS.where(_ROW.name == bindparam("of"))
+_ALL = _BEATS.order_by(_ROW.name)
+_LATER = (
+    update(table(HeartbeatRow))
+    .where(_ROW.name == bindparam("of"), _ROW.at <= bindparam("now"))
+    .values(at=bindparam("now"), detail=bindparam("says"))
+)
+
+
 def beat(session: Session, name: str, at: datetime, detail: str | None = None) -> None:
     """Note that a part did its whole round. A heartbeat never goes back in time."""
     if insert_or_keep(session, HeartbeatRow, {"name": name, "at": at, "detail": detail}):
         return
-    later = update(HeartbeatRow).where(HeartbeatRow.name == name, HeartbeatRow.at <= at)
-    touched(session, later.values(at=at, detail=detail))
+    touched(session, _LATER, {"of": name, "now": at, "says": detail})
 
 
 def heartbeat(session: Session, name: str) -> Heartbeat | None:
     """The last heartbeat of a part; None when it never lived."""
-    row = HeartbeatRow
-    found = session.execute(select(row.name, row.at, row.detail).where(row.name == name)).first()
+    found = session.execute(_ONE, {"of": name}).first()
     return None if found is None else Heartbeat(*found)
 
 
 def heartbeats(session: Session) -> dict[str, Heartbeat]:
     """The last heartbeat of every part."""
-    row = HeartbeatRow
-    found = session.execute(select(row.name, row.at, row.detail).order_by(row.name))
-    return {values.name: Heartbeat(*values) for values in found}
+    return {values.name: Heartbeat(*values) for values in session.execute(_ALL)}
 
 
 def send_canary(session: Session, now: datetime) -> int:

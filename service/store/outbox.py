@@ -132,8 +132,8 @@ class Attempt:
     provider_id: str | None
 
 
-MESSAGE: Final = tuple(getattr(MessageRow, field.name) for field in fields(Message))
-_ATTEMPT = tuple(getattr(AttemptRow, field.name) for field in fields(Attempt))
+_ROW = table(MessageRow).c
+MESSAGE: Final = tuple(_ROW[field.name] for field in fields(Message))
 
 
 def queue(session: Session, message: NewMessage) -> str | None:
@@ -151,7 +151,6 @@ def queue_all(session: Session, messages: Sequence[NewMessage]) -> list[str | No
     return [one if one in new else None for one in ids]
 
 
-_ROW = table(MessageRow).c
 _THESE = select(_ROW.id).where(_ROW.id.in_(bindparam("ids", expanding=True)))
 _GIVEN = tuple(field.name for field in fields(NewMessage))
 
@@ -168,7 +167,7 @@ def _new_row(message: NewMessage) -> dict[str, Any]:
 
 def is_waiting(now: datetime) -> ColumnElement[bool]:
     """Queued and its time has come, or leased by somebody whose lease ran out."""
-    row = MessageRow
+    row = _ROW
     return or_(
         and_(row.state == QUEUED, row.not_before_at <= now),
         and_(row.state == LEASED, row.lease_until_at <= now),
@@ -177,11 +176,65 @@ def is_waiting(now: datetime) -> ColumnElement[bool]:
 
 def of_use(now: datetime) -> ColumnElement[bool]:
     """Not too late to be of use."""
-    return or_(MessageRow.expires_at.is_(None), MessageRow.expires_at > now)
+    return or_(_ROW.expires_at.is_(None), _ROW.expires_at > now)
 
 
-def _held(message_id: str, owner: str) -> ColumnElement[bool]:
-    return and_(MessageRow.id == message_id, MessageRow.state == LEASED, MessageRow.lease_owner == owner)
+_HELD = update(table(MessageRow)).where(
+    _ROW.id == bindparam("of"), _ROW.state == LEASED, _ROW.lease_owner == bindparam("owner")
+)
+_FREED: Final[dict[str, Any]] = {"lease_owner": None, "lease_until_at": None, "in_flight": False}
+_BEGIN = _HELD.where(_ROW.lease_until_at > bindparam("now")).values(in_flight=True, attempts=_ROW.attempts + 1)
+_MARK_HANDED = _HELD.values(
+    state=HANDED,
+    handed_at=bindparam("now"),
+    handed_gateway=bindparam("by"),
+    provider_id=bindparam("named"),
+    **_FREED,
+)
+_RELEASE = _HELD.values(state=QUEUED, not_before_at=bindparam("until"), **_FREED)
+_LEAVE_HANDED = _HELD.values(state=HANDED, **_FREED)
+_GIVEN_UP: Final[dict[str, Any]] = {
+    "state": FAILED,
+    "failed_reason": bindparam("why"),
+    "ended_at": bindparam("now"),
+    **_FREED,
+}
+_FAIL_HELD = _HELD.values(**_GIVEN_UP)
+_FAIL = (
+    update(table(MessageRow))
+    .where(_ROW.id == bindparam("of"), _ROW.state.in_((QUEUED, LEASED, HANDED)))
+    .values(**_GIVEN_UP)
+)
+_TRIED = table(AttemptRow).c
+_ATTEMPTS = tuple(_TRIED[field.name] for field in fields(Attempt))
+_BEGUN = insert(table(AttemptRow)).returning(_TRIED.id)
+_FINISH = (
+    update(table(AttemptRow))
+    .where(_TRIED.id == bindparam("of"), or_(_TRIED.ended_at.is_(None), _TRIED.outcome == "unknown"))
+    .values(
+        ended_at=bindparam("now"),
+        outcome=bindparam("came"),
+        code=bindparam("refusal"),
+        detail=bindparam("says"),
+        provider_id=bindparam("named"),
+    )
+)
+_ATTEMPTS_OF = select(*_ATTEMPTS).where(_TRIED.message_id == bindparam("of")).order_by(_TRIED.id)
+_MESSAGES = select(*MESSAGE)
+_GET = _MESSAGES.where(_ROW.id == bindparam("of"))
+_OF_DIVE = _MESSAGES.where(_ROW.dive_id == bindparam("of")).order_by(_ROW.queued_at, _ROW.priority, _ROW.rank, _ROW.id)
+_CARRIED = select(_TRIED.message_id).where(_TRIED.gateway == bindparam("by"), _TRIED.provider_id == bindparam("named"))
+_BY_PROVIDER = (
+    _MESSAGES.where(
+        or_(
+            and_(_ROW.handed_gateway == bindparam("by"), _ROW.provider_id == bindparam("named")),
+            _ROW.id.in_(_CARRIED),
+        )
+    )
+    .order_by(_ROW.queued_at)
+    .limit(1)
+)
+_CHECKED = update(table(MessageRow)).where(_ROW.id == bindparam("of")).values(receipt_checked=True)
 
 
 def begin_attempt(session: Session, message_id: str, gateway: str, owner: str, now: datetime) -> int:
@@ -189,15 +242,11 @@ def begin_attempt(session: Session, message_id: str, gateway: str, owner: str, n
 
     Raises LeaseLost when the message is not leased to `owner`: taken over, or expired as its dive closed.
     """
-    begin = update(MessageRow).where(_held(message_id, owner), MessageRow.lease_until_at > now)
-    if touched(session, begin.values(in_flight=True, attempts=MessageRow.attempts + 1)) != 1:
+    if touched(session, _BEGIN, {"of": message_id, "owner": owner, "now": now}) != 1:
         raise LeaseLost(f"message {message_id} is not leased to {owner}")
-    started = (
-        insert(AttemptRow)
-        .values(message_id=message_id, gateway=gateway, carried_by=owner, started_at=now)
-        .returning(AttemptRow.id)
-    )
-    return session.execute(started).scalar_one()
+    row = {"message_id": message_id, "gateway": gateway, "carried_by": owner, "started_at": now}
+    attempt_id: int = session.execute(_BEGUN, row).scalar_one()
+    return attempt_id
 
 
 def finish_attempt(
@@ -210,38 +259,19 @@ def finish_attempt(
     now: datetime,
 ) -> None:
     """Record how an attempt ended; whoever slept past the lease may still replace "unknown"."""
-    row = AttemptRow
-    ended = update(row).where(row.id == attempt_id, or_(row.ended_at.is_(None), row.outcome == "unknown"))
-    values = {"ended_at": now, "outcome": outcome, "code": code, "detail": detail, "provider_id": provider_id}
-    touched(session, ended.values(**values))
+    heard = {"came": outcome, "refusal": code, "says": detail, "named": provider_id}
+    touched(session, _FINISH, {"of": attempt_id, "now": now} | heard)
 
 
 def mark_handed(session: Session, message_id: str, owner: str, gateway: str, provider_id: str, now: datetime) -> bool:
     """A gateway took the message. False when the lease was lost meanwhile: then nothing is written."""
-    handed = update(MessageRow).where(_held(message_id, owner))
-    values = {
-        "state": HANDED,
-        "handed_at": now,
-        "handed_gateway": gateway,
-        "provider_id": provider_id,
-        "lease_owner": None,
-        "lease_until_at": None,
-        "in_flight": False,
-    }
-    return touched(session, handed.values(**values)) == 1
+    values = {"of": message_id, "owner": owner, "by": gateway, "named": provider_id, "now": now}
+    return touched(session, _MARK_HANDED, values) == 1
 
 
 def release(session: Session, message_id: str, owner: str, not_before_at: datetime) -> bool:
     """Give a message back to be tried again; False when the lease was lost meanwhile."""
-    free = update(MessageRow).where(_held(message_id, owner))
-    values = {
-        "state": QUEUED,
-        "not_before_at": not_before_at,
-        "lease_owner": None,
-        "lease_until_at": None,
-        "in_flight": False,
-    }
-    return touched(session, free.values(**values)) == 1
+    return touched(session, _RELEASE, {"of": message_id, "owner": owner, "until": not_before_at}) == 1
 
 
 def adopt(session: Session, message_id: str, gateway: str, provider_id: str, now: datetime) -> bool:
@@ -274,43 +304,31 @@ def take_up(session: Session, message_id: str, at: datetime) -> bool:
 
 def leave_handed(session: Session, message_id: str, owner: str) -> bool:
     """There is no other gateway for a message that was taken back: it is with the one that has it."""
-    held = update(MessageRow).where(_held(message_id, owner))
-    values = {"state": HANDED, "lease_owner": None, "lease_until_at": None, "in_flight": False}
-    return touched(session, held.values(**values)) == 1
+    return touched(session, _LEAVE_HANDED, {"of": message_id, "owner": owner}) == 1
 
 
 def mark_failed(session: Session, message_id: str, owner: str | None, reason: str, now: datetime) -> bool:
     """Give a message up; with an owner only while leased to them. False when it was not ours to fail."""
-    open_ = and_(MessageRow.id == message_id, MessageRow.state.in_((QUEUED, LEASED, HANDED)))
-    fail = update(MessageRow).where(open_ if owner is None else _held(message_id, owner))
-    values = {
-        "state": FAILED,
-        "failed_reason": reason,
-        "ended_at": now,
-        "lease_owner": None,
-        "lease_until_at": None,
-        "in_flight": False,
-    }
-    return touched(session, fail.values(**values)) == 1
+    values = {"of": message_id, "why": reason, "now": now}
+    if owner is None:
+        return touched(session, _FAIL, values) == 1
+    return touched(session, _FAIL_HELD, values | {"owner": owner}) == 1
 
 
 def attempts_of(session: Session, message_id: str) -> list[Attempt]:
     """The attempts at a message, first to last."""
-    found = select(*_ATTEMPT).where(AttemptRow.message_id == message_id).order_by(AttemptRow.id)
-    return [Attempt(*values) for values in session.execute(found)]
+    return [Attempt(*values) for values in session.execute(_ATTEMPTS_OF, {"of": message_id})]
 
 
 def get(session: Session, message_id: str) -> Message | None:
     """A message as it stands."""
-    found = session.execute(select(*MESSAGE).where(MessageRow.id == message_id)).first()
+    found = session.execute(_GET, {"of": message_id}).first()
     return None if found is None else Message(*found)
 
 
 def of_dive(session: Session, dive_id: str) -> list[Message]:
     """All messages of a dive in the order in which they were queued."""
-    row = MessageRow
-    found = select(*MESSAGE).where(row.dive_id == dive_id).order_by(row.queued_at, row.priority, row.rank, row.id)
-    return [Message(*values) for values in session.execute(found)]
+    return [Message(*values) for values in session.execute(_OF_DIVE, {"of": dive_id})]
 
 
 def count_without_dive(session: Session, club_id: str, phone: str, since: datetime) -> int:
@@ -324,17 +342,13 @@ def count_without_dive(session: Session, club_id: str, phone: str, since: dateti
 
 def by_provider(session: Session, gateway: str, provider_id: str) -> Message | None:
     """The message that a gateway knows by that id, also when another way has carried it again since."""
-    carried = select(AttemptRow.message_id).where(AttemptRow.gateway == gateway, AttemptRow.provider_id == provider_id)
-    handed = and_(MessageRow.handed_gateway == gateway, MessageRow.provider_id == provider_id)
-    found = session.execute(
-        select(*MESSAGE).where(or_(handed, MessageRow.id.in_(carried))).order_by(MessageRow.queued_at).limit(1)
-    ).first()
+    found = session.execute(_BY_PROVIDER, {"by": gateway, "named": provider_id}).first()
     return None if found is None else Message(*found)
 
 
 def note_receipt_checked(session: Session, message_id: str) -> None:
     """The missing receipt of a message has been acted upon."""
-    touched(session, update(MessageRow).where(MessageRow.id == message_id).values(receipt_checked=True))
+    touched(session, _CHECKED, {"of": message_id})
 
 
 def oldest_urgent(session: Session, now: datetime) -> datetime | None:

@@ -358,8 +358,8 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         (_STORE + "leases:_end_lost_attempts", "if not message_ids:", "if True:", "attempts", "couriers_die"),
         (
             _STORE + "outbox:mark_handed",
-            '"provider_id": provider_id,',
-            '"provider_id": "lost",',
+            '"named": provider_id,',
+            '"named": "lost",',
             "handed",
             "an_alarm_is_answered",
         ),
