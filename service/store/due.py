@@ -101,6 +101,8 @@ _UNCONFIRMED: Final = {
     "sqlite": "state = 'handed' AND receipt_checked = 0 AND priority <= 1",
     "postgresql": "state = 'handed' AND NOT receipt_checked AND priority <= 1",
 }
+# SQLite would rather look through every alarm that was ever handed over.
+_BY_INDEX: Final = {"sqlite": "messages INDEXED BY ix_messages_unconfirmed", "postgresql": "messages"}
 _EXPIRING: Final = "state IN ('queued', 'leased') AND expires_at IS NOT NULL"
 _WAITED: Final = {
     "sqlite": "handed_at + receipt_within_s * 1000000",
@@ -113,7 +115,9 @@ def _glance(dialect: str) -> Select[Any]:
     messages, texts, parts, beats = (table(row) for row in (MessageRow, InboundTextRow, InboundPartRow, HeartbeatRow))
     found = {
         "dive_at": select(func.min(_ROW.next_due_at)).where(text("next_due_at IS NOT NULL")),
-        "receipt_at": select(func.min(_waited(dialect))).select_from(messages).where(text(_UNCONFIRMED[dialect])),
+        "receipt_at": select(func.min(_waited(dialect)))
+        .select_from(text(_BY_INDEX[dialect]))
+        .where(text(_UNCONFIRMED[dialect])),
         "part_at": select(func.min(parts.c.received_at)).where(parts.c.inbound_id.is_(None)),
         "text_at": select(func.min(texts.c.received_at)).where(text("state = 'stored'")),
         "expires_at": select(func.min(messages.c.expires_at)).where(text(_EXPIRING)),
