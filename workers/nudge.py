@@ -35,7 +35,8 @@ TRANSPORT: Final = {
 def broker_nudge(celery: Celery) -> Callable[[], None]:
     """A function that asks the couriers to look at once. It never raises and is back within about a second.
 
-    After a fault it does nothing for 10 s, so that a dead broker costs one wait and not one for every text.
+    After a fault it does nothing for 10 s, so that a dead broker costs one wait and not one for every text. Threads
+    that come while one is publishing share the next one.
     """
     return _Nudge(celery)
 
@@ -49,12 +50,16 @@ class _Nudge:
         self._turn = threading.Lock()
         self._connection: Any = None
         self._rest_until = -REST_AFTER_FAULT_S
+        self._begun = 0
 
     def __call__(self) -> None:
+        came_before = self._begun
         if self._resting() or not self._turn.acquire(timeout=WAIT_FOR_TURN_S):
             return
         try:
-            if not self._resting():
+            # One that began after we came here, while we waited for our turn, asks for what we have too.
+            if not self._resting() and self._begun == came_before:
+                self._begun += 1
                 self._publish()
         except Exception as fault:  # noqa: BLE001 - the caller has more important work, whatever happens here
             self._rest(fault)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import threading
 import time
 from collections.abc import Callable, Iterable
 from math import inf
@@ -115,6 +116,53 @@ def test_a_nudge_works_again_once_the_broker_is_back(broker: Broker, tmp_path: P
     nudge()
 
     assert (resting, lengths(broker)) == ((0, 0), (1, 1))
+
+
+class Turn:
+    """The turn of a nudge, for which any wait is short enough; counts who came."""
+
+    def __init__(self) -> None:
+        self.came = 0
+        self._counting, self._lock = threading.Lock(), threading.Lock()
+
+    def acquire(self, timeout: float) -> bool:
+        """Wait for it, far longer than `timeout`: this machine may be busy."""
+        with self._counting:
+            self.came += 1
+        return self._lock.acquire(timeout=100 * timeout)
+
+    def release(self) -> None:
+        """Let the next one have it."""
+        self._lock.release()
+
+
+def test_who_comes_while_one_is_published_shares_the_next_one(tmp_path: Path) -> None:
+    """The couriers are asked once for all who waited, and after the last of them came."""
+    nudge = _Nudge(make_celery(settings_for(f"sqlite:///{tmp_path / 'x.db'}", "redis://127.0.0.1:1/0"), PUBLISHING))
+    turn, under_way, go_on = Turn(), threading.Event(), threading.Event()
+    came: list[int] = []
+
+    def publish() -> None:
+        came.append(turn.came)
+        under_way.set()
+        assert go_on.wait(30)
+
+    nudge._turn, nudge._publish = turn, publish  # type: ignore[assignment,method-assign]
+    threads = [threading.Thread(target=nudge) for _ in range(5)]
+    threads[0].start()
+    assert under_way.wait(30)
+    for thread in threads[1:]:
+        thread.start()
+    give_up_at = time.monotonic() + 25
+    while turn.came < len(threads) and time.monotonic() < give_up_at:
+        time.sleep(0.01)
+    go_on.set()
+    for thread in threads:
+        thread.join()
+
+    assert came == [1, 5]
+    nudge()
+    assert len(came) == 3
 
 
 @pytest.mark.parametrize("url", ["redis://127.0.0.1:1/0", "nonsense://x", "redis://127.0.0.1:port/0"])
