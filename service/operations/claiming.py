@@ -27,7 +27,7 @@ from service.operations.service import Service
 from service.store import dives, gateways, handing, leases, outbox, senders
 from service.store.dives import UnreadableDive
 from service.store.gateways import GatewayState
-from service.store.leases import Kinds, Waiting
+from service.store.leases import Kinds, Shut, Waiting
 from service.store.outbox import LEASED, URGENT_TO, ClaimedMessage
 from service.store.superseding import expire_moved_on
 
@@ -198,9 +198,9 @@ class Claims:
             desk.tried = handing.tried(session, [row.id for row in found if row.attempts])
             choices = {row.id: choice for row in found if (choice := self._place(session, row, desk)) is not None}
             return self._taken(session, [row for row in found if row.id in choices], choices, desk)
-        page, beyond = PAGE, 0
+        page, beyond, shut = PAGE, 0, self._shut(desk)
         while len(found) < limit and beyond < PASSED_OVER_MAX:
-            rows = leases.waiting(session, desk.now, page, kinds=kinds, channels=open_, beyond=beyond)
+            rows = leases.waiting(session, desk.now, page, kinds=kinds, channels=open_, shut=shut, beyond=beyond)
             desk.tried |= handing.tried(session, [row.id for row in rows if row.attempts])
             for row in rows:
                 choice = self._place(session, row, desk)
@@ -267,6 +267,18 @@ class Claims:
                 desk.waits(at)
         open_ = [channel for channel, at in opens_at.items() if at <= desk.now]
         return [*open_, *(channel for channel in Channel if not carriers[channel])] if open_ else []
+
+    def _shut(self, desk: _Desk) -> list[Shut]:
+        """The channels of which some senders have to wait and others need not, with whom each of them serves."""
+        found = []
+        for channel in Channel:
+            serving = [gateway for gateway in self._gateways.values() if channel in gateway.channels]
+            free = [gateway for gateway in serving if desk.is_open(gateway, channel)]
+            waiting = [gateway for gateway in serving if gateway not in free]
+            if waiting and free and "" not in _prefixes(free):
+                found.append(Shut(channel, _prefixes(waiting), _prefixes(free)))
+                desk.waits(min(desk.opening(gateway, channel) for gateway in waiting))
+        return found
 
     def _ways(self, row: Waiting | ClaimedMessage) -> tuple[Gateway, ...]:
         channel = Channel(row.channel)
@@ -370,6 +382,11 @@ def waiting_part(message: ClaimedMessage) -> Waiting:
 def _sender(gateway: Gateway, channel: Channel) -> str:
     """The name under which the rate of a sender is kept: texts have one, calls of the same gateway another."""
     return gateway.name if channel is Channel.TEXT else f"{gateway.name} {channel}"
+
+
+def _prefixes(gateways: Sequence[Gateway]) -> tuple[str, ...]:
+    """The beginnings of the numbers that they serve."""
+    return tuple(prefix for gateway in gateways for prefix in gateway.route.prefixes or ("",))
 
 
 def _address(row: Waiting | ClaimedMessage, channel: Channel) -> str:

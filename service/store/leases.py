@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
-from sqlalchemy import Select, and_, literal, or_, select, update
+from sqlalchemy import ColumnElement, Select, and_, false, func, literal, not_, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.people import Channel
@@ -41,6 +41,18 @@ class Waiting:
     handed_gateway: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class Shut:
+    """A channel of which some senders have to wait: the beginnings of numbers that they serve, and the others do.
+
+    "" is the beginning of every number.
+    """
+
+    channel: Channel
+    shut: tuple[str, ...]
+    open: tuple[str, ...]
+
+
 _WAITING = tuple(getattr(MessageRow, field.name) for field in fields(Waiting))
 
 
@@ -66,23 +78,33 @@ def waiting(
     *,
     kinds: Kinds = "all",
     channels: Collection[str] | None = None,
+    shut: Collection[Shut] = (),
     beyond: int = 0,
 ) -> list[Waiting]:
     """Up to `limit` messages that could be carried now, after the first `beyond`; nobody else can lease them meanwhile.
 
     Strictly by priority, then first contacts of every dive before second ones, then the longest due; but of what is
     urgent, and of what is not, e-mails come last: a mail server that hangs must not keep texts and calls waiting. A
-    lease that ran out is free again. `channels`: only those; None for all.
+    lease that ran out is free again. `channels`: only those; None for all. `shut`: without those that only senders
+    serve which have to wait, however many they are.
     """
     row = MessageRow
     wanted = _which(select(*_WAITING), now, kinds)
     if channels is not None:
         wanted = wanted.where(row.channel.in_(channels))
+    for one in shut:
+        served, free = _begins(one.channel, one.shut), _begins(one.channel, one.open)
+        wanted = wanted.where(or_(row.channel != one.channel, not_(served), free))
     extra = (row.priority > URGENT_TO, row.channel == Channel.EMAIL)
     wanted = wanted.order_by(*extra, row.priority, row.rank, row.due_at, row.queued_at, row.id).limit(limit)
     if beyond:
         wanted = wanted.offset(beyond)
     return [Waiting(*values) for values in session.execute(wanted.with_for_update(skip_locked=True))]
+
+
+def _begins(channel: Channel, prefixes: Collection[str]) -> ColumnElement[bool]:
+    address = func.coalesce(MessageRow.email, "") if channel is Channel.EMAIL else MessageRow.phone
+    return or_(false(), *(address.startswith(prefix, autoescape=True) for prefix in prefixes))
 
 
 def _which(wanted: Select, now: datetime, kinds: Kinds) -> Select:  # type: ignore[type-arg]

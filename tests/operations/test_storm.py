@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.domain.encoding import segments
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
+from service.operations import claiming
 from service.operations.carrying import Courier
 from service.operations.forecasting import forecast
 from service.operations.gateway import Blame, Route
@@ -194,6 +195,28 @@ def test_a_message_that_waits_for_its_sender_holds_up_none_of_another(unchecked:
     assert 14 <= len(stage.first.taken) <= 17  # fifteen seconds, and one that was early
     left = stage.service.read(lambda session: session.execute(still_queued()).scalar_one())
     assert left == 71 - len(stage.journal)
+
+
+def test_alarms_that_wait_for_a_slow_sender_hide_none_of_another_however_many_they_are(
+    unchecked: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """More of them than are ever passed over, and behind them one that another gateway carries: it goes at once."""
+    stage = unchecked  # the numbers are nobody's
+    monkeypatch.setattr(claiming, "PASSED_OVER_MAX", claiming.PAGE)
+    stage.first.route = Route(prefixes=("+447700",), segments_per_s=1.0)
+    stage.second.route = Route(prefixes=("+1",))
+    with storm_courier(stage, stage.first, stage.second) as courier:
+        queue(stage, [f"+447700900{number:03}" for number in range(2 * claiming.PAGE)], MessageKind.ALERT)
+        stage.clock.at += seconds(1)
+        queue(stage, ["+12025550101", "+33199000001"], MessageKind.ALERT)
+        begin_at = stage.clock.at
+
+        courier.carry()
+
+    assert [one.at for one in stage.second.taken] == [begin_at]
+    assert 14 <= len(stage.first.taken) <= 17  # the slow sender goes on at its rate
+    states = dict(stage.service.read(lambda session: session.execute(select(MessageRow.phone, MessageRow.state)).all()))
+    assert states["+33199000001"] == "failed"  # nobody carries to it, which is not to be hidden either
 
 
 def test_an_urgent_message_that_comes_meanwhile_has_the_next_slot(unchecked: Stage) -> None:
