@@ -104,9 +104,12 @@ class OutageCourier:
             self._put(told)
 
     def drop(self, dive_id: str) -> None:
-        """What has not gone out of a dive that is over would only mislead; its stand-down goes."""
+        """What has not gone out of a dive that is over would only mislead; its stand-down goes.
+
+        What is with a gateway now is not tried again either.
+        """
         for parcel in self._of_dive.get(dive_id, ()):
-            if parcel.told.kind != MessageKind.STAND_DOWN and not parcel.flying:
+            if parcel.told.kind != MessageKind.STAND_DOWN:
                 self._end(parcel)
 
     def message(self, message_id: str) -> Told | None:

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.clock import Clock, clock_seconds
-from service.domain.dive import Dive, Event
+from service.domain.dive import Dive, Event, Phase
 from service.domain.dive.commands import Acknowledge, Command, NoteUnreachable
 from service.domain.dive.events import Closed, StepTaken
 from service.domain.encoding import segments
@@ -130,6 +130,9 @@ class StandIn:
             elif isinstance(entry, Told) and entry.dive_id and entry.step.endswith(PLAINEST):
                 self._plain.add(entry.dive_id)
         self._courier.take_up(before)
+        for dive in self._ladder.dives.values():
+            if dive.phase is Phase.CLOSED:
+                self._courier.drop(dive.id)
 
     def _gone(self, club: ClubToTell, admin: Recipient) -> Told:
         now = self._means.clock.now()
