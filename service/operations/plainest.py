@@ -26,7 +26,7 @@ from service.operations.patience import receipt_within_s
 from service.operations.service import Service
 from service.store import admins, dives, due, log, opt_outs, outbox, reaches
 from service.store.dives import UnreadableDive
-from service.store.outbox import Message, NewMessage
+from service.store.outbox import FAILED, Message, NewMessage
 from service.store.plain_columns import RowFacts, row_facts
 
 AGAIN_AFTER = timedelta(minutes=10)
@@ -136,7 +136,8 @@ def end_fault_alarm(session: Session, dive: Dive, by: Actor, now: datetime) -> N
     facts = row_facts(session, dive.id) if reached else None
     for way, alarm in reached.items():
         earlier = [one for one in over if (one.person_key, one.channel) == way]
-        if facts is None or alarm.phone == by.phone or any(one.queued_at >= alarm.queued_at for one in earlier):
+        told = any(one.queued_at >= alarm.queued_at and one.state != FAILED for one in earlier)
+        if facts is None or alarm.phone == by.phone or told:
             continue
         # Who was stood down before that alarm hears it once more, as a message of its own.
         name = f"{step}-{alarm.id[:8]}" if any(one.step == step for one in earlier) else step

@@ -15,7 +15,17 @@ from service.operations.outage_carrying import OutageCourier
 from service.operations.outage_journal import Journal, Told
 from service.operations.snapshotting import KeeperFiles
 from tests.operations.away import NOT_CONFIRMED, Keeping, alarms, armed, gone
-from tests.operations.stage import ANNA, BEGIN_AT, CLEO, HandMovedClock, ScriptedGateway, Stage, accept, time_out
+from tests.operations.stage import (
+    ANNA,
+    BEGIN_AT,
+    CLEO,
+    HandMovedClock,
+    ScriptedGateway,
+    Stage,
+    accept,
+    lose_the_answer,
+    time_out,
+)
 
 ALARM = Told(
     id="alarm",
@@ -92,4 +102,28 @@ def test_an_alarm_that_nobody_took_before_the_finish_goes_out_no_more(
         keeping.without(minutes=10)
         assert alarms(stage, CLEO) == []
         assert NOT_CONFIRMED not in stage.last_to(CLEO)
+    keeping.standby.close()
+
+
+@pytest.mark.parametrize("known", [False, True], ids=["heard by the keeper alone", "in the database before it went"])
+def test_a_stand_down_that_no_gateway_took_is_sent_when_the_database_is_back(
+    unchecked: Stage, tmp_path: Path, *, known: bool
+) -> None:
+    """Who may have the alarm is not left with it because the keeper's stand-down got nowhere."""
+    stage, keeping = unchecked, Keeping(unchecked, tmp_path)
+    armed(keeping)
+    if known:
+        stage.text(ANNA, "OUT")
+    with gone(stage.engine):
+        stage.first.usually = stage.second.usually = lose_the_answer
+        keeping.without(minutes=2)
+        stage.first.usually = stage.second.usually = time_out
+        keeping.spooled(ANNA, "OUT")
+        keeping.without(seconds=20)
+        assert NOT_CONFIRMED in stage.last_to(CLEO)
+    stage.first.usually = stage.second.usually = accept
+    keeping.look()
+    stage.turn()
+
+    assert NOT_CONFIRMED not in stage.last_to(CLEO)
     keeping.standby.close()
