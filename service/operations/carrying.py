@@ -83,6 +83,7 @@ class Courier:
         flying: set[Future[None]] = set()
         pile: deque[Parcel] = deque()
         until_s = self._monotonic() + TAKES_FOR_S
+        self._handing_over.write()  # what could not be while the database was away
         try:
             for _ in range(ROUNDS_MAX):
                 began_s = self._monotonic()

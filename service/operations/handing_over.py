@@ -68,26 +68,34 @@ class HandingOver:
             self.write()
 
     def write(self) -> None:
-        """Record what waits, unless another thread is just about it: then that one does. Never raises."""
+        """Record what waits, unless another thread is just about it: then that one does. Never raises.
+
+        While the database is away it goes on waiting: where that comes back before the leases end, nothing goes twice.
+        """
         # Looked at again once the lock is free: somebody may have come after the last look of who had it.
-        while self._waiting and self._writing.acquire(blocking=False):
+        done = True
+        while done and self._waiting and self._writing.acquire(blocking=False):
             try:
-                self._write()
+                done = self._write()
             finally:
                 self._writing.release()
 
-    def _write(self) -> None:
+    def _write(self) -> bool:
+        """Whether the database was there for all that waited."""
         while self._waiting:
             batch = [self._waiting.popleft() for _ in range(min(len(self._waiting), TOGETHER_MAX))]
             now = self._service.clock.now()
             try:
                 left = self._service.write(partial(self._together, batch, now))
             except Exception as error:  # noqa: BLE001 - whatever it is, the others' records must not be lost with it
-                # While the database is away there is no use in trying each: their leases run out, and they go again.
                 _LOG.exception("not_recorded_together", extra={"messages": len(batch)})
-                left = [] if is_transient(error) else batch
+                if is_transient(error):  # there is no use in trying each
+                    self._waiting.extendleft(reversed(batch))
+                    return False
+                left = batch
             for handed in left:
                 self._one_by_one(handed)
+        return True
 
     def _together(self, batch: Sequence[Handed], now: datetime, session: Session) -> list[Handed]:
         """Record those that nothing stands in the way of; gives the others."""

@@ -15,6 +15,7 @@ from service.operations.claiming import Claimed, Claims
 from service.operations.gateway import Accepted, Outcome, Outgoing, ReceiptState
 from service.operations.handing_over import HandingOver
 from service.operations.sweeping import sweep
+from service.store.engine import RunAgainError
 from service.store.outbox import QUEUED, Message
 from service.store.tables import MessageRow
 from tests.operations.conftest import staged_on
@@ -102,6 +103,26 @@ def test_where_they_cannot_be_written_together_each_is_written_alone(
 
     assert {one.state for one in alarms(stage, dive_ids)} == {"handed"}
     assert "not_recorded_together" in caplog.messages
+
+
+def test_what_was_taken_while_the_database_was_away_is_recorded_once_it_is_back(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A server that is started again within the leases makes no alarm go twice."""
+    dive_ids = overdue(stage, 3)
+
+    def away(*_: object) -> None:
+        raise RunAgainError
+
+    with monkeypatch.context() as broken:
+        broken.setattr(HandingOver, "_together", away)
+        stage.courier.carry()
+    assert {one.state for one in alarms(stage, dive_ids)} == {"leased"}
+
+    stage.courier.carry()
+
+    assert {one.state for one in alarms(stage, dive_ids)} == {"handed"}
+    assert len({one.reference for one in stage.journal}) == len(stage.journal)
 
 
 @pytest.mark.postgres
