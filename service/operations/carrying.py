@@ -24,6 +24,7 @@ from service.operations.budgeting import valid_for_s
 from service.operations.claiming import Claimed, Claims, InDoubt, Kept, Parcel
 from service.operations.gateway import Accepted, Found, Gateway, Lookup, Outcome, Outgoing, Unknown
 from service.operations.handing_over import Handed, HandingOver, is_plain
+from service.operations.hands import ALL, Hands
 from service.operations.routing import URGENT
 from service.operations.service import Service
 from service.operations.settling import Heard, Settling
@@ -32,11 +33,10 @@ from service.store.outbox import ClaimedMessage
 
 _LOG = logging.getLogger(__name__)
 
-AT_ONCE = 16
+AT_ONCE = ALL
 ROUNDS_MAX = 2_000
 TAKES_FOR_S = 15.0  # real seconds: less than the soft limit of a task that carries
 PILE_MAX = 100  # so many messages at most are in doubt when this process ends in the middle
-PILE_LASTS_S = 0.1  # real seconds
 LOOK_AGAIN_S = 0.2  # real seconds: how long a new alarm may wait behind calls that are slow
 
 
@@ -57,6 +57,7 @@ class Courier:
         self._pause = pause
         self._gateways = tuple(gateways)
         self._pool = ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="courier")
+        self._hands = Hands(monotonic)
         self._asking = Asking()
         owner = f"{service.process}:{os.getpid()}:{secrets.token_hex(3)}"
         self._claims = Claims(service, self._gateways, owner)
@@ -86,13 +87,12 @@ class Courier:
         self._handing_over.write()  # what could not be while the database was away
         try:
             for _ in range(ROUNDS_MAX):
-                began_s = self._monotonic()
-                left_s = until_s - began_s
+                left_s = until_s - self._monotonic()
                 if left_s <= 0:
                     break
                 claimed = self._claims.claim(kinds, most - len(flying)) if len(flying) < AT_ONCE else Claimed()
                 pile.extend(claimed.parcels)
-                hands = min(len(pile), AT_ONCE - len(flying))
+                hands = min(len(pile), AT_ONCE - len(flying), self._hands.wanted())
                 flying |= {self._pool.submit(self._work_off, pile) for _ in range(hands)}
                 flying |= {self._pool.submit(self._resolve, doubt) for doubt in claimed.in_doubt}
                 self._keep(claimed.kept)
@@ -106,8 +106,9 @@ class Courier:
                     self._pause(min(slot_s if claimed.shut else min(slot_s, LOOK_AGAIN_S), left_s))
                 elif not claimed.kept:
                     break
-                carried -= self._take_back(pile)
-                most = self._at_once(taken, self._monotonic() - began_s)
+                back = self._take_back(pile)
+                carried -= back
+                most = self._at_once(most, taken, back)
         finally:
             self._take_back(pile)
         wait(flying)
@@ -131,11 +132,13 @@ class Courier:
                 _LOG.exception("not_taken_back", extra={"messages": len(rest)})
         return len(rest)
 
-    def _at_once(self, taken: int, took_s: float) -> int:
-        """How many to claim next: as many as go in a tenth of a second, so that no alarm waits longer for its turn."""
-        if self._claims.paced or took_s <= 0:
+    def _at_once(self, most: int, taken: int, back: int) -> int:
+        """How many to claim next: more while all of it goes in one look, and no more than went in this one if not."""
+        if self._claims.paced:
             return AT_ONCE
-        return min(max(int(taken * PILE_LASTS_S / took_s), AT_ONCE), PILE_MAX)
+        if back:
+            return max(taken - back, AT_ONCE)
+        return min(most * 2, PILE_MAX) if taken >= most else most
 
     def _until(self, opens_at: datetime | None) -> float:
         """Real seconds until then; without end when nothing waits for a slot."""
@@ -191,7 +194,8 @@ class Courier:
 
     def _send(self, parcel: Parcel) -> Outcome:
         try:
-            return parcel.gateway.send(self._outgoing(parcel.message))
+            with self._hands.exchange():
+                return parcel.gateway.send(self._outgoing(parcel.message))
         except Exception as error:  # noqa: BLE001 - a gateway whose code breaks is a gateway that fails
             # It may have sent before it broke.
             _LOG.exception("gateway_raised", extra={"gateway": parcel.gateway.name, "message_id": parcel.message.id})

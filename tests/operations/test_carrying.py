@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from datetime import timedelta
 
 import pytest
@@ -267,18 +266,18 @@ def test_a_courier_without_a_gateway_is_refused(stage: Stage) -> None:
 
 def test_a_courier_takes_no_more_after_its_time(stage: Stage) -> None:
     """What it has is carried and recorded, the rest stays queued for the next one: none is lost, none goes twice."""
-    seconds_gone = itertools.count(step=6.0)
     for number in range(40):
         stage.receive_and_answer(f"+4477009001{number:02}", "info")
-    courier = Courier(stage.service, [stage.first, stage.second], monotonic=lambda: next(seconds_gone))
+    # A second for each text, so that 15 s are over when the first round has gone.
+    courier = Courier(stage.service, [stage.first, stage.second], monotonic=lambda: float(len(stage.journal)))
 
     taken = []
     while not taken or taken[-1]:
         taken.append(courier.carry())
     courier.close()
 
-    # Two rounds within 15 s, of 16 at most and as many as have come back by then.
-    assert 16 <= taken[0] <= 32
+    assert 0 < taken[0] <= 16
+    assert taken[1] > 0
     assert sum(taken) == len(stage.journal) == 40
     assert len({text.reference for text in stage.journal}) == 40
 
