@@ -199,7 +199,7 @@ def test_a_courier_that_dies_before_it_records_is_relieved_when_its_lease_is_ove
 
     stage.wait(seconds(26), step=seconds(26))
     assert len([body for body in stage.to(CLEO) if "OVERDUE" in body]) == 1
-    stage.wait(seconds(6), step=seconds(6))
+    stage.wait(seconds(2), step=seconds(2))
 
     assert len([body for body in stage.to(CLEO) if "OVERDUE" in body]) == 2
     assert stage.message(dive_id, "contact-0", "alert").state == "handed"

@@ -9,7 +9,6 @@ from sqlalchemy import Engine, select
 from sqlalchemy import text as sql
 
 from service.domain.wording import MessageKind
-from service.operations import carrying
 from service.operations.carrying import AT_ONCE
 from service.operations.claiming import Claimed, Claims
 from service.operations.gateway import Accepted, Outcome, Outgoing, ReceiptState
@@ -21,12 +20,6 @@ from service.store.tables import MessageRow
 from tests.operations.conftest import staged_on
 from tests.operations.stage import ScriptedGateway, Stage, accept, counted_statements, plan_of
 from tests.operations.test_storm import queue
-
-
-@pytest.fixture(autouse=True)
-def claims_many(monkeypatch: pytest.MonkeyPatch) -> None:
-    """However slow this machine is just now, a courier claims as many as it ever does."""
-    monkeypatch.setattr(carrying, "PILE_LASTS_S", 600.0)
 
 
 def overdue(stage: Stage, count: int) -> list[str]:
