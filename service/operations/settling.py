@@ -79,6 +79,9 @@ class Settling:
         self._log_attempt(session, parcel, facts, following, now)
         if ours and following.fate is Fate.HANDED:
             self._handed(session, message, parcel.gateway.name, facts.provider_id or "", now)
+        elif facts.provider_id is not None:
+            # Another courier has the message by now, and whoever has the phone may have had it long ago.
+            apply_waiting(self._service, session, message, parcel.gateway.name, facts.provider_id, now)
         elif ours and following.fate is Fate.FAILED and message.handed_gateway is not None:
             apply_kept(self._service, session, message.id, now)
         if ours:
@@ -137,6 +140,8 @@ class Settling:
         self._log_attempt(session, doubt, facts, Next(Fate.HANDED), now)
         if ours:
             self._handed(session, message, gateway.name, provider_id, now)
+        else:
+            apply_waiting(self._service, session, message, gateway.name, provider_id, now)
 
     def _keep(self, session: Session, kept: Kept, now: datetime) -> None:
         message, following = kept.message, kept.following

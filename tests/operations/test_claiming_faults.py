@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.operations.carrying import Courier
 from service.operations.claiming import Claimed, Claims, Parcel
-from service.operations.gateway import Blame, Found, Outcome, Outgoing, ReceiptState, Route
+from service.operations.gateway import Accepted, Blame, Found, Outcome, Outgoing, ReceiptState, Route
 from service.operations.settling import Heard, Settling
 from service.store import outbox
 from service.store.outbox import ClaimedMessage
@@ -196,4 +196,26 @@ def test_a_failure_of_the_first_way_is_nothing_to_an_alert_that_another_took(sta
 
     message = stage.message(dive_id, "contact-0", "alert")
     assert (message.state, message.handed_gateway, len(alerts(stage))) == ("handed", "second", 2)
+    stage.text(ANNA, "out 2")
+
+
+def test_a_receipt_of_a_call_that_slept_for_long_is_found_when_its_end_is_written(stage: Stage) -> None:
+    """Nobody looks for receipts that old any more, and somebody else has the message by then; it was delivered."""
+    dive_id = alerted(stage)
+    other = Courier(stage.service, [stage.second])
+
+    def sleep_for_long(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
+        taken = gateway.take(text)
+        gateway.numbers.clear()
+        stage.receipt(taken, ReceiptState.DELIVERED)
+        stage.clock.at += timedelta(minutes=11)
+        other.carry()
+        return Accepted(taken.provider_id)
+
+    stage.first.numbers[CLEO] = sleep_for_long
+    stage.turn()
+    other.close()
+
+    message = stage.message(dive_id, "contact-0", "alert")
+    assert (message.state, message.handed_gateway) == ("delivered", "second")
     stage.text(ANNA, "out 2")
