@@ -22,6 +22,7 @@ from service.store import dives
 
 RUN_TIME = timedelta(minutes=50)
 BATCH = 250
+NAMED = "bench"  # and the number, in eight digits
 
 
 @dataclass
@@ -58,7 +59,7 @@ def _in_water(number: int, alert_at: datetime, *, until: datetime) -> list[tuple
     started_at = alert_at - grace.grace - RUN_TIME
     filing = FilePlan(
         by=by,
-        dive_id=f"bench{number:08d}",
+        dive_id=f"{NAMED}{number:08d}",
         club_id="skerry-bay",
         club_name="Skerry Bay Divers",
         reference="7K",
@@ -94,8 +95,12 @@ def arm(
     until: datetime,
     with_log: bool,
     first: int = 0,
+    in_one: int = BATCH,
 ) -> None:
-    """Put `count` dives into the database; `with_log` also writes their log (their messages count as sent)."""
+    """Put `count` dives into the database; `with_log` also writes their log (their messages count as sent).
+
+    `in_one`: how many in one transaction.
+    """
 
     def batch(session: Session, numbers: range) -> None:
         for number in numbers:
@@ -114,6 +119,6 @@ def arm(
                 for dive, event in played:
                     log_and_queue(service, session, dive, event, event.at)  # type: ignore[attr-defined,arg-type]
 
-    for begin in range(first, first + count, BATCH):
-        numbers = range(begin, min(begin + BATCH, first + count))
+    for begin in range(first, first + count, in_one):
+        numbers = range(begin, min(begin + in_one, first + count))
         service.write(lambda session, numbers=numbers: batch(session, numbers))

@@ -28,7 +28,7 @@ def main(url: str, told: Path, begins: datetime, count: int) -> None:
     engine = open_engine(url)
     service = Service(engine, WallClock(), "https://dive.example", f"sweeper-{os.getpid()}")
     claimed: list[datetime] = []
-    late: list[float] = []
+    lines = told.open("a", encoding="utf-8")
     whole = due.claim
 
     def claim(*given: Any, **named: Any) -> Any:
@@ -40,11 +40,10 @@ def main(url: str, told: Path, begins: datetime, count: int) -> None:
 
     def committed(_: Any) -> None:
         now = datetime.now(UTC)
-        late.extend((now - at).total_seconds() for at in claimed)
+        if claimed:
+            # Written as it goes, so that whoever is killed has told what was done.
+            print(json.dumps([(now - at).total_seconds() for at in claimed]), file=lines, flush=True)
         claimed.clear()
-        # Written as it goes, so that whoever is killed has told what was done.
-        told.with_suffix(".part").write_text(json.dumps(late))
-        told.with_suffix(".part").replace(told)
 
     event.listen(engine, "commit", committed)
     last = begins + timedelta(seconds=GIVES_UP_AFTER_S)

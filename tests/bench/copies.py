@@ -1,0 +1,54 @@
+"""Dives by the hundred thousand that are decided like any other: copied in the database from a thousand real ones."""
+
+from __future__ import annotations
+
+from typing import Any, cast
+
+from sqlalchemy import ColumnElement, Engine, String, Table, create_engine, func, insert, literal_column, select, text
+from sqlalchemy import cast as cast_
+from sqlalchemy import column as column_
+from sqlalchemy import table as table_
+
+from service.store.tables import DivePhoneRow, DiveRow
+from service.store.tables.base import Base
+from tests.bench.armed import NAMED
+from tests.bench.filling import numbers
+
+
+def copy_dives(engine: Engine, first: int, originals: int, times: int) -> None:
+    """Copy each of so many dives so often, due when it is; their numbers follow on those of the originals.
+
+    Their codes are left out: nobody asks for them while the clock decides.
+    """
+    own = create_engine(engine.url)  # the service's own gives up what takes this long
+    number = literal_column(f"CAST(substr(one.id, {len(NAMED) + 1}) AS integer) + (n + 1) * {originals}")
+    fresh = NAMED + func.substr(cast_(100_000_000 + number, String), 2)
+    with own.begin() as connection:
+        connection.execute(text("CREATE TEMPORARY TABLE series AS " + numbers(engine.dialect.name)), {"count": times})
+        one = cast("Table", DiveRow.__table__).alias("one")
+        series = table_("series", column_("n"))
+        theirs = one.join(series, one.c.id.between(_named(first), _named(first + originals - 1)))
+        state = func.replace(one.c.state, one.c.id, fresh, type_=String)
+        names, values = _columns(DiveRow, one, {"id": fresh, "state": state})
+        copied = select(*values).select_from(theirs)
+        connection.execute(insert(DiveRow).from_select(names, copied, include_defaults=False))
+        phones = cast("Table", DivePhoneRow.__table__).alias("phone")
+        names, values = _columns(DivePhoneRow, phones, {"dive_id": fresh})
+        copied = select(*values).select_from(theirs.join(phones, phones.c.dive_id == one.c.id))
+        connection.execute(insert(DivePhoneRow).from_select(names, copied, include_defaults=False))
+    with own.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+        connection.execute(text("ANALYZE"))
+    own.dispose()
+
+
+def _named(number: int) -> str:
+    return f"{NAMED}{number:08d}"
+
+
+def _columns(
+    row: type[Base], of: Any, changed: dict[str, ColumnElement[Any]]
+) -> tuple[list[str], list[ColumnElement[Any]]]:
+    """The columns that are copied, and what from; a number that the database gives is left to it."""
+    whole = cast("Table", row.__table__)
+    names = [column.name for column in whole.columns if column.name != "id" or "id" in changed]
+    return names, [changed.get(name, of.c[name]) for name in names]
