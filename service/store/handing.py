@@ -8,15 +8,35 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
+from typing import Any, Final
 
-from sqlalchemy import BigInteger, ColumnElement, and_, cast, delete, insert, literal, or_, select, type_coerce, update
+from sqlalchemy import (
+    BigInteger,
+    Insert,
+    Update,
+    and_,
+    bindparam,
+    cast,
+    delete,
+    insert,
+    or_,
+    select,
+    type_coerce,
+    update,
+)
 from sqlalchemy.orm import Session
 
 from service.store.outbox import HANDED, LEASED, QUEUED
-from service.store.pairs import pairs
+from service.store.pairs import paired, pairs
 from service.store.tables import AttemptRow, DiveRow, MessageRow, ReceiptRow
 from service.store.types import UTCDateTime, Words
-from service.store.upsert import UNSYNCED, touched
+from service.store.upsert import UNSYNCED, is_sqlite, table, touched
+
+_ROW = table(MessageRow).c
+_TRIED = table(AttemptRow).c
+_HELD = and_(_ROW.state == LEASED, _ROW.lease_owner == bindparam("owner"))
+_FREED: Final[dict[str, Any]] = {"lease_owner": None, "lease_until_at": None, "in_flight": False}
 
 
 def begin_attempts(session: Session, gateways: Mapping[str, str], owner: str, now: datetime) -> dict[str, int]:
@@ -26,16 +46,30 @@ def begin_attempts(session: Session, gateways: Mapping[str, str], owner: str, no
     """
     if not gateways:
         return {}
-    row, given = AttemptRow, pairs(session, gateways)
+    new = session.execute(_begin(on_sqlite=is_sqlite(session)), {"owner": owner, "now": now} | paired(gateways))
+    return {message_id: attempt_id for message_id, attempt_id in new}  # noqa: C416 - rows, not pairs
+
+
+@cache
+def _begin(*, on_sqlite: bool) -> Insert:
+    given = pairs(on_sqlite=on_sqlite)
     begun = select(
         type_coerce(given.c.key, Words),
         type_coerce(given.c.value, Words),
-        literal(owner, Words),
-        literal(now, UTCDateTime),
+        bindparam("owner", type_=Words()),
+        bindparam("now", type_=UTCDateTime()),
     )
     columns = ["message_id", "gateway", "carried_by", "started_at"]
-    new = insert(row).from_select(columns, begun).returning(row.message_id, row.id)
-    return {message_id: attempt_id for message_id, attempt_id in session.execute(new)}  # noqa: C416 - rows, not pairs
+    return insert(table(AttemptRow)).from_select(columns, begun).returning(_TRIED.message_id, _TRIED.id)
+
+
+_TAKE_BACK = (
+    update(table(MessageRow))
+    .where(_ROW.id.in_(bindparam("ids", expanding=True)), _HELD)
+    .values(state=QUEUED, attempts=_ROW.attempts - 1, **_FREED)
+    .returning(_ROW.id)
+)
+_UNDO = delete(table(AttemptRow)).where(_TRIED.id.in_(bindparam("ids", expanding=True)))
 
 
 def take_back(session: Session, attempts: Mapping[int, str], owner: str) -> int:
@@ -43,19 +77,11 @@ def take_back(session: Session, attempts: Mapping[int, str], owner: str) -> int:
 
     Nothing has left for the gateway, so nothing of it stays: they wait again as they did before.
     """
-    row = MessageRow
-    values = {
-        "state": QUEUED,
-        "lease_owner": None,
-        "lease_until_at": None,
-        "in_flight": False,
-        "attempts": row.attempts - 1,
-    }
-    free = update(row).where(row.id.in_(attempts.values()), _held(owner)).values(**values).returning(row.id)
-    ours = set(session.execute(free, execution_options=UNSYNCED).scalars())
+    values = {"ids": list(attempts.values()), "owner": owner}
+    ours = set(session.execute(_TAKE_BACK, values, execution_options=UNSYNCED).scalars())
     gone = [attempt_id for attempt_id, message_id in attempts.items() if message_id in ours]
     if gone:
-        touched(session, delete(AttemptRow).where(AttemptRow.id.in_(gone)))
+        touched(session, _UNDO, {"ids": gone})
     return len(gone)
 
 
@@ -69,38 +95,60 @@ class Begun:
 
 def begun(session: Session, message_id: str, owner: str, now: datetime) -> Begun | None:
     """The attempt that `owner` has open at a message which is still leased to it."""
-    row, message = AttemptRow, MessageRow
-    ours = and_(_held(owner), message.lease_until_at > now, row.carried_by == owner, row.ended_at.is_(None))
-    open_ = (
-        select(row.id, row.gateway).join(message, message.id == row.message_id).where(message.id == message_id, ours)
-    )
-    found = session.execute(open_).first()
+    found = session.execute(_BEGUN, {"of": message_id, "owner": owner, "now": now}).first()
     return None if found is None else Begun(*found)
+
+
+_BEGUN = (
+    select(_TRIED.id, _TRIED.gateway)
+    .join(table(MessageRow), _ROW.id == _TRIED.message_id)
+    .where(
+        _ROW.id == bindparam("of"),
+        _HELD,
+        _ROW.lease_until_at > bindparam("now"),
+        _TRIED.carried_by == bindparam("owner"),
+        _TRIED.ended_at.is_(None),
+    )
+)
+_DIVE = table(DiveRow).c
+_HOLD_FREE = (
+    select(_DIVE.id)
+    .where(_DIVE.id.in_(bindparam("ids", expanding=True)))
+    .order_by(_DIVE.id)
+    .with_for_update(skip_locked=True, key_share=True)
+)
+_RECEIPT = table(ReceiptRow).c
+_EARLY = select(_RECEIPT.provider_id).where(
+    _RECEIPT.gateway == bindparam("by"),
+    _RECEIPT.provider_id.in_(bindparam("named", expanding=True)),
+    _RECEIPT.message_id.is_(None),
+)
 
 
 def hold_free(session: Session, dive_ids: Collection[str]) -> set[str]:
     """Lock those of these dives that nobody else has; which these are. It waits for nobody."""
-    free = select(DiveRow.id).where(DiveRow.id.in_(dive_ids)).order_by(DiveRow.id)
-    return set(session.execute(free.with_for_update(skip_locked=True, key_share=True)).scalars())
+    return set(session.execute(_HOLD_FREE, {"ids": list(dive_ids)}).scalars())
 
 
 def receipts_wait(session: Session, gateway: str, provider_ids: Collection[str]) -> set[str]:
     """Those of these ids for which a receipt has come already."""
-    row = ReceiptRow
-    early = select(row.provider_id).where(
-        row.gateway == gateway, row.provider_id.in_(provider_ids), row.message_id.is_(None)
-    )
-    return set(session.execute(early).scalars())
+    return set(session.execute(_EARLY, {"by": gateway, "named": list(provider_ids)}).scalars())
 
 
 def finish_accepted(session: Session, provider_ids: Mapping[int, str], now: datetime) -> None:
     """Record that the gateway took each of these attempts, and what it calls the message."""
-    row = AttemptRow
-    given = pairs(session, {str(attempt_id): provider_id for attempt_id, provider_id in provider_ids.items()})
-    open_ = or_(row.ended_at.is_(None), row.outcome == "unknown")
-    ended = update(row).where(row.id == cast(given.c.key, BigInteger), open_)
-    values = {"ended_at": now, "outcome": "accepted", "code": None, "detail": None, "provider_id": given.c.value}
-    touched(session, ended.values(**values))
+    given = paired({str(attempt_id): provider_id for attempt_id, provider_id in provider_ids.items()})
+    touched(session, _accept(on_sqlite=is_sqlite(session)), {"now": now} | given)
+
+
+@cache
+def _accept(*, on_sqlite: bool) -> Update:
+    given = pairs(on_sqlite=on_sqlite)
+    open_ = or_(_TRIED.ended_at.is_(None), _TRIED.outcome == "unknown")
+    ended = update(table(AttemptRow)).where(_TRIED.id == cast(given.c.key, BigInteger), open_)
+    return ended.values(
+        ended_at=bindparam("now"), outcome="accepted", code=None, detail=None, provider_id=given.c.value
+    )
 
 
 def mark_handed(
@@ -116,30 +164,35 @@ def mark_handed(
 
     `receipt_checked`: no receipt is to be expected from it.
     """
-    row, given = MessageRow, pairs(session, provider_ids)
-    handed = update(row).where(row.id == given.c.key, _held(owner))
+    values = {"owner": owner, "by": gateway, "now": now, "checked": receipt_checked} | paired(provider_ids)
+    handed = session.execute(_hand(on_sqlite=is_sqlite(session)), values, execution_options=UNSYNCED)
+    return set(handed.scalars())
+
+
+@cache
+def _hand(*, on_sqlite: bool) -> Update:
+    given = pairs(on_sqlite=on_sqlite)
+    handed = update(table(MessageRow)).where(_ROW.id == given.c.key, _HELD)
     values = {
         "state": HANDED,
-        "handed_at": now,
-        "handed_gateway": gateway,
+        "handed_at": bindparam("now"),
+        "handed_gateway": bindparam("by"),
         "provider_id": given.c.value,
-        "lease_owner": None,
-        "lease_until_at": None,
-        "in_flight": False,
-        "receipt_checked": receipt_checked,
+        "receipt_checked": bindparam("checked"),
     }
-    return set(session.execute(handed.values(**values).returning(row.id), execution_options=UNSYNCED).scalars())
+    return handed.values(**values, **_FREED).returning(_ROW.id)
+
+
+_ASKED = (
+    select(_TRIED.message_id, _TRIED.gateway)
+    .where(_TRIED.message_id.in_(bindparam("ids", expanding=True)))
+    .order_by(_TRIED.id)
+)
 
 
 def tried(session: Session, message_ids: Collection[str]) -> dict[str, list[str]]:
     """The gateways that were asked to carry each of these messages, in the order in which they were."""
-    row = AttemptRow
     known: dict[str, list[str]] = {message_id: [] for message_id in message_ids}
-    asked = select(row.message_id, row.gateway).where(row.message_id.in_(message_ids)).order_by(row.id)
-    for message_id, gateway in session.execute(asked) if known else ():
+    for message_id, gateway in session.execute(_ASKED, {"ids": list(known)}) if known else ():
         known[message_id].append(gateway)
     return known
-
-
-def _held(owner: str) -> ColumnElement[bool]:
-    return (MessageRow.state == LEASED) & (MessageRow.lease_owner == owner)

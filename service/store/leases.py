@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
-from typing import Final, Literal
+from functools import cache, lru_cache
+from typing import Any, Final, Literal
 
-from sqlalchemy import ColumnElement, Select, and_, false, func, literal, not_, or_, select, update
+from sqlalchemy import ColumnElement, Select, Update, and_, bindparam, false, func, literal, not_, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.people import Channel
 from service.store.outbox import LEASED, MESSAGE, QUEUED, URGENT_TO, ClaimedMessage, is_waiting, of_use
 from service.store.tables import AttemptRow, MessageRow
-from service.store.upsert import UNSYNCED, touched
+from service.store.types import UTCDateTime
+from service.store.upsert import UNSYNCED, table, touched
 
 Kinds = Literal["urgent", "all"]
 
@@ -53,22 +55,19 @@ class Shut:
     open: tuple[str, ...]
 
 
-_WAITING = tuple(getattr(MessageRow, field.name) for field in fields(Waiting))
+_ROW = table(MessageRow).c
+_WAITING = tuple(_ROW[field.name] for field in fields(Waiting))
+_NOW: Final = bindparam("now", type_=UTCDateTime())
 
 
 def anything_waits(session: Session, now: datetime, kinds: Kinds) -> bool:
     """Whether there is a message that could be carried now; a plain read."""
-    return session.execute(_which(select(literal(1)), now, kinds).limit(1)).first() is not None
+    return session.execute(_anything(kinds), {"now": now}).first() is not None
 
 
 def urgent_goes(session: Session, now: datetime, leased_to: datetime) -> bool:
     """Whether something urgent waits, or is on its way by a lease that ends after `leased_to`; a plain read."""
-    row = MessageRow
-    going = and_(row.state == LEASED, row.in_flight, row.lease_until_at > leased_to)
-    # The states stand there once more, since SQLite finds no index by what is an alternative within another.
-    of_those = (row.state.in_((QUEUED, LEASED)), row.priority <= URGENT_TO)
-    wanted = select(literal(1)).where(*of_those, or_(and_(is_waiting(now), of_use(now)), going))
-    return session.execute(wanted.limit(1)).first() is not None
+    return session.execute(_urgent(), {"now": now, "leased_to": leased_to}).first() is not None
 
 
 def waiting(
@@ -88,28 +87,61 @@ def waiting(
     lease that ran out is free again. `channels`: only those; None for all. `shut`: without those that only senders
     serve which have to wait, however many they are.
     """
-    row = MessageRow
-    wanted = _which(select(*_WAITING), now, kinds)
-    if channels is not None:
-        wanted = wanted.where(row.channel.in_(channels))
+    wanted = _wanted(kinds, tuple(shut), by_channel=channels is not None)
+    given = {"now": now, "most": limit, "beyond": beyond, "channels": list(channels or ())}
+    return [Waiting(*values) for values in session.execute(wanted, given)]
+
+
+@cache
+def _anything(kinds: Kinds) -> Select[Any]:
+    return _which(select(literal(1)), kinds).limit(1)
+
+
+@cache
+def _urgent() -> Select[Any]:
+    going = and_(_ROW.state == LEASED, _ROW.in_flight, _ROW.lease_until_at > bindparam("leased_to"))
+    # The states stand there once more, since SQLite finds no index by what is an alternative within another.
+    of_those = (_ROW.state.in_((QUEUED, LEASED)), _ROW.priority <= URGENT_TO)
+    return select(literal(1)).where(*of_those, or_(and_(is_waiting(_NOW), of_use(_NOW)), going)).limit(1)
+
+
+@lru_cache(maxsize=256)
+def _wanted(kinds: Kinds, shut: tuple[Shut, ...], *, by_channel: bool) -> Select[Any]:
+    wanted = _which(select(*_WAITING), kinds)
+    if by_channel:
+        wanted = wanted.where(_ROW.channel.in_(bindparam("channels", expanding=True)))
     for one in shut:
         served, free = _begins(one.channel, one.shut), _begins(one.channel, one.open)
-        wanted = wanted.where(or_(row.channel != one.channel, not_(served), free))
-    extra = (row.priority > URGENT_TO, row.channel == Channel.EMAIL)
-    wanted = wanted.order_by(*extra, row.priority, row.rank, row.due_at, row.queued_at, row.id).limit(limit)
-    if beyond:
-        wanted = wanted.offset(beyond)
-    return [Waiting(*values) for values in session.execute(wanted.with_for_update(skip_locked=True))]
+        wanted = wanted.where(or_(_ROW.channel != one.channel, not_(served), free))
+    extra = (_ROW.priority > URGENT_TO, _ROW.channel == Channel.EMAIL)
+    wanted = wanted.order_by(*extra, _ROW.priority, _ROW.rank, _ROW.due_at, _ROW.queued_at, _ROW.id)
+    return wanted.limit(bindparam("most")).offset(bindparam("beyond")).with_for_update(skip_locked=True)
 
 
 def _begins(channel: Channel, prefixes: Collection[str]) -> ColumnElement[bool]:
-    address = func.coalesce(MessageRow.email, "") if channel is Channel.EMAIL else MessageRow.phone
+    address = func.coalesce(_ROW.email, "") if channel is Channel.EMAIL else _ROW.phone
     return or_(false(), *(address.startswith(prefix, autoescape=True) for prefix in prefixes))
 
 
-def _which(wanted: Select, now: datetime, kinds: Kinds) -> Select:  # type: ignore[type-arg]
-    wanted = wanted.where(is_waiting(now), of_use(now))
-    return wanted.where(MessageRow.priority <= URGENT_TO) if kinds == "urgent" else wanted
+def _which(wanted: Select[Any], kinds: Kinds) -> Select[Any]:
+    wanted = wanted.where(is_waiting(_NOW), of_use(_NOW))
+    return wanted.where(_ROW.priority <= URGENT_TO) if kinds == "urgent" else wanted
+
+
+_LEASED = (
+    update(table(MessageRow))
+    .where(_ROW.id.in_(bindparam("ids", expanding=True)))
+    .values(state=LEASED, lease_owner=bindparam("owner"), lease_until_at=bindparam("until"))
+    .returning(*MESSAGE)
+)
+_BEGIN: Final[Update] = _LEASED.values(in_flight=True, attempts=_ROW.attempts + 1)
+_HOLD: Final[Update] = _LEASED.values(in_flight=False)
+_TRIED = table(AttemptRow).c
+_END_LOST = (
+    update(table(AttemptRow))
+    .where(_TRIED.message_id.in_(bindparam("ids", expanding=True)), _TRIED.ended_at.is_(None))
+    .values(ended_at=bindparam("now"), outcome="unknown", detail=LOST)
+)
 
 
 def lease(
@@ -127,16 +159,14 @@ def lease(
     """
     if not found:
         return []
-    row = MessageRow
     lost = {one.id: one.in_flight for one in found}
     _end_lost_attempts(session, [message_id for message_id, open_ in lost.items() if open_], now)
     until_at = now + timedelta(seconds=lease_s)
-    leased = update(row).values(state=LEASED, lease_owner=owner, lease_until_at=until_at)
-    begin = leased.values(in_flight=True, attempts=row.attempts + 1).where(row.id.in_(begun))
-    hold = leased.values(in_flight=False).where(row.id.in_([one.id for one in found if one.id not in begun]))
+    held = [message_id for message_id in lost if message_id not in begun]
     claimed: dict[str, ClaimedMessage] = {}
-    for one in (begin, hold) if begun and len(begun) < len(found) else (begin if begun else hold,):
-        for values in session.execute(one.returning(*MESSAGE), execution_options=UNSYNCED):
+    for statement, ids in ((_BEGIN, list(begun)), (_HOLD, held)):
+        given = {"ids": ids, "owner": owner, "until": until_at}
+        for values in session.execute(statement, given, execution_options=UNSYNCED) if ids else ():
             claimed[values.id] = ClaimedMessage(*(*values, lost[values.id]))
     return [claimed[message_id] for message_id in lost]
 
@@ -144,5 +174,4 @@ def lease(
 def _end_lost_attempts(session: Session, message_ids: Collection[str], now: datetime) -> None:
     if not message_ids:
         return
-    lost = update(AttemptRow).where(AttemptRow.message_id.in_(message_ids), AttemptRow.ended_at.is_(None))
-    touched(session, lost.values(ended_at=now, outcome="unknown", detail=LOST))
+    touched(session, _END_LOST, {"ids": list(message_ids), "now": now})

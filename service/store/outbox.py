@@ -165,7 +165,7 @@ def _new_row(message: NewMessage) -> dict[str, Any]:
     return row
 
 
-def is_waiting(now: datetime) -> ColumnElement[bool]:
+def is_waiting(now: datetime | ColumnElement[datetime]) -> ColumnElement[bool]:
     """Queued and its time has come, or leased by somebody whose lease ran out."""
     row = _ROW
     return or_(
@@ -174,7 +174,7 @@ def is_waiting(now: datetime) -> ColumnElement[bool]:
     )
 
 
-def of_use(now: datetime) -> ColumnElement[bool]:
+def of_use(now: datetime | ColumnElement[datetime]) -> ColumnElement[bool]:
     """Not too late to be of use."""
     return or_(_ROW.expires_at.is_(None), _ROW.expires_at > now)
 

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from datetime import datetime
+from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, insert, not_, or_, select, update
+from sqlalchemy import ColumnElement, Select, Update, and_, bindparam, func, insert, not_, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.delivery import MessageState, ReceiptState, Whose, moved_by
 from service.store.tables import AttemptRow, MessageRow, ReceiptRow
-from service.store.upsert import touched
+from service.store.types import UTCDateTime
+from service.store.upsert import table, touched
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +33,16 @@ class Receipt:
     message_id: str | None
 
 
-_RECEIPT = tuple(getattr(ReceiptRow, field.name) for field in fields(Receipt))
+_ROW = table(ReceiptRow).c
+_STORE = insert(table(ReceiptRow)).returning(_ROW.id)
+_THOSE = (
+    select(*(_ROW[field.name] for field in fields(Receipt)))
+    .where(_ROW.gateway == bindparam("by"), _ROW.provider_id == bindparam("named"))
+    .order_by(_ROW.id)
+)
+_WAITING = _THOSE.where(_ROW.message_id.is_(None))
+_KEPT = _THOSE.where(_ROW.message_id == bindparam("of"))
+_BELONGS = update(table(ReceiptRow)).where(_ROW.id == bindparam("which")).values(message_id=bindparam("of"))
 
 
 def store(
@@ -47,33 +58,32 @@ def store(
     message_id: str | None = None,
 ) -> int:
     """Keep a receipt as it came, with what a failure is blamed on, and return its id."""
-    new = insert(ReceiptRow).values(
-        gateway=gateway,
-        provider_id=provider_id,
-        state=state,
-        code=code,
-        blame=blame,
-        raw=raw,
-        received_at=received_at,
-        message_id=message_id,
-    )
-    return session.execute(new.returning(ReceiptRow.id)).scalar_one()
+    row = {
+        "gateway": gateway,
+        "provider_id": provider_id,
+        "state": state,
+        "code": code,
+        "blame": blame,
+        "raw": raw,
+        "received_at": received_at,
+        "message_id": message_id,
+    }
+    receipt_id: int = session.execute(_STORE, row).scalar_one()
+    return receipt_id
 
 
 def waiting_for(session: Session, gateway: str, provider_id: str) -> list[Receipt]:
     """Receipts that came before we knew whose they are, in the order in which they came."""
-    return _those(session, gateway, provider_id, ReceiptRow.message_id.is_(None))
+    return _those(session, _WAITING, {"by": gateway, "named": provider_id})
 
 
 def kept_for(session: Session, message_id: str, gateway: str, provider_id: str) -> list[Receipt]:
     """Receipts of one handing over of a message, in the order in which they came."""
-    return _those(session, gateway, provider_id, ReceiptRow.message_id == message_id)
+    return _those(session, _KEPT, {"by": gateway, "named": provider_id, "of": message_id})
 
 
-def _those(session: Session, gateway: str, provider_id: str, whose: ColumnElement[bool]) -> list[Receipt]:
-    row = ReceiptRow
-    found = select(*_RECEIPT).where(row.gateway == gateway, row.provider_id == provider_id, whose).order_by(row.id)
-    return [Receipt(*values) for values in session.execute(found)]
+def _those(session: Session, wanted: Select[Any], given: dict[str, str]) -> list[Receipt]:
+    return [Receipt(*values) for values in session.execute(wanted, given)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +111,7 @@ def overtaking(session: Session, since: datetime, limit: int) -> list[Overtaking
 
 def belongs_to(session: Session, receipt_id: int, message_id: str) -> None:
     """Note whose receipt it is."""
-    touched(session, update(ReceiptRow).where(ReceiptRow.id == receipt_id).values(message_id=message_id))
+    touched(session, _BELONGS, {"which": receipt_id, "of": message_id})
 
 
 def apply_state(
@@ -118,23 +128,40 @@ def apply_state(
 
     One guarded UPDATE, so that of two receipts at once each is applied to what the other left.
     """
-    row = MessageRow
     word = ReceiptState(state) if state in list(ReceiptState) else ReceiptState.UNKNOWN
+    move = _move(word)
+    if move is None:
+        return False
+    values = {"of": message_id, "by": gateway, "named": provider_id, "why": reason, "now": at}
+    return touched(session, move, values) == 1
+
+
+@cache
+def _move(word: ReceiptState) -> Update | None:
+    """None for a word that moves nothing."""
+    may = _may_move(word)
+    if may is None:
+        return None
+    message = table(MessageRow)
+    return update(message).where(message.c.id == bindparam("of"), may).values(**_moved(word))
+
+
+def _may_move(word: ReceiptState) -> ColumnElement[bool] | None:
+    row = table(MessageRow).c
     this, older = moved_by(word, Whose.THIS), moved_by(word, Whose.OLDER)
     if not this and not older:
-        return False
+        return None
     # Never null, unlike a comparison with what was never handed over.
     is_this = and_(
-        func.coalesce(row.handed_gateway, "") == gateway,
-        func.coalesce(row.provider_id, "") == provider_id,
+        func.coalesce(row.handed_gateway, "") == bindparam("by"),
+        func.coalesce(row.provider_id, "") == bindparam("named"),
     )
-    may = or_(and_(is_this, row.state.in_(this)), and_(not_(is_this), row.state.in_(older)))
-    moved = update(row).where(row.id == message_id, may)
-    return touched(session, moved.values(**_values(word, reason, at))) == 1
+    return or_(and_(is_this, row.state.in_(this)), and_(not_(is_this), row.state.in_(older)))
 
 
-def _values(word: ReceiptState, reason: str | None, at: datetime) -> dict[str, Any]:
+def _moved(word: ReceiptState) -> dict[str, Any]:
+    now = bindparam("now", type_=UTCDateTime())
     if word is ReceiptState.FAILED:
-        return {"state": str(MessageState.FAILED), "failed_reason": reason, "ended_at": at}
-    values = {"state": str(MessageState.DELIVERED), "delivered_at": at, "failed_reason": None, "ended_at": None}
+        return {"state": str(MessageState.FAILED), "failed_reason": bindparam("why"), "ended_at": now}
+    values = {"state": str(MessageState.DELIVERED), "delivered_at": now, "failed_reason": None, "ended_at": None}
     return values | {"lease_owner": None, "lease_until_at": None, "in_flight": False}

@@ -37,19 +37,19 @@ def insert_rows(session: Session, row: type[Base], *values: dict[str, Any]) -> N
 
 def insert_or_keep(session: Session, row: type[Base], values: dict[str, Any]) -> bool:
     """Insert a row unless a unique rule says that it exists; whether it was new."""
-    return session.execute(_new_row(row, _is_sqlite(session)), values).first() is not None
+    return session.execute(_new_row(row, is_sqlite(session)), values).first() is not None
 
 
 def insert_or_keep_numbered(session: Session, row: type[Base], values: dict[str, Any]) -> int | None:
     """Insert a row unless a unique rule says that it exists; its number, None when it was there."""
-    return session.execute(_new_number(row, _is_sqlite(session)), values).scalar_one_or_none()
+    return session.execute(_new_number(row, is_sqlite(session)), values).scalar_one_or_none()
 
 
 def insert_or_keep_rows(session: Session, row: type[Base], values: Sequence[dict[str, Any]]) -> int:
     """Insert those of the rows that no unique rule says exist; how many were new."""
     if not values:
         return 0
-    result = session.execute(_new_rows(row, _is_sqlite(session)), list(values), execution_options=_COUNTED)
+    result = session.execute(_new_rows(row, is_sqlite(session)), list(values), execution_options=_COUNTED)
     return cast("CursorResult[Any]", result).rowcount
 
 
@@ -75,7 +75,8 @@ def _new_number(row: type[Base], on_sqlite: bool) -> Insert:  # noqa: FBT001 - a
     return cast("Insert", _new_rows(row, on_sqlite).returning(table(row).c.id))
 
 
-def _is_sqlite(session: Session) -> bool:
+def is_sqlite(session: Session) -> bool:
+    """Whether the session's database is SQLite; else it is PostgreSQL."""
     return session.get_bind().dialect.name == "sqlite"
 
 

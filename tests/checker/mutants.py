@@ -8,10 +8,12 @@ import __future__ as future
 
 import importlib
 import inspect
+import sys
 import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import _lru_cache_wrapper
 from types import FunctionType
 from typing import Any
 
@@ -59,10 +61,20 @@ class Mutant:
         function = self.found()
         whole = function.__code__
         function.__code__ = self.code(function)
+        _forget_statements()
         try:
             yield
         finally:
             function.__code__ = whole
+            _forget_statements()
+
+
+def _forget_statements() -> None:
+    """What the store has built once and keeps is built anew."""
+    for name, module in list(sys.modules.items()):
+        for kept in vars(module).values() if name.startswith("service.store.") else ():
+            if isinstance(kept, _lru_cache_wrapper):
+                kept.cache_clear()
 
 
 _DIVE, _OPS, _STORE, _WORDS = "domain.dive.", "operations.", "store.", "domain.wording."
@@ -283,9 +295,9 @@ MUTANTS: tuple[Mutant, ...] = tuple(
             "a_letter_is_late",
         ),
         (
-            _STORE + "receipts:apply_state",
-            "may = or_(and_(is_this, row.state.in_(this)), and_(not_(is_this), row.state.in_(older)))",
-            'may = and_(is_this, row.state == "handed")',
+            _STORE + "receipts:_may_move",
+            "return or_(and_(is_this, row.state.in_(this)), and_(not_(is_this), row.state.in_(older)))",
+            'return and_(is_this, row.state == "handed")',
             "receipt",
             "a_letter_is_late",
         ),
