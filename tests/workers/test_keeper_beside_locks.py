@@ -87,3 +87,4 @@ def test_a_reminder_that_is_held_up_alarms_nobody(stage: Stage, keeper: Keeper) 
             look(stage, keeper)
 
     assert stage.to(CLEO)[before:] == []
+    look(stage, keeper)  # what was held up is done once it is let go

@@ -64,7 +64,7 @@ def _parts(dive: Dive, event: StepTaken) -> list[Part]:
         *out_so_far(dive),
         *where(dive, event.at),
         since(dive, event.at),
-        keep(say("They may be out: we cannot hear them.")),
+        keep(say("They may be out: texts cannot reach us.")),
     ]
     if event.step in _DISTRESS:
         act = [keep(call), *call_them(dive)]
