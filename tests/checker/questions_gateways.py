@@ -40,10 +40,15 @@ def nothing_was_sent_without_an_attempt(record: Record, _: Histories) -> Iterato
 def nothing_is_taken_oftener_than_in_doubt(record: Record, _: Histories) -> Iterator[str]:
     """A message is taken once, and once more for each unknown outcome and each time that another way was needed."""
     again = grouped(record.entries_by_kind.get("another_way", ()), lambda entry: entry.says.get("message"))
+    noted = grouped(record.entries_by_kind.get("attempt:unknown", ()), lambda entry: entry.says.get("message"))
     for reference, taken in record.took.items():
         message = record.messages.get(reference)
         if message is not None:
-            unknown = sum(_is_uncertain(attempt) for attempt in record.attempts_at(message))
+            attempts = record.attempts_at(message)
+            unknown = sum(_is_uncertain(attempt) for attempt in attempts)
+            # A gateway that was asked may say only after the message went again that it has it.
+            still = sum(attempt.outcome == "unknown" and attempt.detail != LOST for attempt in attempts)
+            unknown += max(len(noted.get(reference, ())) - still, 0)
             if len(taken) > 1 + unknown + len(again.get(reference, ())):
                 yield f"{reference} was taken {len(taken)} times with {unknown} unknown outcomes"
 
