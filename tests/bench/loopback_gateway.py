@@ -102,6 +102,7 @@ class Loopback:
         self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert self._process.stdout is not None
         self.base_url = f"http://127.0.0.1:{int(self._process.stdout.readline())}"
+        self._process.stdout.close()  # it says no more
         self.cpu_s = 0.0
 
     @property
