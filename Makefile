@@ -55,7 +55,7 @@ format: setup ## put the code in the house format
 	$(BIN)/ruff format
 
 bench: setup ## measure against what else could be used; figures go to build/bench.json (ARGS go to pytest)
-	$(BIN)/pytest -s -o python_files='bench_*.py' tests/bench $(ARGS)
+	$(BIN)/pytest -s -o python_files='bench_*.py' -o faulthandler_timeout=1800 tests/bench $(ARGS)
 
 lock: setup ## resolve the dependencies and write both lock files (ARGS=--upgrade for newer ones)
 	@$(BIN)/python deploy/lock.py $(ARGS)

@@ -1,4 +1,4 @@
-"""From due to handed, with real processes: 100 dives whose alerts fall due over one minute."""
+"""From due to handed, with real processes: alerts that fall due over one minute, for LATENESS_DIVES dives."""
 
 from __future__ import annotations
 
@@ -25,10 +25,10 @@ from service.store.tables.message import MessageRow
 from tests.bench.armed import arm
 from tests.fakes.gateway import ACCOUNT, NUMBER, TOKEN, FakeGateway
 
-DIVES = 100
+DIVES = int(os.environ.get("LATENESS_DIVES", "1000"))
 OVER_S = 60.0
 BEGINS_AFTER_S = 25.0  # the processes are up by then
-MEDIAN_S_MAX = 1.5
+MEDIAN_S_MAX = 1.0
 LARGEST_S_MAX = 5.0
 PROCESSES = ("worker", "beat", "keeper")
 
@@ -61,7 +61,7 @@ def alerts(session: Session) -> list[tuple[datetime, datetime | None]]:
 
 
 def test_due_to_handed(database_url: str, broker_url: str, tmp_path: Path) -> None:
-    """Median under 1.5 s and largest under 5 s, with no fault."""
+    """Median under 1 s and largest under 5 s, with no fault."""
     engine = open_engine(database_url)
     schema.migrate(engine)
     service = Service(engine, WallClock(), "http://127.0.0.1:9", "bench")
@@ -90,7 +90,7 @@ def test_due_to_handed(database_url: str, broker_url: str, tmp_path: Path) -> No
 
     median, largest = statistics.median(late), max(late)
     print(f"\n{DIVES} alerts due over {OVER_S:.0f} s, {engine.dialect.name}: from due to handed")
-    print(f"  median {median:.2f} s, 90 % {sorted(late)[int(0.9 * DIVES)]:.2f} s, largest {largest:.2f} s")
+    print(f"  median {median:.2f} s, 90 % {sorted(late)[int(0.9 * len(late))]:.2f} s, largest {largest:.2f} s")
     assert len(late) == DIVES
     assert median < MEDIAN_S_MAX
     assert largest < LARGEST_S_MAX

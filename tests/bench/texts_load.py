@@ -1,7 +1,7 @@
 """Texts at a steady rate from a process of its own: each is sent when it is due, however slow the ones before are.
 
 Called with a JSON object on standard input: address, token, seconds, per_s. It prints a JSON list: for each text the
-milliseconds from when it was due to its whole answer, and the status.
+milliseconds from when it was due to its whole answer, and the status; 0 where none came within 15 s.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from urllib.parse import urlencode, urlsplit
 from service.gateways.form_post_inbound import SIGNATURE_HEADER, signature
 
 LINES = 32
+ANSWERS_WITHIN_S = 15.0
 RECEIVER = "+447700900500"
 PHONES = 400
 
@@ -60,18 +61,22 @@ def requests_for(address: str, token: str, count: int) -> list[bytes]:
 async def load(address: str, token: str, seconds: float, per_s: float) -> list[tuple[float, int]]:
     """Send them all; what came of each."""
     parts = urlsplit(address)
-    free: asyncio.Queue[Line] = asyncio.Queue()
+    free: asyncio.Queue[Line | None] = asyncio.Queue()
     for _ in range(LINES):
         free.put_nowait(Line(*await asyncio.open_connection(parts.hostname, parts.port)))
     taken: list[tuple[float, int]] = []
 
     async def one(request: bytes, due_s: float) -> None:
         line = await free.get()
+        status = 0
         try:
-            status = await line.ask(request)
+            async with asyncio.timeout(ANSWERS_WITHIN_S):
+                line = line or Line(*await asyncio.open_connection(parts.hostname, parts.port))
+                status = await line.ask(request)
         except (OSError, asyncio.IncompleteReadError):
-            status = 0
-            line = Line(*await asyncio.open_connection(parts.hostname, parts.port))
+            if line is not None:
+                line.writer.close()
+            line = None  # the next text opens it anew
         taken.append(((time.monotonic() - due_s) * 1000, status))
         free.put_nowait(line)
 
