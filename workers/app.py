@@ -25,6 +25,7 @@ CANARY_EVERY_S: Final = 15.0
 CHECKPOINT_ASKED_EVERY_S: Final = 60.0
 POLL_EVERY_S: Final = 60.0
 GATEWAYS_EVERY_S: Final = 60.0
+CANARY_DIVES_EVERY_S: Final = 10.0
 
 # Without time-outs on the socket a half-open link to the broker blocks beat and workers for ever (kombu's
 # default). The time-outs are longer than the second for which a worker waits in one BRPOP.
@@ -122,4 +123,5 @@ def _schedule() -> dict[str, dict[str, Any]]:
         "checkpoint": {"task": queues.CHECKPOINT, "schedule": CHECKPOINT_ASKED_EVERY_S},
         "poll": {"task": queues.POLL, "schedule": POLL_EVERY_S},
         "gateways": {"task": queues.GATEWAYS, "schedule": GATEWAYS_EVERY_S},
+        "canary-dives": {"task": queues.CANARY_DIVES, "schedule": CANARY_DIVES_EVERY_S},
     }

@@ -20,6 +20,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Final
 
 from service.clock import clock_seconds
+from service.operations.canary_dive_health import tell_of_canary_dives
 from service.operations.carrying import Courier
 from service.operations.gateway import Gateway
 from service.operations.health import (
@@ -48,6 +49,7 @@ LATE_S: Final = 10.0  # well past a worker's second, well within the minute that
 SIGN_OF_LIFE_S: Final = 45.0  # three canaries
 AHEAD_MAX_S: Final = 5.0  # of a sign of life, as clocks of machines differ
 CLOCKS_EVERY_S: Final = 60.0
+CANARY_DIVES_EVERY_S: Final = 30.0
 CARRYING_MAX: Final = 2
 
 DIVE_LATE: Final = "dives are not looked at in time, so the keeper does it"
@@ -80,6 +82,7 @@ class Keeper:
         self._standby = Standby(service, means) if means is not None else None
         self._born = monotonic()
         self._clocks_at = self._born - CLOCKS_EVERY_S
+        self._canary_dives_at = self._born
         # A thread of its own for the courier: a slow gateway must not keep the next look waiting.
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keeper-carries")
         self._carrying: list[Future[None]] = []
@@ -127,6 +130,7 @@ class Keeper:
             self._take_over(reasons)
         self._ask_for_texts()
         self._compare_clocks()
+        self._tell_of_canary_dives()
         beat_heart(self._service, "keeper", "; ".join(reasons) or None)
         if self._standby is not None:
             self._standby.all_is_well()
@@ -220,3 +224,13 @@ class Keeper:
         apart_s = compare_clocks(self._service)
         if abs(apart_s) > CLOCKS_APART_S:
             _LOG.error("clocks_apart", extra={"apart_s": round(apart_s, 1)})
+
+    def _tell_of_canary_dives(self) -> None:
+        """Those who look after them do so themselves; this is for when they do not."""
+        if self._monotonic() - self._canary_dives_at < CANARY_DIVES_EVERY_S:
+            return
+        self._canary_dives_at = self._monotonic()
+        try:
+            tell_of_canary_dives(self._service)
+        except Exception:  # noqa: BLE001 - a test must not keep the keeper from alarms
+            _LOG.exception("canary_dives_not_looked_at")

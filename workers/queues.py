@@ -26,6 +26,7 @@ CARRY_ALL: Final = "courier.carry_all"
 CHECKPOINT: Final = "upkeep.checkpoint"
 POLL: Final = "upkeep.poll"
 GATEWAYS: Final = "upkeep.gateways"
+CANARY_DIVES: Final = "upkeep.canary_dives"
 
 QUEUE_OF: Final = {
     SWEEP: DEADLINES,
@@ -37,4 +38,5 @@ QUEUE_OF: Final = {
     CHECKPOINT: DEADLINES,
     POLL: MESSAGES,
     GATEWAYS: MESSAGES,
+    CANARY_DIVES: MESSAGES,
 }

@@ -14,8 +14,10 @@ from celery import Celery
 from sqlalchemy.orm import Session
 
 from service.operations.breaking import tell_relief
+from service.operations.canary_dive import look_after_canary_dives
 from service.operations.gateway_canary import look_after_canaries
 from service.operations.health import forget_wrong_codes, return_canary, send_canary
+from service.operations.intake import Intake
 from service.operations.polling import poll
 from service.operations.service import Service
 from service.store import health, log
@@ -70,6 +72,15 @@ def add_tasks(celery: Celery, here: Process) -> None:
         """
         look_after_canaries(here.service(), here.gateways())
         tell_relief(here.service(), [gateway.name for gateway in here.gateways()])
+
+    @celery.task(name=queues.CANARY_DIVES, shared=False, time_limit=30, soft_time_limit=20)
+    def look_after_dives() -> None:
+        """Bring the daily canary dives a step further, and tell admins of one that is late.
+
+        Idempotent: the dive's own state says what comes next, and nothing is texted or told twice.
+        """
+        # Without a spool: where the database is away this has failed before there is a text.
+        look_after_canary_dives(here.service(), Intake(here.service(), None))
 
 
 def write_checkpoint(service: Service) -> bool:

@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from service.cli.opening import fail, opened, service_with_schema, settings_of_environment
 from service.domain.phone import PhoneError, read_phone
+from service.operations.canary_dive import set_number
 from service.operations.links import hash_token
 from service.operations.service import Service
 from service.store import admins, clubs, log, schema, tokens
@@ -73,6 +74,35 @@ def create_club(*, club_id: str, name: str, country: str, zone: str, receiving_n
 
     _write(service, work, "a club of that id, or with that receiving number, is there already")
     click.echo(f"Club {club_id} added.")
+
+
+@club.command("canary")
+@click.option("--club", "club_id", help="The club's id; may be left out while there is only one.")
+@click.option("--number", help="A phone that the club owns and that nobody relies on.")
+@click.option("--off", is_flag=True, help="No canary dives any more.")
+def set_canary(*, club_id: str | None, number: str | None, off: bool) -> None:
+    """Have one marked dive a day go from text to stand-down, to a phone of the club's own.
+
+    Eight texts or so, each beginning with EXERCISE. Admins are told of one that does not get through in time.
+    """
+    if off == (number is not None):
+        raise click.UsageError("give either --number or --off")
+    service = service_with_schema(settings_of_environment(), "command")
+    club_id, country = chosen_club(service, club_id)
+    phone = None if number is None else _phone(number, country, "--number")
+
+    def work(session: Session) -> None:
+        _keep_canary(session, service, club_id, phone)
+
+    service.write(work)
+    click.echo(f"Canary dives of {club_id}: {'off' if phone is None else f'once a day to {phone}'}.")
+
+
+def _keep_canary(session: Session, service: Service, club_id: str, phone: str | None) -> None:
+    if phone is not None and clubs.by_receiving_number(session, phone) is not None:
+        raise click.BadParameter("a number that divers text to would text itself", param_hint="--number")
+    set_number(service, session, club_id, phone)
+    _log(session, service, club_id, "canary_number_set", {"number": phone or "none"})
 
 
 @click.group()

@@ -23,6 +23,7 @@ from service.gateways.form_post import FormPostConfig
 from service.gateways.json_post import JsonPostConfig, JsonPostGateway
 from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig, SmtpGateway
+from service.operations.canary_dive_health import CanaryDive, canary_dives
 from service.operations.gateway_health import gateway_health
 from service.operations.health import CLOCKS_APART_S, compare_clocks
 from service.operations.recovering import asking
@@ -76,6 +77,7 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "broker", lambda: _broker(settings)
     yield "clock", lambda: _clock(service)
     yield "snapshot", lambda: _snapshot(service, settings)
+    yield "canary dive", lambda: _canary_dive(service)
     yield "gateways", lambda: ", ".join(config.name for config in gateways_of(settings))
     for config in _readable_gateways(settings):
         yield f"gateway {config.name}", partial(_gateway, config)
@@ -178,6 +180,21 @@ def _snapshot(service: Service, settings: Settings) -> str:
     if age_s > FRESH_S:
         raise CheckFailedError(f"{age_s:.0f} s old: does the keeper run, and has its disk room?")
     return f"{words}, {age_s:.0f} s old"
+
+
+def _canary_dive(service: Service) -> str:
+    """How the last marked dive of each club went from text to stand-down."""
+    found = canary_dives(service)
+    faults = [f"{one.club_id}: {one.fault}" for one in found if one.fault is not None]
+    if faults:
+        raise CheckFailedError("; ".join(faults))
+    return "; ".join(f"{one.club_id}: {_how_far(one)}" for one in found) or "no club has a number for it"
+
+
+def _how_far(one: CanaryDive) -> str:
+    if one.filed_at is None:
+        return "the first is still to come"
+    return f"that of {one.filed_at:%d.%m. %H:%M} UTC {'went through' if one.done else 'is under way'}"
 
 
 def _gateway_state(service: Service, config: GatewayConfig) -> str:

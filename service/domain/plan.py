@@ -97,15 +97,18 @@ class Check:
     words: str
 
 
-def check_plan(plan: DivePlan, now: datetime, grace: timedelta | None = None) -> tuple[Check, ...]:
+def check_plan(
+    plan: DivePlan, now: datetime, grace: timedelta | None = None, *, drill: bool = False
+) -> tuple[Check, ...]:
     """Everything found about a plan, refusals first. Empty means nothing to say.
 
     `grace` is the grace period that will hold; the cross-checks need it for the raise-by time. A plan that is
-    refused is not cross-checked: its figures may be impossible.
+    refused is not cross-checked: its figures may be impossible. In a drill nobody goes in, so that one phone may be
+    the lead's and the only contact's.
     """
     refusals = [
         *_check_party(plan),
-        *_check_contacts(plan),
+        *_check_contacts(plan, drill=drill),
         *_check_times(plan, now),
         *_check_site(plan),
         *_check_lengths(plan),
@@ -138,12 +141,12 @@ def _check_party(plan: DivePlan) -> list[tuple[str, str]]:
     return found
 
 
-def _check_contacts(plan: DivePlan) -> list[tuple[str, str]]:
+def _check_contacts(plan: DivePlan, *, drill: bool) -> list[tuple[str, str]]:
     if not plan.contacts:
         return [("contacts", "Name at least one person ashore who will raise the alarm.")]
     found = []
     wet = {diver.phone for diver in plan.party}
-    if all(contact.phone in wet for contact in plan.contacts):
+    if not drill and all(contact.phone in wet for contact in plan.contacts):
         found.append(("contacts", "Your contacts are all in the water with you. Name somebody who stays ashore."))
     if any(not contact.name.strip() for contact in plan.contacts):
         found.append(("contacts", "Give every contact a name, so that the others know who is meant."))

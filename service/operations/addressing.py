@@ -89,7 +89,9 @@ def _id_of(match: Match) -> str:
 
 def _for_admins(text: Text, within: timedelta) -> list[Dive | Unreadable]:
     session, club_id = text.session, text.club.id
-    alarmed = [dive for phase in ALARMED for dive in dives.listing(session, club_id, phase, _LISTED_MAX)]
+    listed = [dive for phase in ALARMED for dive in dives.listing(session, club_id, phase, _LISTED_MAX)]
+    # An exercise with one phone is handed up to nobody: an answer to a real alarm must not have to say which.
+    alarmed = [dive for dive in listed if isinstance(dive, Unreadable) or not dive.of_one_phone]
     if text.intent.kind not in _ASKED_AFTERWARDS:
         return alarmed
     closed = dives.listing(session, club_id, Phase.CLOSED, _CLOSED_LATELY_MAX)

@@ -97,7 +97,7 @@ def file_in(
     if earlier is not None:
         known = contacts_known(session, club, earlier.contacts, now)
         return PlanFiled(earlier, contact_checks(known, now), again=True)
-    reading = read_plan(session, club, request, now, service.channels)
+    reading = read_plan(session, club, request, now, service.channels, drill=drill)
     if reading.plan is None or reading.refused:
         return PlanRefused(reading.checks)
     known = contacts_held(session, club, reading.plan.contacts, now)

@@ -101,6 +101,8 @@ def read_plan(
     request: PlanRequest,
     now: datetime,
     channels: frozenset[Channel] = TEXTS_ONLY,
+    *,
+    drill: bool = False,
 ) -> PlanReading:
     """Read a request against what the club knows; every wrong field gets its own check.
 
@@ -137,7 +139,7 @@ def read_plan(
         medical=_medical(request, wrong),
     )
     about_contacts = contact_checks(contacts_known(session, club, contacts, now), now)
-    checks = (*wrong.checks, *check_plan(plan, now, grace.grace), *about_contacts)
+    checks = (*wrong.checks, *check_plan(plan, now, grace.grace, drill=drill), *about_contacts)
     return PlanReading(plan, grace, site_id, checks)
 
 

@@ -46,6 +46,14 @@ def get(session: Session, club_id: str) -> ClubRow | None:
     return session.get(ClubRow, club_id)
 
 
+def set_canary_number(session: Session, club_id: str, number: str | None) -> None:
+    """The phone to which the daily canary dive of a club goes; None for none. Raises LookupError for no such club."""
+    club = get(session, club_id)
+    if club is None:
+        raise LookupError(f"no club {club_id}")
+    club.canary_number = number
+
+
 _BY_RECEIVING_NUMBER = select(ClubRow).where(ClubRow.receiving_number == bindparam("number"))
 
 

@@ -37,6 +37,14 @@ class Said:
     came_at: datetime
 
 
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A text that was stored: when a gateway had it, and when it was read and acted upon; None for one put aside."""
+
+    received_at: datetime
+    answered_at: datetime | None
+
+
 def store(
     session: Session,
     *,
@@ -110,6 +118,18 @@ def known(session: Session, gateway: str, provider_ids: Collection[str]) -> set[
     row = InboundTextRow
     found = select(row.provider_id).where(row.gateway == gateway, row.authentic, row.provider_id.in_(provider_ids))
     return set(session.execute(found).scalars())
+
+
+def brought_by(session: Session, gateway: str, provider_ids: Collection[str]) -> dict[str, Stored]:
+    """The authentic texts that this gateway brought under these ids, by id."""
+    row = InboundTextRow
+    found = select(row.provider_id, row.received_at, row.answered_at, row.state).where(
+        row.gateway == gateway, row.provider_id.in_(provider_ids), row.authentic
+    )
+    return {
+        key: Stored(received_at, answered_at if state == ANSWERED else None)
+        for key, received_at, answered_at, state in session.execute(found)
+    }
 
 
 def unanswered(session: Session, limit: int, older_than: datetime) -> list[int]:

@@ -49,7 +49,7 @@ def filed_out(filed: PlanFiled, page: str, standings: Sequence[ContactStanding])
     """
     dive = filed.dive
     due_out, raise_by = _expected(dive)
-    checks = check_plan(dive.plan, dive.filed_at, dive.grace.grace)
+    checks = check_plan(dive.plan, dive.filed_at, dive.grace.grace, drill=dive.drill)
     checks += tuple(check for check in filed.checks if check not in checks)
     advice = [check for check in checks if check.level is Level.ADVISE]
     return FiledOut(

@@ -15,6 +15,7 @@ from sqlalchemy import ColumnElement, Float, case, extract, func, select, type_c
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Phase
+from service.operations.canary_dive_health import canary_dives
 from service.operations.gateway import Described
 from service.operations.gateway_health import gateway_health, what_was_loud
 from service.operations.health import Lateness
@@ -24,6 +25,7 @@ from service.operations.service import Service
 from service.operations.snapshotting import KeeperFiles, snapshot_age
 from service.store.outbox import DELIVERED, EXPIRED, FAILED, HANDED, LEASED, QUEUED
 from service.store.tables import DiveRow, MessageRow
+from service.web.canary_dive_metrics import canary_dive_metrics
 from service.web.gateway_metrics import gateway_metrics
 
 LATENESS_BUCKETS_S = (0.5, 1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0)
@@ -63,10 +65,11 @@ class Figures(Collector):
         words = "1 while divers are asked after a restore, and the clock alerts no contact."
         yield GaugeMetricFamily("linetender_asking_divers", words, value=float(asking(self._service) is not None))
         counted = self._service.read(_count)
-        yield _by("linetender_dives", "Dives by phase.", "phase", list(Phase), counted.dives)
+        yield _by("linetender_dives", "Dives by phase, without drills.", "phase", list(Phase), counted.dives)
         yield _by("linetender_messages", "Messages by state.", "state", MESSAGE_STATES, counted.messages)
         yield _histogram(counted.lateness)
         yield from gateway_metrics(gateway_health(self._service, self._gateways), what_was_loud(self._service))
+        yield from canary_dive_metrics(canary_dives(self._service), self._service.clock.now())
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +104,7 @@ def _by(name: str, words: str, label: str, values: Any, counts: dict[str, int]) 
 
 
 def _histogram(rows: list[tuple[str, tuple[int, ...], int, float]]) -> Metric:
-    words = "From the moment a message's step was due until a gateway had taken it, by kind."
+    words = "From the moment a message's step was due until a gateway had taken it, by kind, without drills."
     family = HistogramMetricFamily("linetender_lateness_seconds", words, labels=["kind"])
     for kind, counts, total, seconds in rows:
         buckets: list[tuple[str, float]] = [
@@ -112,13 +115,14 @@ def _histogram(rows: list[tuple[str, tuple[int, ...], int, float]]) -> Metric:
 
 
 def _count(session: Session) -> _Counted:
-    dives = session.execute(select(DiveRow.phase, func.count()).group_by(DiveRow.phase))
+    drills = select(DiveRow.id).where(DiveRow.drill)
+    dives = session.execute(select(DiveRow.phase, func.count()).where(~DiveRow.drill).group_by(DiveRow.phase))
     messages = session.execute(select(MessageRow.state, func.count()).group_by(MessageRow.state))
     late_s = _lateness_s(session)
     within = [func.sum(case((late_s <= bound, 1), else_=0)) for bound in LATENESS_BUCKETS_S]
     handed = (
         select(MessageRow.kind, func.count(), func.sum(late_s), *within)
-        .where(MessageRow.handed_at.is_not(None))
+        .where(MessageRow.handed_at.is_not(None), func.coalesce(MessageRow.dive_id, "").not_in(drills))
         .group_by(MessageRow.kind)
         .order_by(MessageRow.kind)
     )

@@ -95,6 +95,12 @@ class Folded:
         return [f"contact-{place}" for place in range(len(self.plan["contacts"]))]
 
     @property
+    def of_one_phone(self) -> bool:
+        """Whether it is an exercise with one phone, which is both the lead's and the contact's."""
+        contacts = {contact["phone"] for contact in self.plan["contacts"]}
+        return self.drill and contacts == {self.plan["party"][0]["phone"]}
+
+    @property
     def planned_at(self) -> datetime | None:
         """The planned time in."""
         return instant_of(self.plan.get("time_in_at"))

@@ -203,7 +203,8 @@ def dues(dive: Folded) -> dict[str, datetime]:
         due |= {step: when for step, when in at.items() if when > dive.started_at}
     if dive.called_at is None:
         due |= _contact_dues(dive)
-        if dive.alarmed and "hand_up" not in dive.steps and not dive.acknowledged:
+        waits = dive.alarmed and not dive.acknowledged and not dive.of_one_phone
+        if waits and "hand_up" not in dive.steps:
             due["hand_up"] = dive.from_alarm_or_clock("hand_up_after")
     if dive.extension is not None and not dive.extension[3]:
         due["extension_not_in_force"] = dive.extension[2] + dive.length("arming_within")

@@ -139,3 +139,33 @@ def test_of_several_clubs_one_must_be_named(ready: Run) -> None:
 
         assert result.exit_code == 1
         assert "north-slip, skerry-bay" in result.stderr
+
+
+def test_a_club_gets_a_canary_number_and_loses_it(ready: Run, environment: dict[str, str]) -> None:
+    """A national number is read as of its country; both are in the club's log."""
+    assert ready("club", "canary", "--number", "07700 900888").exit_code == 0
+    with looking(environment) as session:
+        club = clubs.get(session, "skerry-bay")
+        assert club is not None
+        assert club.canary_number == "+447700900888"
+
+    assert "off" in ready("club", "canary", "--off").output
+
+    with looking(environment) as session:
+        club = clubs.get(session, "skerry-bay")
+        entries = log.entries(session, log.club_chain("skerry-bay"))
+    assert club is not None
+    assert club.canary_number is None
+    assert [entry.detail["number"] for entry in entries if entry.kind == "canary_number_set"] == [
+        *("+447700900888", "none")
+    ]
+
+
+@pytest.mark.parametrize(
+    "options",
+    [(), ("--number", "07700 900888", "--off"), ("--number", "12"), ("--number", "07700 900500")],
+    ids=["neither", "both", "no number", "the receiving number"],
+)
+def test_a_canary_number_that_cannot_be_is_refused(ready: Run, options: tuple[str, ...]) -> None:
+    """The number that divers text to would answer itself for ever."""
+    assert ready("club", "canary", *options).exit_code == 2

@@ -9,12 +9,13 @@ from pathlib import Path
 
 import pytest
 
+from service.operations.canary_dive import set_number
 from service.operations.snapshotting import HEARTBEAT
 from service.store import health
 from tests.cli.conftest import GATEWAY, Run
 from tests.fakes.json_gateway import SECRET, TOKEN, JsonGateway
 from tests.fakes.mail_server import MailServer
-from tests.operations.stage import staged
+from tests.operations.stage import CLUB, staged
 from tests.servers.broker import Broker
 
 MAIL = {"name": "mail", "kind": "smtp", "host": "127.0.0.1", "security": "none", "sender": "alerts@dives.example.org"}
@@ -46,6 +47,7 @@ def test_a_whole_installation_has_no_fault(
                 "broker",
                 "clock",
                 "snapshot",
+                "canary dive",
                 "gateways",
             ),
             *("gateway one", "state of one", "public address"),
@@ -61,7 +63,7 @@ def test_each_thing_that_is_missing_fails_by_itself(run: Run) -> None:
 
     found = lines(result.output)
     assert [name for name, mark in found.items() if mark == "FAIL"] == [
-        *("schema", "clubs", "recovery", "broker", "snapshot", "gateway one", "state of one")
+        *("schema", "clubs", "recovery", "broker", "snapshot", "canary dive", "gateway one", "state of one")
     ]
     assert found["database"] == "ok"
     assert result.exit_code == 1
@@ -79,6 +81,19 @@ def test_a_snapshot_that_is_too_old_is_a_finding(
         stage.service.write(lambda session: health.beat(session, HEARTBEAT, at, "2 dives"))
         assert lines(run("doctor", SPOOL_DIR=spool).output)["snapshot"] == mark
         assert lines(run("doctor", SPOOL_DIR=None).output)["snapshot"] == "FAIL"
+
+
+@pytest.mark.parametrize(("ago_h", "mark"), [(1, "ok"), (26, "FAIL")])
+def test_a_day_without_a_canary_dive_is_a_finding(run: Run, environment: dict[str, str], ago_h: int, mark: str) -> None:
+    """Twenty-six hours after the club has got a number for it."""
+    with staged(environment["DATABASE_URL"]) as stage:
+        stage.clock.at = datetime.now(UTC) - timedelta(hours=ago_h)
+        stage.service.write(lambda session: set_number(stage.service, session, CLUB, "+447700900888"))
+        result = run("doctor")
+
+    assert lines(result.output)["canary dive"] == mark
+    said = "the first is still to come" if mark == "ok" else "none was started for 26 h"
+    assert f"canary dive: {CLUB}: {said}" in result.output
 
 
 def test_missing_settings_are_a_finding(run: Run) -> None:

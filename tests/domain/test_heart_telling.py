@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -10,13 +11,16 @@ from service.domain.dive import Refusal
 from service.domain.dive import commands as do
 from service.domain.dive.events import Started
 from service.domain.people import Actor
+from service.domain.plan import Contact, Diver
 from service.domain.wording import Draft, LinkKind, MessageKind, general
 from tests.domain.builders import (
     ADMIN,
     CONTACT_KEYS,
     DISTRESS,
     HAND_UP,
+    LEAD_PHONE,
     NOW,
+    PLAN,
     PLANNED,
     RAISE_BY,
     RESCUE,
@@ -395,3 +399,30 @@ def test_nothing_is_told_to_the_others_twice() -> None:
     story = passed_by()
 
     assert keys(back(story, RAISE_BY + 2)) == ["contact-0"]
+
+
+def one_phone() -> Story:
+    """A drill with one phone, in the water and armed."""
+    plan = replace(PLAN, party=(Diver("Anna Holt", LEAD_PHONE),), contacts=(Contact("Anna Holt", LEAD_PHONE),))
+    story = filed(plan, drill=True)
+    story.does(do.Start(diver("IN")), NOW)
+    story.does(do.NoteHanded("start_notice", "contact-0"), at(seconds=2))
+    return story
+
+
+def test_a_drill_with_one_phone_is_handed_up_to_nobody_and_stood_down() -> None:
+    """Nobody is missing, so no admin is woken; the answer alone would leave the stand-down untried."""
+    story = one_phone()
+    story.runs_to(at(200))
+    story.does(do.Finish(diver("OUT"), 1), at(201))
+
+    assert {draft.to.key for _, draft in story.told} == {"diver-0", "contact-0"}
+    assert [draft.to.key for _, draft in story.told if draft.kind is MessageKind.STAND_DOWN] == ["contact-0"]
+
+
+def test_messages_of_a_drill_go_behind_all_real_ones_of_their_kind() -> None:
+    """By rank, by which couriers go within a kind."""
+    story = one_phone()
+    story.runs_to(at(200))
+
+    assert min(draft.rank for _, draft in story.told) > max(draft.rank for _, draft in overdue(200).told)

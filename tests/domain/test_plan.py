@@ -217,3 +217,11 @@ def test_a_site_with_one_exit_is_advised_about() -> None:
     assert [check.words for check in check_plan(plan, NOW) if check.field == "exits"] == [
         "This site has one exit, North slip. One exit is not a plan: know another way out."
     ]
+
+
+def test_only_in_a_drill_one_phone_may_be_the_leads_and_the_only_contacts() -> None:
+    """Nobody goes in, so somebody is ashore."""
+    plan = replace(PLAN, party=(ANNA,), contacts=(Contact("Anna Holt", LEAD_PHONE),))
+
+    assert [check.field for check in refusals(check_plan(plan, NOW))] == ["contacts"]
+    assert refusals(check_plan(plan, NOW, drill=True)) == ()

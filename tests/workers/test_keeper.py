@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from service.clock import PacedClock, SteadyClock
+from service.operations.canary_dive import set_number
 from service.operations.health import Lateness, compare_clocks, return_canary, send_canary
 from service.operations.service import Service
 from service.operations.spooling import Spool
@@ -19,7 +20,7 @@ from service.operations.standby import Standby
 from service.operations.sweeping import sweep
 from service.store import health
 from service.store.engine import open_engine
-from tests.operations.stage import CLEO, FINN, Stage
+from tests.operations.stage import CLEO, CLUB, FINN, Stage
 from workers.keeper import AT_ITS_RATE, DIVE_LATE, MESSAGE_LATE, NO_CANARY, NO_SWEEP, SIGN_OF_LIFE_S, Keeper
 
 ALL_WELL = Lateness(oldest_due_s=None, oldest_urgent_s=None, canary_age_s=1.0, sweep_age_s=1.0)
@@ -324,3 +325,18 @@ def test_a_clock_that_did_not_follow_the_machine_back_is_compared_as_it_goes(sta
     stage.courier.carry()
     told = ["our clock and the database's differ" in body for body in stage.to(FINN)]
     assert told == ([True] if stage.engine.dialect.name == "postgresql" else [])
+
+
+def test_the_keeper_tells_of_a_day_without_a_canary_dive(stage: Stage, keeper: Keeper, hand: Hand) -> None:
+    """Where whoever should look after them does not; within half a minute."""
+    stage.service.write(lambda session: set_number(stage.service, session, CLUB, CLEO))
+    stage.clock.at += timedelta(hours=26)
+    give_signs_of_life(stage)
+    keeper.look()
+    assert stage.to(FINN) == []
+
+    hand.at_s += 30
+    keeper.look()
+    stage.courier.carry()
+
+    assert [body for body in stage.to(FINN) if "canary dive" in body]

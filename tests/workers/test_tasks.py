@@ -12,11 +12,12 @@ from kombu.exceptions import OperationalError
 from sqlalchemy import func, select
 
 from service.operations import health
+from service.operations.canary_dive import set_number
 from service.operations.sweeping import sweep
 from service.settings import Settings
 from service.store import inbound
 from service.store.tables import CanaryRow, GatewayCanaryRow, LogCheckpointRow, WrongCodeRow
-from tests.operations.stage import CLEO, OURS, STRANGER, Stage
+from tests.operations.stage import CLEO, CLUB, OURS, STRANGER, Stage
 from workers import queues
 from workers.app import make_celery
 from workers.courier import carry
@@ -143,3 +144,14 @@ def test_the_task_for_gateways_sends_the_daily_test_once(stage: Stage, settings:
 
     rows = stage.service.read(lambda session: session.execute(select(GatewayCanaryRow)).scalars().all())
     assert [(row.gateway, row.outcome, row.code) for row in rows] == [("one", "refused", "ConnectError")]
+
+
+def test_the_task_for_canary_dives_begins_one(stage: Stage, settings: Settings) -> None:
+    """Two ticks make one dive, started by its text."""
+    stage.service.write(lambda session: set_number(stage.service, session, CLUB, STRANGER))
+    celery = make_celery(settings)
+
+    for _ in range(2):
+        celery.tasks[queues.CANARY_DIVES]()
+
+    assert [(dive.drill, dive.phase) for dive in stage.all_dives()] == [(True, "in_water")]

@@ -188,6 +188,11 @@ class Dive:
         return tuple(contact for contact in self.contacts if contact.key not in self.unreachable)
 
     @property
+    def of_one_phone(self) -> bool:
+        """Whether the lead's phone is the only contact's too, as a drill alone may have it."""
+        return self.drill and {contact.phone for contact in self.plan.contacts} == {self.plan.lead.phone}
+
+    @property
     def fix(self) -> Fix | None:
         """The last known position that somebody reported; what is long before the start is not of this dive."""
         started_at = self.started_at

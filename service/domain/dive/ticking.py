@@ -258,6 +258,8 @@ def _distress(dive: Dive, due_at: datetime, now: datetime) -> StepTaken:
 def _hand_up_due_at(dive: Dive) -> datetime | None:
     if not dive.alarmed or Step.HAND_UP in dive.steps or dive.acknowledged or dive.called_at is not None:
         return None
+    if dive.of_one_phone:
+        return None  # an exercise between us and one phone, of which no person has to take notice
     if not dive.reachable_contacts and len(dive.alerted) == len(dive.contacts):
         return dive.alarm_at  # nobody is left to wait for
     return _from_alarm_or_clock(dive, dive.grace.hand_up_after_alert, dive.grace.hand_up_after)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from dataclasses import replace
+from typing import Any, Final
 
 from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
 from service.domain.wording import answers, ending, ladder, outage, placing, restored
 from service.domain.wording.by_way import by_every_way
 from service.domain.wording.drafts import Draft, LinkKind, MessageKind
+
+# Within a kind whoever is of the lowest rank is told first, and a drill must not keep anybody who is in need waiting.
+AFTER_REAL: Final = 1_000
 
 _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
     ev.Filed: answers.on_filed,
@@ -42,7 +46,8 @@ _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
 def messages_for(dive: Dive, event: ev.Event) -> list[Draft]:
     """What people are told of `event`; `dive` already contains it. Total and deterministic."""
     texts = [draft for draft in _WORDS[type(event)](dive, event) if _is_wanted(dive, draft)]
-    return by_every_way(dive, event, texts)
+    drafts = by_every_way(dive, event, texts)
+    return [replace(draft, rank=draft.rank + AFTER_REAL) for draft in drafts] if dive.drill else drafts
 
 
 def _is_wanted(dive: Dive, draft: Draft) -> bool:

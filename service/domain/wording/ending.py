@@ -27,6 +27,8 @@ def on_closed(dive: Dive, event: Closed) -> list[Draft]:
     answered = event.by.phone if event.by.via is Via.TEXT else None
     parts = _news(dive, event)
     people = [person for person in _told(dive, event) if answered is None or person.phone != answered]
+    if dive.of_one_phone:
+        people = list(dive.contacts)  # the answer alone would leave the last leg of the exercise untried
     told = to_each(dive, people, MessageKind.STAND_DOWN, "stand_down", parts, event.at)
     return told + reply(dive, event.by, event.at, *_answer(dive, event, others=bool(told)))
 

@@ -11,7 +11,10 @@ from service.store.tables.base import Base, Json
 
 
 class ClubRow(Base):
-    """The tenant. `grace` holds only what differs from the defaults; `settings` what everybody may see."""
+    """The tenant. `grace` holds only what differs from the defaults; `settings` what everybody may see.
+
+    `canary_number`: a phone of the club to which one marked dive a day goes from text to stand-down.
+    """
 
     __tablename__ = "clubs"
 
@@ -23,6 +26,7 @@ class ClubRow(Base):
     rescue_call: Mapped[str]
     grace: Mapped[Json | None]
     settings: Mapped[Json]
+    canary_number: Mapped[str | None]
 
 
 class AdminRow(Base):
