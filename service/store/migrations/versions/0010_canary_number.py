@@ -1,7 +1,7 @@
 """A phone of the club's own to which one marked dive a day goes.
 
-Revision ID: 0009
-Revises: 0008
+Revision ID: 0010
+Revises: 0009
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from alembic import op
 
 from service.store.migrations.columns import TEXT
 
-revision = "0009"
-down_revision = "0008"
+revision = "0010"
+down_revision = "0009"
 branch_labels = None
 depends_on = None
 
