@@ -44,6 +44,7 @@ class PhoneError(ValueError):
     """The number cannot be taken; the message says what to do."""
 
 
+@lru_cache(maxsize=10_000)
 def read_phone(text: str, region: str | None) -> str:
     """Turn a typed number into E.164. National numbers are read as of `region` (ISO 3166, such as GB).
 

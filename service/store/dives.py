@@ -12,7 +12,7 @@ from datetime import datetime
 from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import Row, Update, bindparam, exists, func, select, update
+from sqlalchemy import Row, Update, bindparam, exists, func, or_, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased
 
@@ -292,25 +292,25 @@ def for_phone(session: Session, receiving_number: str, phone: str, closed_since:
 
     One that cannot be read stands among them by its plain columns, and hides no other.
     """
-    statement = (
-        select(*_READ, DivePhoneRow.key)
-        .join(DivePhoneRow, DivePhoneRow.dive_id == DiveRow.id)
-        .where(
-            DivePhoneRow.receiving_number == receiving_number,
-            DivePhoneRow.phone == phone,
-            (DivePhoneRow.closed_at.is_(None)) | (DivePhoneRow.closed_at >= closed_since),
-        )
-        .order_by(DiveRow.filed_at.desc(), DiveRow.id, DivePhoneRow.key)
-    )
     rows: dict[str, Row[*_Read, str]] = {}
     keys: dict[str, list[str]] = {}
-    for row in session.execute(statement):
+    for row in session.execute(_FOR_PHONE, {"to": receiving_number, "by": phone, "since": closed_since}):
         rows[row.id] = row
         keys.setdefault(row.id, []).append(row.key)
     return [match_of(_read(row), tuple(keys[dive_id])) for dive_id, row in rows.items()]
 
 
 _READ = (DiveRow.id, DiveRow.state, DiveRow.reference, DiveRow.phase, DiveRow.head_count, DiveRow.site_name)
+_FOR_PHONE = (
+    select(_ROW.id, _ROW.state, _ROW.reference, _ROW.phase, _ROW.head_count, _ROW.site_name, _PHONE.key)
+    .join_from(table(DivePhoneRow), table(DiveRow), _PHONE.dive_id == _ROW.id)
+    .where(
+        _PHONE.receiving_number == bindparam("to"),
+        _PHONE.phone == bindparam("by"),
+        or_(_PHONE.closed_at.is_(None), _PHONE.closed_at >= bindparam("since")),
+    )
+    .order_by(_ROW.filed_at.desc(), _ROW.id, _PHONE.key)
+)
 _Read = tuple[str, str, str, str, int, str]
 
 

@@ -113,11 +113,29 @@ def by_others(
     return [Brought(*values) for values in session.execute(_BY_OTHERS, given)]
 
 
+_KNOWN = select(_TEXT.c.provider_id).where(
+    _TEXT.c.gateway == bindparam("by"),
+    _TEXT.c.authentic,
+    _TEXT.c.provider_id.in_(bindparam("named", expanding=True)),
+)
+_CAME_AT = select(_TEXT.c.received_at).where(_TEXT.c.id == bindparam("of"))
+_ANSWERED = (
+    update(_TEXT)
+    .where(_TEXT.c.id == bindparam("of"))
+    .values(
+        state=ANSWERED,
+        answered_at=bindparam("now"),
+        club_id=bindparam("club"),
+        dive_id=bindparam("dive"),
+        intent=bindparam("meant"),
+        note=bindparam("noted"),
+    )
+)
+
+
 def known(session: Session, gateway: str, provider_ids: Collection[str]) -> set[str]:
     """Those of the ids under which this gateway has brought an authentic text."""
-    row = InboundTextRow
-    found = select(row.provider_id).where(row.gateway == gateway, row.authentic, row.provider_id.in_(provider_ids))
-    return set(session.execute(found).scalars())
+    return set(session.execute(_KNOWN, {"by": gateway, "named": list(provider_ids)}).scalars())
 
 
 def brought_by(session: Session, gateway: str, provider_ids: Collection[str]) -> dict[str, Stored]:
@@ -141,7 +159,8 @@ def unanswered(session: Session, limit: int, older_than: datetime) -> list[int]:
 
 def came_at(session: Session, inbound_id: int) -> datetime:
     """When a gateway had that text."""
-    return session.execute(select(InboundTextRow.received_at).where(InboundTextRow.id == inbound_id)).scalar_one()
+    at: datetime = session.execute(_CAME_AT, {"of": inbound_id}).scalar_one()
+    return at
 
 
 def about(session: Session, dive_id: str) -> list[Said]:
@@ -167,15 +186,8 @@ def mark_answered(
     now: datetime,
 ) -> None:
     """The text was read and acted upon."""
-    values = {
-        "state": ANSWERED,
-        "answered_at": now,
-        "club_id": club_id,
-        "dive_id": dive_id,
-        "intent": intent,
-        "note": note,
-    }
-    touched(session, update(InboundTextRow).where(InboundTextRow.id == inbound_id).values(**values))
+    values = {"of": inbound_id, "now": now, "club": club_id, "dive": dive_id, "meant": intent, "noted": note}
+    touched(session, _ANSWERED, values)
 
 
 def quarantine(session: Session, inbound_id: int, *, note: str, now: datetime) -> None:

@@ -6,11 +6,11 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Select, select, update
+from sqlalchemy import Select, bindparam, select, true, update
 from sqlalchemy.orm import Session
 
 from service.store.tables import InboundPartRow, InboundTextRow
-from service.store.upsert import insert_or_keep, touched
+from service.store.upsert import insert_or_keep, table, touched
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +36,17 @@ class Part:
     inbound_id: int | None
 
 
+_TEXT, _PART = table(InboundTextRow).c, table(InboundPartRow).c
+_KNOWN = select(_TEXT.id).where(
+    _TEXT.gateway == bindparam("by"), _TEXT.provider_id == bindparam("named"), _TEXT.authentic.is_(true())
+)
+_KEPT = select(_PART.id).where(_PART.gateway == bindparam("by"), _PART.provider_id == bindparam("named"))
+
+
 def add(session: Session, key: Key, *, provider_id: str, number: int, body: str, received_at: datetime) -> int | None:
     """Keep a part and return its id; None when this gateway brought the same id before, as a part or as a text."""
-    row = InboundTextRow
-    known = select(row.id).where(row.gateway == key.gateway, row.provider_id == provider_id, row.authentic.is_(True))
-    if session.execute(known).first() is not None:
+    named = {"by": key.gateway, "named": provider_id}
+    if session.execute(_KNOWN, named).first() is not None:
         return None
     values = {
         "gateway": key.gateway,
@@ -55,9 +61,8 @@ def add(session: Session, key: Key, *, provider_id: str, number: int, body: str,
     }
     if not insert_or_keep(session, InboundPartRow, values):
         return None
-    part = InboundPartRow
-    found = select(part.id).where(part.gateway == key.gateway, part.provider_id == provider_id)
-    return session.execute(found).scalar_one()
+    part_id: int = session.execute(_KEPT, named).scalar_one()
+    return part_id
 
 
 def alike(session: Session, key: Key, since: datetime) -> list[Part]:

@@ -8,7 +8,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import psycopg
-from sqlalchemy import event
 from sqlalchemy.exc import OperationalError
 
 from service.operations.health import return_canary, send_canary
@@ -68,7 +67,19 @@ class Database:
         self.lose_after = 0  # statements; 0: the connection holds
         self.lose_answer = False
         self.is_away: Callable[[], bool] | None = None
-        event.listen(self.engine, "before_cursor_execute", self._statement)
+        execute, executemany = self.engine.dialect.do_execute, self.engine.dialect.do_executemany
+
+        # Not by an event, for which the engine would look at each of its steps.
+        def one(*given: Any) -> None:
+            self._statement()
+            execute(*given)
+
+        def many(*given: Any) -> None:
+            self._statement()
+            executemany(*given)
+
+        self.engine.dialect.do_execute = one  # type: ignore[method-assign]
+        self.engine.dialect.do_executemany = many  # type: ignore[method-assign]
         whole = self.engine.dialect.do_commit
 
         def commit(connection: Any) -> None:
@@ -80,9 +91,11 @@ class Database:
         self.engine.dialect.do_commit = commit  # type: ignore[method-assign]
         self.raw: Any = None
         self.info: dict[str, Any] = {}  # what the engine knows of it
+        self._asked_at: int | None = None  # how many rows had ever been changed when it was last asked for the next
+        self._moments: tuple[datetime | None, ...] = ()
         self._template: sqlite3.Connection | None = None
 
-    def _statement(self, *_: Any) -> None:
+    def _statement(self) -> None:
         if self.is_away is not None and self.is_away():
             raise lost()
         if self.lose_after:
@@ -97,6 +110,7 @@ class Database:
             self._prepare()
         if self._template is not None:
             self._template.backup(self.raw)
+        self._asked_at = None
         self.sign_of_life(now)
 
     def _prepare(self) -> None:
@@ -123,7 +137,12 @@ class Database:
 
     def next_moments(self) -> tuple[datetime | None, ...]:
         """When there is something to do for somebody, as `NEXT` asks."""
-        return tuple(None if one is None else self.instant(one) for one in self._ask(self._next).fetchone())
+        changes = self.raw.total_changes if self._sqlite else None
+        if changes is None or changes != self._asked_at:
+            found = self._ask(self._next).fetchone()
+            self._moments = tuple(None if one is None else self.instant(one) for one in found)
+            self._asked_at = changes
+        return self._moments
 
     def row(self, statement: str, *values: Any) -> tuple[Any, ...] | None:
         """One row, past the service."""
