@@ -17,8 +17,10 @@ from sqlalchemy import (
     Update,
     and_,
     bindparam,
+    case,
     cast,
     delete,
+    func,
     insert,
     or_,
     select,
@@ -27,7 +29,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session
 
-from service.store.outbox import HANDED, LEASED, QUEUED
+from service.store.outbox import HANDED, LEASED, QUEUED, UNKNOWN_AT_FIRST
 from service.store.pairs import paired, pairs
 from service.store.tables import AttemptRow, DiveRow, MessageRow, ReceiptRow
 from service.store.types import UTCDateTime, Words
@@ -147,7 +149,11 @@ def _accept(*, on_sqlite: bool) -> Update:
     open_ = or_(_TRIED.ended_at.is_(None), _TRIED.outcome == "unknown")
     ended = update(table(AttemptRow)).where(_TRIED.id == cast(given.c.key, BigInteger), open_)
     return ended.values(
-        ended_at=bindparam("now"), outcome="accepted", code=None, detail=None, provider_id=given.c.value
+        ended_at=func.coalesce(_TRIED.ended_at, bindparam("now", type_=UTCDateTime())),
+        outcome="accepted",
+        code=None,
+        detail=case((_TRIED.outcome == "unknown", UNKNOWN_AT_FIRST)),
+        provider_id=given.c.value,
     )
 
 

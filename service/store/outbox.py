@@ -12,11 +12,12 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Any, Final, Literal
 
-from sqlalchemy import ColumnElement, and_, bindparam, func, insert, or_, select, union, update
+from sqlalchemy import ColumnElement, and_, bindparam, case, func, insert, or_, select, union, update
 from sqlalchemy.orm import Session
 
 from service.store.ids import new_id
 from service.store.tables import AttemptRow, MessageRow
+from service.store.types import UTCDateTime
 from service.store.upsert import insert_or_keep_rows, table, touched
 
 RECEIPT_WITHIN_MIN_S: Final = 30  # no club may wait less; each dive's own setting decides
@@ -208,14 +209,18 @@ _FAIL = (
 _TRIED = table(AttemptRow).c
 _ATTEMPTS = tuple(_TRIED[field.name] for field in fields(Attempt))
 _BEGUN = insert(table(AttemptRow)).returning(_TRIED.id)
+UNKNOWN_AT_FIRST: Final = "nobody knew at first"
+"""In the detail of an attempt whose outcome came after it had been given up for unknown: others have acted on that."""
+
 _FINISH = (
     update(table(AttemptRow))
     .where(_TRIED.id == bindparam("of"), or_(_TRIED.ended_at.is_(None), _TRIED.outcome == "unknown"))
     .values(
-        ended_at=bindparam("now"),
+        # The next one has begun since then, if any has.
+        ended_at=func.coalesce(_TRIED.ended_at, bindparam("now", type_=UTCDateTime())),
         outcome=bindparam("came"),
         code=bindparam("refusal"),
-        detail=bindparam("says"),
+        detail=case((_TRIED.outcome == "unknown", bindparam("says_late")), else_=bindparam("says")),
         provider_id=bindparam("named"),
     )
 )
@@ -253,7 +258,8 @@ def finish_attempt(
     now: datetime,
 ) -> None:
     """Record how an attempt ended; whoever slept past the lease may still replace "unknown"."""
-    heard = {"came": outcome, "refusal": code, "says": detail, "named": provider_id}
+    late = f"{detail}; {UNKNOWN_AT_FIRST}" if detail else UNKNOWN_AT_FIRST
+    heard = {"came": outcome, "refusal": code, "says": detail, "says_late": late, "named": provider_id}
     touched(session, _FINISH, {"of": attempt_id, "now": now} | heard)
 
 

@@ -13,7 +13,7 @@ from service.operations.carrying import Courier
 from service.operations.claiming import Kept, Parcel
 from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState, Route
 from service.operations.settling import Heard, Settling
-from service.store import receipts
+from service.store import outbox, receipts
 from tests.operations.stage import (
     ANNA,
     CLEO,
@@ -289,6 +289,9 @@ def test_a_courier_that_slept_past_its_lease_has_nothing_more_to_say(stage: Stag
     message = stage.message(dive_id, "contact-0", "alert")
     assert (message.state, message.handed_gateway, message.attempts) == ("handed", "second", 2)
     assert [taken.gateway for taken in alerts_to(stage, CLEO)] == ["second", "first"]
+    # Why there were two stays to be seen: the other could not know.
+    slept, _ = stage.service.read(lambda session: outbox.attempts_of(session, message.id))
+    assert (slept.outcome, slept.detail) == ("accepted", outbox.UNKNOWN_AT_FIRST)
     stage.text(ANNA, "out 2")
 
 

@@ -23,7 +23,7 @@ from tests.simulation.report import Report
 from tests.simulation.run import regressions
 from tests.simulation.world import World
 
-SEEDS = int(os.environ.get("SIMULATED_DAYS", "12"))
+SEEDS = int(os.environ.get("SIMULATED_DAYS", "40"))
 A_TEST = 4  # seeds to a test, so that they can be shared out among processes
 # Kinds that need each other to strike, each with a seed in whose day all of them do.
 GROUPS = {
