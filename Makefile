@@ -3,7 +3,8 @@
 PORT ?= 8000
 PACE ?= 60
 DATA ?= .demo
-JOBS ?= 2
+# One more than two cores: one of them runs the tests of real processes, which mostly wait.
+JOBS ?= 3
 ARGS ?=
 SEEDS ?= 2000
 SEED ?=

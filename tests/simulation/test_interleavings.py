@@ -47,6 +47,7 @@ class Scene:
         elif deed == "an outcome":
             parcel, outcome = self.sent
             self.stage.courier._record(parcel, Heard(outcome))
+            self.stage.courier._handing_over.write()
         else:
             answer_text(service, self.texts[deed])
 

@@ -44,7 +44,7 @@ GROUPS = {
     "away": (1, ("gateways_down",)),
     "one away": (1, ("gateway_down",)),
     "receipts": (
-        1,
+        2,
         (
             *("receipt_lost", "receipt_late", "receipt_twice", "receipt_disordered", "receipt_contradicted"),
             *("receipt_early", "receipt_failed", "receipt_unknown", "list_unreadable"),
@@ -58,7 +58,7 @@ GROUPS = {
         ),
     ),
     "deaths": (
-        1,
+        3,
         (
             *("killed_before_commit", "killed_after_commit", "killed_before_request", "killed_after_request"),
             *("killed_after_answer", "killed_before_answering", "frozen_in_call", "frozen"),

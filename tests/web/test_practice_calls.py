@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -425,4 +426,6 @@ def test_a_refused_call_is_refused_for_the_courier_too(
     outcome = caller.send(Outgoing("", SPOKEN, "m1", channel=Channel.CALL))
 
     assert isinstance(outcome, Refused)
-    assert (outcome.code, caplog.records) == ("21201", [])
+    # The practice gateway is asked over HTTP and notes that for itself.
+    odd = [record for record in caplog.records if record.levelno >= logging.WARNING]
+    assert (outcome.code, odd) == ("21201", [])
