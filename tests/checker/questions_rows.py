@@ -22,7 +22,7 @@ _MAY_COME_IN: dict[str, tuple[str, ...]] = {
     "started": ("filed",),
     "armed": LIVE,
     "start_said": LIVE,
-    "told_meanwhile": LIVE,
+    "told_meanwhile": _ANY_OPEN,  # a keeper may have assumed the start
     "not_armed": ("in_water",),
     "extension_asked": ("in_water", "uncertainty"),
     "extension_took_effect": ("in_water", "uncertainty"),

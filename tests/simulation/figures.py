@@ -14,6 +14,7 @@ from tests.simulation.faults import AWAY
 if TYPE_CHECKING:
     from tests.simulation.world import World
 
+ALARMS = ("alert-", "next_contact-", "distress-", "outage-")  # whoever is told first
 SINGLE_MOST_S, AWAY_MOST_S = 60.0, 180.0
 
 
@@ -61,15 +62,25 @@ def alarms_of(world: World) -> list[Alarm]:
         found = world.database.row(
             "SELECT dive_id, step, due_at FROM messages WHERE id = ? AND priority <= 1", taken.reference
         )
-        if found is None or found[0] is None or not found[1].startswith(("alert-", "outage-")):
+        if found is None or found[0] is None or not found[1].startswith(ALARMS):
             continue
         first.setdefault(found[0], taken.true_at)
         if found[1].startswith("alert-"):
             due.setdefault(found[0], world.database.instant(found[2]))
     return [
-        Alarm(dive, (first[dive] - at).total_seconds(), frozenset(world.weather.between(at, first[dive])))
+        Alarm(
+            dive,
+            (first[dive] - _could_go_at(world, at, first[dive])).total_seconds(),
+            frozenset(world.weather.between(at, first[dive])),
+        )
         for dive, at in due.items()
     ]
+
+
+def _could_go_at(world: World, due_at: datetime, taken_at: datetime) -> datetime:
+    """From when an alarm could go: no service has it taken while every gateway is away."""
+    back = [spell.end for spell in world.weather.spells if spell.kind == "gateways_down"]
+    return max([due_at, *(end for end in back if due_at < end <= taken_at)])
 
 
 def prints(world: World) -> str:
