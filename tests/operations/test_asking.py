@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -14,6 +14,7 @@ from sqlalchemy import select
 from service.operations import asking
 from service.operations.carrying import Courier
 from service.operations.gateway import CannotTell, Found, Lookup, NotFound, Outgoing, ReceiptState
+from service.store import outbox
 from service.store.tables import DiveRow
 from tests.operations.stage import ANNA, CLEO, ScriptedGateway, Stage, Taken, lose_the_answer, time_out
 
@@ -156,3 +157,19 @@ def test_nobody_is_asked_about_what_is_not_urgent(stage: Stage) -> None:
 def the_dive(stage: Stage) -> str:
     """The id of the only dive."""
     return stage.service.read(lambda session: session.execute(select(DiveRow.id)).scalar_one())
+
+
+def test_an_earlier_sending_is_no_answer_about_a_later_one(unchecked: Stage) -> None:
+    """A gateway that names the copy that failed has not said that it has the one it is asked about."""
+    stage = unchecked  # which leaves an attempt under way
+    with asked(stage) as first:
+        stage.turn()
+        [taken] = alerts(stage)
+        stage.service.write(lambda session: outbox.take_back(session, taken.reference, stage.clock.at))
+        [again] = stage.courier._claims.claim("urgent", 1).parcels
+        first.answer = lambda *_: Found(taken.provider_id)
+
+        assert again.message.id == taken.reference
+        assert stage.courier._ask(replace(again, gateway=first)) == NotFound()
+        first.answer = lambda *_: Found("another-1")
+        assert stage.courier._ask(replace(again, gateway=first)) == Found("another-1")
