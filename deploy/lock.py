@@ -14,6 +14,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 RUN = "deploy/requirements.lock"
 DEVELOP = "deploy/requirements-dev.lock"
+OVERRIDES = "deploy/overrides.txt"
 
 HEADING = """\
 # {purpose}
@@ -55,7 +56,7 @@ def main() -> None:
     resolve(RUN, "What Linetender needs to run.", "--extra", "build", *wishes)
     resolve(
         *(DEVELOP, "What work on Linetender needs: all of requirements.lock, and the tools."),
-        *("--extra", "build", "--extra", "dev", "--constraint", RUN, *wishes),
+        *("--extra", "build", "--extra", "dev", "--constraint", RUN, "--override", OVERRIDES, *wishes),
     )
 
 

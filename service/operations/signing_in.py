@@ -15,6 +15,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy.orm import Session
 
+from service.operations.admin_roles import AdminRole
 from service.operations.links import TOKEN_BYTES, hash_token
 from service.operations.service import Service
 from service.store import admin_sessions, admins, clubs, log
@@ -39,6 +40,7 @@ class SignedIn:
     club_id: str
     club_name: str
     zone: str
+    role: AdminRole
 
 
 def sign_in(service: Service, email: str, password: str) -> str | None:
@@ -96,7 +98,7 @@ def _as_signed_in(session: Session, admin: AdminRow) -> SignedIn:
     club = clubs.get(session, admin.club_id)
     if club is None:
         raise LookupError(f"no club {admin.club_id}")
-    return SignedIn(admin.id, admin.name, club.id, club.name, club.zone)
+    return SignedIn(admin.id, admin.name, club.id, club.name, club.zone, AdminRole(admin.role))
 
 
 def _credentials(session: Session, email: str) -> tuple[str, str, str, str] | None:

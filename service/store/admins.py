@@ -20,6 +20,7 @@ def add(
     phone: str | None,
     password_hash: str,
     now: datetime,
+    role: str = "owner",
 ) -> AdminRow:
     """A new admin. Raises IntegrityError when the address is taken, in whatever case it is written."""
     admin = AdminRow(
@@ -30,6 +31,7 @@ def add(
         phone=phone,
         password_hash=password_hash,
         created_at=now,
+        role=role,
     )
     session.add(admin)
     session.flush()

@@ -1,8 +1,8 @@
 """Who may use a route: every view says so, and one that does not is never served.
 
-But at the desk (`service.web.desk`) there is no cookie and no session, so a browser carries no authority that another
-site could borrow: the authority is in the path (a link), in a header (a token), or in a signature. That is why only
-the forms of the desk have anti-forgery tokens. As a second line, what a browser says another site made it post is
+But at the desk (`service.web.desk.sitting`) there is no cookie and no session, so a browser carries no authority that
+another site could borrow: the authority is in the path (a link), in a header (a token), or in a signature. That is why
+only the forms of the desk have anti-forgery tokens. As a second line, what a browser says another site made it post is
 refused.
 """
 

@@ -17,9 +17,6 @@ from service.operations.spooling import Spool
 from service.settings import Settings
 from service.web import (
     access_log,
-    admin_gateways,
-    admin_messages,
-    admin_sign_in,
     alarm_page,
     api_sites,
     api_views,
@@ -39,6 +36,7 @@ from service.web import (
 )
 from service.web.access import Who, guard, open_to, who_may
 from service.web.context import EXTENSION, Web
+from service.web.desk.blueprints import set_up_desk
 from service.web.practice_calls import PracticeCalls
 from service.web.practice_line import GATEWAY_NAME, PracticeLine
 
@@ -56,9 +54,6 @@ _BLUEPRINTS = (
     api_views.api,
     api_sites.sites_api,
     health_views.signs,
-    admin_sign_in.pages,
-    admin_messages.pages,
-    admin_gateways.pages,
 )
 
 
@@ -95,6 +90,7 @@ def create_app(
     app.view_functions["static"] = open_to(Who.ANYONE)(app.view_functions["static"])
     for blueprint in _BLUEPRINTS:
         app.register_blueprint(blueprint)
+    set_up_desk(app)
     if settings.demo:
         app.register_blueprint(practice.phones)
         app.register_blueprint(practice_gateway.gateway)

@@ -16,6 +16,8 @@ DRIVER_NAMES = ("chromedriver",)
 
 # Points on the screen of a common telephone.
 PHONE_WIDTH, PHONE_HEIGHT = 390, 844
+# Those of a small laptop.
+DESK_WIDTH, DESK_HEIGHT = 1280, 900
 
 PAGE_LOADS_WITHIN_S = 60
 
@@ -56,8 +58,8 @@ def programs() -> tuple[str, str]:
     pytest.skip(HOW_TO_INSTALL)
 
 
-def phone_options(chromium: str, profile: Path, *, scripts: bool) -> ChromeOptions:
-    """How a phone is imitated: its screen, a profile of its own, quiet, with or without JavaScript."""
+def quiet_options(chromium: str, profile: Path, *, scripts: bool) -> ChromeOptions:
+    """A browser with a profile of its own, quiet, with or without JavaScript."""
     options = ChromeOptions()
     options.binary_location = chromium
     for argument in (*QUIET, "--headless=new", f"--user-data-dir={profile}"):
@@ -65,8 +67,6 @@ def phone_options(chromium: str, profile: Path, *, scripts: bool) -> ChromeOptio
     options.add_argument("--disable-dev-shm-usage")
     if os.geteuid() == 0:
         options.add_argument("--no-sandbox")
-    screen = {"width": PHONE_WIDTH, "height": PHONE_HEIGHT, "pixelRatio": 3.0, "touch": True, "mobile": True}
-    options.add_experimental_option("mobileEmulation", {"deviceMetrics": screen})
     if not scripts:
         # 2 is Chromium's word for "block".
         blocked = {"profile.managed_default_content_settings.javascript": 2}
@@ -74,10 +74,16 @@ def phone_options(chromium: str, profile: Path, *, scripts: bool) -> ChromeOptio
     return options
 
 
-def open_phone(profile: Path, *, scripts: bool) -> Iterator[Chrome]:
-    """A browser from start to end; only the processes that it started are ended."""
+def open_browser(profile: Path, *, scripts: bool, phone: bool) -> Iterator[Chrome]:
+    """A browser from start to end, with the screen of a phone or of a desk; only what it started is ended."""
     chromium, driver = programs()
-    browser = Chrome(options=phone_options(chromium, profile, scripts=scripts), service=Service(driver))
+    options = quiet_options(chromium, profile, scripts=scripts)
+    if phone:
+        screen = {"width": PHONE_WIDTH, "height": PHONE_HEIGHT, "pixelRatio": 3.0, "touch": True, "mobile": True}
+        options.add_experimental_option("mobileEmulation", {"deviceMetrics": screen})
+    else:
+        options.add_argument(f"--window-size={DESK_WIDTH},{DESK_HEIGHT}")
+    browser = Chrome(options=options, service=Service(driver))
     try:
         browser.set_page_load_timeout(PAGE_LOADS_WITHIN_S)
         yield browser
@@ -88,10 +94,10 @@ def open_phone(profile: Path, *, scripts: bool) -> Iterator[Chrome]:
 @pytest.fixture
 def phone_browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
     """A phone with JavaScript."""
-    yield from open_phone(tmp_path_factory.mktemp("phone"), scripts=True)
+    yield from open_browser(tmp_path_factory.mktemp("phone"), scripts=True, phone=True)
 
 
 @pytest.fixture
 def phone_browser_without_javascript(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
     """A phone whose owner has turned JavaScript off."""
-    yield from open_phone(tmp_path_factory.mktemp("phone"), scripts=False)
+    yield from open_browser(tmp_path_factory.mktemp("phone"), scripts=False, phone=True)

@@ -17,9 +17,9 @@ from service.operations.recording import act
 from service.store import outbox
 from service.store.tables import Base
 from service.web.access import Who, who_may
+from tests.web.desk.entering import enter
 from tests.web.installation import API_TOKEN, PRACTICE, PUBLIC_URL, Site
 from tests.web.reading import Page
-from tests.web.test_admin_sign_in import enter
 
 BY = Actor(Role.DIVER, "Anna Holt", Via.PAGE, key="diver-0", words="In")
 SECURITY_HEADERS = {

@@ -30,7 +30,7 @@ class ClubRow(Base):
 
 
 class AdminRow(Base):
-    """Somebody who may change the club's settings. `email` is kept in lower case."""
+    """Somebody at the club's desk; `role` says what they may do there. `email` is kept in lower case."""
 
     __tablename__ = "admins"
 
@@ -42,6 +42,8 @@ class AdminRow(Base):
     password_hash: Mapped[str]
     created_at: Mapped[datetime]
     disabled_at: Mapped[datetime | None]
+    # With a default in the database, so that a process of the version before can still add admins.
+    role: Mapped[str] = mapped_column(server_default="owner")
 
 
 class AdminSessionRow(Base):

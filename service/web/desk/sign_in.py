@@ -5,13 +5,14 @@ from __future__ import annotations
 from flask import Blueprint, make_response, redirect, render_template, request
 from flask.typing import ResponseReturnValue
 
+from service.operations.admin_roles import AdminRole
 from service.operations.signing_in import sign_in, sign_out
 from service.web.access import Who, open_to
 from service.web.bounds import address_key
 from service.web.context import web
-from service.web.desk import SIGN_IN_PATH, at_desk, desk, forget, keep
+from service.web.desk.sitting import SIGN_IN_PATH, at_desk, desk, forget, keep
 
-pages = Blueprint("admin_sign_in", __name__)
+pages = Blueprint("desk_sign_in", __name__)
 
 FIRST_PAGE = "/admin/messages"
 WRONG = "That address and password do not belong together. Nothing else is told, to anybody."
@@ -30,7 +31,7 @@ def front() -> ResponseReturnValue:
 @open_to(Who.ANYONE)
 def show() -> ResponseReturnValue:
     """The form."""
-    return render_template("admin_sign_in.html", wrong=None, email="")
+    return render_template("desk/sign_in.html", wrong=None, email="")
 
 
 @pages.post(SIGN_IN_PATH)
@@ -42,15 +43,15 @@ def enter() -> ResponseReturnValue:
     now = service.clock.now()
     by_address = bounds.sign_ins_by_address.take(address_key(request.remote_addr), now)
     if not (by_address and bounds.sign_ins_by_account.take(email.strip().casefold()[:200], now)):
-        return render_template("admin_sign_in.html", wrong=TOO_OFTEN, email=email), 429
+        return render_template("desk/sign_in.html", wrong=TOO_OFTEN, email=email), 429
     token = sign_in(service, email, password)
     if token is None:
-        return render_template("admin_sign_in.html", wrong=WRONG, email=email), 403
+        return render_template("desk/sign_in.html", wrong=WRONG, email=email), 403
     return keep(make_response(redirect(FIRST_PAGE, 303)), token)
 
 
 @pages.post("/admin/sign-out")
-@at_desk
+@at_desk(AdminRole.VIEWER)
 def leave() -> ResponseReturnValue:
     """End this browser's session."""
     sign_out(web().service, desk().token, desk().admin)

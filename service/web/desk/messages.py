@@ -8,17 +8,18 @@ from flask import Blueprint, abort, redirect, render_template, request
 from flask.typing import ResponseReturnValue
 
 from service.domain import codes
+from service.operations.admin_roles import AdminRole
 from service.operations.message_life import SHOWN_MAX, Life, Standing, life_of, listed, stands_since
 from service.operations.resending import RESENT, NotResent, resend
 from service.web.context import web
-from service.web.desk import at_desk, desk
+from service.web.desk.sitting import at_desk, desk
 from service.web.message_words import CHANNEL_WORDS, STANDING_WORDS, happenings, why
 
-pages = Blueprint("admin_messages", __name__)
+pages = Blueprint("desk_messages", __name__)
 
 
 @pages.get("/admin/messages")
-@at_desk
+@at_desk(AdminRole.VIEWER)
 def show() -> ResponseReturnValue:
     """The latest messages; `?standing=` shows only those, `?dive=` those of the dives with that reference."""
     asked = request.args.get("standing", "")
@@ -27,7 +28,7 @@ def show() -> ResponseReturnValue:
     reference = codes.read_reference(typed)
     lines = listed(web().service, desk().admin.club_id, only, reference)
     return render_template(
-        "admin_messages.html",
+        "desk/messages.html",
         lines=lines,
         only=only,
         reference=reference,
@@ -41,7 +42,7 @@ def show() -> ResponseReturnValue:
 
 
 @pages.get("/admin/messages/<message_id>")
-@at_desk
+@at_desk(AdminRole.VIEWER)
 def one(message_id: str) -> ResponseReturnValue:
     """One message's life. `?again=` is the id under which it was just sent once more."""
     life, again = _life(message_id), request.args.get("again")
@@ -51,7 +52,7 @@ def one(message_id: str) -> ResponseReturnValue:
 
 
 @pages.post("/admin/messages/<message_id>")
-@at_desk
+@at_desk(AdminRole.OFFICER)
 def again(message_id: str) -> ResponseReturnValue:
     """Send it once more; the reason stays in the log."""
     life = _life(message_id)
@@ -73,7 +74,7 @@ def _life(message_id: str) -> Life:
 
 def _page(life: Life, *, wrong: str | None = None, reason: str = "", again: str | None = None) -> str:
     return render_template(
-        "admin_message.html",
+        "desk/message.html",
         life=life,
         happenings=happenings(life),
         standings=STANDING_WORDS,
@@ -88,4 +89,4 @@ def _page(life: Life, *, wrong: str | None = None, reason: str = "", again: str 
 def _always() -> dict[str, object]:
     """What every page of the desk needs."""
     now: datetime = web().service.clock.now()
-    return {"desk": desk(), "zone": desk().admin.zone, "now": now, "why": why}
+    return {"zone": desk().admin.zone, "now": now, "why": why}

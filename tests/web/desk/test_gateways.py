@@ -6,8 +6,8 @@ from flask.testing import FlaskClient
 
 from service.operations import breaking
 from service.operations.gateway import Blame, Refused
+from tests.web.desk.entering import enter
 from tests.web.installation import GATEWAY, Site
-from tests.web.test_admin_sign_in import enter
 
 
 def test_a_working_gateway_says_so(client: FlaskClient) -> None:

@@ -2,30 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from datetime import timedelta
 
 import pytest
 from flask.testing import FlaskClient
-from werkzeug.test import TestResponse
 
 from service.operations.signing_in import IDLE_MAX, LASTS
 from service.store import admins, log
+from tests.web.desk.entering import form_token, sign_in
 from tests.web.installation import ADMIN_EMAIL, ADMIN_PASSWORD, Site
 
 CLUB_ID = "skerry"
-
-
-def enter(client: FlaskClient, email: str = ADMIN_EMAIL, password: str = ADMIN_PASSWORD) -> TestResponse:
-    """Type address and password and press the button."""
-    return client.post("/admin/sign-in", data={"email": email, "password": password})
-
-
-def form_token(client: FlaskClient) -> str:
-    """What the forms of this browser's session carry."""
-    found = re.search(r'name="desk" value="([0-9a-f]+)"', client.get("/admin/messages").text)
-    assert found is not None
-    return found.group(1)
 
 
 def kinds(at: Site) -> list[str]:
@@ -35,7 +22,7 @@ def kinds(at: Site) -> list[str]:
 
 def test_an_admin_signs_in_and_sees_the_messages(at: Site, client: FlaskClient) -> None:
     """The cookie is kept from scripts and other sites."""
-    entered = enter(client, ADMIN_EMAIL.upper())
+    entered = sign_in(client, ADMIN_EMAIL.upper())
     shown = client.get(entered.headers["Location"])
 
     cookie = entered.headers["Set-Cookie"]
@@ -50,7 +37,7 @@ def test_an_admin_signs_in_and_sees_the_messages(at: Site, client: FlaskClient) 
 )
 def test_a_wrong_pair_is_told_nothing_more(client: FlaskClient, email: str, password: str) -> None:
     """The same words, whichever of the two is wrong."""
-    refused = enter(client, email, password)
+    refused = sign_in(client, email, password)
 
     assert refused.status_code == 403
     assert "do not belong together" in refused.text
@@ -59,7 +46,7 @@ def test_a_wrong_pair_is_told_nothing_more(client: FlaskClient, email: str, pass
 
 def test_a_failed_try_is_in_the_log(at: Site, client: FlaskClient) -> None:
     """Of the admin whose password was tried."""
-    enter(client, ADMIN_EMAIL, "wrong")
+    sign_in(client, ADMIN_EMAIL, "wrong")
 
     assert "sign_in_failed" in kinds(at)
 
@@ -68,20 +55,20 @@ def test_too_many_tries_wait_and_keep_nobody_from_an_alarm(at: Site, client: Fla
     """Guessing ends after ten tries; a contact's page opens all the while, and later the admin may try again."""
     dive = at.filed()
     for _ in range(10):
-        enter(client, ADMIN_EMAIL, "wrong")
+        sign_in(client, ADMIN_EMAIL, "wrong")
 
-    tried = enter(client)
+    tried = sign_in(client)
     contact = client.get(at.alarm_path(dive))
     at.clock.forward(16)
 
     assert tried.status_code == 429
     assert contact.status_code == 200
-    assert enter(client).status_code == 303
+    assert sign_in(client).status_code == 303
 
 
 def test_signing_out_ends_the_session(at: Site, client: FlaskClient) -> None:
     """Also for whoever kept a copy of the cookie."""
-    cookie = enter(client).headers["Set-Cookie"].partition(";")[0]
+    cookie = sign_in(client).headers["Set-Cookie"].partition(";")[0]
 
     left = client.post("/admin/sign-out", data={"desk": form_token(client)})
     copied = at.app.test_client().get("/admin/messages", headers={"Cookie": cookie})
@@ -93,7 +80,7 @@ def test_signing_out_ends_the_session(at: Site, client: FlaskClient) -> None:
 @pytest.mark.parametrize(("away", "still"), [(IDLE_MAX - timedelta(minutes=1), 200), (IDLE_MAX, 303)])
 def test_a_session_ends_when_nobody_uses_it(at: Site, client: FlaskClient, away: timedelta, still: int) -> None:
     """Twelve hours without a page."""
-    enter(client)
+    sign_in(client)
 
     at.clock.forward(away.total_seconds() / 60)
 
@@ -102,7 +89,7 @@ def test_a_session_ends_when_nobody_uses_it(at: Site, client: FlaskClient, away:
 
 def test_a_session_ends_after_a_week_in_any_case(at: Site, client: FlaskClient) -> None:
     """However often it is used."""
-    enter(client)
+    sign_in(client)
     for _ in range(int(LASTS / timedelta(hours=6)) - 1):
         at.clock.forward(6 * 60)
         assert client.get("/admin/messages").status_code == 200
@@ -114,7 +101,7 @@ def test_a_session_ends_after_a_week_in_any_case(at: Site, client: FlaskClient) 
 
 def test_a_form_of_another_site_changes_nothing(client: FlaskClient) -> None:
     """It cannot know the session's own token."""
-    enter(client)
+    sign_in(client)
 
     refused = client.post("/admin/sign-out", data={"desk": "0" * 32})
 
@@ -124,10 +111,10 @@ def test_a_form_of_another_site_changes_nothing(client: FlaskClient) -> None:
 
 def test_an_admin_who_is_disabled_is_out_at_once(at: Site, client: FlaskClient) -> None:
     """Not only at the next sign-in."""
-    enter(client)
+    sign_in(client)
     admin_id = at.service.read(lambda session: admins.listing(session, CLUB_ID)[0].id)
 
     at.service.write(lambda session: admins.disable(session, admin_id, at.clock.now()))
 
     assert client.get("/admin/messages").status_code == 303
-    assert enter(client).status_code == 403
+    assert sign_in(client).status_code == 403

@@ -11,12 +11,15 @@ import hmac
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import wraps
+from http import HTTPStatus
 from typing import ParamSpec
 
-from flask import Response, g, redirect, request
+from flask import Response, g, redirect, render_template, request
 from flask.typing import ResponseReturnValue
+from markupsafe import Markup
 from werkzeug.exceptions import Forbidden
 
+from service.operations.admin_roles import AdminRole
 from service.operations.signing_in import LASTS, SignedIn, signed_in
 from service.web.access import Who, open_to
 from service.web.context import web
@@ -24,6 +27,7 @@ from service.web.context import web
 FORM_TOKEN = "desk"  # noqa: S105 - the name of a field
 SIGN_IN_PATH = "/admin/sign-in"
 _PURPOSE = b"linetender desk form"
+_NEEDS = "needs_role"
 
 P = ParamSpec("P")
 
@@ -41,27 +45,62 @@ class Desk:
         return hmac.new(self.token.encode(), _PURPOSE, hashlib.sha256).hexdigest()[:32]
 
 
-def at_desk(view: Callable[P, ResponseReturnValue]) -> Callable[P, ResponseReturnValue]:
-    """Serve a view to a signed-in admin only; others are asked to sign in. A form must be one of ours."""
+def at_desk(
+    needs: AdminRole,
+) -> Callable[[Callable[P, ResponseReturnValue]], Callable[P, ResponseReturnValue]]:
+    """Serve a view to a signed-in admin of that role or a higher one; others are asked to sign in.
 
-    @open_to(Who.ADMIN)
-    @wraps(view)
-    def served(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
-        found = _found()
-        if found is None:
-            return redirect(SIGN_IN_PATH, 303)
-        if request.method == "POST" and not _is_ours(found):
-            raise Forbidden
-        g.desk = found
-        return view(*args, **kwargs)
+    A form must be one of ours. Who may not is told so and nothing is done.
+    """
 
-    return served
+    def for_role(view: Callable[P, ResponseReturnValue]) -> Callable[P, ResponseReturnValue]:
+        @open_to(Who.ADMIN)
+        @wraps(view)
+        def served(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
+            found = _found()
+            if found is None:
+                return redirect(SIGN_IN_PATH, 303)
+            if request.method == "POST" and not _is_ours(found):
+                raise Forbidden
+            g.desk = found
+            if not found.admin.role.may(needs):
+                words = (
+                    f"That takes the role {needs}. Yours is {found.admin.role}; an owner of your club can change it."
+                )
+                return render_template("error.html", title="Not with your role", words=words), HTTPStatus.FORBIDDEN
+            return view(*args, **kwargs)
+
+        setattr(served, _NEEDS, needs)
+        return served
+
+    return for_role
+
+
+def _too_much(role: AdminRole, needs: AdminRole) -> ResponseReturnValue:
+    words = f"That takes the role {needs}. Yours is {role}; an owner of your club can change it."
+    return render_template("error.html", title="Not with your role", words=words), HTTPStatus.FORBIDDEN
+
+
+def role_needed(view: Callable[..., object]) -> AdminRole | None:
+    """The role that a view asks for; None where it asks for none."""
+    return getattr(view, _NEEDS, None)
 
 
 def desk() -> Desk:
     """Who sits at the desk, inside a view that is served to admins."""
     found: Desk = g.desk
     return found
+
+
+def sitter() -> Desk | None:
+    """Who sits at the desk, or None in a view that is not of the desk."""
+    found: Desk | None = g.get("desk")
+    return found
+
+
+def form_token() -> Markup:
+    """The hidden field that every form of the desk carries."""
+    return Markup('<input type="hidden" name="{}" value="{}">').format(FORM_TOKEN, desk().form_token)
 
 
 def cookie_name() -> str:

@@ -21,9 +21,9 @@ from service.store import club_messages, clubs, log, opt_outs, outbox
 from service.store.outbox import Message
 from service.web.message_words import why
 from tests.operations.stage import Behaviour, HandMovedClock, ScriptedGateway, accept, refuse, time_out
+from tests.web.desk.entering import enter, form_token, sign_in
 from tests.web.installation import ANNA, CLEO, DOV, Site
 from tests.web.other_club import FAR_ADMIN_EMAIL, add_far_club
-from tests.web.test_admin_sign_in import enter, form_token
 
 BY_ANNA = Actor(Role.DIVER, "Anna Holt", Via.TEXT, key="diver-0", phone=ANNA, words="IN")
 REFUSED = refuse(Blame.NUMBER)
@@ -258,7 +258,7 @@ def test_another_club_sees_and_sends_nothing_of_ours(desk: Desk) -> None:
     desk.carried(REFUSED)
     add_far_club(desk.at.service, desk.at.clock.now())
     theirs = desk.at.app.test_client()
-    enter(theirs, FAR_ADMIN_EMAIL)
+    sign_in(theirs, FAR_ADMIN_EMAIL)
 
     listed = theirs.get("/admin/messages")
     token = re.search(r'name="desk" value="([0-9a-f]+)"', listed.text)

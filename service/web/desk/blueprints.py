@@ -1,0 +1,28 @@
+"""All parts of the desk, to be put into the web process."""
+
+from __future__ import annotations
+
+from flask import Flask
+
+from service.web.desk import gateways, messages, sign_in
+from service.web.desk.places import places_for
+from service.web.desk.sitting import form_token, sitter
+
+BLUEPRINTS = (
+    sign_in.pages,
+    messages.pages,
+    gateways.pages,
+)
+
+
+def set_up_desk(app: Flask) -> None:
+    """Serve the desk. Its templates have `desk`, `places` and `form_token` without being handed them."""
+    for blueprint in BLUEPRINTS:
+        app.register_blueprint(blueprint)
+    app.jinja_env.globals["form_token"] = form_token
+    app.context_processor(_at_hand)
+
+
+def _at_hand() -> dict[str, object]:
+    found = sitter()
+    return {} if found is None else {"desk": found, "places": places_for(found.admin.role)}

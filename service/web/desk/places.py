@@ -1,0 +1,27 @@
+"""What there is at the desk: the navigation, in the order of how urgent it is when something is wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.operations.admin_roles import AdminRole
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A part of the desk: its first page, its name, and from which role on it is shown."""
+
+    path: str
+    words: str
+    needs: AdminRole = AdminRole.VIEWER
+
+
+PLACES = (
+    Place("/admin/messages", "Messages"),
+    Place("/admin/gateways", "Gateways"),
+)
+
+
+def places_for(role: AdminRole) -> tuple[Place, ...]:
+    """What somebody of that role may open."""
+    return tuple(place for place in PLACES if role.may(place.needs))

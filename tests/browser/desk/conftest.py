@@ -1,0 +1,100 @@
+"""An admin at the desk, on a phone, on a laptop, and on a phone without JavaScript.
+
+Starting Chromium takes seconds, so each of the three starts once for all tests of a process; its cookies are emptied
+between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import pytest
+from selenium.webdriver import Chrome
+from selenium.webdriver.common.by import By
+
+from service.operations.admin_roles import AdminRole
+from service.store.engine import open_engine
+from tests.browser.conftest import open_browser
+from tests.web.desk.entering import EMAILS, add_admin
+from tests.web.installation import ADMIN_PASSWORD, Site, StillClock
+from tests.web.live import serving
+
+
+@dataclass
+class Seat:
+    """An admin who is signed in: the installation, the browser, and the address of the service."""
+
+    site: Site
+    browser: Chrome
+
+    @property
+    def url(self) -> str:
+        """Where the service listens."""
+        return self.site.service.public_url
+
+    def go(self, path: str) -> None:
+        """Open a page of the service."""
+        self.browser.get(self.url + path)
+
+    def sign_in(self, role: AdminRole = AdminRole.OWNER) -> None:
+        """Sign in by the form, as the admin of that role."""
+        add_admin(self.site.service, role)
+        self.browser.delete_all_cookies()
+        self.go("/admin/sign-in")
+        self.browser.find_element(By.NAME, "email").send_keys(EMAILS[role])
+        self.browser.find_element(By.NAME, "password").send_keys(ADMIN_PASSWORD)
+        self.browser.find_element(By.CSS_SELECTOR, "form.deed button").click()
+
+
+@pytest.fixture
+def desk_site(migrated_sqlite_url: str) -> Iterator[Site]:
+    """A demo that listens, on a database of its own."""
+    engine = open_engine(migrated_sqlite_url)
+    with serving(engine, StillClock()) as site:
+        yield site
+    engine.dispose()
+
+
+@pytest.fixture(scope="session")
+def phone_of_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
+    """A phone with JavaScript."""
+    yield from open_browser(tmp_path_factory.mktemp("desk"), scripts=True, phone=True)
+
+
+@pytest.fixture(scope="session")
+def laptop_of_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
+    """A laptop with JavaScript."""
+    yield from open_browser(tmp_path_factory.mktemp("desk"), scripts=True, phone=False)
+
+
+@pytest.fixture(scope="session")
+def plain_phone_of_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
+    """A phone without JavaScript."""
+    yield from open_browser(tmp_path_factory.mktemp("desk"), scripts=False, phone=True)
+
+
+@pytest.fixture
+def desk_phone(desk_site: Site, phone_of_desk: Chrome) -> Iterator[Seat]:
+    """The owner on a phone."""
+    yield from _seated(desk_site, phone_of_desk)
+
+
+@pytest.fixture
+def desk_wide(desk_site: Site, laptop_of_desk: Chrome) -> Iterator[Seat]:
+    """The owner on a laptop."""
+    yield from _seated(desk_site, laptop_of_desk)
+
+
+@pytest.fixture
+def desk_plain(desk_site: Site, plain_phone_of_desk: Chrome) -> Iterator[Seat]:
+    """The owner on a phone whose JavaScript is off."""
+    yield from _seated(desk_site, plain_phone_of_desk)
+
+
+def _seated(site: Site, browser: Chrome) -> Iterator[Seat]:
+    seat = Seat(site, browser)
+    seat.sign_in()
+    yield seat
+    # No page of this installation is left open: its scripts would ask a server that is gone.
+    browser.get("about:blank")
