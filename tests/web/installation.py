@@ -120,7 +120,7 @@ class Site:
 
     def path(self, dive: Dive, key: str, kind: LinkKind) -> str:
         """The path of a new link."""
-        return dive_link(self.service, dive.id, key, kind).removeprefix(PUBLIC_URL)
+        return dive_link(self.service, dive.id, key, kind).removeprefix(self.service.public_url)
 
     def dive_path(self, dive: Dive) -> str:
         """The path of the lead's page."""
