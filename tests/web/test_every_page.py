@@ -21,6 +21,9 @@ from tests.web.desk.entering import enter
 from tests.web.installation import API_TOKEN, PRACTICE, PUBLIC_URL, Site
 from tests.web.reading import Page
 
+# A link is put in as a whole: its token opens one dive to one person.
+LINK = re.compile(r"/(dive|alarm|handover|contact)/<token>")
+PART = re.compile(r"<(?:[a-z]+:)?([a-z_]+)>")
 BY = Actor(Role.DIVER, "Anna Holt", Via.PAGE, key="diver-0", words="In")
 SECURITY_HEADERS = {
     "Content-Security-Policy": "default-src 'none'",
@@ -40,24 +43,23 @@ def overdue_paths(at: Site) -> dict[str, str]:
     contact = at.path(dive, "contact-0", LinkKind.CONTACT)
     paths = {"dive": at.dive_path(dive), "alarm": at.alarm_path(dive), "handover": pack, "contact": contact}
     messages = at.service.read(lambda session: outbox.of_dive(session, dive.id))
-    return {**paths, "dive_id": dive.id, "message_id": messages[0].id}
+    parts = {"dive_id": dive.id, "message_id": messages[0].id, "club_id": at.club_id, "code": "LANTERN"}
+    return {**paths, **parts, "account": PRACTICE.account, "filename": "slate.css"}
 
 
 def every_get(at: Site) -> list[str]:
     """A path for each route that can be got."""
     known = overdue_paths(at)
-    paths = []
-    for rule in at.app.url_map.iter_rules():
-        if "GET" not in (rule.methods or set()):
-            continue
-        path = rule.rule.replace("/dive/<token>", known["dive"]).replace("/alarm/<token>", known["alarm"])
-        path = path.replace("/handover/<token>", known["handover"]).replace("/contact/<token>", known["contact"])
-        path = path.replace("<dive_id>", known["dive_id"]).replace("<club_id>", at.club_id)
-        path = path.replace("<code>", "LANTERN").replace("<message_id>", known["message_id"])
-        path = path.replace("<account>", PRACTICE.account)
-        paths.append(path.replace("<path:filename>", "slate.css"))
-    assert not [path for path in paths if "<" in path]
-    return paths
+    rules = [rule.rule for rule in at.app.url_map.iter_rules() if "GET" in (rule.methods or set())]
+    return [filled(rule, known) for rule in rules]
+
+
+def filled(rule: str, known: dict[str, str]) -> str:
+    """The path of a route, with something true for each part."""
+    path = LINK.sub(lambda found: known[found[1]], rule)
+    path = PART.sub(lambda found: known[found[1]], path)
+    assert "<" not in path, rule
+    return path
 
 
 def rows(at: Site) -> dict[str, list[tuple[object, ...]]]:
