@@ -94,6 +94,19 @@ def dialled_from(e164: str, other: str | None) -> str:
     return national_format(e164, None if code is None else phonenumbers.region_code_for_country_code(code))
 
 
+def is_of_country(e164: str, region: str) -> bool:
+    """Say whether a number is one of `region`; of one that no table has, by its country code alone.
+
+    Countries that share a code, as along +1, are told apart: calls and texts to some of them cost many times more.
+    """
+    try:
+        number = phonenumbers.parse(e164, None)
+    except NumberParseException:
+        return False
+    known = phonenumbers.region_code_for_number(number)
+    return known == region if known else number.country_code == phonenumbers.country_code_for_region(region)
+
+
 def mask(e164: str) -> str:
     """Write a number for logs: only its last three digits."""
     return "..." + e164[-_KEPT_DIGITS:] if len(e164) > 2 * _KEPT_DIGITS else "..."

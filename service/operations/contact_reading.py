@@ -74,7 +74,7 @@ def _read(person: NamedPhone, club: ClubRow, channels: frozenset[Channel]) -> tu
     phone = read_phone(person.phone or "", club.country)
     email = read_email(person.email)
     language = read_language(person.language, club_language(club))
-    wanted = _ways(person.ways, email) or _usual_ways(phone, email, channels)
+    wanted = read_ways(person.ways, email) or _usual_ways(phone, email, channels)
     usable = tuple(way for way in wanted if way is Channel.TEXT or way in channels)
     if not any(way in DIRECT for way in usable):
         raise ValueError(_what_to_do(wanted))
@@ -95,7 +95,8 @@ def read_email(typed: str | None) -> str | None:
     return found.ascii_email
 
 
-def _ways(typed: Sequence[str], email: str | None) -> tuple[Channel, ...]:
+def read_ways(typed: Sequence[str], email: str | None) -> tuple[Channel, ...]:
+    """The ways to somebody, the best first; none typed is none. Raises ValueError with what to do."""
     words = [way.strip().lower() for way in typed]
     unknown = next((way for way in words if way not in list(Channel)), None)
     if unknown is not None:

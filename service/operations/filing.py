@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -12,7 +12,7 @@ from service.domain import codes
 from service.domain.dive import Dive, Event, Refusal, decide, evolve, next_due_at
 from service.domain.dive.commands import FilePlan, NoteUnreachable, Start
 from service.domain.dive.events import Filed, Started
-from service.domain.people import Actor, Channel
+from service.domain.people import Actor, Channel, contact_key
 from service.domain.plan import Check
 from service.domain.standing import ContactKnown, contact_checks
 from service.domain.wording import messages_for
@@ -91,8 +91,9 @@ def file_in(
     *,
     request_key: str | None = None,
     drill: bool = False,
+    starting: bool = False,
 ) -> PlanFiled | PlanRefused:
-    """File within a transaction that is open already."""
+    """File within a transaction that is open already. `starting`: a start of the same word follows in it."""
     earlier = _earlier(session, club, request_key)
     if earlier is not None:
         known = contacts_known(session, club, earlier.contacts, now)
@@ -104,6 +105,10 @@ def file_in(
     new = newcomers(reading.plan.contacts, known)
     calls = Channel.CALL in service.channels
     command = _command(session, club, reading, by, drill=drill, calls=calls, new=new)
+    if starting:
+        silent = [key for key, _ in lost(known)]
+        keys = (contact_key(place) for place in range(len(known)))
+        command = replace(command, telling=tuple(key for key in keys if key not in silent))
     decision = decide(None, command, now)
     if isinstance(decision, Refusal):
         return PlanRefused((*reading.checks, reading.refusal(decision.words)))

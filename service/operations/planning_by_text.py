@@ -6,6 +6,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from service.domain.dive import Dive
 from service.domain.local_time import LocalTimeError, next_instant
 from service.domain.people import Actor, Role, Via
 from service.domain.plan import PAST_ALLOWED, refusals
@@ -18,6 +19,7 @@ from service.operations.plan_reading import PlanRequest
 from service.operations.proof_of_reach import contacts_known
 from service.operations.service import Service
 from service.store import people, sites
+from service.store.tables import PersonRow
 from service.store.tables.club import ClubRow
 
 
@@ -39,22 +41,35 @@ def file_by_text(
         time_in_at = _time_in(intent, zone, now)
     except LocalTimeError as error:
         return general.plan_refused(club.name, str(error), club_language(club)), None
-    count = intent.count or 1
-    request = PlanRequest(
+    request = usual_request(person, intent, time_in_at)
+    filed = file_in(service, session, club, request, lead_of(person, words), now)
+    if isinstance(filed, PlanFiled):
+        return advice_on(session, club, filed.dive, now), filed.dive.id
+    return general.plan_refused(club.name, refusals(filed.checks)[0].words, club_language(club)), None
+
+
+def usual_request(person: PersonRow, intent: Intent, time_in_at: datetime | None = None) -> PlanRequest:
+    """The plan that a text is from somebody whom the club knows: the others of the party have no names in it."""
+    return PlanRequest(
         site=intent.site or "",
         run_time_min=intent.minutes or 0,
-        lead=NamedPhone(person.name, phone),
-        party=tuple(NamedPhone(f"Diver {number}") for number in range(2, count + 1)),
+        lead=NamedPhone(person.name, person.phone, language=person.language),
+        party=tuple(NamedPhone(f"Diver {number}") for number in range(2, (intent.count or 1) + 1)),
         contacts=tuple(usual_contact(one) for one in person.usual_contacts),
         time_in_at=time_in_at,
         depth_m=intent.depth_m,
     )
-    by = Actor(Role.DIVER, person.name, Via.TEXT, key="diver-0", phone=phone, words=words)
-    filed = file_in(service, session, club, request, by, now)
-    if isinstance(filed, PlanFiled):
-        advice = unproven(contacts_known(session, club, filed.dive.contacts, now), now)
-        return None if advice is None else general.plain(club.name, advice, filed.dive.lead.language), filed.dive.id
-    return general.plan_refused(club.name, refusals(filed.checks)[0].words, club_language(club)), None
+
+
+def lead_of(person: PersonRow, words: str) -> Actor:
+    """Who files a plan by text."""
+    return Actor(Role.DIVER, person.name, Via.TEXT, key="diver-0", phone=person.phone, words=words)
+
+
+def advice_on(session: Session, club: ClubRow, dive: Dive, now: datetime) -> str | None:
+    """What to do where nothing proves that any contact can be reached."""
+    advice = unproven(contacts_known(session, club, dive.contacts, now), now)
+    return None if advice is None else general.plain(club.name, advice, dive.lead.language)
 
 
 def _time_in(intent: Intent, zone: str, now: datetime) -> datetime | None:

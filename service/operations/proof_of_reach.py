@@ -59,9 +59,10 @@ def _known(
     session: Session, number: str, contacts: Sequence[Asked], known: Mapping[str, Reach], now: datetime
 ) -> tuple[ContactKnown, ...]:
     found = []
+    deaf = opt_outs.opted_out(session, [(number, phone) for phone in _phones(contacts)])
     for contact in contacts:
         phone = contact.phone or ""
-        reach = replace(known.get(phone, Reach()), opted_out=opt_outs.is_opted_out(session, number, phone))
+        reach = replace(known.get(phone, Reach()), opted_out=(number, phone) in deaf)
         standing = standing_of(reach, now, takes_texts=Channel.TEXT in contact.channels)
         found.append(ContactKnown(contact.name, reach, standing))
     return tuple(found)

@@ -30,9 +30,11 @@ from service.operations.addressing import (
 )
 from service.operations.belated import not_belated
 from service.operations.consenting import say_by_text
+from service.operations.joining import is_join_code, join_by_text
 from service.operations.plainest import raise_within
 from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
+from service.operations.starting_by_text import start_by_text
 from service.store import dives, inbound, opt_outs, reaches
 from service.store.dives import Match, PhoneMatch, Unreadable, UnreadableDive
 
@@ -92,7 +94,7 @@ def _answered(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     if by_kind is not None:
         return by_kind(text, matches)
     if text.intent.code is not None:
-        return _by_code(text)
+        return join_by_text(text) if _joins(text) else _by_code(text)
     return _by_phone(text, matches)
 
 
@@ -109,6 +111,11 @@ def _heard_from(text: Text, matches: Sequence[PhoneMatch]) -> None:
 
 def _opted_out(text: Text) -> bool:
     return opt_outs.is_opted_out(text.session, text.club.receiving_number, text.phone)
+
+
+def _joins(text: Text) -> bool:
+    """A bare code of that shape is no dive's, so it takes no try from a diver."""
+    return text.intent.kind is Kind.CODE and is_join_code(text.intent.code or "")
 
 
 # By code: any phone may use one
@@ -152,6 +159,8 @@ def _by_code(text: Text) -> Answer:
 
 
 def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
+    if text.intent.kind is Kind.START and (begun := start_by_text(text, matches)) is not None:
+        return begun
     # What cannot be read may be what is meant: a finish is not guessed to be of the other dive.
     among: list[Match] = [*matches, *text.unreadable]
     wanted = wanted_part(text, among)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, fields
+from datetime import datetime
 from typing import Final
 
 from sqlalchemy import Select, func, select
@@ -106,3 +107,24 @@ def receipts_of(session: Session, message_id: str) -> list[Receipt]:
     row = ReceiptRow
     found = select(*(getattr(row, field.name) for field in fields(Receipt))).where(row.message_id == message_id)
     return [Receipt(*values) for values in session.execute(found.order_by(row.id))]
+
+
+def queued_at(session: Session, club_id: str, phone: str, step: str) -> list[datetime]:
+    """When messages of no dive, of steps that begin so, were queued for a phone, the first first."""
+    row = MessageRow
+    found = select(row.queued_at).where(
+        row.club_id == club_id, row.dive_id.is_(None), row.phone == phone, row.step.startswith(step, autoescape=True)
+    )
+    return list(session.execute(found.order_by(row.queued_at)).scalars())
+
+
+def count_since(session: Session, club_id: str, step: str, since: datetime) -> int:
+    """How many messages of no dive, of steps that begin so, a club queued since that instant."""
+    row = MessageRow
+    found = select(func.count()).where(
+        row.club_id == club_id,
+        row.dive_id.is_(None),
+        row.step.startswith(step, autoescape=True),
+        row.queued_at >= since,
+    )
+    return session.execute(found).scalar_one()

@@ -29,6 +29,7 @@ from service.web import (
     home,
     inbound,
     inbound_calls,
+    join_page,
     plan_page,
     practice,
     practice_gateway,
@@ -45,6 +46,7 @@ BODY_BYTES_MAX = 64 * 1024
 _BLUEPRINTS = (
     home.pages,
     plan_page.pages,
+    join_page.pages,
     dive_page.pages,
     alarm_page.pages,
     handover_page.pages,

@@ -45,6 +45,7 @@ class Bounds:
     """All that is counted in a web process."""
 
     plans_by_address: Bound = field(default_factory=lambda: Bound(30, timedelta(hours=24)))
+    joins_by_address: Bound = field(default_factory=lambda: Bound(20, timedelta(hours=1)))
     sign_ins_by_address: Bound = field(default_factory=lambda: Bound(30, timedelta(minutes=15)))
     sign_ins_by_account: Bound = field(default_factory=lambda: Bound(10, timedelta(minutes=15)))
     unauthentic_texts: Bound = field(default_factory=lambda: Bound(20, timedelta(minutes=1)))

@@ -103,8 +103,23 @@ def no_stranger_gets_a_message(record: Record, _: Histories) -> Iterator[str]:
         known = known or ((message.club_id, message.phone) in admins and message.person_key.startswith(("admin", "ph")))
         # Who started a dive with its code is answered, and hears how it ended.
         answered = (numbers.get(message.club_id), digits(message.phone)) in wrote
+        known = known or _asked_for(record, message)
         if not known and not (message.kind in ("reply", "stand_down") and answered):
             yield f"{message.phone} got {message.step} of dive {message.dive_id} and does not belong to it"
+
+
+def _asked_for(record: Record, message: Message) -> bool:
+    """Whether the club's desk asked that phone to be a contact, or its owner asked for a code to join with."""
+    begins, _, rest = message.step.partition("-")
+    if message.dive_id is not None or message.kind != "other":
+        return False
+    if begins == "ask":
+        return any((message.club_id, message.phone) == (one.club_id, one.phone) for one in record.asked if one.asked_at)
+    form = rest.partition("-")[0]
+    return begins == "join" and any(
+        (message.club_id, message.phone) == (one.club_id, one.sent_to) and one.token_hash.startswith(form)
+        for one in record.joining
+    )
 
 
 def digits(phone: str) -> str:

@@ -194,6 +194,22 @@ class Canary(NamedTuple):
     gateway: str
 
 
+class Asked(NamedTuple):
+    """A row of `reaches`: when a club first asked a phone to be a contact."""
+
+    club_id: str
+    phone: str
+    asked_at: datetime | None
+
+
+class Joining(NamedTuple):
+    """A row of `joins`: to which phone a code was sent."""
+
+    club_id: str
+    token_hash: str
+    sent_to: str | None
+
+
 class Heartbeat(NamedTuple):
     """A row of `heartbeats`."""
 
@@ -301,6 +317,8 @@ class Record:
         self.texts = {text.id: text for text in _read(connection, Text, "inbound_texts")}
         self.parts = _read(connection, Part, "inbound_parts")
         self.canaries = _read(connection, Canary, "gateway_canaries")
+        self.asked = _read(connection, Asked, "reaches", "club_id, phone")
+        self.joining = _read(connection, Joining, "joins", "token_hash")
         self.heartbeats = _read(connection, Heartbeat, "heartbeats", "name")
         self.heads = _read(connection, Head, "chain_heads", "chain")
         self.checkpoints = _read(connection, Checkpoint, "log_checkpoints")

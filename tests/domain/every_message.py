@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from service.domain.dive import Command, Dive, Event, Refusal, decide, evolve, next_due_at
 from service.domain.dive import commands as do
 from service.domain.grace import FinishNeeds, GracePeriods, NeverStarted
-from service.domain.people import CLOCK, Actor, Channel, Role, Via
+from service.domain.people import CLOCK, Actor, Channel, Role, Via, contact_key
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePlan, SitePoint
@@ -106,8 +106,8 @@ def _with_a_landline(plan: DivePlan) -> DivePlan:
     return replace(plan, contacts=(replace(first, channels=(Channel.CALL,)), *others))
 
 
-def filed(plan: DivePlan, *, drill: bool, grace: GracePeriods | None = None) -> Play:
-    """A dive of that plan, whose finish needs a code, as long as it gets."""
+def filed(plan: DivePlan, *, drill: bool, grace: GracePeriods | None = None, telling: tuple[str, ...] = ()) -> Play:
+    """A dive of that plan, whose finish needs a code, as long as it gets. `telling`: filed and started by one text."""
     play = Play(NOW, None, [], [])
     play.does(
         do.FilePlan(
@@ -123,6 +123,7 @@ def filed(plan: DivePlan, *, drill: bool, grace: GracePeriods | None = None) -> 
             drill=drill,
             calls=True,
             newcomers=() if drill else ("contact-0", "contact-1"),
+            telling=telling,
         )
     )
     return play
@@ -323,6 +324,8 @@ def every_play(language: str, *, drill: bool) -> list[Play]:
     plays += [(filed(planned, drill=drill, grace=LAPSES), _never_heard_of)]
     plays += [(filed(plan_in(language, 1), drill=drill), _unanswered)]
     plays += [(filed(_with_a_landline(plan), drill=drill), _rung_in_vain)]
+    told = tuple(contact_key(place) for place in range(len(plan.contacts)))
+    plays += [(filed(plan, drill=drill, telling=told), _finished_before_it_began)]
     for play, course in plays:
         course(play)
         if course is _alarmed:

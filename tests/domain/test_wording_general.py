@@ -99,6 +99,16 @@ def everything(club: str) -> dict[str, str]:
         "sos_without_dive": general.sos_without_dive(club, LONG_RESCUE),
         "plan_unknown_phone": general.plan_unknown_phone(club, "https://linetender.example"),
         "plan_without_contacts": general.plan_without_contacts(club, "https://linetender.example"),
+        "start_refused": general.start_refused(club, "Run time is from 5 to 360 minutes. " * 6),
+        "start_unknown_phone": general.start_unknown_phone(club, "https://linetender.example", "skerry-bay"),
+        "start_without_contacts": general.start_without_contacts(club, "https://linetender.example"),
+        "start_incomplete": general.start_incomplete(club, "LANTERN"),
+        "start_unknown_site": general.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET", near=True),
+        "start_at_no_site": general.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET, " * 20, near=False),
+        "start_while_in": general.start_while_in(replace(in_water().dive, club_name=club)),
+        "joined": general.joined(club, LONG_NAMES[0], "LANTERN"),
+        "no_such_join": general.no_such_join(club, 10),
+        "join_code": general.join_code(club, "0123 4567", 10),
         "no_plan_there": general.no_plan_there(club, LONG_SITE),
         "refused": general.refused(
             replace(filed().dive, club_name=club), Refusal("no", "Keep it to 60 characters.", at())
@@ -122,14 +132,22 @@ def test_an_answer_fits_one_segment_and_names_who_sends_it(name: str, club: str)
     assert "!" not in text
     assert not CARRIER.search(text)
     assert text.count("https://") <= 1
-    assert "https://" not in text or text.endswith("/plan")
+    assert "https://" not in text or text.endswith(("/plan", "/join/skerry-bay"))
 
 
 def test_a_short_club_is_named_itself() -> None:
     """Ours stands in only where there is no room."""
     texts = {name: text for name, text in everything(CLUB).items() if not text.startswith(f"{CLUB}: ")}
 
-    assert set(texts) <= {"sos_without_dive", "no_plan_there", "plan_refused"}
+    assert set(texts) <= {
+        "sos_without_dive",
+        "no_plan_there",
+        "plan_refused",
+        "start_refused",
+        "start_unknown_site",
+        "start_at_no_site",
+        "joined",
+    }
 
 
 def test_who_could_mean_several_dives_gets_the_text_to_send() -> None:

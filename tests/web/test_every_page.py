@@ -13,6 +13,9 @@ from sqlalchemy.orm import Session
 from service.domain.dive.commands import Start, Tick
 from service.domain.people import Actor, Role, Via
 from service.domain.wording import LinkKind
+from service.operations.joining import begin
+from service.operations.people import PersonTyped
+from service.operations.plan_reading import NamedPhone
 from service.operations.recording import act
 from service.store import outbox
 from service.store.tables import Base
@@ -44,7 +47,16 @@ def overdue_paths(at: Site) -> dict[str, str]:
     paths = {"dive": at.dive_path(dive), "alarm": at.alarm_path(dive), "handover": pack, "contact": contact}
     messages = at.service.read(lambda session: outbox.of_dive(session, dive.id))
     parts = {"dive_id": dive.id, "message_id": messages[0].id, "club_id": at.club_id, "code": "LANTERN"}
+    parts |= {"join_token": join_token_of(at)}
     return {**paths, **parts, "account": PRACTICE.account, "filename": "slate.css"}
+
+
+def join_token_of(at: Site) -> str:
+    """The token of a page on which somebody is about to prove their phone."""
+    contacts = (NamedPhone("Cleo Marsh", "07700 900201"),)
+    begun = begin(at.service, at.club_id, PersonTyped("Una Fell", "", contacts=contacts))
+    assert isinstance(begun, str)
+    return begun
 
 
 def every_get(at: Site) -> list[str]:

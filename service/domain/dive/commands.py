@@ -19,7 +19,8 @@ class FilePlan:
     """Take a plan. The codes are unique among the live dives of the receiving number.
 
     `calls`: the service can make voice calls. `newcomers`: keys of contacts never told what is asked of them.
-    A drill introduces nobody: it would be taken for part of the exercise.
+    A drill introduces nobody: it would be taken for part of the exercise. `telling`: the party goes in with the same
+    word, and these are the keys of the contacts who get the plan at once; empty where the start comes later.
     """
 
     by: Actor
@@ -34,6 +35,7 @@ class FilePlan:
     drill: bool = False
     calls: bool = False
     newcomers: tuple[str, ...] = ()
+    telling: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

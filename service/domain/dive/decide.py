@@ -73,6 +73,7 @@ def _file(dive: Dive | None, command: do.FilePlan, now: datetime) -> Decision:
         drill=command.drill,
         calls=command.calls,
         newcomers=() if command.drill else command.newcomers,
+        telling=command.telling,
     )
     return (filed,)
 

@@ -31,7 +31,8 @@ class Filed:
     """A plan was taken; the settings that hold for it are fixed here.
 
     `calls`: the service can make voice calls. `newcomers` are the keys of contacts who have never been told what
-    is asked of them.
+    is asked of them. `telling` are those of the contacts who get the plan at once, where the party goes in with the
+    same word.
     """
 
     at: datetime
@@ -47,6 +48,7 @@ class Filed:
     drill: bool = False
     calls: bool = False
     newcomers: tuple[str, ...] = ()
+    telling: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

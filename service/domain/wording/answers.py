@@ -28,6 +28,7 @@ from service.domain.wording.phrases import (
     call_them,
     call_them_then_rescue,
     heads,
+    names,
     nobody_called,
     number_of,
     out,
@@ -42,6 +43,8 @@ from service.domain.wording.phrases import (
 
 def on_filed(dive: Dive, event: ev.Filed) -> list[Draft]:
     """The codes, and what silence means; contacts who are new hear what a contact does."""
+    if event.telling:
+        return _going_in(dive, event) + introducing.introductions(dive, event)
     parts = [
         keep(say("plan filed for {site}.", site=Name(dive.plan.site.name))),
         keep(say("Going in: text IN {code}.", code=dive.start_code)),
@@ -50,6 +53,20 @@ def on_filed(dive: Dive, event: ev.Filed) -> list[Draft]:
     ]
     codes = to_each(dive, [dive.lead], MessageKind.REPLY, "filed", parts, event.at, link=LinkKind.DIVE)
     return codes + introducing.introductions(dive, event)
+
+
+def _going_in(dive: Dive, event: ev.Filed) -> list[Draft]:
+    """To a lead who filed and started with one text: who is told, when they act, and what to wait for."""
+    told = tuple(contact for contact in dive.contacts if contact.key in event.telling)
+    raise_by_at = event.at + dive.plan.run_time + dive.grace.grace
+    parts = [
+        may_go(1, say("plan filed for {site}.", site=Name(dive.plan.site.name))),
+        keep(say("Told now: {names}.", names=Name(names(told)))),
+        keep(say("Alarm {time}.", time=time_of(dive, raise_by_at, event.at))),
+        keep(say("Go in once we answer ARMED.")),
+        keep(say("Out: text OUT {code}.", code=dive.finish_code)),
+    ]
+    return to_each(dive, [dive.lead], MessageKind.REPLY, "filed", parts, event.at)
 
 
 def on_start_said(dive: Dive, event: ev.StartSaid) -> list[Draft]:

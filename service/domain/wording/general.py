@@ -129,6 +129,36 @@ def how_it_works(club_name: str, language: str = ENGLISH) -> str:
     return plain(club_name, words, language)
 
 
+def joined(club_name: str, name: str, site: str, language: str = ENGLISH) -> str:
+    """Somebody proved their phone; what to text from the beach. `site` is the code of one of the club's."""
+    words = say(
+        "you are known here now, {name}. Going in? Text IN, the site, the minutes and how many: IN {site} 50 P2",
+        name=Name(name),
+        site=site,
+    )
+    return plain(club_name, words, language)
+
+
+def no_such_join(club_name: str, lasts_min: int, language: str = ENGLISH) -> str:
+    """A code of the joining page that is mistyped, used or over."""
+    words = say(
+        "that joining code is not one of ours now. Nothing changed. Look at the page again: a code lasts {minutes}"
+        " minutes.",
+        minutes=lasts_min,
+    )
+    return plain(club_name, words, language)
+
+
+def join_code(club_name: str, code: str, lasts_min: int, language: str = ENGLISH) -> str:
+    """The code that is typed on the joining page, for a phone whose owner cannot text us."""
+    words = say(
+        "your code to join is {code}. Type it on the page within {minutes} minutes. Not you? Do nothing.",
+        code=code,
+        minutes=lasts_min,
+    )
+    return plain(club_name, words, language)
+
+
 def opted_in(club_name: str, language: str = ENGLISH) -> str:
     """Texts may be sent again."""
     return plain(club_name, say("you get our texts again."), language)
@@ -137,6 +167,47 @@ def opted_in(club_name: str, language: str = ENGLISH) -> str:
 def plan_refused(club_name: str, words: str, language: str = ENGLISH) -> str:
     """Why a plan by text was not filed; long reasons lose their tail at a word."""
     return worded(club_name, [keep(say("not filed.")), name_of(words)], 1, language)
+
+
+def start_refused(club_name: str, words: str, language: str = ENGLISH) -> str:
+    """Why a start by one text was none; long reasons lose their tail at a word."""
+    return worded(club_name, [keep(say("NOT STARTED, no clock runs.")), name_of(words)], 1, language)
+
+
+def start_unknown_phone(club_name: str, public_url: str, club_id: str, language: str = ENGLISH) -> str:
+    """A start by one text needs a phone with usual contacts."""
+    words = say(
+        "NOT STARTED, your phone is not known here. Join once, then one text is enough: {address}",
+        address=f"{public_url}/join/{club_id}",
+    )
+    return plain(club_name, words, language)
+
+
+def start_without_contacts(club_name: str, public_url: str, language: str = ENGLISH) -> str:
+    """A start by one text needs usual contacts."""
+    words = say(
+        "NOT STARTED, no usual contacts are kept for you. File the plan at {address}", address=f"{public_url}/plan"
+    )
+    return plain(club_name, words, language)
+
+
+def start_incomplete(club_name: str, site: str, language: str = ENGLISH) -> str:
+    """A start by one text without the minutes or the head count, which nobody may guess."""
+    words = say("NOT STARTED. Say the minutes and how many too: IN {site} 50 P2", site=Name(site))
+    return plain(club_name, words, language)
+
+
+def start_unknown_site(club_name: str, site: str, known: str, *, near: bool, language: str = ENGLISH) -> str:
+    """A start by one text at a site that is none; `known`: those that sound like it, or else all of them."""
+    guess = say("Do you mean {names}?", names=Name(known)) if near else say("Sites: {names}.", names=Name(known))
+    parts = [keep(say("NOT STARTED, no site {site} here.", site=Name(site))), *([keep(guess)] if known else [])]
+    return worded(club_name, parts, 1, language)
+
+
+def start_while_in(dive: Dive, language: str = ENGLISH) -> str:
+    """A start by one text while another dive of that phone still runs."""
+    words = say("NOT STARTED, dive {ref} still runs. {out}. Then text this again.", ref=dive.reference, out=out(dive))
+    return compose(dive, MessageKind.REPLY, [keep(words)], language)
 
 
 def unreadable(club_name: str, rescue_call: str, *, told: bool, others: bool, language: str = ENGLISH) -> str:

@@ -8,7 +8,7 @@ from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
 from service.domain.language import Name, say
 from service.domain.people import ENGLISH
-from service.domain.wording.drafts import Draft, LinkKind, MessageKind, to_each
+from service.domain.wording.drafts import SEGMENTS, Draft, LinkKind, MessageKind, to_each, worded
 from service.domain.wording.general import plain
 from service.domain.wording.parts import keep
 
@@ -23,6 +23,16 @@ def introductions(dive: Dive, event: ev.Filed) -> list[Draft]:
         keep(say("Reply AGREE {ref} or DECLINE {ref}.", ref=dive.reference)),
     ]
     return to_each(dive, people, MessageKind.OTHER, "introduction", parts, event.at, link=LinkKind.CONTACT)
+
+
+def asked(club_name: str, named_by: str, language: str = ENGLISH) -> str:
+    """The same from the club's desk, before there is any dive. Two segments, as an introduction has."""
+    parts = [
+        keep(say("{name} named you as a shore contact.", name=Name(named_by))),
+        keep(say("You get the plan when they go in. If they are not out in time we text you: call them, then rescue.")),
+        keep(say("Reply AGREE or DECLINE.")),
+    ]
+    return worded(club_name, parts, SEGMENTS[MessageKind.OTHER], language)
 
 
 def declined(dive: Dive, name: str, event: ev.PersonUnreachable) -> list[Draft]:

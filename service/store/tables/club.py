@@ -1,10 +1,10 @@
-"""The club, its admins, the tokens of its scripts and its people."""
+"""The club, its admins and the tokens of its scripts."""
 
 from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import ForeignKey, UniqueConstraint
+from sqlalchemy import ForeignKey
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.store.tables.base import Base, Json
@@ -69,16 +69,3 @@ class ApiTokenRow(Base):
     token_hash: Mapped[str] = mapped_column(unique=True)
     created_at: Mapped[datetime]
     revoked_at: Mapped[datetime | None]
-
-
-class PersonRow(Base):
-    """Somebody the club knows. `usual_contacts` is a list of {"name", "phone", "email"?, "language"?, "ways"?}."""
-
-    __tablename__ = "people"
-    __table_args__ = (UniqueConstraint("club_id", "phone"),)
-
-    id: Mapped[str] = mapped_column(primary_key=True)
-    club_id: Mapped[str] = mapped_column(ForeignKey("clubs.id"))
-    name: Mapped[str]
-    phone: Mapped[str]
-    usual_contacts: Mapped[list[Json]]

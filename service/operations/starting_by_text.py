@@ -1,0 +1,111 @@
+"""One text from the beach, such as IN LANTERN 50 P2: a plan with the sender's usual contacts, filed and started.
+
+Only where the text names a site and no plan of the sender is open there: what was filed is what the contacts count on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import timedelta
+from difflib import get_close_matches
+
+from service.domain.dive import Phase
+from service.domain.dive import commands as do
+from service.domain.dive.state import LIVE
+from service.domain.local_time import minutes
+from service.domain.people import Role
+from service.domain.place.position import Position
+from service.domain.plan import RUN_TIME_MIN, refusals
+from service.domain.texts import Intent
+from service.domain.wording import general
+from service.operations.addressing import Answer, Text, meant_by
+from service.operations.filing import PlanFiled, file_in
+from service.operations.planning_by_text import advice_on, lead_of, usual_request
+from service.operations.recording import apply
+from service.store import people, sites
+from service.store.dives import PhoneMatch
+from service.store.tables import PersonRow, SiteRow
+
+NOTE = "plan and start by one text"
+_NEAR_MAX = 3
+_NEAR_ENOUGH = 0.6  # as difflib counts it: half of the letters in their order is too little, four of five are plenty
+
+
+def start_by_text(text: Text, matches: Sequence[PhoneMatch]) -> Answer | None:
+    """File and start, or say in one segment why not. None where the text can only mean a plan that is filed."""
+    intent = text.intent
+    if intent.site is None or intent.ref is not None or _is_filed_there(text, matches):
+        return None
+    if any(match.phase != Phase.CLOSED for match in text.unreadable):
+        return None
+    person = people.by_phone(text.session, text.club.id, text.phone)
+    if person is None:
+        # Whoever names only a site knows of a plan there; a whole start is from somebody who expects it to be enough.
+        return _unknown(text) if intent.minutes is not None else None
+    live = next((match for match in matches if match.phase in LIVE and _dives(match)), None)
+    if live is not None:
+        return Answer(general.start_while_in(live.dive, text.language), live.dive.id, note="another dive still runs")
+    return _start(replace(text, language=person.language or text.language), person)
+
+
+def _is_filed_there(text: Text, matches: Sequence[PhoneMatch]) -> bool:
+    own = [match for match in matches if _dives(match)]
+    return any(match.phase != Phase.CLOSED for match in meant_by(text, own, Role.DIVER))
+
+
+def _dives(match: PhoneMatch) -> bool:
+    return any(key.startswith(Role.DIVER) for key in match.keys)
+
+
+def _unknown(text: Text) -> Answer:
+    words = general.start_unknown_phone(text.club.name, text.service.public_url, text.club.id, text.language)
+    return Answer(words, note="start from a phone that is not known")
+
+
+def _start(text: Text, person: PersonRow) -> Answer:
+    session, club, intent = text.session, text.club, text.intent
+    if not person.usual_contacts:
+        words = general.start_without_contacts(club.name, text.service.public_url, text.language)
+        return Answer(words, note="no usual contacts")
+    site = sites.find(session, club.id, intent.site or "")
+    if site is None:
+        return _no_such_site(text)
+    if intent.minutes is None or intent.count is None:
+        return Answer(general.start_incomplete(club.name, site.code, text.language), note="minutes or count missing")
+    lead = lead_of(person, text.words)
+    request = usual_request(person, _still_to_go(text))
+    filed = file_in(text.service, session, club, request, lead, text.now, starting=True)
+    if not isinstance(filed, PlanFiled):
+        why = refusals(filed.checks)[0].words
+        return Answer(general.start_refused(club.name, why, text.language), note="start refused")
+    position = None if intent.position is None else Position(*intent.position)
+    apply(text.service, session, filed.dive.id, do.Start(lead, position=position), text.now)
+    return Answer(advice_on(session, club, filed.dive, text.now), filed.dive.id, note=NOTE)
+
+
+def _still_to_go(text: Text) -> Intent:
+    """A text that lay somewhere was sent when they went in: they are due out when they meant to be, not later."""
+    if text.said_at is None or text.intent.minutes is None:
+        return text.intent
+    left = timedelta(minutes=text.intent.minutes) - (text.now - text.said_at)
+    return replace(text.intent, minutes=max(minutes(left), minutes(RUN_TIME_MIN)))
+
+
+def _no_such_site(text: Text) -> Answer:
+    wanted, known = text.intent.site or "", sites.listing(text.session, text.club.id)
+    near = _near(wanted, known)
+    codes = ", ".join(site.code for site in near or known)
+    words = general.start_unknown_site(text.club.name, wanted, codes, near=bool(near), language=text.language)
+    return Answer(words, note="no such site")
+
+
+def _near(wanted: str, known: Sequence[SiteRow]) -> list[SiteRow]:
+    """The sites of which a name sounds like it, the likeliest first."""
+    of_name = {name: site for site in known for name in _names(site)}
+    close = get_close_matches(wanted.casefold(), of_name, n=2 * _NEAR_MAX, cutoff=_NEAR_ENOUGH)
+    return list({of_name[name].id: of_name[name] for name in close}.values())[:_NEAR_MAX]
+
+
+def _names(site: SiteRow) -> Iterator[str]:
+    yield from (name.casefold() for name in (site.code, site.name, *site.aliases))

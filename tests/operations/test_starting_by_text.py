@@ -1,0 +1,222 @@
+"""One text from the beach: a plan with the usual contacts, filed and started, and every way in which that fails."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+from sqlalchemy import update
+
+from service.domain.dive import Phase
+from service.domain.encoding import segments
+from service.domain.language import LANGUAGES
+from service.operations.inbound import answer_text
+from service.store import clubs, people
+from service.store.tables import ClubRow, PersonRow
+from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, CLUB, DOV, EDDA, STRANGER, Stage
+
+WHOLE = "IN LANTERN 50 P2"
+
+
+def set_person(stage: Stage, phone: str, **values: object) -> None:
+    """Change what the club keeps of somebody."""
+    change = update(PersonRow).where(PersonRow.club_id == CLUB, PersonRow.phone == phone).values(**values)
+    stage.service.write(lambda session: session.execute(change))
+
+
+def test_one_text_files_a_plan_starts_it_and_tells_the_usual_contacts(stage: Stage) -> None:
+    """The answer names the contacts and the raise-by time; ARMED comes once one of them has the plan."""
+    answers = stage.text(ANNA, WHOLE)
+
+    [dive] = stage.all_dives()
+    assert answers[0] == (
+        "Skerry Bay Divers: plan filed for Lantern Cove. Told now: Cleo Marsh, Dov Lind, Edda Rowe. Alarm 11:05."
+        f" Go in once we answer ARMED. Out: text OUT {dive.finish_code}."
+    )
+    assert "ARMED. 2 in, due out 10:50." in answers[1]
+    assert (dive.phase, dive.head_count, dive.plan.lead.name) == (Phase.IN_WATER, 2, "Anna Holt")
+    for phone in (CLEO, DOV, EDDA):
+        [notice] = stage.to(phone)
+        assert "Anna Holt + 1 (2 divers)" in notice
+        assert "Not heard by 11:05" in notice
+    stage.wait(minutes=66)
+    assert "OVERDUE" in stage.last_to(CLEO)
+    stage.text(ANNA, "out 2")
+
+
+def test_a_text_that_comes_twice_starts_one_dive(stage: Stage) -> None:
+    """The second says that the clock runs, and for what one has already."""
+    stage.text(ANNA, WHOLE)
+
+    [answer] = stage.text(ANNA, WHOLE)
+
+    assert "The clock has run since 10:00" in answer
+    assert len(stage.all_dives()) == 1
+    stage.text(ANNA, "out 2")
+
+
+def test_a_second_dive_of_the_day_is_started_like_the_first(stage: Stage) -> None:
+    """The dive that is over since an hour is not meant."""
+    stage.text(ANNA, WHOLE)
+    stage.text(ANNA, "out 2")
+    stage.wait(minutes=60)
+
+    answers = stage.text(ANNA, "in lantern 40 min p3")
+
+    assert "Alarm 11:55" in answers[0]
+    assert [dive.head_count for dive in stage.all_dives()] == [2, 3]
+    stage.text(ANNA, "out 3")
+
+
+def test_a_plan_that_is_filed_there_is_started_and_no_second_one_made(stage: Stage) -> None:
+    """The contacts who were agreed for it are the ones who are told."""
+    dive = stage.file()
+
+    stage.text(ANNA, WHOLE)
+
+    assert [one.id for one in stage.all_dives()] == [dive.id]
+    assert stage.dive(dive.id).live
+    assert stage.to(EDDA) == []
+    stage.text(ANNA, "out 2")
+
+
+def test_a_plan_for_another_site_is_left_as_it_is(stage: Stage) -> None:
+    """It may be for the afternoon."""
+    other = stage.file()
+
+    stage.text(ANNA, "IN SLIP 30 P2")
+
+    assert stage.dive(other.id).phase is Phase.FILED
+    assert [dive.plan.site.code for dive in stage.all_dives() if dive.live] == ["SLIP"]
+    stage.text(ANNA, f"nogo {other.reference}")
+    stage.text(ANNA, "out 2")
+
+
+FAILURES = [
+    ("an unknown phone", STRANGER, WHOLE, "NOT STARTED, your phone is not known here", "/join/skerry-bay"),
+    ("no usual contacts", CLEO, WHOLE, "NOT STARTED, no usual contacts are kept for you", "/plan"),
+    ("a site that is nearly one", ANNA, "IN LANTERNE 50 P2", "NOT STARTED, no site LANTERNE here", "LANTERN?"),
+    ("a site that is none", ANNA, "IN XYZZY 50 P2", "NOT STARTED, no site XYZZY here", "LANTERN"),
+    ("no minutes", ANNA, "IN LANTERN", "NOT STARTED. Say the minutes and how many too", "IN LANTERN 50 P2"),
+    ("no head count", ANNA, "IN LANTERN 50", "NOT STARTED. Say the minutes and how many too", "IN LANTERN 50 P2"),
+    ("ten hours", ANNA, "IN LANTERN 10 hours P2", "NOT STARTED, no clock runs", "Run time"),
+    ("a crowd", ANNA, "IN LANTERN 50 P30", "NOT STARTED, no clock runs", "at most 12 divers"),
+]
+
+
+@pytest.mark.parametrize(
+    ("sender", "body", "words", "what_to_do"), [row[1:] for row in FAILURES], ids=[row[0] for row in FAILURES]
+)
+def test_what_cannot_be_started_is_answered_in_one_text_with_what_to_do(
+    quick_stage: Stage, sender: str, body: str, words: str, what_to_do: str
+) -> None:
+    """Nothing is filed, and the first words say that no clock runs."""
+    [answer] = quick_stage.text(sender, body)
+
+    assert answer.startswith(f"Skerry Bay Divers: {words}")
+    assert what_to_do in answer
+    assert len(segments(answer).parts) == 1
+    assert quick_stage.all_dives() == []
+    assert quick_stage.to(DOV) == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_failure_fits_one_text_in_every_language(quick_stage: Stage, language: str) -> None:
+    """The club's language is that of a phone that it does not know, the person's own that of one that it knows."""
+    for phone in (ANNA, CLEO):
+        set_person(quick_stage, phone, language=language)
+    change = update(ClubRow).where(ClubRow.id == CLUB).values(settings={"language": language})
+    quick_stage.service.write(lambda session: session.execute(change))
+
+    answers = [quick_stage.text(sender, body) for _, sender, body, *_ in FAILURES[:5]]
+
+    for [answer] in answers:
+        assert len(segments(answer).parts) == 1
+    assert ("NOT STARTED" in answers[0][0]) is (language == "en")
+
+
+def test_nothing_is_started_while_the_dive_before_it_runs(stage: Stage) -> None:
+    """A party that forgot to say OUT hears it; nobody is in twice."""
+    first = stage.dive_in()
+
+    [answer] = stage.text(ANNA, "IN SLIP 30 P2")
+
+    assert f"NOT STARTED, dive {first.reference} still runs. All out? Text OUT" in answer
+    assert [dive.id for dive in stage.all_dives()] == [first.id]
+    stage.text(ANNA, "out 2")
+
+
+def test_contacts_who_declined_are_not_named_as_told_and_the_lead_hears_of_them(stage: Stage) -> None:
+    """What the answer says is what happens."""
+    stage.text(DOV, "DECLINE")
+
+    answers = stage.text(ANNA, WHOLE)
+
+    assert any("Told now: Cleo Marsh, Edda Rowe." in answer for answer in answers)
+    assert any("Dov Lind will not be a contact" in answer for answer in answers)
+    assert not any("please keep" in body for body in stage.to(DOV))
+    stage.text(ANNA, "out 2")
+
+
+def test_a_start_that_would_reach_nobody_is_refused(stage: Stage) -> None:
+    """A plan that nobody receives is worse than none."""
+    for phone in (DOV, EDDA):
+        stage.text(phone, "DECLINE")
+
+    [answer] = stage.text(BRAM, WHOLE)
+
+    assert "NOT STARTED, no clock runs. Name somebody else ashore" in answer
+    assert stage.all_dives() == []
+
+
+def test_who_has_contacts_that_never_answered_is_told_to_phone_one(quick_stage: Stage) -> None:
+    """While they are dry; the clock runs all the same."""
+    set_person(quick_stage, BRAM, usual_contacts=[{"name": "Una Fell", "phone": "+447700900088"}])
+
+    answers = quick_stage.text(BRAM, WHOLE)
+
+    assert any("none of your contacts has ever answered us: phone one of them" in answer for answer in answers)
+    assert any("Bram Vik named you as a shore contact" in body for body in quick_stage.to("+447700900088"))
+    quick_stage.text(BRAM, "out 2")
+
+
+def test_a_text_that_lay_somewhere_is_due_out_when_its_sender_meant_to_be(stage: Stage) -> None:
+    """Twelve minutes at a gateway: the clock starts now and ends at the minute that the diver counts on."""
+    inbound_id = stage.receive(ANNA, WHOLE, received_at=BEGIN_AT - timedelta(minutes=12))
+    assert inbound_id is not None
+
+    answer_text(stage.service, inbound_id)
+    stage.courier.carry()
+
+    [dive] = stage.all_dives()
+    assert dive.due_out_at == BEGIN_AT + timedelta(minutes=38)
+    stage.text(ANNA, "out 2")
+
+
+def test_a_phone_that_another_club_knows_starts_nothing_here(quick_stage: Stage) -> None:
+    """People belong to one club."""
+
+    def elsewhere(session: object) -> None:
+        clubs.add(
+            session,  # type: ignore[arg-type]
+            club_id="other",
+            name="Other Club",
+            country="GB",
+            zone="Europe/London",
+            receiving_number="+447700900600",
+            rescue_call="999",
+        )
+        people.add(
+            session,  # type: ignore[arg-type]
+            club_id="other",
+            name="Anna Holt",
+            phone=STRANGER,
+            usual_contacts=(("Cleo Marsh", CLEO),),
+        )
+
+    quick_stage.service.write(elsewhere)
+
+    [answer] = quick_stage.text(STRANGER, WHOLE)
+
+    assert "your phone is not known here" in answer
+    assert quick_stage.all_dives() == []
