@@ -48,6 +48,23 @@ def _minutes(count: float) -> timedelta:
     return timedelta(minutes=count)
 
 
+def _said(length: timedelta) -> str:
+    """A length as a person says it: minutes, or seconds where it is not whole minutes."""
+    minutes, seconds = divmod(length.total_seconds(), 60)
+    if seconds:
+        return f"{length.total_seconds():g} seconds"
+    return "1 minute" if minutes == 1 else f"{minutes:g} minutes"
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction:
+    """A setting that does not fit the others: its name, what is wrong, and what would be right."""
+
+    setting: str
+    words: str
+    right: str
+
+
 @dataclass(frozen=True, slots=True)
 class GracePeriods:
     """How long after which moment who is told. `*_after` counts from due out unless its name says otherwise."""
@@ -67,35 +84,103 @@ class GracePeriods:
     never_started: NeverStarted = NeverStarted.START
     finish_needs: FinishNeeds = FinishNeeds.PHONE
 
-    def problems(self) -> tuple[str, ...]:
-        """What contradicts what, in words for an admin; empty when all is well."""
+    def contradictions(self) -> tuple[Contradiction, ...]:
+        """What cannot hold together, each with what would be right; empty when all is well."""
+        least, most = _minutes(5), _minutes(120)
         found = [
-            (self.grace < _minutes(5), "The grace period must be at least 5 minutes."),
-            (self.grace > _minutes(120), "The grace period must be at most 120 minutes."),
+            (self.grace < least, "grace", "The grace period must be at least 5 minutes.", "5 minutes or more."),
+            (self.grace > most, "grace", "The grace period must be at most 120 minutes.", "120 minutes or less."),
             (
                 self.second_call_after >= self.grace,
+                "second_call_after",
                 "The second call must come before the grace period is over.",
+                f"Less than {_said(self.grace)}, which is the grace period, or a longer grace period.",
             ),
-            (self.second_call_after <= timedelta(0), "The second call must come after due out."),
-            (self.heads_up_before < timedelta(0), "The heads-up cannot come after due out."),
-            (self.distress_after <= self.grace, "Distress must come after the alert."),
-            (self.hand_up_after <= self.distress_after, "The hand-up must come after distress."),
-            (self.next_contact_every < _minutes(1), "Contacts must be at least 1 minute apart."),
-            (self.distress_every < _minutes(2), "Distress may be repeated every 2 minutes at most."),
+            (
+                self.second_call_after <= timedelta(0),
+                "second_call_after",
+                "The second call must come after due out.",
+                "More than 0.",
+            ),
+            (
+                self.heads_up_before < timedelta(0),
+                "heads_up_before",
+                "The heads-up cannot come after due out.",
+                "0 or more.",
+            ),
+            (
+                self.distress_after <= self.grace,
+                "distress_after",
+                "Distress must come after the alert.",
+                f"More than {_said(self.grace)}, when the first contact is alerted.",
+            ),
+            (
+                self.hand_up_after <= self.distress_after,
+                "hand_up_after",
+                "The hand-up must come after distress.",
+                f"More than {_said(self.distress_after)}, when all contacts are told to call rescue.",
+            ),
+            (
+                self.next_contact_every < _minutes(1),
+                "next_contact_every",
+                "Contacts must be at least 1 minute apart.",
+                "1 minute or more.",
+            ),
+            (
+                self.distress_every < _minutes(2),
+                "distress_every",
+                "Distress may be repeated every 2 minutes at most.",
+                "2 minutes or more.",
+            ),
+            *self._of_start_and_waiting(),
+        ]
+        return tuple(Contradiction(setting, words, right) for wrong, setting, words, right in found if wrong)
+
+    def _of_start_and_waiting(self) -> tuple[tuple[bool, str, str, str], ...]:
+        """What can be wrong with the question about the start, with extensions and with how long is waited."""
+        least = timedelta(seconds=30)
+        return (
             (
                 self.assume_started_after < self.ask_started_after,
+                "assume_started_after",
                 "A start is assumed only after it was asked about.",
+                f"{_said(self.ask_started_after)} or more.",
             ),
-            (self.ask_started_after < timedelta(0), "The start cannot be asked about before the planned time in."),
-            (self.extension_cap < timedelta(0), "The cap on extensions cannot be negative."),
-            (self.receipt_within < timedelta(seconds=30), "A receipt needs at least 30 seconds."),
-            (self.arming_within < timedelta(seconds=30), "A start notice needs at least 30 seconds."),
+            (
+                self.ask_started_after < timedelta(0),
+                "ask_started_after",
+                "The start cannot be asked about before the planned time in.",
+                "0 or more.",
+            ),
+            (
+                self.extension_cap < timedelta(0),
+                "extension_cap",
+                "The cap on extensions cannot be negative.",
+                "0 or more; 0 allows none.",
+            ),
+            (
+                self.receipt_within < least,
+                "receipt_within",
+                "A receipt needs at least 30 seconds.",
+                "30 seconds or more.",
+            ),
+            (
+                self.arming_within < least,
+                "arming_within",
+                "A start notice needs at least 30 seconds.",
+                "30 seconds or more.",
+            ),
             (
                 self.arming_within >= self.grace,
+                "arming_within",
                 "The diver must hear that nobody was told before the alarm is due.",
+                f"Less than {_said(self.grace)}, which is the grace period.",
             ),
-        ]
-        return tuple(words for wrong, words in found if wrong)
+        )
+
+    def problems(self) -> tuple[str, ...]:
+        """What contradicts what, in words for an admin; empty when all is well."""
+        return tuple(one.words for one in self.contradictions())
 
     def shortened(self, grace: timedelta) -> GracePeriods:
         """These periods with a shorter grace: what comes after the alert keeps its distance, what comes before fits.

@@ -55,7 +55,8 @@ def test_each_setting_has_its_least_value(name: str, least: timedelta, words: st
     base = replace(DEFAULTS, second_call_after=mins(4))
 
     assert replace(base, **{name: least}).problems() == ()
-    assert any(words in problem for problem in replace(base, **{name: least - ONE}).problems())
+    problem, *_ = [one for one in replace(base, **{name: least - ONE}).contradictions() if words in one.words]
+    assert problem.setting == name
 
 
 CEILINGS = [
@@ -71,7 +72,21 @@ def test_some_settings_have_a_greatest_value(name: str, most: timedelta, words: 
     base = replace(DEFAULTS, distress_after=mins(150), hand_up_after=mins(200))
 
     assert replace(base, **{name: most}).problems() == ()
-    assert any(words in problem for problem in replace(base, **{name: most + ONE}).problems())
+    problem, *_ = [one for one in replace(base, **{name: most + ONE}).contradictions() if words in one.words]
+    assert problem.setting == name
+
+
+def test_a_contradiction_says_what_would_be_right() -> None:
+    """With the figure that the other setting gives, in minutes, or in seconds where it is not whole minutes."""
+    late = replace(DEFAULTS, distress_after=mins(15))
+    odd = replace(DEFAULTS, grace=mins(7.5), second_call_after=mins(8))
+
+    assert [(one.setting, one.right) for one in late.contradictions()] == [
+        ("distress_after", "More than 15 minutes, when the first contact is alerted.")
+    ]
+    assert [(one.setting, one.right) for one in odd.contradictions()] == [
+        ("second_call_after", "Less than 450 seconds, which is the grace period, or a longer grace period.")
+    ]
 
 
 def test_the_partys_reminders_are_around_due_out() -> None:
