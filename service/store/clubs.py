@@ -54,6 +54,14 @@ def set_canary_number(session: Session, club_id: str, number: str | None) -> Non
     club.canary_number = number
 
 
+def set_grace(session: Session, club_id: str, grace: dict[str, Any] | None) -> None:
+    """The grace periods of a club, as far as they differ from the defaults. Raises LookupError for no such club."""
+    club = get(session, club_id)
+    if club is None:
+        raise LookupError(f"no club {club_id}")
+    club.grace = grace
+
+
 _BY_RECEIVING_NUMBER = select(ClubRow).where(ClubRow.receiving_number == bindparam("number"))
 
 

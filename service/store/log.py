@@ -255,6 +255,12 @@ def mentioning(session: Session, chain: str, word: str) -> list[Entry]:
     return [_entry(found) for found in session.execute(statement)]
 
 
+def latest(session: Session, chain: str, kind: str, limit: int) -> list[Entry]:
+    """The last entries of one kind in a chain, the latest first."""
+    statement = _selected().where(LogEntryRow.chain == chain, LogEntryRow.kind == kind)
+    return [_entry(row) for row in session.execute(statement.order_by(LogEntryRow.seq.desc()).limit(limit))]
+
+
 def events(session: Session, dive_id: str) -> list[tuple[int, Event]]:
     """The events of a dive with their sequence numbers; those whose detail was erased are missing.
 

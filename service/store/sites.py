@@ -237,6 +237,12 @@ def _folded(words: str) -> str:
     return " ".join(words.split()).casefold()
 
 
+def with_grace(session: Session, club_id: str) -> list[SiteRow]:
+    """The club's sites that have grace periods of their own, those no longer in use too, by name."""
+    found = select(SiteRow).where(SiteRow.club_id == club_id).order_by(SiteRow.name, SiteRow.code)
+    return [site for site in session.execute(found).scalars() if site.grace]
+
+
 def grace_for(session: Session, club_id: str, site_id: str | None) -> GracePeriods:
     """The grace periods that hold: each one the site's, else the club's, else the default.
 

@@ -123,6 +123,11 @@ def test_every_answer_carries_the_security_headers(at: Site, client: FlaskClient
         assert "Set-Cookie" not in answer.headers
 
 
+def is_part(path: str) -> bool:
+    """Whether a script puts what this address answers into a page that is open."""
+    return "conversations" in path or path.endswith("/preview")
+
+
 def html_pages(at: Site, client: FlaskClient) -> dict[str, Page]:
     """Every page, with the form in error as well, and the desk as a signed-in admin sees it."""
     paths = every_get(at)
@@ -132,7 +137,7 @@ def html_pages(at: Site, client: FlaskClient) -> dict[str, Page]:
     return {
         path: Page(answer.text)
         for path, answer in found.items()
-        if answer.mimetype == "text/html" and "conversations" not in path and answer.location is None
+        if answer.mimetype == "text/html" and not is_part(path) and answer.location is None
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flask import Flask
 
-from service.web.desk import gateways, messages, sign_in
+from service.web.desk import gateways, grace, messages, sign_in
 from service.web.desk.places import places_for
 from service.web.desk.sitting import form_token, sitter
 
@@ -12,6 +12,7 @@ BLUEPRINTS = (
     sign_in.pages,
     messages.pages,
     gateways.pages,
+    grace.pages,
 )
 
 

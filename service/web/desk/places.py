@@ -19,6 +19,7 @@ class Place:
 PLACES = (
     Place("/admin/messages", "Messages"),
     Place("/admin/gateways", "Gateways"),
+    Place("/admin/grace", "Grace periods"),
 )
 
 

@@ -16,6 +16,7 @@ from selenium.webdriver.common.by import By
 from service.operations.admin_roles import AdminRole
 from service.store.engine import open_engine
 from tests.browser.conftest import open_browser
+from tests.browser.test_pages import push
 from tests.web.desk.entering import EMAILS, add_admin
 from tests.web.installation import ADMIN_PASSWORD, Site, StillClock
 from tests.web.live import serving
@@ -44,7 +45,7 @@ class Seat:
         self.go("/admin/sign-in")
         self.browser.find_element(By.NAME, "email").send_keys(EMAILS[role])
         self.browser.find_element(By.NAME, "password").send_keys(ADMIN_PASSWORD)
-        self.browser.find_element(By.CSS_SELECTOR, "form.deed button").click()
+        push(self.browser, By.CSS_SELECTOR, "form.deed button")
 
 
 @pytest.fixture
