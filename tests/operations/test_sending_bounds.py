@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import read_phone
 from service.domain.wording import MessageKind
+from service.operations.admin_roles import AdminRole
 from service.operations.filing import PlanFiled, PlanRefused, file_plan
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from service.operations.resending import NotResent, Resent, resend
@@ -23,7 +24,6 @@ from tests.operations.stage import ANNA, BRAM, BY_ANNA, CLEO, CLUB, DOV, FINN, O
 
 GRETE, HANNE = "+447700900031", "+447700900032"
 ABROAD = "+491701234567"
-BY_OFFICER = Actor(Role.ADMIN, "Finn Aske", Via.PAGE, key="admin-1")
 NOTHING_LEFT = {
     "number_day": 0,
     "club_hour": 0,
@@ -69,7 +69,7 @@ def admin(stage: Stage) -> SignedIn:
 
     def work(session: Session) -> SignedIn:
         row = admins.listing(session, CLUB)[0]
-        return SignedIn(row.id, row.name, CLUB, "Skerry Bay Divers", "Europe/London")
+        return SignedIn(row.id, row.name, CLUB, "Skerry Bay Divers", "Europe/London", AdminRole.OWNER)
 
     return stage.service.read(work)
 
@@ -95,7 +95,7 @@ def test_an_armed_dive_and_its_alarm_know_no_bound(stage: Stage) -> None:
     stage.wait(minutes=15)
     assert all("CALL RESCUE NOW" in stage.last_to(phone) for phone in (CLEO, DOV))
     stage.wait(minutes=40)
-    assert "NOBODY" in stage.last_to(FINN)
+    assert "NO CONTACT HAS ANSWERED" in stage.last_to(FINN)
     assert "thank you" in stage.text(CLEO, "OK")[0]
     assert "position" in stage.text(DOV, "WHERE")[0].lower() or "47.1" in stage.last_to(DOV)
     assert stage.text(STRANGER, f"OUT 2 {dive.finish_code}") != []
@@ -303,9 +303,11 @@ def test_a_flood_that_is_held_off_does_not_flood_the_log(stage: Stage) -> None:
 def test_drills_are_counted_by_the_day(quick_stage: Stage) -> None:
     """The daily test of the club by itself is none of them."""
     allow(quick_stage, drills_day=1)
-    assert isinstance(file_plan(quick_stage.service, CLUB, plan(), BY_OFFICER, drill=True), PlanFiled)
+    owner = admin(quick_stage)
+    by = Actor(Role.ADMIN, owner.name, Via.PAGE, key=f"admin-{owner.admin_id}")
+    assert isinstance(file_plan(quick_stage.service, CLUB, plan(), by, drill=True), PlanFiled)
 
-    refused = file_plan(quick_stage.service, CLUB, plan(), BY_OFFICER, drill=True)
+    refused = file_plan(quick_stage.service, CLUB, plan(), by, drill=True)
     daily = file_plan(quick_stage.service, CLUB, plan(), Actor(Role.STRANGER, "daily", Via.COMMAND), drill=True)
 
     assert isinstance(refused, PlanRefused)
