@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
+from service.documents.plan_card import card_of
 from service.domain.dive import Command
 from service.domain.dive.commands import CallOff, Extend, Finish, RaiseNow, ReportConditions, ReportFix, Start
 from service.domain.handover.whereabouts import whereabouts
@@ -19,6 +20,7 @@ from service.web.context import web
 from service.web.dive_words import moments, standing
 from service.web.links import acted, opened
 from service.web.outcomes import told
+from service.web.printed import printed_card
 from service.web.typed import (
     UnusableError,
     accuracy_measured,
@@ -50,6 +52,13 @@ def show(token: str) -> ResponseReturnValue:
 def ask_sos(token: str) -> ResponseReturnValue:
     """Asks once more before the alarm is raised, so that no pocket presses it."""
     return render_template("dive_sos.html", view=opened(token, LinkKind.DIVE))
+
+
+@pages.get("/dive/<token>/plan-card.pdf")
+@open_to(Who.LINK_HOLDER)
+def plan_card(token: str) -> ResponseReturnValue:
+    """The card for the car window, filled in."""
+    return printed_card(card_of(opened(token, LinkKind.DIVE).dive))
 
 
 @pages.post("/dive/<token>")

@@ -8,6 +8,7 @@ from __future__ import annotations
 from flask import Blueprint, abort, redirect, render_template, request
 from flask.typing import ResponseReturnValue
 
+from service.documents.sms_uri import sms
 from service.operations import joining
 from service.operations.joining import JoinRefused, JoinState
 from service.operations.people import PersonRead
@@ -17,7 +18,7 @@ from service.web.access import Who, open_to
 from service.web.bounds import address_key
 from service.web.context import web
 from service.web.person_form import PersonForm, empty_form, posted_form
-from service.web.speaking import phone, sms
+from service.web.speaking import phone
 from service.web.ways_words import LANGUAGE_NAMES
 
 pages = Blueprint("join", __name__)

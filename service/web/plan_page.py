@@ -13,10 +13,11 @@ from flask import Blueprint, abort, redirect, render_template, request
 from flask.typing import ResponseReturnValue
 from sqlalchemy.orm import Session
 
+from service.documents.sms_uri import sms
 from service.domain.people import Actor, Role, Via, diver_key
 from service.domain.place.position import Position
 from service.domain.wording import LinkKind
-from service.operations.filing import SENDING, PlanFiled, PlanRefused, Preview, file_plan, preview
+from service.operations.filing import PlanFiled, PlanRefused, Preview, file_plan, preview
 from service.operations.pages import dive_link
 from service.operations.proof_of_reach import standings
 from service.store import clubs, sites
@@ -29,7 +30,7 @@ from service.web.bounds import address_key
 from service.web.context import web
 from service.web.filing_limits import REQUEST_KEY_PREFIX, too_many_plans
 from service.web.plan_form import PlanForm, empty_form, read_form
-from service.web.speaking import phone, sms
+from service.web.speaking import phone
 from service.web.ways_words import LANGUAGE_NAMES, told_by
 
 pages = Blueprint("plan", __name__)
@@ -130,15 +131,10 @@ def _file(at: ClubForm, typed: PlanForm, seen: Preview) -> ResponseReturnValue:
     by = Actor(Role.DIVER, lead.name, Via.PAGE, key=lead.key, phone=lead.phone, words="File this plan")
     if typed.request is None:
         return _form_page(at, typed, status=422)
-    filed = file_plan(parts.service, at.club.id, typed.request, by, request_key=request_key, by_anybody=True)
-    return _refused_page(at, typed, seen, filed) if isinstance(filed, PlanRefused) else _filed_page(at, filed, now)
-
-
-def _refused_page(at: ClubForm, typed: PlanForm, seen: Preview, refused: PlanRefused) -> ResponseReturnValue:
-    bounded = next((check.words for check in refused.checks if check.field == SENDING), None)
-    if bounded is not None:
-        return _form_page(at, typed, seen=seen, note=bounded, status=429)
-    return _form_page(at, typed.with_checks(refused.checks), status=422)
+    filed = file_plan(parts.service, at.club.id, typed.request, by, request_key=request_key)
+    if isinstance(filed, PlanRefused):
+        return _form_page(at, typed.with_checks(filed.checks), status=422)
+    return _filed_page(at, filed, now)
 
 
 def _lead(typed: PlanForm) -> Actor:

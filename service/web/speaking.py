@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import unicodedata
 from datetime import datetime
-from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from service.domain.local_time import say
@@ -74,11 +73,6 @@ def tel(words: str) -> str | None:
         if len(digits.lstrip("+")) >= _SHORTEST_DIALLED:
             return f"tel:{digits}"
     return None
-
-
-def sms(number: str, body: str) -> str:
-    """An sms: address that opens a text ready to send (RFC 5724)."""
-    return f"sms:{number}?body={quote(body, safe='')}"
 
 
 def visible(words: str, most: int = WORDS_SHOWN_MAX) -> str:

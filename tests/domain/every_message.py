@@ -241,6 +241,19 @@ def _raised_and_called_off(play: Play) -> None:
     play.does(do.CallOff(play.by("diver-0")))
 
 
+def _drill_gives_way(play: Play) -> None:
+    """The alarm is up, and the exercise ends because of a real one; a dive that is no drill does not end like that."""
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.does(do.Tick(), 120)
+    play.does(do.EndDrill(Actor(Role.ADMIN, "Finn Gray", Via.PAGE, "admin-1"), real_alarm=True))
+
+
+def _drill_ended(play: Play) -> None:
+    """The exercise ends as the desk wants it."""
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.does(do.EndDrill(Actor(Role.ADMIN, "Finn Gray", Via.PAGE, "admin-1")))
+
+
 def _never_heard_of(play: Play) -> None:
     """Planned, asked, and taken as started; the contacts are told by the plan's own clock."""
     play.does(do.Tick(), 300)
@@ -317,6 +330,8 @@ def every_play(language: str, *, drill: bool) -> list[Play]:
         _raised_and_left,
         _restored,
         _finished_before_it_began,
+        _drill_gives_way,
+        _drill_ended,
     )
     plays = [(filed(plan, drill=drill), course) for course in (_alarmed, *both)]
     plays += [(filed(plan, drill=drill, grace=COUNTED), course) for course in (_alarmed, _unarmed)]

@@ -76,6 +76,7 @@ COMMANDS: dict[str, Command] = {
     "out, one missing": do.Finish(diver(), 1),
     "safe": do.ReportSafe(contact(), 2),
     "nogo": do.CallOff(diver("NOGO")),
+    "end of a drill": do.EndDrill(diver("end")),
     "late": do.Extend(diver("LATE 20"), 20),
     "sos": do.RaiseNow(diver("SOS")),
     "ok": do.Acknowledge(contact()),
@@ -94,7 +95,7 @@ COMMANDS: dict[str, Command] = {
 }
 
 FILED, ALREADY, STARTED = "Filed", "refused: already_filed", "Started"
-OVER, NONE = "refused: closed", ""
+OVER, NO_DRILL, NONE = "refused: closed", "refused: no_drill", ""
 RUNS, IN_WATER, UP = "refused: already_started", "refused: in_the_water", "refused: alarm_is_up"
 DRY, NO_ALARM = "refused: not_started", "refused: no_alarm"
 OUT, PARTLY, ASKED, PASSED_ON = "Closed", "PartlyOut", "ExtensionAsked", "LatePassedOn"
@@ -110,6 +111,7 @@ TABLE = {
     "out, one missing": (PARTLY,  PARTLY,   PARTLY,   PARTLY,    PARTLY,    OVER,    PARTLY),
     "safe":             (OUT,     OUT,      OUT,      OUT,       OUT,       OVER,    OUT),
     "nogo":             (OUT,     IN_WATER, IN_WATER, IN_WATER,  IN_WATER,  OVER,    UP),
+    "end of a drill":   (NO_DRILL, NO_DRILL, NO_DRILL, NO_DRILL, NO_DRILL, OVER, NO_DRILL),
     "late":             (DRY,     ASKED,    ASKED,    PASSED_ON, PASSED_ON, OVER,    PASSED_ON),
     "sos":              (RAISED,  RAISED,   RAISED,   RAISED,    RAISED,    RAISED,  RAISED),
     "ok":               (NO_ALARM, NO_ALARM, NO_ALARM, OK,       OK,        OVER,    OK),

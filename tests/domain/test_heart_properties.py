@@ -57,7 +57,7 @@ def phases_only_rise_until_closed(turns: list[Turn]) -> None:
             before = dive.phase
 
 
-CLOSERS = (do.Finish, do.ReportSafe, do.CallOff)
+CLOSERS = (do.Finish, do.ReportSafe, do.CallOff, do.EndDrill)
 
 
 def only_an_explicit_word_closes_and_the_log_says_whose(turns: list[Turn]) -> None:

@@ -78,6 +78,14 @@ class CallOff:
 
 
 @dataclass(frozen=True, slots=True)
+class EndDrill:
+    """The exercise is over, wherever it stands: nobody is in the water. `real_alarm`: a real one takes its place."""
+
+    by: Actor
+    real_alarm: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Extend:
     """Be later: by minutes, or until a local time "HH:MM"."""
 
@@ -222,6 +230,7 @@ Command = (
     | Finish
     | ReportSafe
     | CallOff
+    | EndDrill
     | Extend
     | RaiseNow
     | Acknowledge

@@ -28,7 +28,7 @@ from service.domain.dive.events import (
 )
 from service.domain.dive.evolve import evolve
 from service.domain.dive.extending import extend
-from service.domain.dive.finishing import call_off, finish, report_safe
+from service.domain.dive.finishing import call_off, end_drill, finish, report_safe
 from service.domain.dive.placing import first_fix, report_conditions, report_fix, report_on_scene
 from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ticking import assumed_meanwhile, tick
@@ -253,6 +253,7 @@ _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.Finish: finish,
     do.ReportSafe: report_safe,
     do.CallOff: call_off,
+    do.EndDrill: end_drill,
     do.Extend: extend,
     do.RaiseNow: _raise_now,
     do.Acknowledge: _acknowledge,

@@ -16,6 +16,9 @@ from service.domain.place.fix import Doubt, Source
 from service.domain.place.position import Position
 from service.domain.plan import DivePlan
 
+REAL_ALARM = "A real alarm takes its place."
+"""The reason of a drill that gave way to one."""
+
 
 class Outcome(StrEnum):
     """How a dive closed."""

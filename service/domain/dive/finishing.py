@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 
 from service.domain.dive import refusals as no
-from service.domain.dive.commands import CallOff, Finish, Refusal, ReportSafe
-from service.domain.dive.events import Closed, Event, Outcome, PartlyOut
+from service.domain.dive.commands import CallOff, EndDrill, Finish, Refusal, ReportSafe
+from service.domain.dive.events import REAL_ALARM, Closed, Event, Outcome, PartlyOut
 from service.domain.dive.state import Dive, Phase
 from service.domain.grace import FinishNeeds
 from service.domain.people import Actor, Role, Via
@@ -59,6 +59,17 @@ def call_off(dive: Dive, command: CallOff, now: datetime) -> tuple[Event, ...] |
         return no.in_the_water(dive, now) if dive.started_at is not None else no.alarm_is_up(dive, now)
     never = dive.phase is Phase.FILED
     return (Closed(at=now, by=command.by, outcome=Outcome.CALLED_OFF, never_started=never),)
+
+
+def end_drill(dive: Dive, command: EndDrill, now: datetime) -> tuple[Event, ...] | Refusal:
+    """Whoever runs an exercise ends it. A dive that is none never ends like that, whatever asks for it."""
+    if dive.phase is Phase.CLOSED:
+        return no.closed(dive, now)
+    if not dive.drill:
+        return no.no_drill(dive, now)
+    reason = REAL_ALARM if command.real_alarm else None
+    never = dive.started_at is None
+    return (Closed(at=now, by=command.by, outcome=Outcome.CALLED_OFF, never_started=never, reason=reason),)
 
 
 def _out(

@@ -49,6 +49,11 @@ def closed(dive: Dive, now: datetime) -> Refusal:
     return Refusal("closed", words, now)
 
 
+def no_drill(_: Dive, now: datetime) -> Refusal:
+    """Only an exercise ends because somebody at the desk says so. Only the desk asks for it."""
+    return Refusal("no_drill", "This is no drill: it ends when all are out.", now)
+
+
 def closed_too_long(dive: Dive, now: datetime) -> Refusal:
     """An alarm for a dive that has been over for long: rescue itself is what is left."""
     hours, rescue = minutes(REOPEN_WITHIN) // 60, dive.plan.site.rescue_call

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from service.domain.dive.events import Closed, Outcome
+from service.domain.dive.events import REAL_ALARM, Closed, Outcome
 from service.domain.dive.state import Dive
 from service.domain.grace import Step
-from service.domain.language import Name, say
+from service.domain.language import Name, Phrase, say
 from service.domain.people import Recipient, Via
 from service.domain.wording.drafts import (
     EVERY_ADMIN,
@@ -57,11 +57,20 @@ def _news(dive: Dive, event: Closed) -> Sequence[Part]:
         return [keep(plan), ref(dive)]
     by = keep(say("Said by {name} {time}.", name=Name(event.by.name), time=time_of(dive, event.at, event.at)))
     if event.outcome is Outcome.CALLED_OFF:
-        return [keep(say("CALLED OFF, nobody is diving.")), by, *_over(dive)]
+        return [keep(_called_off(dive, event)), by, *_over(dive)]
     counted = heads(event.count or dive.head_count)
     if event.outcome is Outcome.SURFACED:
         return [keep(say("{heads} OUT. It is over.", heads=counted)), by, *_over(dive)]
     return [keep(say("{heads} SAFE. It is over.", heads=counted)), by, *_over(dive)]
+
+
+def _called_off(dive: Dive, event: Closed) -> Phrase:
+    """In an exercise nobody was ever diving; whoever was in it hears why it ends, which may concern them next."""
+    if not dive.drill:
+        return say("CALLED OFF, nobody is diving.")
+    if event.reason == REAL_ALARM:
+        return say("the exercise is over because of a real alarm.")
+    return say("the exercise is over.")
 
 
 def _over(dive: Dive) -> list[Part]:

@@ -115,6 +115,10 @@ def _how_it_ended(dive: Dive, event: ev.Closed) -> list[Words]:
     name, site = Name(dive.lead.name), Name(dive.plan.site.name)
     if event.outcome is ev.Outcome.LAPSED:
         return [say("The plan of {name} for {site} has lapsed. Nobody is known to have gone in.", name=name, site=site)]
+    if event.outcome is ev.Outcome.CALLED_OFF and dive.drill:
+        real = event.reason == ev.REAL_ALARM
+        over = say("the exercise is over because of a real alarm.") if real else say("the exercise is over.")
+        return [over]
     if event.outcome is ev.Outcome.CALLED_OFF:
         return [say("The dive of {name} at {site} was called off. Nobody is diving.", name=name, site=site)]
     over = say("It is over for {name} at {site}.", name=name, site=site)

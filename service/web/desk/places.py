@@ -17,10 +17,10 @@ class Place:
 
 
 PLACES = (
-    Place("/admin/people", "People"),
     Place("/admin/messages", "Messages"),
     Place("/admin/gateways", "Gateways"),
     Place("/admin/grace", "Grace periods"),
+    Place("/admin/paper", "Paper"),
 )
 
 
