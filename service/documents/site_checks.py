@@ -21,7 +21,9 @@ def check_names(points: Sequence[tuple[str, SitePoint]], findings: Findings) -> 
     for where, point in points:
         key = (point.kind, point.name.casefold())
         if key in first:
-            findings.fault(where, f"There is a {point.kind} of that name already: {first[key]}. Name one differently.")
+            findings.fault(
+                where, f"There is a {point.kind} of that name already: {first[key]}. Name one differently.", "name"
+            )
         first.setdefault(key, where)
 
 
@@ -38,7 +40,7 @@ def check_places(placed: Sequence[tuple[str, Position]], order: str, findings: F
         words = _misplaced(position, middle, order)
         if words is not None and where not in told:
             told.add(where)
-            findings.fault(where, words)
+            findings.fault(where, words, "position")
 
 
 def _misplaced(position: Position, middle: Position, order: str) -> str | None:

@@ -20,6 +20,7 @@ from service.domain.place.position import Position, PositionError
 from service.domain.place.site import EASIEST, HARDEST, PointKind, SitePoint
 from service.domain.place.tide import TideError, TideWindow
 from service.domain.plan import NAME_MAX, WORDS_MAX
+from service.domain.texts.site_code import code_clash
 
 FILE_BYTES_MAX = 1_000_000
 FEATURES_MAX = 500
@@ -58,16 +59,25 @@ class SiteRead:
     left_out: tuple[Fault, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class FieldFault:
+    """A fault of one field of what is at that place; `name` is empty where it is of all of it."""
+
+    where: str
+    name: str
+    words: str
+
+
 @dataclass(slots=True)
 class Findings:
     """Collects what is wrong and what is left out, by where it is."""
 
-    _faults: dict[str, list[str]] = field(default_factory=dict)
+    _faults: dict[str, list[FieldFault]] = field(default_factory=dict)
     _left_out: dict[str, list[str]] = field(default_factory=dict)
 
-    def fault(self, where: str, words: str) -> None:
-        """Note a fault."""
-        self._faults.setdefault(where, []).append(words)
+    def fault(self, where: str, words: str, name: str = "") -> None:
+        """Note a fault, of that field where it is of one."""
+        self._faults.setdefault(where, []).append(FieldFault(where, name, words))
 
     def has(self, where: str) -> bool:
         """Whether there is a fault at that place."""
@@ -82,7 +92,12 @@ class Findings:
     @property
     def faults(self) -> tuple[Fault, ...]:
         """One entry for each place with a fault."""
-        return tuple(Fault(where, " ".join(words)) for where, words in self._faults.items())
+        return tuple(Fault(where, " ".join(fault.words for fault in faults)) for where, faults in self._faults.items())
+
+    @property
+    def by_field(self) -> tuple[FieldFault, ...]:
+        """Every fault by itself, for a form."""
+        return tuple(fault for faults in self._faults.values() for fault in faults)
 
     @property
     def left_out(self) -> tuple[Fault, ...]:
@@ -107,7 +122,7 @@ def read_place(lat: float, lon: float, where: str, findings: Findings) -> Positi
     try:
         return Position(lat, lon)
     except PositionError as error:
-        findings.fault(where, f"Its {error}.")
+        findings.fault(where, f"Its {error}.", "position")
         return None
 
 
@@ -117,11 +132,11 @@ def read_point(
     """A point from its fields, `position` being None for an unlocated one; None with a fault."""
     kind, name = _kind(raw.get("kind"), where, findings), _words(raw, "name", NAME_MAX, where, findings)
     if name is None:
-        findings.fault(where, 'Give it a "name": a rescue cannot be sent to a point without one.')
+        findings.fault(where, 'Give it a "name": a rescue cannot be sent to a point without one.', "name")
     ease, notes = _ease(raw.get("ease"), where, findings), _words(raw, "notes", WORDS_MAX, where, findings)
     vehicles, window = raw.get("vehicles"), _window(raw.get("window"), where, findings)
     if vehicles is not None and not isinstance(vehicles, bool):
-        findings.fault(where, '"vehicles" is true where an emergency vehicle reaches it, else false.')
+        findings.fault(where, '"vehicles" is true where an emergency vehicle reaches it, else false.', "vehicles")
     if kind is None or name is None:
         return None
     return SitePoint(kind, name, position, ease, notes, window, vehicles is True)
@@ -132,7 +147,7 @@ def _kind(given: object, where: str, findings: Findings) -> PointKind | None:
         return PointKind(given)
     kinds = ", ".join(PointKind)
     shown = f'"{given[:20]}" is none of them' if isinstance(given, str) else "it has none"
-    findings.fault(where, f'Give its "kind", one of {kinds}: {shown}.')
+    findings.fault(where, f'Give its "kind", one of {kinds}: {shown}.', "kind")
     return None
 
 
@@ -140,7 +155,7 @@ def _ease(given: object, where: str, findings: Findings) -> int | None:
     if given is None:
         return None
     if isinstance(given, bool) or not isinstance(given, int) or not HARDEST <= given <= EASIEST:
-        findings.fault(where, f'"ease" is a whole number from {HARDEST}, hard, to {EASIEST}, easy.')
+        findings.fault(where, f'"ease" is a whole number from {HARDEST}, hard, to {EASIEST}, easy.', "ease")
         return None
     return given
 
@@ -152,7 +167,7 @@ def _window(given: object, where: str, findings: Findings) -> TideWindow | None:
     try:
         window = TideWindow(**numbers)
     except TideError as error:
-        findings.fault(where, f"Its tide window: {error}.")
+        findings.fault(where, f"Its tide window: {error}.", "window")
         return None
     return None if window == TideWindow() else window
 
@@ -162,11 +177,11 @@ def _numbers(given: object, name: str, known: Sequence[str], where: str, finding
     if given is None:
         return None
     if not isinstance(given, Mapping) or not set(given) <= set(known):
-        findings.fault(where, f'"{name}" holds nothing but numbers named {", ".join(known)}.')
+        findings.fault(where, f'"{name}" holds nothing but numbers named {", ".join(known)}.', name)
         return None
     found = {key: value for key, value in given.items() if value is not None}
     if not all(map(is_number, found.values())):
-        findings.fault(where, f'"{name}" holds nothing but numbers named {", ".join(known)}.')
+        findings.fault(where, f'"{name}" holds nothing but numbers named {", ".join(known)}.', name)
         return None
     return found
 
@@ -187,14 +202,14 @@ def _words(raw: Mapping[str, object], name: str, longest: int, where: str, findi
     if given is None:
         return None
     if not isinstance(given, str):
-        findings.fault(where, f'"{name}" is text in quotes.')
+        findings.fault(where, f'"{name}" is text in quotes.', name)
         return None
     if legal(given) != given:
-        findings.fault(where, f'"{name}" holds characters that no document can hold. Type it again.')
+        findings.fault(where, f'"{name}" holds characters that no document can hold. Type it again.', name)
         return None
     words = " ".join(given.split())
     if len(words) > longest:
-        findings.fault(where, f'"{name}" is longer than {longest} characters. Shorten it.')
+        findings.fault(where, f'"{name}" is longer than {longest} characters. Shorten it.', name)
     return words or None
 
 
@@ -213,14 +228,14 @@ def read_site(
     code = _code(raw, wanted, findings)
     name = _words(raw, "name", NAME_MAX, SITE, findings)
     if name is None:
-        findings.fault(SITE, 'Give its "name".')
+        findings.fault(SITE, 'Give its "name".', "name")
     zone = _words(raw, "zone", NAME_MAX, SITE, findings)
     if zone is not None and not is_zone(zone):
-        findings.fault(SITE, f'"{zone}" is no time zone. Give one like Europe/London, or leave it out.')
+        findings.fault(SITE, f'"{zone}" is no time zone. Give one like Europe/London, or leave it out.', "zone")
     current = _current(raw.get("current"), findings)
     position = position or _first_position(points)
     if position is None:
-        findings.fault(SITE, "Give it a position, or an entry with one.")
+        findings.fault(SITE, "Give it a position, or an entry with one.", "position")
     details = {
         "rescue_call": _call(raw, "rescue_call", findings),
         "non_emergency_call": _call(raw, "non_emergency_call", findings),
@@ -243,15 +258,22 @@ def read_site(
     )
 
 
+def code_fault(code: str) -> str | None:
+    """What is wrong with a code in capitals, in words; None where divers can text it."""
+    if not _CODE.fullmatch(code):
+        return 'Give its "code": 2 to 12 letters and digits that divers text, a letter first.'
+    return code_clash(code)
+
+
 def _code(raw: Mapping[str, object], wanted: str | None, findings: Findings) -> str | None:
-    given = _words(raw, "code", NAME_MAX, SITE, findings) or wanted
-    if given is None or not _CODE.fullmatch(given.upper()):
-        findings.fault(SITE, 'Give its "code": 2 to 12 letters and digits that divers text, a letter first.')
+    given = (_words(raw, "code", NAME_MAX, SITE, findings) or wanted or "").upper()
+    fault = code_fault(given)
+    if fault is None and wanted is not None and given != wanted.upper():
+        fault = f'It is "{given}", and {wanted.upper()} is meant. Change one of the two.'
+    if fault is not None:
+        findings.fault(SITE, fault, "code")
         return None
-    if wanted is not None and given.upper() != wanted.upper():
-        findings.fault(SITE, f'It is "{given.upper()}", and {wanted.upper()} is meant. Change one of the two.')
-        return None
-    return given.upper()
+    return given
 
 
 def _first_position(points: Sequence[SitePoint]) -> Position | None:
@@ -264,7 +286,9 @@ def _call(raw: Mapping[str, object], name: str, findings: Findings) -> str | Non
     words = _words(raw, name, NAME_MAX, SITE, findings)
     # It goes whole into every alarm, in the alphabet of texts, where one letter may become several.
     if words is not None and septets(to_gsm7(words)) > NAME_MAX:
-        findings.fault(SITE, f'"{name}" is longer than {NAME_MAX} letters and digits, as a text has them. Shorten it.')
+        findings.fault(
+            SITE, f'"{name}" is longer than {NAME_MAX} letters and digits, as a text has them. Shorten it.', name
+        )
     return words
 
 
@@ -273,12 +297,14 @@ def _current(given: object, findings: Findings) -> Current | None:
     if numbers is None:
         return None
     if set(numbers) != set(_CURRENT_FIELDS):
-        findings.fault(SITE, '"current" needs both set_deg, where it runs to, and drift_kn, its speed in knots.')
+        findings.fault(
+            SITE, '"current" needs both set_deg, where it runs to, and drift_kn, its speed in knots.', "current"
+        )
         return None
     try:
         return Current(**numbers)
     except ConditionsError as error:
-        findings.fault(SITE, f"Its current: {error}.")
+        findings.fault(SITE, f"Its current: {error}.", "current")
         return None
 
 
@@ -286,7 +312,7 @@ def _aliases(given: object, findings: Findings) -> tuple[str, ...]:
     if given is None:
         return ()
     if not isinstance(given, list | tuple) or not all(isinstance(one, str) for one in given):
-        findings.fault(SITE, '"aliases" is a list of other names.')
+        findings.fault(SITE, '"aliases" is a list of other names.', "aliases")
         return ()
     read = [_words({"aliases": one}, "aliases", NAME_MAX, SITE, findings) for one in given]
     return tuple(dict.fromkeys(one for one in read if one is not None))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -12,19 +13,22 @@ from service.domain import codes
 from service.domain.dive import Dive, Event, Refusal, decide, evolve, next_due_at
 from service.domain.dive.commands import FilePlan, NoteUnreachable, Start
 from service.domain.dive.events import Filed, Started
-from service.domain.people import Actor, Channel, contact_key
-from service.domain.plan import Check
+from service.domain.people import Actor, Channel, Via, contact_key
+from service.domain.plan import Check, DivePlan
+from service.domain.sending import Sort
 from service.domain.standing import ContactKnown, contact_checks
 from service.domain.wording import messages_for
 from service.domain.wording.drafts import MessageKind
 from service.operations.plan_reading import PlanReading, PlanRequest, read_plan
 from service.operations.proof_of_reach import contacts_held, contacts_known, lost, newcomers
 from service.operations.recording import apply_to
+from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.telling import log_and_queue
 from service.store import clubs, dives, reaches
 from service.store.tables.club import ClubRow
 
+SENDING = "sending"  # the field of a check that is about a bound on sending
 CODE_DRAWS = 50
 REFERENCE_DRAWS = 200
 
@@ -65,15 +69,21 @@ def file_plan(
     *,
     request_key: str | None = None,
     drill: bool = False,
+    by_anybody: bool = False,
 ) -> PlanFiled | PlanRefused:
-    """File a plan for a club. Asked twice with one `request_key`, files once. Raises LookupError for no such club."""
+    """File a plan for a club. Asked twice with one `request_key`, files once. Raises LookupError for no such club.
+
+    `by_anybody`: it comes by a form that is open to everybody, so that the bounds on sending may refuse it.
+    """
     now = service.clock.now()
 
     def work(session: Session) -> PlanFiled | PlanRefused:
         club = clubs.get(session, club_id)
         if club is None:
             raise LookupError(f"no club {club_id}")
-        return file_in(service, session, club, request, by, now, request_key=request_key, drill=drill)
+        return file_in(
+            service, session, club, request, by, now, request_key=request_key, drill=drill, by_anybody=by_anybody
+        )
 
     filed = service.write(work)
     if isinstance(filed, PlanFiled):
@@ -92,6 +102,7 @@ def file_in(
     request_key: str | None = None,
     drill: bool = False,
     starting: bool = False,
+    by_anybody: bool = False,
 ) -> PlanFiled | PlanRefused:
     """File within a transaction that is open already. `starting`: a start of the same word follows in it."""
     earlier = _earlier(session, club, request_key)
@@ -103,6 +114,12 @@ def file_in(
         return PlanRefused(reading.checks)
     known = contacts_held(session, club, reading.plan.contacts, now)
     new = newcomers(reading.plan.contacts, known)
+    sort = _sort(by, drill=drill, by_anybody=by_anybody)
+    bounded = _bounded(service, session, club, reading.plan, new, now, sort=sort)
+    if bounded is not None and bounded.sort is not Sort.INTRODUCTION:
+        return PlanRefused((*reading.checks, reading.refusal(bounded.words, SENDING)))
+    # Who cannot be told today what a contact does is still new tomorrow. The plan itself needs no introduction.
+    new = new if bounded is None else ()
     calls = Channel.CALL in service.channels
     command = _command(session, club, reading, by, drill=drill, calls=calls, new=new)
     if starting:
@@ -125,6 +142,45 @@ def file_in(
     for key in log_and_queue(service, session, dive, decision[0], now):
         dive = apply_to(service, session, dive, NoteUnreachable(person=key, reason="opted_out"), now).dive
     return PlanFiled(_knowing(service, session, dive, decision[0], known, now), reading.checks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Bounded:
+    """A bound on sending that a plan meets, and what to say of it."""
+
+    sort: Sort
+    words: str
+
+
+def _sort(by: Actor, *, drill: bool, by_anybody: bool) -> Sort:
+    if drill and by.via is not Via.COMMAND:  # the daily test of a club is no drill that somebody begins
+        return Sort.DRILL
+    return Sort.PLAN if by_anybody else Sort.INTRODUCTION
+
+
+def _bounded(
+    service: Service, session: Session, club: ClubRow, plan: DivePlan, new: Sequence[str], now: datetime, *, sort: Sort
+) -> _Bounded | None:
+    """Whether the plan is one too many for the bounds on sending.
+
+    A plan from a phone that the club knows, or by its script, is never refused for them; only introductions wait.
+    """
+    asked = [contact.phone for place, contact in enumerate(plan.contacts) if contact_key(place) in new]
+    if sort is Sort.INTRODUCTION and not asked:
+        return None
+    lead = plan.party[0].phone
+    phones = asked if lead is None or sort is not Sort.PLAN else [lead, *asked]
+    parts = 0 if sort is Sort.DRILL else len(phones) + len(asked)  # an introduction has two parts
+    found = held(service, session, club, sort, [] if sort is Sort.DRILL else phones, parts, now)
+    if found is None:
+        return None
+    if sort is Sort.DRILL:
+        return _Bounded(sort, f"No drill was begun: {found.words}. The owners of the club can change that.")
+    return _Bounded(
+        sort,
+        f"Nothing was filed: {found.words}. If the club knows your phone, text your plan to it. Else phone somebody"
+        " ashore and tell them the plan.",
+    )
 
 
 def _knowing(

@@ -15,6 +15,7 @@ from service.clock import clock_seconds
 from service.domain.encoding import segments
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import PhoneError, read_phone
+from service.domain.sending import Sort
 from service.domain.texts import Intent, Kind, read
 from service.domain.texts.incomplete import read_incomplete
 from service.domain.wording import MessageKind
@@ -25,6 +26,7 @@ from service.operations.gateway import InboundText
 from service.operations.links import with_pack
 from service.operations.long_texts import PARTS_MISSING, keep_part, overdue, with_gaps
 from service.operations.same_text import same_text_of_another
+from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.texting import answer
 from service.store import clubs, inbound, inbound_parts, log, opt_outs, outbox
@@ -259,6 +261,12 @@ def _queue(text: Text, answered: Answer, words: str) -> Answer:
         sent = outbox.count_without_dive(session, text.club.id, text.phone, now - timedelta(hours=1))
         if sent >= ANSWERS_WITHOUT_DIVE_MAX:
             return replace(answered, words=None, note=_noted(answered, "not sent: enough answers this hour"))
+        parts = len(segments(words).parts)
+        # Somebody in trouble whom nobody knows is told whom to call, whatever else was sent.
+        if text.intent.reserved or text.intent.kind not in (Kind.RAISE_NOW, Kind.WORRY):
+            bounded = held(text.service, session, text.club, Sort.ANSWER, [text.phone], parts, now)
+            if bounded is not None:
+                return replace(answered, words=None, note=_noted(answered, f"not sent: {bounded.words}"))
     body, pack = words, answered.pack_for
     if pack is not None:
         body = with_pack(session, pack.dive, words, pack.person_key, text.service.public_url, now)

@@ -23,11 +23,13 @@ from service.domain import codes
 from service.domain.encoding import segments
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import PhoneError, is_of_country, mask, read_phone
+from service.domain.sending import Sort
 from service.domain.wording import MessageKind, general
 from service.operations.addressing import Answer, Text
 from service.operations.contact_reading import club_language
 from service.operations.links import TOKEN_BYTES, hash_token
 from service.operations.people import PEOPLE_MAX, PersonRead, PersonTyped, read_person
+from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.telling import actor_of
 from service.store import club_messages, clubs, dives, joins, log, opt_outs, outbox, people, sites
@@ -187,6 +189,9 @@ def send_code(service: Service, club_id: str, token: str, typed: str) -> JoinRef
         refused = _why_not(session, club, row, phone, now)
         if refused is not None:
             return JoinRefused(refused)
+        bounded = held(service, session, club, Sort.JOINING, [phone], 1, now)
+        if bounded is not None:
+            return JoinRefused(f"No code was sent: {bounded.words}. Text the code to us instead.")
         _, code = _draw(session, club)
         values = {"sent_hash": _hash(club.id, code), "sent_to": phone, "sent_at": now}
         joins.change(session, row.token_hash, values)

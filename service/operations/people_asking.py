@@ -16,11 +16,13 @@ from sqlalchemy.orm import Session
 from service.domain.encoding import segments
 from service.domain.people import Channel
 from service.domain.plan import Contact
+from service.domain.sending import Sort
 from service.domain.standing import Standing
 from service.domain.wording import MessageKind, introducing
 from service.operations import desk_log
 from service.operations.contact_reading import club_language, usual_contact
 from service.operations.proof_of_reach import contacts_held
+from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
 from service.store import club_messages, clubs, outbox, people, reaches
@@ -31,6 +33,7 @@ STEP = "ask-"
 AGAIN_AFTER = timedelta(days=30)
 TIMES_MAX = 3
 IN_AN_HOUR_MAX = 40
+ASK_PARTS = 2
 LASTS = timedelta(days=1)  # a question that could not be sent for a day is not worth it; the desk shows that it failed
 
 
@@ -56,6 +59,9 @@ def ask_contact(service: Service, admin: SignedIn, person_id: str, phone: str) -
         why_not = _why_not(session, club, kept, now)
         if why_not is not None:
             return AskOutcome(asked=False, words=why_not)
+        bounded = held(service, session, club, Sort.INTRODUCTION, [phone], ASK_PARTS, now)
+        if bounded is not None:
+            return AskOutcome(asked=False, words=f"Nothing was sent: {bounded.words}. Phone {kept['name']} and ask.")
         _ask(session, club, row, kept, now)
         desk_log.note(service, session, admin, "contact_asked", {"person": person_id})
         return AskOutcome(asked=True, words=f"{kept['name']} is asked by text and answers AGREE or DECLINE.")

@@ -20,6 +20,7 @@ from service.domain.standing import contact_checks
 from service.operations.contact_reading import NamedPhone, club_language, read_contacts, read_language
 from service.operations.place_reading import PlaceRequest, read_unknown_place
 from service.operations.proof_of_reach import contacts_known
+from service.operations.sending_bounds import country_checks
 from service.operations.service import TEXTS_ONLY
 from service.store import sites
 from service.store.tables.club import ClubRow
@@ -139,8 +140,16 @@ def read_plan(
         medical=_medical(request, wrong),
     )
     about_contacts = contact_checks(contacts_known(session, club, contacts, now), now)
-    checks = (*wrong.checks, *check_plan(plan, now, grace.grace, drill=drill), *about_contacts)
+    elsewhere = country_checks(session, club, _phones_named(plan))
+    checks = (*wrong.checks, *elsewhere, *check_plan(plan, now, grace.grace, drill=drill), *about_contacts)
     return PlanReading(plan, grace, site_id, checks)
+
+
+def _phones_named(plan: DivePlan) -> list[tuple[str, str, str]]:
+    """The field, name and phone of everybody to whom something of this plan may go."""
+    party = [("party" if place else "lead", diver.name, diver.phone) for place, diver in enumerate(plan.party)]
+    contacts = [("contacts", contact.name, contact.phone) for contact in plan.contacts]
+    return [(field, name, phone) for field, name, phone in (*party, *contacts) if phone]
 
 
 def _words(text: str | None) -> str | None:

@@ -7,7 +7,9 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from service.domain.sending import Sort
 from service.domain.wording import MessageKind
+from service.operations import sending_bounds
 from service.operations.recording import held, is_superseded
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
@@ -57,7 +59,7 @@ def _again(
     if found is None:
         return NotResent("Your club has no such message.")
     message = found.message
-    why_not = _why_not(session, admin, message) or _enough(times)
+    why_not = _why_not(session, admin, message) or _enough(times) or _bounded(service, session, message, now)
     if why_not is not None:
         return NotResent(why_not)
     again = outbox.queue(session, _copy(message, club_messages.step_again(message, times + 1), now))
@@ -86,6 +88,21 @@ def _why_not(session: Session, admin: SignedIn, message: Message) -> str | None:
     if opt_outs.is_opted_out(session, club.receiving_number, message.phone):
         return "This phone has opted out, so nothing may be sent to it. Phone the person yourself."
     return None
+
+
+# What an alarm, its end and a dive under way need, and what is no text, is never bounded.
+_BOUNDED_KINDS = (MessageKind.REPLY, MessageKind.START_NOTICE, MessageKind.OTHER)
+
+
+def _bounded(service: Service, session: Session, message: Message, now: datetime) -> str | None:
+    """Whether the bounds on sending speak against it: never while its dive is armed. The dive is locked already."""
+    dive, club = held(session, message.dive_id), clubs.get(session, message.club_id)
+    if club is None or MessageKind(message.priority) not in _BOUNDED_KINDS or message.segments == 0:
+        return None
+    if dive is not None and dive.live:
+        return None
+    found = sending_bounds.held(service, session, club, Sort.RESENT, [message.phone], message.segments, now)
+    return None if found is None else f"Nothing was sent: {found.words}. Phone the person yourself."
 
 
 def _copy(message: Message, step: str, now: datetime) -> NewMessage:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import Any, TypeVar
 
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.documents.site_geojson import from_geojson, to_geojson
@@ -19,13 +18,12 @@ from service.documents.site_reading import FILE, Fault, SiteFileError, SiteRead
 from service.documents.tides_csv import from_csv, to_csv
 from service.domain.place.club_site import ClubSite
 from service.domain.place.position import Position
-from service.domain.place.tide import check_extremes
-from service.operations.place_reading import far_words, known_positions, swapped_words
+from service.domain.place.site_changes import Change
+from service.domain.place.tide import TidalExtreme, check_extremes
 from service.operations.service import Service
-from service.operations.zones import zone_ashore
-from service.store import clubs, log, sites, tides
-from service.store.engine import RunAgainError
-from service.store.tables.club import ClubRow
+from service.operations.site_keeping import IMPORTED, OnlyCheckedError, Writing, keep_site, log_site, written
+from service.store import clubs, sites, tides
+from service.store.codec import stamp
 from service.store.tables.site import SiteRow
 
 Json = dict[str, Any]
@@ -45,7 +43,10 @@ _READERS: dict[Format, Callable[[bytes, str | None], SiteRead]] = {Format.GEOJSO
 
 @dataclass(frozen=True, slots=True)
 class SiteListed:
-    """A site in a list. `tides_until_at` is the last high or low water known; `points` how many of each kind."""
+    """A site in a list. `tides_until_at` is the last high or low water known; `points` how many of each kind.
+
+    `grace` holds those grace periods that the site has of its own.
+    """
 
     code: str
     name: str
@@ -54,6 +55,8 @@ class SiteListed:
     rescue_call: str
     points: dict[str, int]
     tides_until_at: datetime | None
+    retired_at: datetime | None = None
+    grace: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,28 +66,28 @@ class SiteImported:
     site: SiteListed
     new: bool
     notes: tuple[Fault, ...]
+    changes: tuple[Change, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class TidesImported:
-    """How many high and low waters a file held, and from when to when."""
+    """How many high and low waters a file held, and from when to when.
+
+    Of these so many are `new`, or `replaced` by others of the same time. `dropped` were known and are not in the file.
+    """
 
     count: int
     first_at: datetime
     last_at: datetime
+    new: int
+    replaced: int
+    dropped: int
 
 
-class _OnlyCheckedError(Exception):
-    """Takes back a transaction that was to be tried only; carries what it would have done."""
-
-    def __init__(self, result: Any) -> None:
-        super().__init__()
-        self.result = result
-
-
-def list_sites(service: Service, club_id: str) -> list[SiteListed]:
-    """The club's sites in use, by name."""
-    return service.read(lambda session: [_listed(session, row) for row in sites.listing(session, club_id)])
+def list_sites(service: Service, club_id: str, *, retired: bool = False) -> list[SiteListed]:
+    """The club's sites in use, by name; with `retired` those that are not in use too, behind them."""
+    found = sites.all_of if retired else sites.listing
+    return service.read(lambda session: [listed(session, row) for row in found(session, club_id)])
 
 
 def export_site(service: Service, club_id: str, code: str, wanted: Format) -> bytes | None:
@@ -106,46 +109,28 @@ def import_site(
     *,
     code: str | None = None,
     check: bool = False,
+    opened: str | None = None,
 ) -> SiteImported:
     """Put a file in the place of the site of its code, or make it a new site; its tides and grace periods stay.
 
     `code` is the site that is meant, for a file that names none. `actor` goes into the log. With `check` nothing is
-    changed. Live dives keep the site of the day they were filed. Raises SiteFileError with all faults, LookupError for
-    no such club.
+    changed. Live dives keep the site of the day they were filed. `opened` is the mark of the site that was seen before.
+    Raises SiteFileError with all faults, StaleSiteError where that site is another one by now, LookupError for no such
+    club.
     """
     read = _READERS[given](data, code)
+    more: Json = {"format": str(given), "points": dict(Counter(point.kind for point in read.site.points))}
+    more |= {"shoreline": len(read.site.shoreline), **_mark(data)}
+    writing = Writing(IMPORTED, actor, opened=opened, more=more)
 
     def work(session: Session) -> SiteImported:
         club = clubs.get(session, club_id)
         if club is None:
             raise LookupError(f"no club {club_id}")
-        known = known_positions(session, club_id)
-        if swapped := swapped_words(read.site.position, known):
-            raise SiteFileError([Fault(FILE, swapped)])
-        before = sites.by_code(session, club_id, read.site.code)
-        imported = _kept(session, club, before, read, far_words(read.site.position, known))
-        detail = {"code": read.site.code, "name": read.site.name, "new": imported.new, "format": str(given)}
-        detail |= {"points": imported.site.points, "shoreline": len(read.site.shoreline)}
-        _log(session, service, club_id, "site_imported", actor, detail | _mark(data))
-        return _or_take_back(imported, check=check)
+        kept = keep_site(service, session, club, read, writing)
+        return _or_take_back(SiteImported(listed(session, kept.row), kept.new, kept.notes, kept.changes), check=check)
 
-    return _written(service, work)
-
-
-def _kept(session: Session, club: ClubRow, before: SiteRow | None, read: SiteRead, far: str | None) -> SiteImported:
-    """Where the file leaves zone or rescue call open, those of the site stay, and a new one gets the club's.
-
-    The zone of a new site is that of its position, if that lies ashore.
-    """
-    site = read.site
-    zone = site.zone or (before.zone if before else zone_ashore(site.position, club.zone))
-    rescue_call = site.rescue_call or (before.rescue_call if before else club.rescue_call)
-    try:
-        row = sites.keep(session, club.id, site, zone=zone, rescue_call=rescue_call)
-    except IntegrityError as error:
-        raise RunAgainError from error  # somebody else made a site of that code just now
-    notes = (*read.left_out, Fault(FILE, far)) if far else read.left_out
-    return SiteImported(_listed(session, row), before is None, notes)
+    return written(service, work)
 
 
 def export_tides(service: Service, club_id: str, code: str) -> bytes | None:
@@ -172,31 +157,37 @@ def import_tides(
         if row is None:
             return None
         extremes = from_csv(data, row.zone)
+        there = {one.at: one for one in tides.between(session, row.id, (extremes[0].at, extremes[-1].at))}
         tides.replace(session, row.id, extremes)
         if seams := check_extremes(tides.between(session, row.id)):
             words = " ".join(("With what the site has before and after, it does not make one list.", *seams))
             raise SiteFileError([Fault(FILE, words)])
-        imported = TidesImported(len(extremes), extremes[0].at, extremes[-1].at)
-        detail = {"code": row.code, "count": imported.count}
-        _log(session, service, club_id, "tides_imported", actor, detail | _mark(data))
+        imported = _compared(extremes, there)
+        detail = {"code": row.code, "count": imported.count, "new": imported.new, "replaced": imported.replaced}
+        detail |= {"dropped": imported.dropped, "until": stamp(imported.last_at)}
+        log_site(session, service, club_id, "tides_imported", actor, detail | _mark(data))
         return _or_take_back(imported, check=check)
 
-    return _written(service, work)
+    return written(service, work)
+
+
+def _compared(extremes: Sequence[TidalExtreme], there: Mapping[datetime, TidalExtreme]) -> TidesImported:
+    """What a list does to what is known between its first and its last time."""
+    times = {one.at for one in extremes}
+    return TidesImported(
+        count=len(extremes),
+        first_at=extremes[0].at,
+        last_at=extremes[-1].at,
+        new=len(times - there.keys()),
+        replaced=sum(one.at in there and there[one.at] != one for one in extremes),
+        dropped=len(there.keys() - times),
+    )
 
 
 def _or_take_back(result: Done, *, check: bool) -> Done:
     if check:
-        raise _OnlyCheckedError(result)
+        raise OnlyCheckedError(result)
     return result
-
-
-def _written(service: Service, work: Callable[[Session], Done]) -> Done:
-    """Run a unit of work; one that was only to be checked leaves no trace."""
-    try:
-        return service.write(work)
-    except _OnlyCheckedError as checked:
-        done: Done = checked.result
-        return done
 
 
 def _in_use(session: Session, club_id: str, code: str) -> SiteRow | None:
@@ -204,7 +195,8 @@ def _in_use(session: Session, club_id: str, code: str) -> SiteRow | None:
     return row if row is not None and row.retired_at is None else None
 
 
-def _listed(session: Session, row: SiteRow) -> SiteListed:
+def listed(session: Session, row: SiteRow) -> SiteListed:
+    """A site as it stands in a list."""
     return SiteListed(
         code=row.code,
         name=row.name,
@@ -213,14 +205,11 @@ def _listed(session: Session, row: SiteRow) -> SiteListed:
         rescue_call=row.rescue_call,
         points=dict(Counter(point.kind for point in sites.points(session, row.id))),
         tides_until_at=tides.last_at(session, row.id),
+        retired_at=row.retired_at,
+        grace=row.grace,
     )
 
 
 def _mark(data: bytes) -> Json:
     """What tells one file from another, without keeping it."""
     return {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
-
-
-def _log(session: Session, service: Service, club_id: str, kind: str, actor: Json, detail: Json) -> None:
-    chain, now = log.club_chain(club_id), service.clock.now()
-    log.append(session, chain=chain, at=now, kind=kind, actor=actor, detail=detail, club_id=club_id)

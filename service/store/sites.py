@@ -18,7 +18,7 @@ from service.domain.place.tide import TideWindow
 from service.store import tides
 from service.store.codec import load_current, load_grace, load_window, plain
 from service.store.ids import new_id
-from service.store.tables import ClubRow, SitePointRow, SiteRow
+from service.store.tables import ClubRow, DiveRow, SitePointRow, SiteRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +151,31 @@ def by_code(session: Session, club_id: str, code: str) -> SiteRow | None:
     """The club's site of that code, in whatever case it is written, also when it is no longer in use."""
     found = select(SiteRow).where(SiteRow.club_id == club_id, SiteRow.code == code.upper())
     return session.execute(found).scalar_one_or_none()
+
+
+def hold(session: Session, club_id: str, code: str) -> SiteRow | None:
+    """The same as it stands now, kept from every other change until this transaction ends.
+
+    Plans are filed for it meanwhile: they refer to the row and do not wait.
+    """
+    found = select(SiteRow).where(SiteRow.club_id == club_id, SiteRow.code == code.upper())
+    held = found.with_for_update(key_share=True).execution_options(populate_existing=True)
+    return session.execute(held).scalar_one_or_none()
+
+
+def all_of(session: Session, club_id: str) -> list[SiteRow]:
+    """All sites of a club, those in use first, by name."""
+    found = select(SiteRow).where(SiteRow.club_id == club_id)
+    return list(session.execute(found.order_by(SiteRow.retired_at.is_not(None), SiteRow.name, SiteRow.code)).scalars())
+
+
+def open_dives(session: Session, club_id: str, site_id: str) -> list[tuple[str, str]]:
+    """Reference and lead of each dive at a site that is not closed, by when they were filed."""
+    row = DiveRow
+    found = select(row.reference, row.lead_name).where(
+        row.club_id == club_id, row.site_id == site_id, row.closed_at.is_(None)
+    )
+    return [(reference, lead) for reference, lead in session.execute(found.order_by(row.filed_at, row.id))]
 
 
 def listing(session: Session, club_id: str) -> list[SiteRow]:

@@ -17,7 +17,7 @@ from service.documents.sms_uri import sms
 from service.domain.people import Actor, Role, Via, diver_key
 from service.domain.place.position import Position
 from service.domain.wording import LinkKind
-from service.operations.filing import PlanFiled, PlanRefused, Preview, file_plan, preview
+from service.operations.filing import SENDING, PlanFiled, PlanRefused, Preview, file_plan, preview
 from service.operations.pages import dive_link
 from service.operations.proof_of_reach import standings
 from service.store import clubs, sites
@@ -131,10 +131,15 @@ def _file(at: ClubForm, typed: PlanForm, seen: Preview) -> ResponseReturnValue:
     by = Actor(Role.DIVER, lead.name, Via.PAGE, key=lead.key, phone=lead.phone, words="File this plan")
     if typed.request is None:
         return _form_page(at, typed, status=422)
-    filed = file_plan(parts.service, at.club.id, typed.request, by, request_key=request_key)
-    if isinstance(filed, PlanRefused):
-        return _form_page(at, typed.with_checks(filed.checks), status=422)
-    return _filed_page(at, filed, now)
+    filed = file_plan(parts.service, at.club.id, typed.request, by, request_key=request_key, by_anybody=True)
+    return _refused_page(at, typed, seen, filed) if isinstance(filed, PlanRefused) else _filed_page(at, filed, now)
+
+
+def _refused_page(at: ClubForm, typed: PlanForm, seen: Preview, refused: PlanRefused) -> ResponseReturnValue:
+    bounded = next((check.words for check in refused.checks if check.field == SENDING), None)
+    if bounded is not None:
+        return _form_page(at, typed, seen=seen, note=bounded, status=429)
+    return _form_page(at, typed.with_checks(refused.checks), status=422)
 
 
 def _lead(typed: PlanForm) -> Actor:

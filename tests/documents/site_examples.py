@@ -10,6 +10,7 @@ from service.domain.place.geodesy import destination
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePoint
 from service.domain.place.tide import TideWindow
+from service.domain.texts.site_code import code_clash
 
 COVE = Position(47.12345, -20.54321)
 SITE = ClubSite(
@@ -81,7 +82,7 @@ def club_sites(draw: st.DrawFn) -> ClubSite:
         for number, kind in enumerate(kinds)
     )
     return ClubSite(
-        code=draw(st.from_regex("[A-Z][A-Z0-9]{1,11}", fullmatch=True)),
+        code=draw(st.from_regex("[A-Z][A-Z0-9]{1,11}", fullmatch=True).filter(lambda code: code_clash(code) is None)),
         name=draw(_WORDS),
         position=draw(near),
         zone=draw(st.sampled_from([None, "Europe/London", "Etc/GMT+1"])),

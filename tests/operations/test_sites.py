@@ -199,6 +199,7 @@ def test_an_import_is_logged_with_who_what_and_the_mark_of_the_file(stage: Stage
         "shoreline": 6,
         "bytes": len(data),
         "sha256": hashlib.sha256(data).hexdigest(),
+        "changes": [],
     }
 
 
@@ -310,7 +311,16 @@ def test_tides_are_taken_and_given_out_again(east: Stage) -> None:
     )
     kind, detail = log_of_club(east)[-1]
     assert kind == "tides_imported"
-    assert detail == {"code": "EAST", "count": 3, "bytes": len(TIDES), "sha256": hashlib.sha256(TIDES).hexdigest()}
+    assert detail == {
+        "code": "EAST",
+        "count": 3,
+        "new": 3,
+        "replaced": 0,
+        "dropped": 0,
+        "until": "2027-06-01T21:20:00.000000Z",
+        "bytes": len(TIDES),
+        "sha256": hashlib.sha256(TIDES).hexdigest(),
+    }
     taken = file_plan(east.service, CLUB, plan(site="EAST"), BY_ANNA)
     assert isinstance(taken, PlanFiled)
     assert [one.height_m for one in taken.dive.plan.site.tides] == [4.1, 1.2, 4.0]

@@ -72,6 +72,7 @@ def test_partial_indexes_are_partial_in_the_database(empty_engine: Engine) -> No
 
     assert found(empty_engine, WHERE) == {
         "ix_dives_next_due_at",
+        "ix_messages_beside_dives",
         "ix_messages_expiring",
         "ix_messages_in_turn",
         "ix_receipts_strays",

@@ -16,6 +16,7 @@ _UNCONFIRMED = {
 WAITING = "state IN ('queued', 'leased')"
 CALM, BY_EMAIL = "(priority > 2)", "(channel = 'email')"
 _EXPIRING = f"{WAITING} AND expires_at IS NOT NULL"
+BESIDE_DIVES = "priority IN (4, 6)"  # answers, introductions and the rest: of what is sent, all that can be bounded
 
 
 class MessageRow(Base):
@@ -61,6 +62,12 @@ class MessageRow(Base):
             "expires_at",
             sqlite_where=text(_EXPIRING),
             postgresql_where=text(_EXPIRING),
+        ),
+        Index(
+            "ix_messages_beside_dives",
+            *("club_id", "queued_at"),
+            sqlite_where=text(BESIDE_DIVES),
+            postgresql_where=text(BESIDE_DIVES),
         ),
     )
 
