@@ -28,6 +28,7 @@ from service.domain.wording import MessageKind
 from service.operations import service_log
 from service.operations.outage_journal import Began, Ended, Happened, Journal, Told, Tried, outage_name
 from service.operations.plainest import end_fault_alarm
+from service.operations.receipts import apply_waiting
 from service.operations.recording import held, learn
 from service.operations.service import Service
 from service.operations.snapshotting import KeeperFiles
@@ -150,16 +151,28 @@ def _merge_one(service: Service, began: Began, dive_id: str | None, account: _Ac
     new = [one for one in account.messages if one.tries and _put_in(session, began, one)]
     for message in new:
         _log(service, session, began, message, now)
-    if dive_id is None:
-        return
+    if dive_id is not None:
+        _let_dive_know(service, session, dive_id, account, now)
+    for message in new:
+        _receipts_that_waited(service, session, message, now)
+    dive = held(session, dive_id)
+    if dive is not None and dive.phase is Phase.CLOSED and dive.closed_by is not None:
+        end_fault_alarm(session, dive, dive.closed_by, now)
+
+
+def _let_dive_know(service: Service, session: Session, dive_id: str, account: _Account, now: datetime) -> None:
     for step in account.steps:
         to = _reached_by(step, account.messages)
         command = NoteToldMeanwhile(step.step, to, step.due_at, step.at)
         if to:
             learn(service, session, dive_id, command, now)
-    dive = held(session, dive_id)
-    if dive is not None and dive.phase is Phase.CLOSED and dive.closed_by is not None:
-        end_fault_alarm(session, dive, dive.closed_by, now)
+
+
+def _receipts_that_waited(service: Service, session: Session, message: _Message, now: datetime) -> None:
+    """Apply what gateways said of it since the database is back: until now nobody knew whose receipt that was."""
+    row, taken = outbox.get(session, message.told.id), message.accepted
+    if row is not None and taken is not None and taken.provider_id is not None:
+        apply_waiting(service, session, row, message.tries[taken.number][0].gateway, taken.provider_id, now)
 
 
 def _put_in(session: Session, began: Began, message: _Message) -> bool:

@@ -118,13 +118,16 @@ class Settling:
     def _settle(
         self, session: Session, parcel: Parcel, following: Next, provider_id: str | None, now: datetime
     ) -> bool:
-        """Write the fate; False when another courier has the message by now."""
+        """Write the fate; False when another courier, or a later attempt, has the message by now."""
         message, owner = parcel.message, self._owner
         if following.fate is Fate.HANDED:
             ours = outbox.mark_handed(session, message.id, owner, parcel.gateway.name, provider_id or "", now)
             if ours and not parcel.gateway.sends_receipts:
                 outbox.note_receipt_checked(session, message.id)
             return ours
+        if outbox.attempts_of(session, message.id)[-1].id != parcel.attempt_id:
+            # This courier itself took the message up again when its lease was over: that attempt says what follows.
+            return False
         if following.fate is Fate.FAILED:
             if message.handed_gateway is not None:
                 return outbox.leave_handed(session, message.id, owner)

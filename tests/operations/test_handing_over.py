@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from datetime import timedelta
 
 import pytest
 from sqlalchemy import Engine, select
@@ -10,9 +11,10 @@ from sqlalchemy import text as sql
 
 from service.domain.wording import MessageKind
 from service.operations.carrying import AT_ONCE
-from service.operations.claiming import Claimed, Claims
-from service.operations.gateway import Accepted, Outcome, Outgoing, ReceiptState
+from service.operations.claiming import LEASE_S, Claimed, Claims
+from service.operations.gateway import Accepted, Outcome, Outgoing, ReceiptState, Unknown
 from service.operations.handing_over import HandingOver
+from service.operations.settling import Heard, Settling
 from service.operations.sweeping import sweep
 from service.store.engine import RunAgainError
 from service.store.outbox import QUEUED, Message
@@ -213,3 +215,21 @@ def test_a_stand_down_that_has_not_left_does_not_go_out_after_its_dive_was_opene
 
     stand_downs = [one for one in stage.messages(dive_id) if one.kind == "stand_down"]
     assert {one.state for one in stand_downs} == {"expired"}
+
+
+def test_a_courier_that_slept_past_its_lease_does_not_undo_its_own_next_attempt(unchecked: Stage) -> None:
+    """Its first attempt ends in doubt while its second is under way: that one counts, and nothing goes a third time."""
+    stage = unchecked  # the gateways of this test took nothing for true
+    [dive_id] = overdue(stage, 1)
+    claims, slept = on_the_pile(stage)
+    first = slept.parcels[0]
+    stage.clock.at += timedelta(seconds=LEASE_S + 1)
+    doubt = next(one for one in claims.claim("all", 100).in_doubt if one.message.id == first.message.id)
+    [second] = claims.begin(doubt.message).parcels
+    settling = Settling(stage.service, claims, "courier-1")
+
+    settling.record(first, Heard(Unknown("cut off")))
+    settling.record(second, Heard(Accepted("second-1")))
+
+    [alarm] = [one for one in alarms(stage, [dive_id]) if one.id == first.message.id]
+    assert (alarm.state, alarm.provider_id) == ("handed", "second-1")
