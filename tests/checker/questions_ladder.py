@@ -194,14 +194,19 @@ def a_fault_in_the_rules_tells_everybody(record: Record, _: Histories) -> Iterat
 
 
 def armed_means_that_a_contact_holds_the_plan(record: Record, folds: Histories) -> Iterator[str]:
-    """Before a dive is armed a gateway took a start notice to that contact, which has the raise-by time."""
+    """Before a dive is armed a gateway took a start notice to that contact, which has a raise-by time of the dive.
+
+    It may be an earlier one than holds by now: another contact had the notice of more time first, and this contact is
+    owed theirs.
+    """
     for dive in record.dives.values():
+        times = set()
         for entry, _, after in folds.steps(dive):
+            times.add(after.raise_by_at)
             if entry.event == "armed":
-                steps = ("start_notice",)
-                held = [one for one in record.messages_of(dive) if one.step in steps]
+                held = [one for one in record.messages_of(dive) if one.step == "start_notice"]
                 held = [one for one in held if one.person_key == entry.says["contact"] and one.channel != "email"]
-                if not any(_was_taken(record, one, entry.at, after.raise_by_at, dive) for one in held):
+                if not any(_was_taken(record, one, entry.at, time, dive) for one in held for time in times):
                     yield f"dive {dive.id} was armed, and {entry.says['contact']} does not hold the plan"
 
 
@@ -226,7 +231,9 @@ def more_time_means_that_a_contact_holds_it(record: Record, folds: Histories) ->
 
 def _was_taken(record: Record, message: Message, by: datetime, raise_by: datetime | None, dive: Dive) -> bool:
     taken = [one for one in record.took.get(message.id, ()) if one.at <= by + record.set_back]
-    if message.language != "en" or message.channel != "text" or raise_by is None:
+    if message.language != "en" or message.channel != "text":
         return bool(taken)
+    if raise_by is None:
+        return False
     local = f"{raise_by.astimezone(ZoneInfo(dive.zone)):%H:%M}"
     return any(local in one.body for one in taken)
