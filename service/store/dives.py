@@ -9,10 +9,9 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import Row, Update, bindparam, exists, func, or_, select, update
+from sqlalchemy import Row, bindparam, exists, func, or_, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased
 
@@ -21,7 +20,7 @@ from service.domain.people import Role
 from service.store.codec import UnreadableError, dump_dive, load_dive
 from service.store.engine import RunAgainError
 from service.store.tables import DiveCodeRow, DivePhoneRow, DiveRow
-from service.store.upsert import insert_rows, table, touched
+from service.store.upsert import insert_rows, table, touched, update_rows
 
 START: Final = "start"
 FINISH: Final = "finish"
@@ -230,8 +229,7 @@ def save_all(session: Session, dives: Sequence[Next]) -> None:
     Raises StaleDive when a row is no longer at its expected version. Codes die when the dive closes and live
     again when it is reopened; its phones stay findable by the time it closed.
     """
-    rows = [_next_row(one) for one in dives]
-    if rows and touched(session, _save(tuple(rows[0])), rows) != len(dives):
+    if update_rows(session, DiveRow, _AS_READ, [_next_row(one) for one in dives]) != len(dives):
         stale = ", ".join(f"dive {one.dive.id} is no longer at version {one.expected_version}" for one in dives)
         raise StaleDive(stale if len(dives) == 1 else f"one of these: {stale}")
     moved = [one.dive for one in dives if one.dive.closings or one.dive.phase is Phase.CLOSED]
@@ -246,20 +244,16 @@ def save_all(session: Session, dives: Sequence[Next]) -> None:
             _revive_codes(session, dive.id)
 
 
+_AS_READ: Final = {"id": "of_dive", "version": "expected_version"}
+
+
 def _next_row(one: Next) -> dict[str, Any]:
-    row = columns(one.dive) | {"state": dump_dive(one.dive), "next_due_at": one.next_due_at}
-    return {f"new_{name}": value for name, value in row.items()} | {
+    return columns(one.dive) | {
+        "state": dump_dive(one.dive),
+        "next_due_at": one.next_due_at,
         "of_dive": one.dive.id,
         "expected_version": one.expected_version,
     }
-
-
-@cache
-def _save(names: tuple[str, ...]) -> Update:
-    guarded = update(table(DiveRow)).where(
-        _ROW.id == bindparam("of_dive"), _ROW.version == bindparam("expected_version")
-    )
-    return guarded.values({name[4:]: bindparam(name) for name in names if name.startswith("new_")})
 
 
 def _revive_codes(session: Session, dive_id: str) -> None:

@@ -21,7 +21,7 @@ from service.store.chain import GENESIS, checkpoint_hash, entry_hash, salted_has
 from service.store.codec import canonical, load_event, stamp
 from service.store.log_check import CHECKPOINTS, not_folded, verify_all, verify_chain, verify_database, verify_dive
 from service.store.tables import ChainHeadRow, LogCheckpointRow, LogEntryRow
-from service.store.upsert import insert_or_keep_rows, insert_rows, table, touched
+from service.store.upsert import insert_or_keep_rows, insert_rows, table, touched, update_rows
 
 EVENT_PREFIX: Final = "event:"
 _BLOCK: Final = 500
@@ -161,11 +161,10 @@ class Book:
         """Write what was added."""
         insert_rows(self._session, LogEntryRow, *self._rows)
         moved = [
-            {"of_chain": chain, "new_seq": self._heads[chain][0], "new_hash": self._heads[chain][1]}
+            {"of_chain": chain, "seq": self._heads[chain][0], "hash": self._heads[chain][1]}
             for chain in sorted(self._moved)
         ]
-        if moved:
-            touched(self._session, _MOVE_HEAD, moved)
+        update_rows(self._session, ChainHeadRow, _BY_CHAIN, moved)
         self._rows.clear()
         self._moved.clear()
 
@@ -214,11 +213,7 @@ _FREE_HEADS = (
     .order_by(_HEAD.chain)
     .with_for_update(skip_locked=True)
 )
-_MOVE_HEAD = (
-    update(table(ChainHeadRow))
-    .where(_HEAD.chain == bindparam("of_chain"))
-    .values(seq=bindparam("new_seq"), hash=bindparam("new_hash"))
-)
+_BY_CHAIN: Final = {"chain": "of_chain"}
 
 
 def _locked_heads(session: Session, chains: Sequence[str]) -> dict[str, tuple[int, str]]:
@@ -273,11 +268,6 @@ def events(session: Session, dive_id: str) -> list[tuple[int, Event]]:
     ]
 
 
-_NOTE_CHECKPOINT = (
-    update(table(ChainHeadRow)).where(_HEAD.chain == bindparam("of_chain")).values(checkpointed_seq=bindparam("up_to"))
-)
-
-
 def checkpoint(session: Session, now: datetime) -> None:
     """Hash the heads of all chains that moved since the last checkpoint, and that checkpoint, into a new one.
 
@@ -294,9 +284,9 @@ def checkpoint(session: Session, now: datetime) -> None:
     this = checkpoint_hash(before_hash, at=now, heads=heads)
     row = {"at": now, "heads": heads, "prev_hash": before_hash, "hash": this}
     insert_rows(session, LogCheckpointRow, row)
-    touched(session, _MOVE_HEAD, {"of_chain": CHECKPOINTS, "new_seq": before_seq + 1, "new_hash": this})
-    if moved:
-        touched(session, _NOTE_CHECKPOINT, [{"of_chain": chain, "up_to": seq} for chain, seq, _ in moved])
+    update_rows(session, ChainHeadRow, _BY_CHAIN, [{"of_chain": CHECKPOINTS, "seq": before_seq + 1, "hash": this}])
+    seen = [{"of_chain": chain, "checkpointed_seq": seq} for chain, seq, _ in moved]
+    update_rows(session, ChainHeadRow, _BY_CHAIN, seen)
 
 
 def erase_details(session: Session, dive_id: str) -> int:

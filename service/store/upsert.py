@@ -11,10 +11,11 @@ from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any, Final, cast
 
-from sqlalchemy import CursorResult, Delete, Insert, Table, Update, insert, literal
+from sqlalchemy import CursorResult, Delete, Insert, Table, Update, bindparam, insert, literal, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.store import in_bulk
 from service.store.tables.base import Base
 
 # Repositories select columns, not objects, so the session holds nothing that an UPDATE would have to refresh.
@@ -31,7 +32,9 @@ def table(row: type[Base]) -> Table:
 
 def insert_rows(session: Session, row: type[Base], *values: dict[str, Any]) -> None:
     """Insert rows, by the plain table: what is written at every step of every dive is written the quick way."""
-    if values:
+    if _in_bulk(session, values):
+        in_bulk.insert_all(session, table(row), values, keep=False)
+    elif values:
         session.execute(_insert(row), list(values))
 
 
@@ -49,8 +52,37 @@ def insert_or_keep_rows(session: Session, row: type[Base], values: Sequence[dict
     """Insert those of the rows that no unique rule says exist; how many were new."""
     if not values:
         return 0
+    if _in_bulk(session, values):
+        return in_bulk.insert_all(session, table(row), values, keep=True)
     result = session.execute(_new_rows(row, is_sqlite(session)), list(values), execution_options=_COUNTED)
     return cast("CursorResult[Any]", result).rowcount
+
+
+def update_rows(session: Session, row: type[Base], where: Mapping[str, str], values: Sequence[Values]) -> int:
+    """Update the row that each of the values names; how many were there.
+
+    `where` has the columns by which a row is found, and under which names the values have them. All of the values
+    have the same names.
+    """
+    if not values:
+        return 0
+    if _in_bulk(session, values):
+        return in_bulk.update_all(session, table(row), where, values)
+    # A name of a column may not be that of a parameter too.
+    given = [{f"new_{name}": value for name, value in one.items()} for one in values]
+    return touched(session, _update(row, tuple(where.items()), tuple(values[0])), given)
+
+
+def _in_bulk(session: Session, values: Sequence[Values]) -> bool:
+    return len(values) >= in_bulk.WORTH_IT_FROM and not is_sqlite(session)
+
+
+@cache
+def _update(row: type[Base], where: tuple[tuple[str, str], ...], names: tuple[str, ...]) -> Update:
+    of = table(row)
+    keys = {given for _, given in where}
+    found = [of.c[column] == bindparam(f"new_{given}", type_=of.c[column].type) for column, given in where]
+    return update(of).where(*found).values({name: bindparam(f"new_{name}") for name in names if name not in keys})
 
 
 @cache

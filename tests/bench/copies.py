@@ -4,12 +4,25 @@ from __future__ import annotations
 
 from typing import Any, cast
 
-from sqlalchemy import ColumnElement, Engine, String, Table, create_engine, func, insert, literal_column, select, text
+from sqlalchemy import (
+    ColumnElement,
+    Engine,
+    String,
+    Table,
+    create_engine,
+    func,
+    insert,
+    literal,
+    literal_column,
+    select,
+    text,
+)
 from sqlalchemy import cast as cast_
 from sqlalchemy import column as column_
 from sqlalchemy import table as table_
 
-from service.store.tables import DivePhoneRow, DiveRow
+from service.store.chain import GENESIS
+from service.store.tables import ChainHeadRow, DivePhoneRow, DiveRow
 from service.store.tables.base import Base
 from tests.bench.armed import NAMED
 from tests.bench.filling import numbers
@@ -18,7 +31,8 @@ from tests.bench.filling import numbers
 def copy_dives(engine: Engine, first: int, originals: int, times: int) -> None:
     """Copy each of so many dives so often, due when it is; their numbers follow on those of the originals.
 
-    Their codes are left out: nobody asks for them while the clock decides.
+    Their codes are left out: nobody asks for them while the clock decides. Each has a log, as every dive has, though
+    nothing stands in it yet.
     """
     own = create_engine(engine.url)  # the service's own gives up what takes this long
     number = literal_column(f"CAST(substr(one.id, {len(NAMED) + 1}) AS integer) + (n + 1) * {originals}")
@@ -36,6 +50,10 @@ def copy_dives(engine: Engine, first: int, originals: int, times: int) -> None:
         names, values = _columns(DivePhoneRow, phones, {"dive_id": fresh})
         copied = select(*values).select_from(theirs.join(phones, phones.c.dive_id == one.c.id))
         connection.execute(insert(DivePhoneRow).from_select(names, copied, include_defaults=False))
+        heads = select(literal("dive:") + one.c.id, literal(0), literal(GENESIS), literal(0))
+        connection.execute(
+            insert(ChainHeadRow).from_select(["chain", "seq", "hash", "checkpointed_seq"], heads.select_from(one))
+        )
     with own.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         connection.execute(text("ANALYZE"))
     own.dispose()
