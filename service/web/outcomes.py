@@ -96,6 +96,10 @@ def _fix(dive: Dive, event: ev.FixReported, now: datetime) -> str:
     return f"Position kept but not used: {what}: {why}. Check it and send it again."
 
 
+def _noted(_: Dive, __: ev.NoteAdded, ___: datetime) -> str:
+    return "Noted. Contacts and rescue read it in what happened; nobody is sent a message for it."
+
+
 def _conditions(_: Dive, __: ev.ConditionsReported, ___: datetime) -> str:
     return "Noted what the water and the wind do. The pack for rescue shows it. The clock goes on as before."
 
@@ -118,6 +122,7 @@ _WORDS: dict[type[Event], Callable[[Dive, Any, datetime], str]] = {
     ev.RescueCalled: _called,
     ev.FixReported: _fix,
     ev.ConditionsReported: _conditions,
+    ev.NoteAdded: _noted,
     ev.OnScene: _on_scene,
     ev.Closed: _closed,
 }

@@ -154,6 +154,7 @@ def _alarmed(play: Play) -> None:
     play.does(do.ReportOnScene(second))
     play.does(do.ReportOnScene(second))
     play.does(do.ReportOnScene(lead))
+    play.does(do.AddNote(replace(lead, role=Role.ADMIN), WORDS))
     play.does(do.Extend(replace(lead, words="LATE 30"), 30))
     play.does(do.ReportFix(lead, AWAY, 12_345.0))
     play.does(do.ReportFix(ashore, AWAY, 480.0))

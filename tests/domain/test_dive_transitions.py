@@ -18,6 +18,7 @@ from service.domain.place.conditions import Current
 from service.domain.place.position import Position
 from service.domain.wording import _WORDS
 from tests.domain.builders import (
+    ADMIN,
     DISTRESS,
     DUE_OUT,
     NOW,
@@ -85,6 +86,7 @@ COMMANDS: dict[str, Command] = {
     "current": do.ReportConditions(diver("current"), Current(90, 0.5)),
     "on scene": do.ReportOnScene(contact()),
     "unclear": do.Hear(diver("hm"), "hm"),
+    "note": do.AddNote(ADMIN, "Their van is gone"),
     "handed": do.NoteHanded("start_notice", "contact-1"),
     "unreachable": do.NoteUnreachable("contact-2", "refused"),
     "reachable": do.NoteReachable("contact-2"),
@@ -101,7 +103,7 @@ DRY, NO_ALARM = "refused: not_started", "refused: no_alarm"
 OUT, PARTLY, ASKED, PASSED_ON = "Closed", "PartlyOut", "ExtensionAsked", "LatePassedOn"
 RAISED, OK, CALLED = "AlarmRaised", "Acknowledged", "RescueCalled"
 FIX, HEARD, LOST = "FixReported", "Heard", "PersonUnreachable"
-SEEN, THERE, TOLD, HELD = "ConditionsReported", "OnScene", "ToldMeanwhile", "Held"
+SEEN, THERE, TOLD, HELD, NOTED = "ConditionsReported", "OnScene", "ToldMeanwhile", "Held", "NoteAdded"
 
 #                     filed     in_water  uncert.   alert      distress   closed   alert, never started
 TABLE = {
@@ -120,6 +122,7 @@ TABLE = {
     "current":          (SEEN,    SEEN,     SEEN,     SEEN,      SEEN,      OVER,    SEEN),
     "on scene":         (THERE,   THERE,    THERE,    THERE,     THERE,     OVER,    THERE),
     "unclear":          (HEARD,   HEARD,    HEARD,    HEARD,     HEARD,     OVER,    HEARD),
+    "note":             (NOTED,   NOTED,    NOTED,    NOTED,     NOTED,     NOTED,   NOTED),
     "handed":           (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),
     "unreachable":      (LOST,    LOST,     LOST,     LOST,      LOST,      NONE,    LOST),
     "reachable":        (NONE,    NONE,     NONE,     NONE,      NONE,      NONE,    NONE),

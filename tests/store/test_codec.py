@@ -82,6 +82,7 @@ def test_kinds_are_the_names_of_the_events_in_snake_case() -> None:
         "conditions_reported",
         "on_scene",
         "heard",
+        "note_added",
         "person_unreachable",
         "person_reachable",
         "told_meanwhile",

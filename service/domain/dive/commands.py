@@ -160,6 +160,14 @@ class Hear:
 
 
 @dataclass(frozen=True, slots=True)
+class AddNote:
+    """Keep what somebody of the club knows, for whoever reads the alarm page or the pack. It tells nobody."""
+
+    by: Actor
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class NoteHanded:
     """A gateway took the message of `step` to `person`. Of a call or an e-mail that proves nothing."""
 
@@ -239,6 +247,7 @@ Command = (
     | ReportConditions
     | ReportOnScene
     | Hear
+    | AddNote
     | NoteHanded
     | NoteUnreachable
     | NoteReachable

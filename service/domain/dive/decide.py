@@ -19,6 +19,7 @@ from service.domain.dive.events import (
     Heard,
     Held,
     HoldEnded,
+    NoteAdded,
     PersonReachable,
     PersonUnreachable,
     RescueCalled,
@@ -39,6 +40,7 @@ from service.domain.plan import PARTY_MAX, check_plan, refusals
 
 Decision = tuple[Event, ...] | Refusal
 START_NOTICE = "start_notice"
+NOTED_FOR = timedelta(days=1)  # after the end
 EARLIEST_IN = timedelta(hours=2)  # nobody goes in so long before the time that they planned
 
 
@@ -143,6 +145,15 @@ def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
         return no.closed(dive, now)
     by, words, near, trouble = command.by, command.words, command.near, command.trouble
     return (Heard(at=now, by=by, words=words, near=near, trouble=trouble, answered=command.answer),)
+
+
+def _add_note(dive: Dive, command: do.AddNote, now: datetime) -> Decision:
+    """Also for a day after the end, as long as a link to the dive opens: what came of it belongs to it."""
+    if command.by.role is not Role.ADMIN:
+        return no.not_of_this_dive(dive, now)
+    if dive.closed_at is not None and now - dive.closed_at > NOTED_FOR:
+        return no.noted_too_late(now)
+    return (NoteAdded(at=now, by=command.by, words=command.words),)
 
 
 def _note_handed(dive: Dive, command: do.NoteHanded, now: datetime) -> Decision:
@@ -262,6 +273,7 @@ _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.ReportConditions: report_conditions,
     do.ReportOnScene: report_on_scene,
     do.Hear: _hear,
+    do.AddNote: _add_note,
     do.NoteHanded: _note_handed,
     do.NoteUnreachable: _note_unreachable,
     do.NoteReachable: _note_reachable,

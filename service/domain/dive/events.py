@@ -229,6 +229,15 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
+class NoteAdded:
+    """Somebody of the club noted what they know. It moves nothing, and nobody is told of it by message."""
+
+    at: datetime
+    by: Actor
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class PersonUnreachable:
     """This way does not reach this person: `reason` is refused, opted_out, declined, no_receipt or no_answer."""
 
@@ -316,6 +325,7 @@ Event = (
     | ConditionsReported
     | OnScene
     | Heard
+    | NoteAdded
     | PersonUnreachable
     | PersonReachable
     | ToldMeanwhile

@@ -250,6 +250,11 @@ def _words_heard(dive: Dive, event: ev.Heard) -> Dive:
     return _but(dive, last_heard=_heard(dive, event.by, event.at, event.words))
 
 
+def _noted(dive: Dive, _: ev.NoteAdded) -> Dive:
+    """It is in the log, where the pages and the pack read it; a dive that carried its notes would grow with each."""
+    return dive
+
+
 def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> Dive:
     if event.reason == DECLINED and dive.declined_by(event.person) is None:
         dive = _but(dive, declined=(*dive.declined, Declined(event.person, told=dive.contacts_told)))
@@ -326,6 +331,7 @@ _CHANGES: dict[type, Callable[[Dive, Any], Dive]] = {
     ev.ConditionsReported: _conditions_reported,
     ev.OnScene: _on_scene,
     ev.Heard: _words_heard,
+    ev.NoteAdded: _noted,
     ev.PersonUnreachable: _unreachable,
     ev.PersonReachable: _reachable,
     ev.ToldMeanwhile: _told_meanwhile,

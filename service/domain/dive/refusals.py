@@ -267,3 +267,8 @@ def fix_too_vague(now: datetime) -> Refusal:
         kilometres=FAR_M // 1000,
     )
     return Refusal("fix_accuracy", words, now)
+
+
+def noted_too_late(now: datetime) -> Refusal:
+    """The log of a dive that is long over is left as it is."""
+    return Refusal("noted_too_late", "This dive has been over for more than a day: nothing is added to it.", now)

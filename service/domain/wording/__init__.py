@@ -34,6 +34,7 @@ _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
     ev.ConditionsReported: placing.on_conditions,
     ev.OnScene: placing.on_scene,
     ev.Heard: answers.on_heard,
+    ev.NoteAdded: answers.on_noted,
     ev.PersonUnreachable: answers.on_unreachable,
     ev.PersonReachable: ladder.on_reachable,
     ev.ToldMeanwhile: outage.on_told_meanwhile,

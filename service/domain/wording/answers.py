@@ -131,6 +131,11 @@ def _says(dive: Dive, by: Actor, words: str, at: datetime) -> Phrase:
     return say("{time} {name} says {quote}.", time=time_of(dive, at, at), name=Name(by.name), quote=quote(words))
 
 
+def on_noted(_dive: Dive, _event: ev.NoteAdded) -> list[Draft]:
+    """Who writes it has the answer on the page, and the others read it where they look for what happened."""
+    return []
+
+
 def on_partly_out(dive: Dive, event: ev.PartlyOut) -> list[Draft]:
     """The count is repeated with what is missing; contacts who are alarmed hear it too."""
     missing = say("{out} of {all} out, {missing} missing", out=event.count, all=dive.head_count, missing=event.missing)

@@ -158,6 +158,10 @@ def _words_heard(_: Dive, event: ev.Heard) -> str:
     return f"Said: {quoted(event.words)}."
 
 
+def _noted(_: Dive, event: ev.NoteAdded) -> str:
+    return f"Noted: {quoted(event.words)}."
+
+
 def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> str:
     why = _WHY_UNREACHABLE.get(event.reason, event.reason)
     return f"{_WAYS[event.channel]} do not reach {_name(dive, event.person)}: {why}."
@@ -203,6 +207,7 @@ _WORDS: dict[type, Callable[[Dive, Any], str]] = {
     ev.ConditionsReported: _conditions_reported,
     ev.OnScene: _on_scene,
     ev.Heard: _words_heard,
+    ev.NoteAdded: _noted,
     ev.PersonUnreachable: _unreachable,
     ev.PersonReachable: _reachable,
     ev.ToldMeanwhile: _told_meanwhile,
