@@ -27,6 +27,7 @@ class DiveRow(Base):
             postgresql_where=text("next_due_at IS NOT NULL"),
         ),
         Index("ix_dives_club_id_filed_at", "club_id", "filed_at"),
+        Index("ix_dives_club_id_closed_at", "club_id", "closed_at"),
     )
 
     id: Mapped[str] = mapped_column(primary_key=True)

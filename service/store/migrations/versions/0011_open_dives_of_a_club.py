@@ -1,0 +1,22 @@
+"""Open dives of a club, and those that closed a while ago, are found without reading all that it ever had.
+
+Revision ID: 0011
+Revises: 0010
+"""
+
+from __future__ import annotations
+
+from alembic import op
+
+revision = "0011"
+down_revision = "0010"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    op.create_index("ix_dives_club_id_closed_at", "dives", ["club_id", "closed_at"])
+
+
+def downgrade() -> None:
+    op.drop_index("ix_dives_club_id_closed_at", table_name="dives")
