@@ -29,6 +29,8 @@ from service.operations.spooling import Spool
 from service.operations.sweeping import sweep
 from service.settings import PREFIX, Settings, SettingsError
 from service.web import create_app
+from service.web.context import EXTENSION
+from service.web.desk.board_streams import STREAMS_MAX, Streams
 from service.web.fallback import create_fallback
 from workers.app import PUBLISHING, make_celery
 from workers.keeper import Keeper
@@ -40,7 +42,7 @@ from workers.watchdog import Watchdog
 _LOG = logging.getLogger(__name__)
 
 WEB_PROCESSES: Final = 2
-WEB_THREADS: Final = 8
+WEB_THREADS: Final = 8 + STREAMS_MAX  # open boards take none of the eight
 FALLBACK_PORT: Final = 8001
 SWEEP_FIRST_AFTER_S: Final = 60.0  # real seconds without a sweep
 SWEEP_FIRST_WITHIN_S: Final = 30.0
@@ -216,7 +218,21 @@ class _Web(BaseApplication):  # type: ignore[misc]
         spool = open_spool(self._settings)
         if spool is not None:
             drain_from_time_to_time(service, spool)
-        return create_app(service, self._settings, configs, spool, Answering(service))
+        app = create_app(service, self._settings, configs, spool, Answering(service))
+        _end_streams_first(app.extensions[EXTENSION].streams)
+        return app
+
+
+def _end_streams_first(streams: Streams) -> None:
+    """On SIGTERM have open boards come back to the next process, else this one would wait a minute for its streams."""
+    before = signal.getsignal(signal.SIGTERM)
+
+    def end(number: int, frame: FrameType | None) -> None:
+        streams.close()
+        if callable(before):
+            before(number, frame)
+
+    signal.signal(signal.SIGTERM, end)
 
 
 class _Fallback(_Web):

@@ -137,7 +137,7 @@ def board(service: Service, club_id: str, zone: str) -> Board:
             most=SHOWN_MAX + 1,
         )
         sent, deaf = store.sent(session, club_id), store.opted_out(session, club_id)
-        lines = [_line(row.dive, sent, deaf, now) for row in found[:SHOWN_MAX] if row.dive is not None]
+        lines = [line_of(row.dive, sent, deaf, now) for row in found[:SHOWN_MAX] if row.dive is not None]
         unread = tuple(_unread(row) for row in found if row.dive is None and row.phase != Phase.CLOSED)
         left_out = max(len(found) - SHOWN_MAX, 0)
         return _sorted(lines, unread, now, zone, over, left_out)
@@ -190,7 +190,8 @@ def _is_shown_drill(dive: Dive, over: datetime) -> bool:
     return dive.phase is not Phase.CLOSED and (dive.phase is not Phase.FILED or _is_today(dive, over))
 
 
-def _line(dive: Dive, sent: Mapping[tuple[str, str], Sent], deaf: frozenset[tuple[str, str]], now: datetime) -> Line:
+def line_of(dive: Dive, sent: Mapping[tuple[str, str], Sent], deaf: frozenset[tuple[str, str]], now: datetime) -> Line:
+    """A dive with who was told and can be reached; `sent` and `deaf` as `service.store.board` gives them."""
     told, answered = _by_key(dive.alerted), _by_key(dive.acknowledged)
 
     def reach(person: Recipient) -> Reach:

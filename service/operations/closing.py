@@ -1,10 +1,11 @@
-"""Closing a dive from the command line: the ordinary way, and where its state cannot be read, by its bare columns.
+"""Closing a dive on an admin's word: the ordinary way, and where its state cannot be read, by its bare columns.
 
 Nobody's text or button can end a dive that cannot be read, so its plainest alarm would go on for ever.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import reduce
@@ -17,9 +18,11 @@ from service.domain.dive.commands import CallOff, Refusal, ReportSafe
 from service.domain.dive.events import Closed, Outcome
 from service.domain.dive.evolve import evolve
 from service.domain.people import Actor, Channel, Role, Via
+from service.operations.desk_dives import desk_actor
 from service.operations.plainest import stand_down
 from service.operations.recording import SUPERSEDED_AT_CLOSE, apply_to
 from service.operations.service import Service
+from service.operations.signing_in import SignedIn
 from service.operations.telling import actor_of
 from service.store import admins, dives, log, opt_outs, outbox
 from service.store.codec import dump_dive, dump_event, load_dive
@@ -48,8 +51,23 @@ def close_dive(service: Service, dive_id: str, admin_name: str, reason: str) -> 
 
     Raises CannotCloseError: no such dive or admin, closed already, or refused by the rules.
     """
+    return _closed(service, dive_id, lambda session, facts: _admin(session, facts, admin_name, reason), reason)
+
+
+def close_at_desk(service: Service, admin: SignedIn, dive_id: str, reason: str) -> ClosedDive:
+    """The same on the word of an admin at the desk of the dive's club. Raises CannotCloseError."""
+
+    def by(_: Session, facts: RowFacts) -> Actor:
+        if facts.club_id != admin.club_id:
+            raise CannotCloseError(f"there is no dive {dive_id}")
+        return desk_actor(admin, reason)
+
+    return _closed(service, dive_id, by, reason)
+
+
+def _closed(service: Service, dive_id: str, by: Callable[[Session, RowFacts], Actor], reason: str) -> ClosedDive:
     now = service.clock.now()
-    done = service.write(lambda session: _close(service, session, dive_id, admin_name, reason, now))
+    done = service.write(lambda session: _close(service, session, dive_id, by, reason, now))
     if isinstance(done, Refusal):
         raise CannotCloseError(done.words)
     service.nudge()
@@ -57,7 +75,12 @@ def close_dive(service: Service, dive_id: str, admin_name: str, reason: str) -> 
 
 
 def _close(
-    service: Service, session: Session, dive_id: str, admin_name: str, reason: str, now: datetime
+    service: Service,
+    session: Session,
+    dive_id: str,
+    who: Callable[[Session, RowFacts], Actor],
+    reason: str,
+    now: datetime,
 ) -> ClosedDive | Refusal:
     try:
         dive = dives.lock(session, dive_id)
@@ -66,7 +89,7 @@ def _close(
     facts = row_facts(session, dive_id)
     if facts is None:
         raise CannotCloseError(f"there is no dive {dive_id}")
-    by = _admin(session, facts, admin_name, reason)
+    by = who(session, facts)
     if dive is None:
         _close_unreadable(service, session, facts, by, reason, now)
         return ClosedDive(facts.reference, readable=False)

@@ -17,9 +17,11 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive.commands import EndHold, Hold
 from service.domain.people import CLOCK, Actor, Role, Via
-from service.operations import service_log
+from service.operations import desk_log, service_log
+from service.operations.desk_dives import desk_actor
 from service.operations.recording import apply
 from service.operations.service import Service
+from service.operations.signing_in import SignedIn
 from service.operations.telling_admins import tell_admins
 from service.store import admins, clubs, epochs, health
 from service.store.codec import stamp
@@ -66,9 +68,9 @@ def _begin(service: Service, command: Hold, asked: int, now: datetime, session: 
     tell_admins(session, f"{RESTORED}-{now:%Y%m%dT%H%M%S}", words, now)
 
 
-def _to_all(service: Service, command: Hold | EndHold, now: datetime) -> int:
-    """Let every dive that it may concern decide; how many changed by it."""
-    waiting = service.read(epochs.to_be_asked)
+def _to_all(service: Service, command: Hold | EndHold, now: datetime, club_id: str | None = None) -> int:
+    """Let every dive that it may concern decide, of one club or of all; how many changed by it."""
+    waiting = service.read(partial(epochs.to_be_asked, club_id=club_id))
     changed = 0
     for begin in range(0, len(waiting), AT_ONCE):
         batch = waiting[begin : begin + AT_ONCE]
@@ -117,6 +119,18 @@ def confirm(service: Service, admin_name: str) -> int:
         service_log.note(service, session, CONFIRMED, {"by": by.name, "dives": ended}, now, role="admin", name=by.name)
 
     service.write(end)
+    service.nudge()
+    return ended
+
+
+def confirm_for_club(service: Service, admin: SignedIn) -> int:
+    """Let the held dives of the admin's own club go on, on their word at the desk; gives how many had been held.
+
+    Those of other clubs wait for their own admins, or for the time to be over.
+    """
+    now = service.clock.now()
+    ended = _to_all(service, EndHold(desk_actor(admin, "Let the clocks go on")), now, admin.club_id)
+    service.write(lambda session: desk_log.note(service, session, admin, CONFIRMED, {"dives": ended}))
     service.nudge()
     return ended
 

@@ -66,6 +66,7 @@ _DIVE, _PHONE, _OUT = table(DiveRow).c, table(DivePhoneRow).c, table(OptOutRow).
 _MESSAGE, _BEAT = table(MessageRow).c, table(HeartbeatRow).c
 _SINCE: Final = bindparam("since", type_=UTCDateTime())
 _OPEN = and_(_DIVE.club_id == bindparam("club"), _DIVE.closed_at.is_(None))
+_ONE = and_(_DIVE.club_id == bindparam("club"), _DIVE.id == bindparam("one"))
 _SHOWN = and_(_DIVE.club_id == bindparam("club"), or_(_DIVE.closed_at.is_(None), _DIVE.closed_at >= _SINCE))
 _CANARY = and_(_DIVE.drill, func.coalesce(_DIVE.request_key, "").like(CANARY_KEYS))
 # A plan for another day is not looked at: its question is due after its time in, and one without any has none.
@@ -90,7 +91,7 @@ _ROWS = (
     .order_by(_GRAVEST_FIRST, _DIVE.due_out_at, _DIVE.closed_at.desc(), _DIVE.filed_at, _DIVE.id)
     .limit(bindparam("most"))
 )
-_SENT = (
+_SENT_BY_PERSON = (
     select(
         _MESSAGE.dive_id,
         _MESSAGE.person_key,
@@ -100,18 +101,19 @@ _SENT = (
         func.sum(case((_MESSAGE.state == FAILED, 1), else_=0)),
     )
     .join_from(table(DiveRow), table(MessageRow), _MESSAGE.dive_id == _DIVE.id)
-    .where(_OPEN, _MESSAGE.channel != Channel.EMAIL.value)
+    .where(_MESSAGE.channel != Channel.EMAIL.value)
     .group_by(_MESSAGE.dive_id, _MESSAGE.person_key)
 )
-_DEAF = (
+_SENT, _SENT_OF_ONE = _SENT_BY_PERSON.where(_OPEN), _SENT_BY_PERSON.where(_ONE)
+_DEAF_PEOPLE = (
     select(_PHONE.dive_id, _PHONE.key)
     .join_from(table(DiveRow), table(DivePhoneRow), _PHONE.dive_id == _DIVE.id)
     .join(
         table(OptOutRow),
         and_(_OUT.receiving_number == _PHONE.receiving_number, _OUT.phone == _PHONE.phone, _OUT.until_at.is_(None)),
     )
-    .where(_OPEN)
 )
+_DEAF, _DEAF_OF_ONE = _DEAF_PEOPLE.where(_OPEN), _DEAF_PEOPLE.where(_ONE)
 
 
 def glance(session: Session, club_id: str, closed_since: datetime) -> Glance:
@@ -135,7 +137,7 @@ def rows(
     """
     values = {"club": club_id, "since": closed_since, "day_began": day_began, "asked_before": asked_before}
     found = session.execute(_ROWS, {**values, "most": most})
-    return [BoardRow(*plain, _readable(state)) for *plain, state in found]
+    return [BoardRow(*values[:-1], _readable(values[-1])) for values in found]
 
 
 def _readable(state: str) -> Dive | None:
@@ -145,12 +147,20 @@ def _readable(state: str) -> Dive | None:
         return None
 
 
-def sent(session: Session, club_id: str) -> Mapping[tuple[str, str], Sent]:
-    """What was sent to each person of each open dive of a club, by the id of the dive and the key of the person."""
-    found = session.execute(_SENT, {"club": club_id})
+def sent(session: Session, club_id: str, dive_id: str | None = None) -> Mapping[tuple[str, str], Sent]:
+    """What was sent to each person of each open dive of a club, by the id of the dive and the key of the person.
+
+    With `dive_id`, of that dive alone, open or not.
+    """
+    found = session.execute(_SENT if dive_id is None else _SENT_OF_ONE, _of(club_id, dive_id))
     return {(dive_id, key): Sent(*map(int, counts)) for dive_id, key, *counts in found}
 
 
-def opted_out(session: Session, club_id: str) -> frozenset[tuple[str, str]]:
-    """The people of the open dives of a club to whose phones no texts go by their own wish; keys as in `sent`."""
-    return frozenset((dive_id, key) for dive_id, key in session.execute(_DEAF, {"club": club_id}))
+def _of(club_id: str, dive_id: str | None) -> dict[str, str]:
+    return {"club": club_id} if dive_id is None else {"club": club_id, "one": dive_id}
+
+
+def opted_out(session: Session, club_id: str, dive_id: str | None = None) -> frozenset[tuple[str, str]]:
+    """The people of the open dives of a club to whose phones no texts go by their own wish; all else as in `sent`."""
+    found = session.execute(_DEAF if dive_id is None else _DEAF_OF_ONE, _of(club_id, dive_id))
+    return frozenset((dive_id, key) for dive_id, key in found)

@@ -79,10 +79,12 @@ def mark_copy(session: Session, copied_at: datetime | None) -> None:
     touched(session, delete(HeartbeatRow).where(HeartbeatRow.name == SWEEP))
 
 
-def to_be_asked(session: Session) -> list[str]:
-    """The open dives whose contacts have not been alerted, the longest due first."""
+def to_be_asked(session: Session, club_id: str | None = None) -> list[str]:
+    """The open dives whose contacts have not been alerted, the longest due first; of one club or of all."""
     before_alert = (Phase.FILED.value, Phase.IN_WATER.value, Phase.UNCERTAINTY.value)
     open_ones = select(DiveRow.id).where(DiveRow.phase.in_(before_alert))
+    if club_id is not None:
+        open_ones = open_ones.where(DiveRow.club_id == club_id)
     return list(session.execute(open_ones.order_by(DiveRow.next_due_at, DiveRow.id)).scalars())
 
 

@@ -14,6 +14,7 @@ from service.operations.intake import Intake
 from service.operations.service import Service
 from service.settings import Settings
 from service.web.bounds import Bounds
+from service.web.desk.board_streams import Looks, Streams
 from service.web.practice_calls import PracticeCalls
 from service.web.practice_line import PracticeLine
 
@@ -32,6 +33,8 @@ class Web:
     practice: PracticeLine | None = None  # in a demo with a gateway named practice
     practice_calls: PracticeCalls | None = None
     bounds: Bounds = field(default_factory=Bounds)
+    streams: Streams = field(default_factory=Streams)
+    looks: Looks = field(default_factory=Looks)
     wall: Clock = field(default_factory=WallClock)  # real time, whatever the pace: a signature has no other
 
     def gateway(self, name: str) -> GatewayConfig | None:

@@ -78,6 +78,8 @@ def tel(words: str) -> str | None:
 def visible(words: str, most: int = WORDS_SHOWN_MAX) -> str:
     """Somebody's words with what cannot be seen, or turns text around, written out; cut to a length a page can bear."""
     flat = " ".join(words.split())
+    if flat.isprintable():  # as nearly everything is: nothing in it is of those kinds
+        return flat if len(flat) <= most else f"{flat[:most]} [cut]"
     shown = "".join(f"[U+{ord(c):04X}]" if unicodedata.category(c) in _NOT_SHOWN else c for c in flat)
     return shown if len(shown) <= most else f"{shown[:most]} [cut]"
 

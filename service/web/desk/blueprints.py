@@ -4,12 +4,27 @@ from __future__ import annotations
 
 from flask import Flask
 
-from service.web.desk import gateways, grace, messages, paper, people, people_files, people_merging, sign_in
+from service.web.desk import (
+    board,
+    dives,
+    gateways,
+    grace,
+    held,
+    messages,
+    paper,
+    people,
+    people_files,
+    people_merging,
+    sign_in,
+)
 from service.web.desk.places import places_for
 from service.web.desk.sitting import form_token, sitter
 
 BLUEPRINTS = (
     sign_in.pages,
+    board.pages,
+    dives.pages,
+    held.pages,
     people.pages,
     people_files.pages,
     people_merging.pages,

@@ -17,6 +17,7 @@ class Place:
 
 
 PLACES = (
+    Place("/admin/board", "Water board"),
     Place("/admin/people", "People"),
     Place("/admin/messages", "Messages"),
     Place("/admin/gateways", "Gateways"),

@@ -14,7 +14,7 @@ from service.web.desk.sitting import SIGN_IN_PATH, at_desk, desk, forget, keep
 
 pages = Blueprint("desk_sign_in", __name__)
 
-FIRST_PAGE = "/admin/messages"
+FIRST_PAGE = "/admin/board"
 WRONG = "That address and password do not belong together. Nothing else is told, to anybody."
 TOO_OFTEN = "Too many tries from here. Wait a quarter of an hour. Alarms, texts and links go on all the while."
 
@@ -23,7 +23,7 @@ TOO_OFTEN = "Too many tries from here. Wait a quarter of an hour. Alarms, texts 
 @pages.get("/admin/")
 @open_to(Who.ANYONE)
 def front() -> ResponseReturnValue:
-    """The desk begins with the messages that need somebody."""
+    """The desk begins with who is in the water."""
     return redirect(FIRST_PAGE, 303)
 
 

@@ -73,7 +73,7 @@ const show = () => {
     ? ""
     : over
       ? "This link opens nothing any more. Act on the text itself."
-      : `No connection since ${at.textContent}. What you see may be old. Do not wait for this page: act on your text, and call.`;
+      : `No connection since ${at.textContent}. What you see may be old. ${looked.dataset.lost || "Do not wait for this page: act on your text, and call."}`;
 };
 
 const ask = async () => {

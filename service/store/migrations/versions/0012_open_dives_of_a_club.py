@@ -1,15 +1,15 @@
 """Open dives of a club, and those that closed a while ago, are found without reading all that it ever had.
 
-Revision ID: 0011
-Revises: 0010
+Revision ID: 0012
+Revises: 0011
 """
 
 from __future__ import annotations
 
 from alembic import op
 
-revision = "0011"
-down_revision = "0010"
+revision = "0012"
+down_revision = "0011"
 branch_labels = None
 depends_on = None
 
