@@ -130,8 +130,9 @@ def confirm_for_club(service: Service, admin: SignedIn) -> int:
     """
     now = service.clock.now()
     ended = _to_all(service, EndHold(desk_actor(admin, "Let the clocks go on")), now, admin.club_id)
-    service.write(lambda session: desk_log.note(service, session, admin, CONFIRMED, {"dives": ended}))
-    service.nudge()
+    if ended:
+        service.write(lambda session: desk_log.note(service, session, admin, CONFIRMED, {"dives": ended}))
+        service.nudge()
     return ended
 
 

@@ -51,7 +51,7 @@ def test_an_officer_who_knows_who_is_in_the_water_lets_the_clocks_go_on(at: Site
     assert at.now_of(wet).phase is Phase.ALERT
     assert at.now_of(dive).phase is Phase.FILED
     entries = at.service.read(lambda session: log.entries(session, log.club_chain("skerry")))
-    assert [(one.actor or {})["name"] for one in entries if one.kind == CONFIRMED][0] == "Ove Strand"
+    assert [(one.actor or {})["name"] for one in entries if one.kind == CONFIRMED] == ["Ove Strand"]
 
 
 def test_no_other_clubs_clocks_go_on_by_it(at: Site, client: FlaskClient) -> None:
