@@ -1,15 +1,15 @@
 """Open dives of a club, and those that closed a while ago, are found without reading all that it ever had.
 
-Revision ID: 0013
-Revises: 0012
+Revision ID: 0014
+Revises: 0013
 """
 
 from __future__ import annotations
 
 from alembic import op
 
-revision = "0013"
-down_revision = "0012"
+revision = "0014"
+down_revision = "0013"
 branch_labels = None
 depends_on = None
 
