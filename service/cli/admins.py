@@ -7,7 +7,7 @@ import secrets
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final
+from typing import Final, NoReturn
 from zoneinfo import available_timezones
 
 import click
@@ -16,14 +16,21 @@ from sqlalchemy.orm import Session
 
 from service.cli.opening import fail, opened, service_with_schema, settings_of_environment
 from service.domain.phone import PhoneError, read_phone
+from service.operations.accounts import forget, is_last_owner
+from service.operations.admin_roles import AdminRole
 from service.operations.canary_dive import set_number
 from service.operations.links import hash_token
+from service.operations.password_rules import unfit
 from service.operations.service import Service
 from service.store import admins, clubs, log, schema, tokens
-from service.store.seed import hash_password
+from service.store.passwords import hash_password
 
-PASSWORD_MIN: Final = 12
 TOKEN_BYTES: Final = 24  # 192 random bits
+_PASSWORD_FILE: Final = click.option(
+    "--password-file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="The password is its first line; without this you are asked for it twice.",
+)
 _CLUB_ID: Final = re.compile(r"[a-z0-9-]{2,30}")
 
 
@@ -115,27 +122,81 @@ def admin() -> None:
 @click.option("--name", required=True)
 @click.option("--email", required=True, help="What the admin signs in with.")
 @click.option("--phone", help="Where to tell the admin that nobody answers an alarm, or that a part is dead.")
-@click.option(
-    "--password-file",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="The password is its first line; without this you are asked for it twice.",
-)
-def create_admin(*, club_id: str | None, name: str, email: str, phone: str | None, password_file: Path | None) -> None:
+@click.option("--role", type=click.Choice([role.value for role in AdminRole]), default="owner", show_default=True)
+@_PASSWORD_FILE
+def create_admin(
+    *, club_id: str | None, name: str, email: str, phone: str | None, role: str, password_file: Path | None
+) -> None:
     """Add an admin, with a password of 12 characters or more."""
     service = service_with_schema(settings_of_environment(), "command")
     club_id, country = chosen_club(service, club_id)
     if not re.fullmatch(r"[^@\s]+@[^@\s]+", email):
         raise click.BadParameter("an address like finn@example.org", param_hint="--email")
     number = None if phone is None else _phone(phone, country, "--phone")
-    hashed = hash_password(_password(password_file))
+    hashed = hash_password(_password(password_file, (name, email, club_id)))
 
     def work(session: Session) -> None:
-        now = service.clock.now()
-        admins.add(session, club_id=club_id, name=name, email=email, phone=number, password_hash=hashed, now=now)
-        _log(session, service, club_id, "admin_created", {"name": name, "email": email})
+        admins.add(
+            session,
+            club_id=club_id,
+            name=name,
+            email=email,
+            phone=number,
+            password_hash=hashed,
+            role=role,
+            now=service.clock.now(),
+        )
+        _log(session, service, club_id, "admin_created", {"name": name, "email": email, "role": role})
 
     _write(service, work, "an admin with that email is there already")
     click.echo(f"Admin {name} added to {club_id}.")
+
+
+@admin.command("disable")
+@click.option("--email", required=True, help="What the admin signs in with.")
+def disable_admin(*, email: str) -> None:
+    """End an account: signed out at once, told nothing more. Not the last owner's."""
+    service = service_with_schema(settings_of_environment(), "command")
+
+    found = service.read(lambda session: admins.by_email(session, email))
+    if found is None:
+        _nobody(email)
+
+    def work(session: Session) -> bool:
+        log.hold(session, log.club_chain(found.club_id))
+        if is_last_owner(session, found.id, found.club_id):
+            return False
+        forget(session, found.id)
+        admins.disable(session, found.id, service.clock.now())
+        _log(session, service, found.club_id, "admin_disabled", {"of": found.name})
+        return True
+
+    if not service.write(work):
+        fail("this is the last owner of the club: make somebody else one first, or use admin reset")
+    click.echo(f"Admin {found.name} is disabled.")
+
+
+@admin.command("reset")
+@click.option("--email", required=True, help="What the admin signs in with.")
+@_PASSWORD_FILE
+def reset_admin(*, email: str, password_file: Path | None) -> None:
+    """Let an admin in again who is locked out: a new password, no second step, every browser signed out.
+
+    For the last owner of a club, whom nobody at the desk can help. Be sure that it is they who ask.
+    """
+    service = service_with_schema(settings_of_environment(), "command")
+    found = service.read(lambda session: admins.by_email(session, email))
+    if found is None:
+        _nobody(email)
+    hashed = hash_password(_password(password_file, (found.name, found.email, found.club_id)))
+
+    def work(session: Session) -> None:
+        forget(session, found.id)
+        admins.set_password(session, found.id, hashed)
+        _log(session, service, found.club_id, "admin_reset", {"of": found.name})
+
+    service.write(work)
+    click.echo(f"Admin {found.name} signs in with the new password, without a second step.")
 
 
 @click.group()
@@ -182,13 +243,18 @@ def _phone(text: str, country: str, option: str) -> str:
         raise click.BadParameter(str(fault), param_hint=option) from None
 
 
-def _password(path: Path | None) -> str:
+def _nobody(email: str) -> NoReturn:
+    fail(f"nobody in office signs in with {email}")
+
+
+def _password(path: Path | None, names: tuple[str, ...]) -> str:
     if path is None:
         password: str = click.prompt("Password", hide_input=True, confirmation_prompt="Again")
     else:
         password = path.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r")
-    if len(password) < PASSWORD_MIN:
-        click.echo(f"linetender: a password has at least {PASSWORD_MIN} characters", err=True)
+    fault = unfit(password, names)
+    if fault is not None:
+        click.echo(f"linetender: {fault}", err=True)
         sys.exit(2)
     return password
 

@@ -19,7 +19,8 @@ from service.settings import PREFIX
 from service.store import admins, clubs, health, schema, tokens
 from service.store.codec import dump_grace
 from service.store.engine import open_engine, reading, run
-from service.store.seed import RECEIVING_NUMBER, Seeded, hash_password, seed
+from service.store.passwords import hash_password
+from service.store.seed import RECEIVING_NUMBER, Seeded, seed
 
 HOST: Final = "127.0.0.1"
 ACCOUNT: Final = "AC00000001"

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service.store.ids import new_id
 from service.store.tables import AdminRow
+from service.store.upsert import touched
 
 
 def add(
@@ -27,7 +28,7 @@ def add(
         id=new_id(),
         club_id=club_id,
         name=name,
-        email=_folded(email),
+        email=folded(email),
         phone=phone,
         password_hash=password_hash,
         created_at=now,
@@ -46,8 +47,18 @@ def get(session: Session, admin_id: str) -> AdminRow | None:
 
 def by_email(session: Session, email: str) -> AdminRow | None:
     """The admin who signs in with that address, unless disabled."""
-    found = select(AdminRow).where(AdminRow.email == _folded(email), AdminRow.disabled_at.is_(None))
+    found = select(AdminRow).where(AdminRow.email == folded(email), AdminRow.disabled_at.is_(None))
     return session.execute(found).scalar_one_or_none()
+
+
+def by_email_ever(session: Session, email: str) -> AdminRow | None:
+    """The admin who signs in with that address, or did until they were disabled."""
+    return session.execute(select(AdminRow).where(AdminRow.email == folded(email))).scalar_one_or_none()
+
+
+def set_password(session: Session, admin_id: str, password_hash: str) -> None:
+    """The admin signs in with another password from now on."""
+    touched(session, update(AdminRow).where(AdminRow.id == admin_id).values(password_hash=password_hash))
 
 
 def listing(session: Session, club_id: str) -> list[AdminRow]:
@@ -74,5 +85,6 @@ def disable(session: Session, admin_id: str, now: datetime) -> None:
         session.flush()
 
 
-def _folded(email: str) -> str:
+def folded(email: str) -> str:
+    """An address as it is kept: the same, however it was typed."""
     return email.strip().casefold()

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-import argon2
 from sqlalchemy.orm import Session
 
 from service.store import admins, clubs, people, reaches, seed_sites
+from service.store.passwords import hash_password
 
 CLUB_ID: Final = "skerry-bay"
 CLUB_NAME: Final = "Skerry Bay Divers"
@@ -44,11 +44,6 @@ class Seeded:
     admin_email: str
     people: tuple[tuple[str, str], ...]
     sites: tuple[str, ...]
-
-
-def hash_password(password: str) -> str:
-    """What is stored of a password: Argon2id with the low-memory parameters of RFC 9106 section 4."""
-    return argon2.PasswordHasher().hash(password)
 
 
 def seed(session: Session, now: datetime, *, admin_password: str) -> Seeded:

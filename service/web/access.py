@@ -29,10 +29,11 @@ class Who(StrEnum):
     """Who may use a route."""
 
     ANYONE = "anyone"
-    LINK_HOLDER = "link holder"  # the token in the path, of one person for one dive
+    LINK_HOLDER = "link holder"  # the token in the path: of one person for one dive, or what an owner passed on
     GATEWAY = "gateway"  # a signature, or in practice an account and token
     SCRIPT = "script"  # a bearer token of a club
     ADMIN = "admin"  # a session of the desk
+    BOARD = "board"  # a session of the desk, or a screen in the clubhouse; to look and nothing more
     OPERATOR = "operator"  # from this machine, or with the metrics token
     PRACTICE = "practice"  # anyone, in a demo; these routes exist only there
 

@@ -46,8 +46,13 @@ class Bounds:
 
     plans_by_address: Bound = field(default_factory=lambda: Bound(30, timedelta(hours=24)))
     joins_by_address: Bound = field(default_factory=lambda: Bound(20, timedelta(hours=1)))
+    # Of browsers that the admin has not used before; those have a count of their own in the database.
+    sign_ins_by_account_and_address: Bound = field(default_factory=lambda: Bound(10, timedelta(minutes=15)))
     sign_ins_by_address: Bound = field(default_factory=lambda: Bound(30, timedelta(minutes=15)))
-    sign_ins_by_account: Bound = field(default_factory=lambda: Bound(10, timedelta(minutes=15)))
+    sign_ins_by_account: Bound = field(default_factory=lambda: Bound(100, timedelta(minutes=15)))
+    sign_ins: Bound = field(default_factory=lambda: Bound(120, timedelta(minutes=1)))  # each costs a tenth of a second
+    # Passwords and codes of somebody who is signed in, and links that are guessed.
+    proofs_by_session: Bound = field(default_factory=lambda: Bound(10, timedelta(minutes=15)))
     unauthentic_texts: Bound = field(default_factory=lambda: Bound(20, timedelta(minutes=1)))
 
 

@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy.orm import Session
 
 from service.operations.links import hash_token
-from service.store import admins, clubs, log, tokens
-from service.store.engine import open_engine, reading
+from service.store import admin_sessions, admins, clubs, log, second_factors, tokens
+from service.store.engine import open_engine, reading, writing
 from tests.cli.conftest import Run
 
 CLUB = (
@@ -169,3 +169,59 @@ def test_a_club_gets_a_canary_number_and_loses_it(ready: Run, environment: dict[
 def test_a_canary_number_that_cannot_be_is_refused(ready: Run, options: tuple[str, ...]) -> None:
     """The number that divers text to would answer itself for ever."""
     assert ready("club", "canary", *options).exit_code == 2
+
+
+def test_an_admin_is_disabled_but_not_the_last_owner(ready: Run, environment: dict[str, str], tmp_path: Path) -> None:
+    """The club keeps somebody who can invite others."""
+    file = tmp_path / "password"
+    file.write_text(f"{PASSWORD}\n", encoding="utf-8")
+    ready(*ADMIN, "--password-file", str(file))
+    ready(
+        "admin",
+        "create",
+        "--name",
+        "Ida",
+        "--email",
+        "ida@example.invalid",
+        "--role",
+        "viewer",
+        "--password-file",
+        str(file),
+    )
+
+    refused = ready("admin", "disable", "--email", "finn@example.invalid")
+    done = ready("admin", "disable", "--email", "IDA@example.invalid")
+    nobody = ready("admin", "disable", "--email", "ida@example.invalid")
+
+    assert (refused.exit_code, done.exit_code, nobody.exit_code) == (1, 0, 1)
+    assert "last owner" in refused.stderr
+    assert "nobody in office" in nobody.stderr
+    with looking(environment) as session:
+        assert [(one.name, one.role) for one in admins.listing(session, "skerry-bay")] == [("Finn Aske", "owner")]
+
+
+def test_an_admin_who_is_locked_out_is_let_in_again(ready: Run, environment: dict[str, str]) -> None:
+    """By a new password, without second step, session or known browser; the log has it."""
+    ready(*ADMIN, typed=f"{PASSWORD}\n{PASSWORD}\n")
+    with looking(environment) as session:
+        finn = admins.by_email(session, "finn@example.invalid")
+    assert finn is not None
+    engine = open_engine(environment["DATABASE_URL"])
+    with writing(engine) as session:
+        now = finn.created_at
+        second_factors.begin(session, finn.id, "sealed", now)
+        admin_sessions.add(session, token_hash="0" * 64, admin_id=finn.id, now=now, ends_at=now)
+    engine.dispose()
+
+    short = ready("admin", "reset", "--email", "finn@example.invalid", typed="short\nshort\n")
+    done = ready("admin", "reset", "--email", "finn@example.invalid", typed="shingle under the tide\n" * 2)
+    nobody = ready("admin", "reset", "--email", "ida@example.invalid")
+
+    assert (short.exit_code, done.exit_code, nobody.exit_code) == (2, 0, 1)
+    with looking(environment) as session:
+        after = admins.by_email(session, "finn@example.invalid")
+        assert after is not None
+        assert argon2.PasswordHasher().verify(after.password_hash, "shingle under the tide")
+        assert second_factors.get(session, finn.id) is None
+        assert admin_sessions.listing(session, finn.id) == []
+        assert log.entries(session, log.club_chain("skerry-bay"))[-1].kind == "admin_reset"

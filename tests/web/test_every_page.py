@@ -13,19 +13,25 @@ from sqlalchemy.orm import Session
 from service.domain.dive.commands import Start, Tick
 from service.domain.people import Actor, Role, Via
 from service.domain.wording import LinkKind
+from service.operations.admin_roles import AdminRole
+from service.operations.board_screens import make_screen, screens
+from service.operations.inviting import invitations, invite
 from service.operations.joining import begin
+from service.operations.one_time_codes import new_secret, sealed, secrets_sealer
 from service.operations.people import PersonTyped
 from service.operations.plan_reading import NamedPhone
 from service.operations.recording import act
-from service.store import outbox, people
+from service.operations.signing_in import SignedIn, as_signed_in
+from service.store import admins, outbox, people, second_factors
 from service.store.tables import Base
 from service.web.access import Who, who_may
+from service.web.context import EXTENSION
 from tests.web.desk.entering import enter
 from tests.web.installation import API_TOKEN, PRACTICE, PUBLIC_URL, Site
 from tests.web.reading import Page
 
 # A link is put in as a whole: its token opens one dive to one person.
-LINK = re.compile(r"/(dive|alarm|handover|contact)/<token>")
+LINK = re.compile(r"/(dive|alarm|handover|contact|invitation|screen)/<token>")
 PART = re.compile(r"<(?:[a-z]+:)?([a-z_]+)>")
 BY = Actor(Role.DIVER, "Anna Holt", Via.PAGE, key="diver-0", words="In")
 LOOKED_AT = {
@@ -55,7 +61,7 @@ def overdue_paths(at: Site) -> dict[str, str]:
     paths = {"dive": at.dive_path(dive), "alarm": at.alarm_path(dive), "handover": pack, "contact": contact}
     messages = at.service.read(lambda session: outbox.of_dive(session, dive.id))
     parts = {"dive_id": dive.id, "message_id": messages[0].id, "club_id": at.club_id, "code": "LANTERN"}
-    parts |= {"join_token": join_token_of(at), "person_id": person_id_of(at)}
+    parts |= {"join_token": join_token_of(at), "person_id": person_id_of(at), **links_of_accounts(at)}
     return {**paths, **parts, "account": PRACTICE.account, "filename": "slate.css"}
 
 
@@ -70,6 +76,28 @@ def join_token_of(at: Site) -> str:
 def person_id_of(at: Site) -> str:
     """The id of somebody the club knows, with a contact."""
     return at.service.read(lambda session: next(one.id for one in people.listing(session, at.club_id)))
+
+
+def links_of_accounts(at: Site) -> dict[str, str]:
+    """An open invitation, a board screen that waits to be opened, and a second step that waits to be confirmed."""
+    seal = secrets_sealer(at.app.extensions[EXTENSION].settings.secret_key)
+
+    def begin_second_step(session: Session) -> SignedIn:
+        owner = admins.listing(session, at.club_id)[0]
+        second_factors.begin(session, owner.id, sealed(seal, new_secret()), at.clock.now())
+        return as_signed_in(session, owner)
+
+    owner = at.service.write(begin_second_step)
+    screen = make_screen(at.service, owner, "Kit room")
+    invitation = invite(at.service, owner, "ida@skerry.example", AdminRole.OFFICER)
+    return {
+        "invitation": f"/invitation/{invitation}",
+        "screen": f"/screen/{screen}",
+        "admin_id": owner.admin_id,
+        "screen_id": screens(at.service, at.club_id)[0].screen_id,
+        "invitation_id": invitations(at.service, at.club_id)[0].invitation_id,
+        "handle": "0" * 16,
+    }
 
 
 def every_get(at: Site) -> list[str]:

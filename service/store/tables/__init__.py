@@ -1,5 +1,13 @@
 """The tables, one module per aggregate. Rows only: no rule, no wording and no input or output lives here."""
 
+from service.store.tables.account import (
+    AdminInvitationRow,
+    BoardScreenRow,
+    KnownBrowserRow,
+    RecoveryCodeRow,
+    SecondFactorRow,
+    SecondStepRow,
+)
 from service.store.tables.base import Base
 from service.store.tables.club import AdminRow, AdminSessionRow, ApiTokenRow, ClubRow
 from service.store.tables.dive import DiveCodeRow, DivePhoneRow, DiveRow, LinkRow
@@ -14,11 +22,13 @@ from service.store.tables.reach import GatewayCanaryRow, GatewayStateRow, ReachR
 from service.store.tables.site import SitePointRow, SiteRow, TidalExtremeRow
 
 __all__ = [
+    "AdminInvitationRow",
     "AdminRow",
     "AdminSessionRow",
     "ApiTokenRow",
     "AttemptRow",
     "Base",
+    "BoardScreenRow",
     "CanaryRow",
     "ChainHeadRow",
     "ClubRow",
@@ -33,6 +43,7 @@ __all__ = [
     "InboundPartRow",
     "InboundTextRow",
     "JoinRow",
+    "KnownBrowserRow",
     "LinkRow",
     "LogCheckpointRow",
     "LogEntryRow",
@@ -44,6 +55,9 @@ __all__ = [
     "PracticePhoneRow",
     "ReachRow",
     "ReceiptRow",
+    "RecoveryCodeRow",
+    "SecondFactorRow",
+    "SecondStepRow",
     "SitePointRow",
     "SiteRow",
     "TidalExtremeRow",

@@ -47,7 +47,7 @@ class AdminRow(Base):
 
 
 class AdminSessionRow(Base):
-    """An admin signed in on one browser; only the hash of its cookie is kept."""
+    """An admin signed in on one browser; only the hash of its cookie is kept. `browser`: what it calls itself."""
 
     __tablename__ = "admin_sessions"
 
@@ -56,6 +56,7 @@ class AdminSessionRow(Base):
     created_at: Mapped[datetime]
     seen_at: Mapped[datetime]
     ends_at: Mapped[datetime]
+    browser: Mapped[str | None]
 
 
 class ApiTokenRow(Base):

@@ -5,16 +5,20 @@ from __future__ import annotations
 from flask import Flask
 
 from service.web.desk import (
+    accounts,
     board,
     dives,
     gateways,
     grace,
     held,
+    invitation,
     messages,
+    own_account,
     paper,
     people,
     people_files,
     people_merging,
+    screens,
     sign_in,
 )
 from service.web.desk.places import places_for
@@ -32,6 +36,10 @@ BLUEPRINTS = (
     gateways.pages,
     grace.pages,
     paper.pages,
+    screens.pages,
+    accounts.pages,
+    invitation.pages,
+    own_account.pages,
 )
 
 

@@ -23,6 +23,9 @@ PLACES = (
     Place("/admin/gateways", "Gateways"),
     Place("/admin/grace", "Grace periods"),
     Place("/admin/paper", "Paper"),
+    Place("/admin/screens", "Board screens", AdminRole.OFFICER),
+    Place("/admin/accounts", "Accounts", AdminRole.OWNER),
+    Place("/admin/own-account", "Your account"),
 )
 
 

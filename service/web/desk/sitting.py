@@ -10,17 +10,19 @@ import hashlib
 import hmac
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import timedelta
 from functools import wraps
 from http import HTTPStatus
-from typing import ParamSpec
+from typing import Final, ParamSpec
 
-from flask import Response, g, redirect, render_template, request
+from flask import Response, abort, g, make_response, redirect, render_template, request
 from flask.typing import ResponseReturnValue
 from markupsafe import Markup
 from werkzeug.exceptions import Forbidden
 
 from service.operations.admin_roles import AdminRole
-from service.operations.signing_in import LASTS, SignedIn, signed_in
+from service.operations.board_screens import BoardScreen, screen_of
+from service.operations.signing_in import BROWSER_KNOWN_FOR, LASTS, PUT_OFF_MAX, SignedIn, signed_in
 from service.web.access import Who, open_to
 from service.web.context import web
 
@@ -28,6 +30,7 @@ FORM_TOKEN = "desk"  # noqa: S105 - the name of a field
 SIGN_IN_PATH = "/admin/sign-in"
 _PURPOSE = b"linetender desk form"
 _NEEDS = "needs_role"
+_SCREEN_COOKIE_LASTS: Final = timedelta(days=400)  # browsers keep none for longer (RFC 6265bis); renewed by each page
 
 P = ParamSpec("P")
 
@@ -81,6 +84,37 @@ def _too_much(role: AdminRole, needs: AdminRole) -> ResponseReturnValue:
     return render_template("error.html", title="Not with your role", words=words), HTTPStatus.FORBIDDEN
 
 
+def at_board(view: Callable[P, ResponseReturnValue]) -> Callable[P, ResponseReturnValue]:
+    """Serve the water board: to an admin of any role, and to a board screen. It may be looked at and nothing more.
+
+    Within the view `board_viewer()` says for which club, `sitter()` which admin and `board_screen()` which screen it
+    is. A page asks who is nobody to sign in; what a page asks for by itself (no `text/html` in Accept) gets 401 for
+    nobody and 403 for a screen that was taken off, so that the page can turn wrong at once. Such asking does not count
+    as use of an admin's session: a board that is left open signs itself out like any page, but never during an alarm.
+    """
+
+    @open_to(Who.BOARD)
+    @wraps(view)
+    def served(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
+        if request.method not in {"GET", "HEAD"}:
+            raise Forbidden
+        found = _found(used=False)
+        if found is not None:
+            g.desk = found
+            return view(*args, **kwargs)
+        token = request.cookies.get(screen_cookie_name(), "")
+        screen = screen_of(web().service, token) if token else None
+        if screen is None:
+            return redirect(SIGN_IN_PATH, 303) if _is_page() else abort(401)
+        if screen.revoked:
+            return make_response(render_template("desk/screen_off.html", screen=screen), 403)
+        g.board_screen = screen
+        response = make_response(view(*args, **kwargs))
+        return keep_screen(response, token) if _is_page() else response
+
+    return served
+
+
 def role_needed(view: Callable[..., object]) -> AdminRole | None:
     """The role that a view asks for; None where it asks for none."""
     return getattr(view, _NEEDS, None)
@@ -98,40 +132,90 @@ def sitter() -> Desk | None:
     return found
 
 
+def board_screen() -> BoardScreen | None:
+    """The screen that looks at the water board; None for an admin."""
+    found: BoardScreen | None = g.get("board_screen")
+    return found
+
+
+def board_viewer() -> SignedIn | BoardScreen:
+    """Who looks at the water board: `club_id`, `club_name` and `zone` are there for either."""
+    return board_screen() or desk().admin
+
+
 def form_token() -> Markup:
     """The hidden field that every form of the desk carries."""
     return Markup('<input type="hidden" name="{}" value="{}">').format(FORM_TOKEN, desk().form_token)
 
 
 def cookie_name() -> str:
-    """Under https the prefix makes browsers refuse a cookie that another host of the domain has set."""
-    return "__Host-desk" if _is_https() else "desk"
+    """What the cookie of a session is called."""
+    return _named("desk")
+
+
+def browser_cookie_name() -> str:
+    """What the cookie is called by which a browser is known again. It signs nobody in."""
+    return _named("desk-browser")
+
+
+def step_cookie_name() -> str:
+    """What the cookie is called of somebody whose password was right and whose code is waited for."""
+    return _named("desk-step")
+
+
+def screen_cookie_name() -> str:
+    """What the cookie of a board screen is called."""
+    return _named("board")
 
 
 def keep(response: Response, token: str) -> Response:
-    """Sign this browser in."""
-    response.set_cookie(
-        cookie_name(),
-        token,
-        max_age=int(LASTS.total_seconds()),
-        secure=_is_https(),
-        httponly=True,
-        samesite="Strict",
-        path="/",
-    )
-    return response
+    """Sign this browser in. Its cookie lasts for as long as the session may be put off."""
+    return set_cookie(response, cookie_name(), token, LASTS + PUT_OFF_MAX)
+
+
+def keep_known(response: Response, token: str) -> Response:
+    """Know this browser again."""
+    return set_cookie(response, browser_cookie_name(), token, BROWSER_KNOWN_FOR)
+
+
+def keep_screen(response: Response, token: str) -> Response:
+    """Have this browser be a board screen, for as long as it goes on asking."""
+    return set_cookie(response, screen_cookie_name(), token, _SCREEN_COOKIE_LASTS)
 
 
 def forget(response: Response) -> Response:
     """Sign this browser out."""
-    response.delete_cookie(cookie_name(), path="/", secure=_is_https(), httponly=True, samesite="Strict")
+    return drop_cookie(response, cookie_name())
+
+
+def set_cookie(response: Response, name: str, token: str, lasts: timedelta) -> Response:
+    """A cookie that no script reads and no other site sends."""
+    seconds = int(lasts.total_seconds())
+    response.set_cookie(name, token, max_age=seconds, secure=_is_https(), httponly=True, samesite="Strict", path="/")
     return response
 
 
-def _found() -> Desk | None:
+def drop_cookie(response: Response, name: str) -> Response:
+    """Have the browser forget it."""
+    response.delete_cookie(name, path="/", secure=_is_https(), httponly=True, samesite="Strict")
+    return response
+
+
+def _named(name: str) -> str:
+    """Under https the prefix makes browsers refuse a cookie that another host of the domain has set."""
+    return f"__Host-{name}" if _is_https() else name
+
+
+def _found(*, used: bool = True) -> Desk | None:
     token = request.cookies.get(cookie_name())
-    admin = signed_in(web().service, token) if token else None
+    admin = signed_in(web().service, token, used=used) if token else None
     return None if admin is None or token is None else Desk(admin, token)
+
+
+def _is_page() -> bool:
+    """Whether a person opens a page, and not a page something more."""
+    accept = request.headers.get("Accept", "")
+    return not accept or "text/html" in accept
 
 
 def _is_ours(found: Desk) -> bool:
