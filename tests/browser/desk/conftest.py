@@ -45,7 +45,7 @@ class Seat:
         self.go("/admin/sign-in")
         self.browser.find_element(By.NAME, "email").send_keys(EMAILS[role])
         self.browser.find_element(By.NAME, "password").send_keys(ADMIN_PASSWORD)
-        push(self.browser, By.CSS_SELECTOR, "form.deed button")
+        push(self.browser, By.CSS_SELECTOR, "form.deed > button")
 
 
 @pytest.fixture
