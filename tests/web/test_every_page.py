@@ -35,6 +35,7 @@ LINK = re.compile(r"/(dive|alarm|handover|contact|invitation|screen)/<token>")
 PART = re.compile(r"<(?:[a-z]+:)?([a-z_]+)>")
 BY = Actor(Role.DIVER, "Anna Holt", Via.PAGE, key="diver-0", words="In")
 LOOKED_AT = {
+    "/admin/figures",
     "/admin/messages",
     "/admin/people",
     "/admin/people/ID/merge",

@@ -22,6 +22,7 @@ PLACES = (
     Place("/admin/messages", "Messages"),
     Place("/admin/gateways", "Gateways"),
     Place("/admin/grace", "Grace periods"),
+    Place("/admin/figures", "Figures"),
     Place("/admin/paper", "Paper"),
     Place("/admin/screens", "Board screens", AdminRole.OFFICER),
     Place("/admin/accounts", "Accounts", AdminRole.OWNER),
