@@ -26,6 +26,7 @@ CHECKPOINT_ASKED_EVERY_S: Final = 60.0
 POLL_EVERY_S: Final = 60.0
 GATEWAYS_EVERY_S: Final = 60.0
 CANARY_DIVES_EVERY_S: Final = 10.0
+RETENTION_EVERY_S: Final = 600.0
 
 # Without time-outs on the socket a half-open link to the broker blocks beat and workers for ever (kombu's
 # default). The time-outs are longer than the second for which a worker waits in one BRPOP.
@@ -124,4 +125,5 @@ def _schedule() -> dict[str, dict[str, Any]]:
         "poll": {"task": queues.POLL, "schedule": POLL_EVERY_S},
         "gateways": {"task": queues.GATEWAYS, "schedule": GATEWAYS_EVERY_S},
         "canary-dives": {"task": queues.CANARY_DIVES, "schedule": CANARY_DIVES_EVERY_S},
+        "retention": {"task": queues.RETENTION, "schedule": RETENTION_EVERY_S},
     }

@@ -27,6 +27,7 @@ CHECKPOINT: Final = "upkeep.checkpoint"
 POLL: Final = "upkeep.poll"
 GATEWAYS: Final = "upkeep.gateways"
 CANARY_DIVES: Final = "upkeep.canary_dives"
+RETENTION: Final = "upkeep.retention"
 
 QUEUE_OF: Final = {
     SWEEP: DEADLINES,
@@ -39,4 +40,5 @@ QUEUE_OF: Final = {
     POLL: MESSAGES,
     GATEWAYS: MESSAGES,
     CANARY_DIVES: MESSAGES,
+    RETENTION: MESSAGES,
 }

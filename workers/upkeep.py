@@ -7,25 +7,21 @@ home.
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import Final
 
 from celery import Celery
-from sqlalchemy.orm import Session
 
 from service.operations.breaking import tell_relief
 from service.operations.canary_dive import look_after_canary_dives
+from service.operations.checkpointing import write_checkpoint
 from service.operations.gateway_canary import look_after_canaries
 from service.operations.health import forget_wrong_codes, return_canary, send_canary
 from service.operations.intake import Intake
 from service.operations.polling import poll
-from service.operations.service import Service
-from service.store import health, log
+from service.operations.retention import erase_past
 from workers import queues
 from workers.process import Process
 
-CHECKPOINT_EVERY: Final = timedelta(hours=1)
-CHECKPOINT: Final = "checkpoint"
 POLLS_WITHIN_S: Final = 45  # some gateways, of 12 s each
 
 
@@ -73,6 +69,14 @@ def add_tasks(celery: Celery, here: Process) -> None:
         look_after_canaries(here.service(), here.gateways())
         tell_relief(here.service(), [gateway.name for gateway in here.gateways()])
 
+    @celery.task(name=queues.RETENTION, shared=False, time_limit=30, soft_time_limit=20)
+    def erase_what_is_past() -> None:
+        """Erase personal detail whose time is over.
+
+        Idempotent: what is erased is erased, and a dive that another process has in hand is passed over.
+        """
+        erase_past(here.service())
+
     @celery.task(name=queues.CANARY_DIVES, shared=False, time_limit=30, soft_time_limit=20)
     def look_after_dives() -> None:
         """Bring the daily canary dives a step further, and tell admins of one that is late.
@@ -81,18 +85,3 @@ def add_tasks(celery: Celery, here: Process) -> None:
         """
         # Without a spool: where the database is away this has failed before there is a text.
         look_after_canary_dives(here.service(), Intake(here.service(), None))
-
-
-def write_checkpoint(service: Service) -> bool:
-    """Write the hourly checkpoint of the log if it is time; whether it was."""
-    now = service.clock.now()
-
-    def work(session: Session) -> bool:
-        last = health.heartbeat(session, CHECKPOINT)
-        if last is not None and now - last.at < CHECKPOINT_EVERY:
-            return False
-        log.checkpoint(session, now)
-        health.beat(session, CHECKPOINT, now, service.process)
-        return True
-
-    return service.write(work)

@@ -46,6 +46,12 @@ def get(session: Session, club_id: str) -> ClubRow | None:
     return session.get(ClubRow, club_id)
 
 
+def hold(session: Session, club_id: str) -> ClubRow:
+    """The club, which nobody else changes until this transaction ends. Raises NoResultFound for no such club."""
+    # As for a dive: what refers to the row does not wait for this.
+    return session.get_one(ClubRow, club_id, populate_existing=True, with_for_update={"key_share": True})
+
+
 def set_canary_number(session: Session, club_id: str, number: str | None) -> None:
     """The phone to which the daily canary dive of a club goes; None for none. Raises LookupError for no such club."""
     club = get(session, club_id)

@@ -39,6 +39,12 @@ def beat(session: Session, name: str, at: datetime, detail: str | None = None) -
     touched(session, _LATER, {"of": name, "now": at, "says": detail})
 
 
+def set_back(session: Session, name: str, at: datetime, detail: str) -> None:
+    """Note that a part did its round at that time, though an earlier round may have been noted for later than that."""
+    if not insert_or_keep(session, HeartbeatRow, {"name": name, "at": at, "detail": detail}):
+        touched(session, update(HeartbeatRow).where(HeartbeatRow.name == name).values(at=at, detail=detail))
+
+
 def heartbeat(session: Session, name: str) -> Heartbeat | None:
     """The last heartbeat of a part; None when it never lived."""
     found = session.execute(_ONE, {"of": name}).first()

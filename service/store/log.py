@@ -6,27 +6,36 @@ that two of them cannot wait for each other.
 
 from __future__ import annotations
 
-import json
 import secrets
-from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, bindparam, func, select, update
+from sqlalchemy import bindparam, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.dive.events import Event
 from service.store.chain import GENESIS, checkpoint_hash, entry_hash, salted_hash
-from service.store.codec import canonical, load_event, stamp
-from service.store.log_check import CHECKPOINTS, not_folded, verify_all, verify_chain, verify_database, verify_dive
+from service.store.codec import canonical, load_event
+from service.store.log_check import (
+    CHECKPOINTS,
+    DETAILS_ERASED,
+    erased_at,
+    not_folded,
+    verify_all,
+    verify_chain,
+    verify_database,
+    verify_dive,
+)
+from service.store.log_reading import Entry, counts, entries, entry, export, latest, mentioning
 from service.store.tables import ChainHeadRow, LogCheckpointRow, LogEntryRow
 from service.store.upsert import insert_or_keep_rows, insert_rows, table, touched, update_rows
 
 EVENT_PREFIX: Final = "event:"
-_BLOCK: Final = 500
 
 __all__ = [
+    "CHECKPOINTS",
+    "DETAILS_ERASED",
     "EVENT_PREFIX",
     "Book",
     "Entry",
@@ -37,10 +46,15 @@ __all__ = [
     "counts",
     "dive_chain",
     "entries",
+    "entry",
     "erase_details",
+    "erase_entries",
+    "erased_at",
     "events",
     "export",
     "hold",
+    "latest",
+    "mentioning",
     "not_folded",
     "verify_all",
     "verify_chain",
@@ -49,21 +63,6 @@ __all__ = [
 ]
 
 Json = dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One entry. `actor` and `detail` are None once erased."""
-
-    chain: str
-    seq: int
-    at: datetime
-    kind: str
-    actor: Json | None
-    detail: Json | None
-    dive_id: str | None
-    club_id: str | None
-    hash: str
 
 
 def dive_chain(dive_id: str) -> str:
@@ -224,38 +223,6 @@ def _locked_heads(session: Session, chains: Sequence[str]) -> dict[str, tuple[in
     return {row.chain: (row.seq, row.hash) for row in found}
 
 
-def counts(session: Session, chain: str, kinds: Collection[str]) -> dict[str, int]:
-    """How many entries of a chain are of each of these kinds."""
-    row = LogEntryRow
-    found = select(row.kind, func.count()).where(row.chain == chain, row.kind.in_(kinds)).group_by(row.kind)
-    return dict.fromkeys(kinds, 0) | dict(iter(session.execute(found)))
-
-
-def entries(session: Session, chain: str) -> list[Entry]:
-    """All entries of a chain in their order."""
-    statement = _selected().where(LogEntryRow.chain == chain).order_by(LogEntryRow.seq)
-    return [_entry(row) for row in session.execute(statement)]
-
-
-def entry(session: Session, chain: str, seq: int) -> Entry | None:
-    """One entry of a chain."""
-    found = session.execute(_selected().where(LogEntryRow.chain == chain, LogEntryRow.seq == seq)).first()
-    return None if found is None else _entry(found)
-
-
-def mentioning(session: Session, chain: str, word: str) -> list[Entry]:
-    """The entries of a chain that have this word in their detail, in their order."""
-    row = LogEntryRow
-    statement = _selected().where(row.chain == chain, row.detail.contains(word, autoescape=True)).order_by(row.seq)
-    return [_entry(found) for found in session.execute(statement)]
-
-
-def latest(session: Session, chain: str, kind: str, limit: int) -> list[Entry]:
-    """The last entries of one kind in a chain, the latest first."""
-    statement = _selected().where(LogEntryRow.chain == chain, LogEntryRow.kind == kind)
-    return [_entry(row) for row in session.execute(statement.order_by(LogEntryRow.seq.desc()).limit(limit))]
-
-
 def events(session: Session, dive_id: str) -> list[tuple[int, Event]]:
     """The events of a dive with their sequence numbers; those whose detail was erased are missing.
 
@@ -299,81 +266,7 @@ def erase_details(session: Session, dive_id: str) -> int:
     return touched(session, erased)
 
 
-def export(
-    session: Session,
-    *,
-    chain: str | None = None,
-    club_id: str | None = None,
-    since: datetime | None = None,
-    until: datetime | None = None,
-) -> Iterator[Json]:
-    """Entries as plain JSON objects in the order in which they were written; `until` itself is left out."""
-    statement = _selected().order_by(LogEntryRow.id).limit(_BLOCK)
-    if chain is not None:
-        statement = statement.where(LogEntryRow.chain == chain)
-    if club_id is not None:
-        statement = statement.where(LogEntryRow.club_id == club_id)
-    if since is not None:
-        statement = statement.where(LogEntryRow.at >= since)
-    if until is not None:
-        statement = statement.where(LogEntryRow.at < until)
-    last = 0
-    while True:
-        found = session.execute(statement.where(LogEntryRow.id > last)).all()
-        yield from map(_exported, found)
-        if len(found) < _BLOCK:
-            return
-        last = found[-1].id
-
-
-def _exported(row: Row[*tuple[Any, ...]]) -> Json:
-    entry = _entry(row)
-    return {
-        "chain": entry.chain,
-        "seq": entry.seq,
-        "at": stamp(entry.at),
-        "kind": entry.kind,
-        "actor": entry.actor,
-        "detail": entry.detail,
-        "dive_id": entry.dive_id,
-        "club_id": entry.club_id,
-        "actor_hash": row.actor_hash,
-        "detail_hash": row.detail_hash,
-        "salt": row.salt,
-        "prev_hash": row.prev_hash,
-        "hash": entry.hash,
-    }
-
-
-def _selected() -> Select[*tuple[Any, ...]]:
-    row = LogEntryRow
-    return select(
-        row.id,
-        row.chain,
-        row.seq,
-        row.at,
-        row.kind,
-        row.actor,
-        row.detail,
-        row.dive_id,
-        row.club_id,
-        row.hash,
-        row.actor_hash,
-        row.detail_hash,
-        row.salt,
-        row.prev_hash,
-    )
-
-
-def _entry(row: Row[*tuple[Any, ...]]) -> Entry:
-    return Entry(
-        chain=row.chain,
-        seq=row.seq,
-        at=row.at,
-        kind=row.kind,
-        actor=None if row.actor is None else json.loads(row.actor),
-        detail=None if row.detail is None else json.loads(row.detail),
-        dive_id=row.dive_id,
-        club_id=row.club_id,
-        hash=row.hash,
-    )
+def erase_entries(session: Session, ids: Collection[int]) -> int:
+    """The same of single entries, by the numbers of their rows."""
+    erased = update(LogEntryRow).where(LogEntryRow.id.in_(ids), LogEntryRow.detail.is_not(None))
+    return touched(session, erased.values(actor=None, detail=None, salt=None)) if ids else 0

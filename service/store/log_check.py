@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from datetime import datetime
 from functools import partial
 from typing import Any, Final
 
 from sqlalchemy import Engine, Row, select
 from sqlalchemy.orm import Session
 
+from service.domain.dive.erased import without_detail
 from service.domain.dive.evolve import evolve
 from service.domain.dive.state import Dive
 from service.store import dives
@@ -19,6 +21,7 @@ from service.store.engine import reading
 from service.store.tables import ChainHeadRow, DiveRow, LogCheckpointRow, LogEntryRow
 
 CHECKPOINTS: Final = "checkpoints"
+DETAILS_ERASED: Final = "details_erased"
 _EVENT: Final = "event:"
 _BLOCK: Final = 500
 
@@ -96,8 +99,8 @@ def _wrong(row: Row[*tuple[Any, ...]], seq: int, prev_hash: str) -> str | None:
 def verify_all(session: Session) -> list[Fault]:
     """The first fault of every chain, of every dive against its fold, and of the checkpoints.
 
-    Wants a reading session, which sees one instant. A dive whose details were erased cannot be folded again;
-    `not_folded` lists those.
+    Wants a reading session, which sees one instant. A dive whose details were erased cannot be folded again, but what
+    the erasure must have left is asked of it; `not_folded` lists those.
     """
     found = (check(session) for check in _checks(session))
     return [fault for fault in found if fault is not None]
@@ -146,11 +149,16 @@ def verify_dive(session: Session, dive_id: str) -> list[Fault]:
 def _verify_fold(session: Session, dive_id: str) -> Fault | None:
     chain = f"dive:{dive_id}"
     folded: Dive | None = None
+    count, erased, said_at = 0, False, None
     for entry in _rows(session, chain):
+        if entry.kind == DETAILS_ERASED:
+            said_at = entry.at
         if not entry.kind.startswith(_EVENT):
             continue
-        if entry.detail is None:
-            return None
+        count += 1
+        erased = erased or entry.detail is None
+        if erased:
+            continue
         try:
             folded = evolve(folded, load_event(entry.kind.removeprefix(_EVENT), json.loads(entry.detail)))
         except ValueError as error:
@@ -158,9 +166,36 @@ def _verify_fold(session: Session, dive_id: str) -> Fault | None:
     row = session.get(DiveRow, dive_id, populate_existing=True)
     if row is None:
         return Fault(chain, None, "there is no such dive")
+    if erased:
+        return _not_as_erased(chain, row, count, said_at)
     if folded is None:
         return Fault(chain, None, "the log has no event of this dive")
     return _differing(chain, row, folded)
+
+
+def _not_as_erased(chain: str, row: DiveRow, count: int, said_at: datetime | None) -> Fault | None:
+    """What is wrong with a dive whose events were erased: they cannot be folded, but some things must hold.
+
+    The log says that it was done; the row holds nothing that was erased, and is of as many events as the log has.
+    """
+    if said_at is None:
+        return Fault(chain, None, "its details were erased, and no entry says so")
+    try:
+        stored = load_dive(row.state)
+    except UnreadableError as error:
+        return Fault(chain, None, f"the state of the dive cannot be read: {error}")
+    if stored != without_detail(stored):
+        return Fault(chain, None, "its details were erased from the log, and not from its row")
+    if stored.version != count:
+        return Fault(chain, None, f"the row is of {stored.version} events, and the log has {count}")
+    return _differing(chain, row, stored)
+
+
+def erased_at(session: Session, dive_id: str) -> datetime | None:
+    """When the details of a dive were erased as the log has it, so that its events cannot be folded again."""
+    row = LogEntryRow
+    found = select(row.at).where(row.chain == f"dive:{dive_id}", row.kind == DETAILS_ERASED).order_by(row.seq.desc())
+    return session.execute(found.limit(1)).scalar_one_or_none()
 
 
 def _differing(chain: str, row: DiveRow, folded: Dive) -> Fault | None:

@@ -22,6 +22,7 @@ from unittest.mock import patch
 from service.domain.people import Channel
 from service.operations import carrying, merging, outage_carrying
 from service.operations.breaking import tell_relief
+from service.operations.checkpointing import write_checkpoint
 from service.operations.gateway import Route
 from service.operations.gateway_canary import look_after_canaries
 from service.operations.polling import poll
@@ -38,7 +39,6 @@ from tests.simulation.gateways import SimulatedGateway, Taken
 from tests.simulation.loop import Loop, SimulatedPool, Waited
 from tests.simulation.people import Party
 from tests.simulation.processes import AWAY_ROLES, DoubtfulSpool, Life, Process, Web, is_expected
-from workers.upkeep import write_checkpoint
 
 HOURS = 24
 FAULTS_FOR = timedelta(hours=23)

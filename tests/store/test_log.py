@@ -11,7 +11,7 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.store import log
+from service.store import log, retention
 from service.store.engine import reading, writing
 from tests.store.examples import BY_ANNA, CLUB, NOW, add_dive, apply, filed, minutes, started
 
@@ -106,16 +106,18 @@ def test_an_erased_dive_keeps_its_chain_and_loses_who_and_what(engine: Engine) -
         apply(session, add_dive(session), started())
         note(session)
     with writing(engine) as session:
-        assert log.erase_details(session, "d1") == 2
+        assert retention.erase_dive(session, "d1", CLUB, NOW).entries == 2
         assert log.erase_details(session, "d1") == 0
+        note(session, log.dive_chain("d1"), kind=log.DETAILS_ERASED, dive_id="d1")
 
     with reading(engine) as session:
-        entries = log.entries(session, "dive:d1")
+        entries = log.entries(session, "dive:d1")[:2]
         assert [(entry.actor, entry.detail) for entry in entries] == [(None, None), (None, None)]
         assert [entry.kind for entry in entries] == ["event:filed", "event:started"]
         assert log.events(session, "d1") == []
         assert log.verify_all(session) == []
         assert log.not_folded(session) == ["d1"]
+        assert log.erased_at(session, "d1") == NOW
         whole = json.dumps(list(log.export(session, chain="dive:d1")))
         assert BY_ANNA.name not in whole
         assert [entry.detail for entry in log.entries(session, "club:skerry-bay")] != [None]

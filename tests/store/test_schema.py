@@ -73,6 +73,8 @@ def test_partial_indexes_are_partial_in_the_database(empty_engine: Engine) -> No
     assert found(empty_engine, WHERE) == {
         "ix_dives_next_due_at",
         "ix_messages_beside_dives",
+        "ix_dives_to_erase",
+        "ix_inbound_texts_to_erase",
         "ix_messages_expiring",
         "ix_messages_in_turn",
         "ix_receipts_strays",

@@ -36,6 +36,8 @@ PART = re.compile(r"<(?:[a-z]+:)?([a-z_]+)>")
 BY = Actor(Role.DIVER, "Anna Holt", Via.PAGE, key="diver-0", words="In")
 LOOKED_AT = {
     "/admin/figures",
+    "/admin/log",
+    "/admin/log/checkpoints",
     "/admin/messages",
     "/admin/people",
     "/admin/people/ID/merge",
@@ -150,6 +152,7 @@ def test_opening_any_address_changes_nothing(at: Site, client: FlaskClient) -> N
     }
     new = set(after["log_entries"]) - set(before["log_entries"])
     viewed = [path for path in paths if path.startswith(("/alarm/", "/handover/")) and not path.endswith("/standing")]
+    viewed += [path for path in paths if path == "/admin/log" or path.startswith("/admin/log/dive/")]
     assert len(new) == len(viewed)
     assert all("page_viewed" in row for row in new)
 

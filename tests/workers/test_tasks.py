@@ -13,6 +13,7 @@ from sqlalchemy import func, select
 
 from service.operations import health
 from service.operations.canary_dive import set_number
+from service.operations.checkpointing import write_checkpoint
 from service.operations.sweeping import sweep
 from service.settings import Settings
 from service.store import inbound
@@ -22,7 +23,6 @@ from workers import queues
 from workers.app import make_celery
 from workers.courier import carry
 from workers.process import Process
-from workers.upkeep import write_checkpoint
 
 
 def test_a_sweep_of_the_future_keeps_none_back(stage: Stage) -> None:

@@ -9,11 +9,14 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from service.store.tables.base import Base
 
+TO_ERASE = "closed_at IS NOT NULL AND erased_at IS NULL AND kept_at IS NULL"
+
 
 class DiveRow(Base):
     """One dive: `state` is the whole fold as JSON, and the rest is what queries need.
 
-    The plain columns also serve the plainest alarm, when `state` cannot be read.
+    The plain columns also serve the plainest alarm, when `state` cannot be read. `erased_at`: its personal detail is
+    gone. `kept_at`, by whom and why: it must not be erased.
     """
 
     __tablename__ = "dives"
@@ -28,6 +31,15 @@ class DiveRow(Base):
         ),
         Index("ix_dives_club_id_filed_at", "club_id", "filed_at"),
         Index("ix_dives_club_id_closed_at", "club_id", "closed_at"),
+        Index("ix_dives_club_id_reference", "club_id", "reference", "filed_at"),
+        # What is neither erased nor kept on somebody's word: all that retention ever has to look at.
+        Index(
+            "ix_dives_to_erase",
+            "club_id",
+            "closed_at",
+            sqlite_where=text(TO_ERASE),
+            postgresql_where=text(TO_ERASE),
+        ),
     )
 
     id: Mapped[str] = mapped_column(primary_key=True)
@@ -53,6 +65,10 @@ class DiveRow(Base):
     lead_name: Mapped[str]
     drill: Mapped[bool]
     request_key: Mapped[str | None]
+    erased_at: Mapped[datetime | None]
+    kept_at: Mapped[datetime | None]
+    kept_by: Mapped[str | None]
+    kept_reason: Mapped[str | None]
 
 
 class DivePhoneRow(Base):

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import BigInteger, ForeignKey, Index, Integer, UniqueConstraint
+from sqlalchemy import BigInteger, ForeignKey, Index, Integer, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.store.tables.base import Base, Json, Number
 
 
 class InboundTextRow(Base):
-    """One text as a gateway brought it. `state` is stored, answered, quarantined, or same for one that doubles another.
+    """One text as a gateway brought it; `sender` is empty once it is erased.
+
+    `state` is stored, answered, quarantined, or same for one that doubles another.
 
     A provider's id is unique among the authentic ones and among the others: a forged or mis-signed copy
     must not make the real text look like a duplicate.
@@ -21,6 +23,13 @@ class InboundTextRow(Base):
     __table_args__ = (
         UniqueConstraint("gateway", "provider_id", "authentic"),
         Index("ix_inbound_texts_state_received_at", "state", "received_at"),
+        Index(
+            "ix_inbound_texts_to_erase",
+            "receiver",
+            "received_at",
+            sqlite_where=text("sender <> ''"),
+            postgresql_where=text("sender <> ''"),
+        ),
     )
 
     id: Mapped[Number]

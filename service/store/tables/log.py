@@ -13,6 +13,12 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from service.store.tables.base import Base, Number
 
+# A page of the log of one club, the newest first, of all kinds or of some: each is read off an index.
+_SEARCHED = (
+    Index("ix_log_entries_club_id_at_id", "club_id", "at", "id"),
+    Index("ix_log_entries_club_id_kind_at_id", "club_id", "kind", "at", "id"),
+)
+
 
 class LogEntryRow(Base):
     """One entry. `actor`, `detail` and `salt` are null once erased; their hashes stay.
@@ -21,7 +27,7 @@ class LogEntryRow(Base):
     """
 
     __tablename__ = "log_entries"
-    __table_args__ = (UniqueConstraint("chain", "seq"), Index("ix_log_entries_at", "at"))
+    __table_args__ = (UniqueConstraint("chain", "seq"), Index("ix_log_entries_at", "at"), *_SEARCHED)
 
     id: Mapped[Number]
     chain: Mapped[str]

@@ -13,6 +13,9 @@ from service.web.desk import (
     grace,
     held,
     invitation,
+    log,
+    log_dive,
+    log_keeping,
     messages,
     own_account,
     paper,
@@ -42,6 +45,9 @@ BLUEPRINTS = (
     accounts.pages,
     invitation.pages,
     own_account.pages,
+    log.pages,
+    log_dive.pages,
+    log_keeping.pages,
 )
 
 

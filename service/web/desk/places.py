@@ -24,6 +24,7 @@ PLACES = (
     Place("/admin/grace", "Grace periods"),
     Place("/admin/figures", "Figures"),
     Place("/admin/paper", "Paper"),
+    Place("/admin/log", "Log"),
     Place("/admin/screens", "Board screens", AdminRole.OFFICER),
     Place("/admin/accounts", "Accounts", AdminRole.OWNER),
     Place("/admin/own-account", "Your account"),

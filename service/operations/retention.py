@@ -1,0 +1,210 @@
+"""How long personal detail is kept, and erasing what is past that. An open dive is never touched.
+
+In small transactions, so that no alarm has to wait for one; whoever ends in the middle has done what was done, and the
+next goes on. Any number may run at once: a dive is locked, and erased once.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import datetime, timedelta
+from functools import partial
+from typing import Final
+
+from sqlalchemy.orm import Session
+
+from service.operations.service import Service
+from service.operations.service_log import SERVICE_CHAIN
+from service.store import clubs, health, log, retention
+from service.store.codec import canonical
+from service.store.log_check import DETAILS_ERASED
+from service.store.retention import TEXT_KINDS, Erased
+from service.store.tables import ClubRow
+
+SETTING: Final = "keep_detail_days"
+DAYS_USUAL: Final = 180
+DAYS_MIN, DAYS_MAX = 7, 3650
+NEVER: Final = 0  # days: nothing is erased
+DIVES_AT_ONCE: Final = 5
+ROWS_AT_ONCE: Final = 200
+WITHIN_S: Final = 5.0  # real seconds of one run; the next goes on
+HEARTBEAT: Final = "retention"
+STEADY: Final = timedelta(days=1)
+GAP: Final = timedelta(days=1)
+
+LOOSE_KINDS: Final = (
+    *(*TEXT_KINDS, "text_read", "contact_agreed", "contact_declined", "opted_out", "messages"),
+    *("attempt:", "receipt:", "another_way", "key_without_meaning", "told_meanwhile", "resent"),
+)
+"""What a club's chain has of people who belong to no dive. What admins did stays: it is what a club answers for."""
+
+
+def days_of(club: ClubRow) -> int:
+    """How many days after its close a dive of the club keeps its personal detail; NEVER where it keeps it for good."""
+    found = club.settings.get(SETTING, DAYS_USUAL)
+    return found if isinstance(found, int) and (found == NEVER or DAYS_MIN <= found <= DAYS_MAX) else DAYS_USUAL
+
+
+def erase_past(service: Service, *, within_s: float = WITHIN_S) -> Erased:
+    """Erase what is past its time, for so many real seconds at most; how much it was.
+
+    Nothing in the first day after it has not run for a day, nor where the clock went back: a clock that was set wrong,
+    or a copy that was just put in place, must not erase what nobody can bring back.
+    """
+    now = service.clock.now()
+    if not service.write(partial(_steady, now)):
+        return Erased()
+    until = time.monotonic() + within_s
+    total = Erased()
+    for club in service.read(clubs.listing):
+        days = days_of(club)
+        if days != NEVER:
+            total += _of_club(service, club, days, now, until)
+    return total + _of_nobody(service, now, until)
+
+
+def _steady(now: datetime, session: Session) -> bool:
+    """Whether this has been running for a day without a gap; notes that it ran."""
+    last = health.heartbeat(session, HEARTBEAT)
+    fresh = last is None or last.detail is None or not timedelta(0) <= now - last.at <= GAP
+    since = now if fresh or last is None or last.detail is None else datetime.fromisoformat(last.detail)
+    health.set_back(session, HEARTBEAT, now, since.isoformat())
+    return now - since >= STEADY
+
+
+def _of_club(service: Service, club: ClubRow, days: int, now: datetime, until: float) -> Erased:
+    before = now - timedelta(days=days)
+    why = f"{days} days are over"
+    number = club.receiving_number
+    total = _until(until, lambda: service.write(partial(_dives, service, club.id, before, why, now)))
+    loose = _until(
+        until,
+        lambda: service.write(partial(_loose, club.id, number, (), before)),
+        lambda: _entries(service, log.club_chain(club.id), before, until),
+    )
+    if loose:
+        service.write(partial(_note, service, log.club_chain(club.id), club.id, loose, why, now))
+    return total + loose
+
+
+def _of_nobody(service: Service, now: datetime, until: float) -> Erased:
+    """Texts to a number that is no club's, which the chain of the service has."""
+    before = now - timedelta(days=DAYS_USUAL)
+    numbers = [club.receiving_number for club in service.read(clubs.listing)]
+    found = _until(
+        until,
+        lambda: service.write(partial(_loose, None, None, numbers, before)),
+        lambda: _entries(service, SERVICE_CHAIN, before, until),
+    )
+    if found:
+        service.write(partial(_note, service, SERVICE_CHAIN, None, found, f"{DAYS_USUAL} days are over", now))
+    return found
+
+
+def _until(until: float, work: Callable[[], Erased], after: Callable[[], Erased] | None = None) -> Erased:
+    """Do it again until it finds nothing or the time is over; then what can only follow when nothing is left."""
+    total = Erased()
+    while time.monotonic() < until:
+        found = work()
+        total += found
+        if not found:
+            return total + (after() if after else Erased())
+    return total
+
+
+def _dives(service: Service, club_id: str, before: datetime, why: str, now: datetime, session: Session) -> Erased:
+    dive_ids = retention.due(session, club_id, before, DIVES_AT_ONCE)
+    return erase_dives(service, session, club_id, dive_ids, why, now)
+
+
+def erase_dives(
+    service: Service, session: Session, club_id: str, dive_ids: list[str], why: str, now: datetime
+) -> Erased:
+    """Erase dives of a club that are closed, and locked by this transaction; their chains and the club's say so."""
+    if not dive_ids:
+        return Erased()
+    book = log.Book(session)
+    book.hold([log.dive_chain(dive_id) for dive_id in dive_ids])
+    total = Erased()
+    actor = canonical(_clock(service))
+    for dive_id in sorted(dive_ids):
+        erased = retention.erase_dive(session, dive_id, club_id, now)
+        total += erased
+        book.add(
+            log.dive_chain(dive_id),
+            at=now,
+            kind=DETAILS_ERASED,
+            actor=actor,
+            detail=canonical({**_counts(erased), "why": why}),
+            dive_id=dive_id,
+            club_id=club_id,
+        )
+    detail = {**_counts(total), "why": why, "of": sorted(dive_ids)}
+    book.add(
+        log.club_chain(club_id), at=now, kind=DETAILS_ERASED, actor=actor, detail=canonical(detail), club_id=club_id
+    )
+    book.write()
+    return total
+
+
+def _loose(
+    club_id: str | None,
+    receiver: str | None,
+    receivers: tuple[str, ...] | list[str],
+    before: datetime,
+    session: Session,
+) -> Erased:
+    texts = retention.erase_loose_texts(session, before, ROWS_AT_ONCE, receiver=receiver, receivers=receivers)
+    if club_id is None:
+        return Erased(texts=texts)
+    messages = retention.erase_loose_messages(session, club_id, before, ROWS_AT_ONCE)
+    return Erased(texts=texts, messages=messages, reaches=retention.forget_reaches(session, club_id, before))
+
+
+def _entries(service: Service, chain: str, before: datetime, until: float) -> Erased:
+    """Entries of a chain, from where the last run had looked to."""
+    mark = f"{HEARTBEAT}:{chain}"
+    erased, more = 0, True
+
+    def look(session: Session) -> retention.Looked:
+        last = health.heartbeat(session, mark)
+        after = int(last.detail) if last is not None and last.detail else 0
+        looked = retention.erase_loose_entries(session, chain, after, before, ROWS_AT_ONCE, LOOSE_KINDS)
+        if looked.to_seq > after:
+            health.beat(session, mark, service.clock.now(), str(looked.to_seq))
+        return looked
+
+    while more and time.monotonic() < until:
+        looked = service.write(look)
+        erased, more = erased + looked.erased, looked.more
+    return Erased(entries=erased)
+
+
+def _note(
+    service: Service,
+    chain: str,
+    club_id: str | None,
+    erased: Erased,
+    why: str,
+    now: datetime,
+    session: Session,
+) -> None:
+    log.append(
+        session,
+        chain=chain,
+        at=now,
+        kind=DETAILS_ERASED,
+        actor=_clock(service),
+        detail={**_counts(erased), "why": why},
+        club_id=club_id,
+    )
+
+
+def _counts(erased: Erased) -> dict[str, int]:
+    return {name: count for name, count in asdict(erased).items() if count}
+
+
+def _clock(service: Service) -> dict[str, str]:
+    return {"role": "clock", "name": "the service", "process": service.process}
