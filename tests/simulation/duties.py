@@ -82,7 +82,7 @@ class Duties:
         waiting = None if stored is None else stored + timedelta(seconds=WAITING_AFTER_S)
         parts = None if part is None else part + timedelta(seconds=WAIT_S)
         planned = [
-            self._when(self._sweep, (due, receipt, waiting, parts, expires)),
+            self._when(self._sweep, (due, receipt, waiting, parts, expires, self._world.spool.kept_at)),
             self._when(self._carry, (queued, leased)),
             self._when(self._keep, (due, urgent)),
         ]

@@ -258,12 +258,21 @@ class DoubtfulSpool(Spool):
     """A spool on a disk that may be full."""
 
     is_full: Callable[[], bool]
+    _kept_at: datetime | None = None
+
+    @property
+    def kept_at(self) -> datetime | None:
+        """When the last thing came into it, while anything lies there."""
+        if self._kept_at is not None and not self.waiting():
+            self._kept_at = None
+        return self._kept_at
 
     def keep(self, brought: Brought) -> None:
         """As the spool does, where the disk has room."""
         if self.is_full():
             raise SpoolError("No space left on device")
         super().keep(brought)
+        self._kept_at = brought.received_at
 
 
 def sweeps(life: Life) -> None:
