@@ -20,6 +20,7 @@ from service.domain.wording import MessageKind
 from service.operations.breaking import note
 from service.operations.claiming import Parcel
 from service.operations.gateway import Accepted
+from service.operations.overtaken import is_overtaken
 from service.operations.retrying import Fate
 from service.operations.service import Service
 from service.operations.settling import ATTEMPT_PREFIX, about, attempt_actor, attempt_detail
@@ -101,12 +102,13 @@ class HandingOver:
         """Record those that nothing stands in the way of; gives the others."""
         # The dives first, as everybody does, then their chains; and only those that nobody has, so that no two wait for
         # each other, and whoever hangs with one of them keeps no other record waiting.
-        dive_ids = handing.hold_free(session, {one.parcel.message.dive_id or "" for one in batch})
+        phases = handing.hold_free(session, {one.parcel.message.dive_id or "" for one in batch})
         book = log.Book(session)
-        free = book.hold_free({log.dive_chain(dive_id) for dive_id in dive_ids})
+        free = book.hold_free({log.dive_chain(dive_id) for dive_id in phases})
         by_gateway: dict[str, list[Handed]] = defaultdict(list)
         for one in batch:
-            if _chain(one) in free:
+            message = one.parcel.message
+            if _chain(one) in free and not is_overtaken(message, phases[message.dive_id or ""]):
                 by_gateway[one.parcel.gateway.name].append(one)
         written: set[int] = set()
         for name, handed in by_gateway.items():

@@ -14,7 +14,7 @@ from service.operations.recording import held, is_superseded
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
 from service.store import club_messages, clubs, log, opt_outs, outbox
-from service.store.outbox import Message, NewMessage
+from service.store.outbox import Message
 
 REASON_MIN = 3
 REASON_MAX = 300
@@ -62,7 +62,7 @@ def _again(
     why_not = _why_not(session, admin, message) or _enough(times) or _bounded(service, session, message, now)
     if why_not is not None:
         return NotResent(why_not)
-    again = outbox.queue(session, _copy(message, club_messages.step_again(message, times + 1), now))
+    again = outbox.queue(session, outbox.copied(message, club_messages.step_again(message, times + 1), now))
     if again is None:
         return NotResent("It has been sent again already. Look at the page anew.")
     _log(service, session, admin, message, again, reason, now)
@@ -103,30 +103,6 @@ def _bounded(service: Service, session: Session, message: Message, now: datetime
         return None
     found = sending_bounds.held(service, session, club, Sort.RESENT, [message.phone], message.segments, now)
     return None if found is None else f"Nothing was sent: {found.words}. Phone the person yourself."
-
-
-def _copy(message: Message, step: str, now: datetime) -> NewMessage:
-    return NewMessage(
-        club_id=message.club_id,
-        dive_id=message.dive_id,
-        person_key=message.person_key,
-        name=message.name,
-        phone=message.phone,
-        kind=message.kind,
-        priority=message.priority,
-        step=step,
-        body=message.body,
-        segments=message.segments,
-        queued_at=now,
-        due_at=now,
-        cause_seq=message.cause_seq,
-        rank=message.rank,
-        channel=message.channel,
-        language=message.language,
-        email=message.email,
-        subject=message.subject,
-        receipt_within_s=message.receipt_within_s,
-    )
 
 
 def _log(

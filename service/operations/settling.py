@@ -17,6 +17,7 @@ from service.operations.breaking import note
 from service.operations.budgeting import room_for
 from service.operations.claiming import TOO_LATE, Claims, InDoubt, Kept, Parcel
 from service.operations.gateway import Accepted, Blame, Found, Lookup, NotFound, Outcome, Refused, Unknown
+from service.operations.overtaken import stand_down_again
 from service.operations.proof_of_reach import note_opted_out
 from service.operations.receipts import apply_kept, apply_waiting
 from service.operations.recording import held, is_superseded, learn
@@ -91,6 +92,8 @@ class Settling:
             apply_kept(self._service, session, message.id, now)
         if ours:
             self._note_unreachable(session, message, following, now)
+        if facts.word != "refused":
+            stand_down_again(self._service, session, message, dive, now)
         if _is_opt_out(message, heard.outcome):
             note_opted_out(session, message, parcel.gateway.name, now)
         # A line that was cut is the gateway's fault, also where it turned out to have the message.
@@ -137,7 +140,7 @@ class Settling:
 
     def _adopt(self, session: Session, doubt: InDoubt | Parcel, provider_id: str, now: datetime) -> None:
         message, gateway = doubt.message, doubt.gateway
-        held(session, message.dive_id)
+        dive = held(session, message.dive_id)
         facts = _Facts("accepted", None, "the gateway was asked, and has it", provider_id)
         outbox.finish_attempt(session, doubt.attempt_id, facts.word, None, facts.detail, provider_id, now)
         ours = outbox.mark_handed(session, message.id, self._owner, gateway.name, provider_id, now) or outbox.adopt(
@@ -150,6 +153,7 @@ class Settling:
             self._handed(session, message, gateway.name, provider_id, now)
         else:
             apply_waiting(self._service, session, message, gateway.name, provider_id, now)
+        stand_down_again(self._service, session, message, dive, now)
 
     def _keep(self, session: Session, kept: Kept, now: datetime) -> None:
         message, following = kept.message, kept.following

@@ -114,7 +114,7 @@ _BEGUN = (
 )
 _DIVE = table(DiveRow).c
 _HOLD_FREE = (
-    select(_DIVE.id)
+    select(_DIVE.id, _DIVE.phase)
     .where(_DIVE.id.in_(bindparam("ids", expanding=True)))
     .order_by(_DIVE.id)
     .with_for_update(skip_locked=True, key_share=True)
@@ -127,9 +127,9 @@ _EARLY = select(_RECEIPT.provider_id).where(
 )
 
 
-def hold_free(session: Session, dive_ids: Collection[str]) -> set[str]:
-    """Lock those of these dives that nobody else has; which these are. It waits for nobody."""
-    return set(session.execute(_HOLD_FREE, {"ids": list(dive_ids)}).scalars())
+def hold_free(session: Session, dive_ids: Collection[str]) -> dict[str, str]:
+    """Lock those of these dives that nobody else has; which these are, with their phases. It waits for nobody."""
+    return {row.id: row.phase for row in session.execute(_HOLD_FREE, {"ids": list(dive_ids)})}
 
 
 def receipts_wait(session: Session, gateway: str, provider_ids: Collection[str]) -> set[str]:

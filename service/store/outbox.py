@@ -320,6 +320,13 @@ def attempts_of(session: Session, message_id: str) -> list[Attempt]:
     return [Attempt(*values) for values in session.execute(_ATTEMPTS_OF, {"of": message_id})]
 
 
+def copied(message: Message, step: str, now: datetime) -> NewMessage:
+    """The same words to the same person by the same way, as a message of its own."""
+    own: dict[str, Any] = {"step": step, "queued_at": now, "due_at": now, "not_before_at": None, "expires_at": None}
+    names = [field.name for field in fields(NewMessage) if field.name not in own]
+    return NewMessage(**own, **{name: getattr(message, name) for name in names})
+
+
 def get(session: Session, message_id: str) -> Message | None:
     """A message as it stands."""
     found = session.execute(_GET, {"of": message_id}).first()

@@ -73,7 +73,8 @@ def no_cause_tells_anybody_twice(record: Record, _: Histories) -> Iterator[str]:
 
 
 def a_stand_down_follows_a_close(record: Record, folds: Histories) -> Iterator[str]:
-    """Nobody hears that it is over before somebody said so."""
+    """Nobody hears that it is over before somebody said so; once more where an alarm got through after it."""
+    again = {entry.says.get("message") for entry in record.entries_by_kind.get("stand_down_again", ())}
     for dive in record.dives.values():
         closes = [entry.at for entry in record.of_dive(dive) if entry.event == "closed"]
         late = any(message.step.startswith(MEANWHILE) for message in record.messages_of(dive))
@@ -82,7 +83,7 @@ def a_stand_down_follows_a_close(record: Record, folds: Histories) -> Iterator[s
                 continue
             if message.queued_at in closes:
                 continue
-            if not (late and closes and message.queued_at > closes[0]):
+            if not ((late or message.id in again) and closes and message.queued_at > closes[0]):
                 yield f"{message.step} to {message.person_key} of dive {dive.id} was queued without a close"
 
 

@@ -13,7 +13,7 @@ from service.domain.wording import MessageKind
 from service.operations.carrying import AT_ONCE
 from service.operations.claiming import LEASE_S, Claimed, Claims
 from service.operations.gateway import Accepted, Outcome, Outgoing, ReceiptState, Unknown
-from service.operations.handing_over import HandingOver
+from service.operations.handing_over import Handed, HandingOver
 from service.operations.settling import Heard, Settling
 from service.operations.sweeping import sweep
 from service.store.engine import RunAgainError
@@ -233,3 +233,33 @@ def test_a_courier_that_slept_past_its_lease_does_not_undo_its_own_next_attempt(
 
     [alarm] = [one for one in alarms(stage, [dive_id]) if one.id == first.message.id]
     assert (alarm.state, alarm.provider_id) == ("handed", "second-1")
+
+
+@pytest.mark.parametrize("one_by_one", [True, False])
+def test_an_alarm_that_gets_through_after_its_stand_down_is_followed_by_another(
+    stage: Stage, *, one_by_one: bool
+) -> None:
+    """Its courier stood still with it while the divers came out; whoever has it last must hear that it is over."""
+    [dive_id] = overdue(stage, 1)
+    claims, slept = on_the_pile(stage)
+    stage.receive_and_answer(stage.dive(dive_id).lead.phone or "", "OUT 1")
+    stage.clock.at += timedelta(seconds=LEASE_S + 1)
+    stage.turn()
+    contact = "+447700900200"
+    over = stage.last_to(contact)
+    settling = Settling(stage.service, claims, "courier-1")
+    handing_over = HandingOver(stage.service, "courier-1", lambda one: settling.record(one.parcel, Heard(one.outcome)))
+
+    for parcel in slept.parcels:
+        outcome = parcel.gateway.send(stage.courier._outgoing(parcel.message))
+        assert isinstance(outcome, Accepted)
+        if one_by_one:
+            settling.record(parcel, Heard(outcome))
+        else:
+            handing_over.record(Handed(parcel, outcome))
+            handing_over.write()
+    assert "OVERDUE" in stage.last_to(contact)
+    stage.turn()
+
+    assert stage.last_to(contact) == over
+    assert stage.to(contact).count(over) == 2
