@@ -28,7 +28,7 @@ _TALKATIVE: Final = (
 _SECRETS: Final = (
     (re.compile(r"\[parameters: .*?\](?=\n|$)", re.DOTALL), "[parameters not shown]"),
     (re.compile(r"(\w+://[^\s:/@]*):[^\s/@]+@"), r"\1:...@"),
-    (re.compile(r"/(dive|alarm|handover|contact)/[\w-]{16,}"), r"/\1/..."),
+    (re.compile(r"/(dive|alarm|handover|contact|invitation|screen|join/[a-z0-9-]+)/[\w-]{16,}"), r"/\1/..."),
     (re.compile(r"\+\d{4,12}(\d{3})\b"), r"+...\1"),
     (re.compile(r"[\w.%+-]*\w@([\w-]+(?:\.[\w-]+)+)"), r"...@\1"),
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Flask, Response, request
 
 CONTENT_SECURITY_POLICY = (
-    "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self';"
+    "default-src 'none'; object-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self';"
     " form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 

@@ -57,6 +57,9 @@ def test_no_line_has_a_password_or_a_phone_number(lines: logging.Formatter) -> N
         ("redis://host:6379/0", "redis://host:6379/0"),
         ("GET /alarm/abcdefghijklmnopqrstuv done", "GET /alarm/... done"),
         ("GET /contact/abcdefghijklmnopqrstuv done", "GET /contact/... done"),
+        ("GET /join/skerry/abcdefghijklmnopqrstuv done", "GET /join/skerry/... done"),
+        ("GET /admin/invitation/abcdefghijklmnopqrstuv done", "GET /admin/invitation/... done"),
+        ("GET /admin/board/screen/abcdefghijklmnopqrstuv done", "GET /admin/board/screen/... done"),
         (
             "failed\n[parameters: {'body': 'Anna'}]\n(Background on this error",
             "failed\n[parameters not shown]\n(Background on this error",

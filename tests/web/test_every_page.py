@@ -46,7 +46,7 @@ LOOKED_AT = {
     "/admin/paper/contact-card.pdf",
 }
 SECURITY_HEADERS = {
-    "Content-Security-Policy": "default-src 'none'",
+    "Content-Security-Policy": "default-src 'none'; object-src 'none';",
     "Referrer-Policy": "no-referrer",
     "X-Content-Type-Options": "nosniff",
     "X-Robots-Tag": "noindex",

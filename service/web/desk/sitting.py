@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
@@ -30,7 +31,11 @@ FORM_TOKEN = "desk"  # noqa: S105 - the name of a field
 SIGN_IN_PATH = "/admin/sign-in"
 _PURPOSE = b"linetender desk form"
 _NEEDS = "needs_role"
+ROLE_REFUSED = "desk.role_refused"
+FORM_REFUSED = "desk.form_refused"
 _SCREEN_COOKIE_LASTS: Final = timedelta(days=400)  # browsers keep none for longer (RFC 6265bis); renewed by each page
+
+_log = logging.getLogger(__name__)
 
 P = ParamSpec("P")
 
@@ -64,19 +69,24 @@ def at_desk(
             if found is None:
                 return redirect(SIGN_IN_PATH, 303)
             if request.method == "POST" and not _is_ours(found):
+                _refused(FORM_REFUSED, found)
                 raise Forbidden
             g.desk = found
             if not found.admin.role.may(needs):
-                words = (
-                    f"That takes the role {needs}. Yours is {found.admin.role}; an owner of your club can change it."
-                )
-                return render_template("error.html", title="Not with your role", words=words), HTTPStatus.FORBIDDEN
+                _refused(ROLE_REFUSED, found)
+                return _too_much(found.admin.role, needs)
             return view(*args, **kwargs)
 
         setattr(served, _NEEDS, needs)
         return served
 
     return for_role
+
+
+def _refused(event: str, found: Desk) -> None:
+    """A line in the log of the process: whoever keeps the machine sees somebody try doors."""
+    rule = request.url_rule
+    _log.warning(event, extra={"admin": found.admin.admin_id, "route": None if rule is None else rule.rule})
 
 
 def _too_much(role: AdminRole, needs: AdminRole) -> ResponseReturnValue:

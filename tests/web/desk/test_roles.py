@@ -41,6 +41,19 @@ def test_who_may_less_is_told_which_role_it_takes(at: Site, client: FlaskClient,
     assert too_much or role is AdminRole.OFFICER
 
 
+def test_whoever_tries_doors_is_in_the_log_of_the_process(
+    at: Site, client: FlaskClient, caplog: pytest.LogCaptureFixture
+) -> None:
+    """By ids and routes alone: a page that takes another role, and a form that no page of the session carried."""
+    enter(client, AdminRole.VIEWER)
+
+    client.get("/admin/accounts")
+    client.post("/admin/sign-out", data={"desk": "0" * 32})
+
+    tried = [(one.message, one.route) for one in caplog.records if one.name.endswith("sitting")]  # type: ignore[attr-defined]
+    assert tried == [("desk.role_refused", "/admin/accounts"), ("desk.form_refused", "/admin/sign-out")]
+
+
 @pytest.mark.parametrize("role", list(AdminRole))
 def test_a_role_may_what_those_below_it_may(role: AdminRole) -> None:
     """Viewer, officer, owner, in that order."""
