@@ -14,6 +14,7 @@ from celery import Celery
 from service.operations.breaking import tell_relief
 from service.operations.canary_dive import look_after_canary_dives
 from service.operations.checkpointing import write_checkpoint
+from service.operations.erasing import erase_due
 from service.operations.gateway_canary import look_after_canaries
 from service.operations.health import forget_wrong_codes, return_canary, send_canary
 from service.operations.intake import Intake
@@ -75,6 +76,7 @@ def add_tasks(celery: Celery, here: Process) -> None:
 
         Idempotent: what is erased is erased, and a dive that another process has in hand is passed over.
         """
+        erase_due(here.service())
         erase_past(here.service())
 
     @celery.task(name=queues.CANARY_DIVES, shared=False, time_limit=30, soft_time_limit=20)

@@ -87,7 +87,7 @@ def due(session: Session, club_id: str, closed_before: datetime, limit: int) -> 
 def erase_dive(session: Session, dive_id: str, club_id: str, now: datetime) -> Erased:
     """Erase what is personal of a dive that is closed and locked: row, log, messages, texts, phones, codes, links."""
     texts, in_club_chain = _erase_texts(session, _texts_of(session, dive_id), log.club_chain(club_id))
-    messages = _erase_messages(session, MessageRow.dive_id == dive_id)
+    messages = erase_messages(session, MessageRow.dive_id == dive_id)
     for row in (LinkRow, DiveCodeRow, DivePhoneRow):
         touched(session, delete(row).where(row.dive_id == dive_id))
     _erase_row(session, dive_id, now)
@@ -106,7 +106,8 @@ def _erase_row(session: Session, dive_id: str, now: datetime) -> None:
     touched(session, update(DiveRow).where(DiveRow.id == dive_id).values(**values))
 
 
-def _erase_messages(session: Session, which: ColumnElement[bool]) -> int:
+def erase_messages(session: Session, which: ColumnElement[bool]) -> int:
+    """Erase whom and what of messages, and of the attempts and receipts for them; how many messages."""
     these = select(MessageRow.id).where(which)
     touched(session, update(AttemptRow).where(AttemptRow.message_id.in_(these)).values(detail=None))
     touched(session, update(ReceiptRow).where(ReceiptRow.message_id.in_(these)).values(raw={}))
@@ -145,11 +146,12 @@ def _erase_texts(session: Session, texts: Sequence[_Text], chain: str) -> tuple[
     part = InboundPartRow
     part_ids = set(session.execute(select(part.id).where(part.inbound_id.in_(ids))).scalars())
     entries = _entries_of(session, texts, chain, set(ids), part_ids)
-    _blank_texts(session, ids)
+    blank_texts(session, ids)
     return len(ids), log.erase_entries(session, entries)
 
 
-def _blank_texts(session: Session, ids: Collection[int]) -> int:
+def blank_texts(session: Session, ids: Collection[int]) -> int:
+    """Erase who and what of texts that came in, and of their parts; how many texts."""
     row, part = InboundTextRow, InboundPartRow
     touched(session, update(part).where(part.inbound_id.in_(ids)).values(sender="", body=ERASED))
     blank: dict[str, Any] = {"sender": "", "body": ERASED, "raw": {}, "note": None}
@@ -191,7 +193,7 @@ def erase_loose_texts(
         .order_by(row.received_at)
         .limit(limit)
     )
-    return _blank_texts(session, list(session.execute(found).scalars()))
+    return blank_texts(session, list(session.execute(found).scalars()))
 
 
 def erase_loose_messages(session: Session, club_id: str, before: datetime, limit: int) -> int:
@@ -208,7 +210,7 @@ def erase_loose_messages(session: Session, club_id: str, before: datetime, limit
         )
         .limit(limit)
     )
-    return _erase_messages(session, row.id.in_(list(session.execute(found).scalars())))
+    return erase_messages(session, row.id.in_(list(session.execute(found).scalars())))
 
 
 def forget_reaches(session: Session, club_id: str, before: datetime) -> int:

@@ -13,8 +13,9 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.store.opt_outs import opted_out
 from service.store.outbox import LEASED, QUEUED
-from service.store.tables import AdminRow, ClubRow, DivePhoneRow, DiveRow, MessageRow, OptOutRow
+from service.store.tables import AdminRow, ClubRow, DivePhoneRow, DiveRow, MessageRow
 
 AT_ONCE = 500
 ALARMS_TO = 1  # distress 0, alert 1
@@ -113,10 +114,13 @@ def clubs_to_tell(session: Session) -> tuple[ClubToTell, ...]:
 
 
 def _opted_out(session: Session, ids: Collection[str]) -> dict[str, set[str]]:
-    row, phone = OptOutRow, DivePhoneRow
-    same = (row.receiving_number == phone.receiving_number) & (row.phone == phone.phone)
-    found = select(phone.dive_id, phone.phone).join(row, same).where(phone.dive_id.in_(ids), row.until_at.is_(None))
+    phone = DivePhoneRow
+    found = session.execute(
+        select(phone.dive_id, phone.receiving_number, phone.phone).where(phone.dive_id.in_(ids))
+    ).all()
+    out = opted_out(session, [(number, person) for _, number, person in found])
     deaf: dict[str, set[str]] = {}
-    for dive_id, number in session.execute(found):
-        deaf.setdefault(dive_id, set()).add(number)
+    for dive_id, number, person in found:
+        if (number, person) in out:
+            deaf.setdefault(dive_id, set()).add(person)
     return deaf

@@ -1,0 +1,237 @@
+"""Erasing a person: what a club has of one phone goes, as far as no dive and no proof of an alarm needs it.
+
+At once: the entry in the list, and every place where others have the phone as a contact. From dives that are over for a
+day and had no alarm everything personal is erased, of all who were in them, as it is when their time is over; so the
+chains still verify. A dive that is open is never touched, and one with an alarm is kept as long as the club keeps
+such records, since it proves what was told to whom. The wish waits for both, and `erase_due` goes on with it.
+
+That they want no texts of ours must outlast them, or the next plan that names them would text them again. Of that a
+hash is kept.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from functools import partial
+from typing import Final
+
+from sqlalchemy.orm import Session
+
+from service.operations import desk_log
+from service.operations.retention import NEVER, days_of, erase_dives
+from service.operations.service import Service
+from service.operations.signing_in import SignedIn
+from service.store import admins, clubs, dives, erasing, log, opt_outs, people, people_imports, reaches
+from service.store.dives import UnreadableDive
+from service.store.engine import is_transient
+from service.store.erasing import DiveOfPhone
+from service.store.links import DEAD_AFTER_CLOSE
+from service.store.tables import ClubRow, ErasureRow
+
+_LOG = logging.getLogger(__name__)
+
+DIVES_AT_ONCE: Final = 20
+WISHES_AT_ONCE: Final = 50
+SHOWN_MAX: Final = 100
+WHY: Final = "somebody in it was erased"
+
+
+class Waits(StrEnum):
+    """Why a dive is not erased yet."""
+
+    OPEN = "open"
+    JUST_CLOSED = "just_closed"  # links live for a day after the close, and it may be opened again
+    CARRIED = "carried"
+    ALARM = "alarm"
+    KEPT = "kept"  # on somebody's word
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingDive:
+    """A dive for which a wish waits; `until_at` is None where nobody can say until when."""
+
+    reference: str
+    site_name: str
+    why: Waits
+    until_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class ErasurePlan:
+    """What erasing somebody would do now, what waits, and what stays."""
+
+    dives_now: int
+    waiting: tuple[WaitingDive, ...]
+    named_by: tuple[str, ...]
+    refuses: bool  # opted out or declined: a hash of that stays
+    is_admin: bool
+    asked_already: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Erasure:
+    """A wish: who asked and when, the last digits while it waits, for which dives, or when it was done."""
+
+    asked_by: str
+    asked_at: datetime
+    done_at: datetime | None
+    ends_in: str | None
+    waiting: tuple[WaitingDive, ...]
+
+
+def plan(service: Service, club_id: str, person_id: str) -> ErasurePlan | None:
+    """What erasing a person of the club would do; None where the club has none of that id."""
+    now = service.clock.now()
+
+    def work(session: Session) -> ErasurePlan | None:
+        club, row = clubs.get(session, club_id), people.get(session, club_id, person_id)
+        if club is None or row is None:
+            return None
+        ready, waiting = _parted(session, club, row.phone, now)
+        everybody = people.listing(session, club_id)
+        named_by = [one.name for one in everybody if any(c["phone"] == row.phone for c in one.usual_contacts)]
+        return ErasurePlan(
+            len(ready),
+            waiting,
+            tuple(named_by),
+            _refuses(session, club, row.phone),
+            any(admin.phone == row.phone for admin in admins.admins_to_tell(session, club_id)),
+            erasing.is_waiting(session, club_id, row.phone),
+        )
+
+    return service.read(work)
+
+
+def erase_person(service: Service, admin: SignedIn, person_id: str) -> bool | None:
+    """Erase a person: True once all is gone, False where some waits; None where the club has none of that id."""
+    now = service.clock.now()
+
+    def work(session: Session) -> bool | None:
+        row = people.get(session, admin.club_id, person_id)
+        if row is None:
+            return None
+        wish_id = erasing.ask(session, admin.club_id, phone=row.phone, name=row.name, asked_by=admin.name, now=now)
+        desk_log.note(service, session, admin, "person_erasure_asked", {"person": person_id, "erasure": wish_id})
+        return _go_on(service, wish_id, now, session)
+
+    return service.write(work)
+
+
+def erase_due(service: Service) -> int:
+    """Go on with the wishes that wait; how many were done. One that fails keeps no other waiting."""
+    now, done = service.clock.now(), 0
+    for _, wish_id in service.read(lambda session: erasing.waiting(session, WISHES_AT_ONCE)):
+        try:
+            done += service.write(partial(_go_on, service, wish_id, now))
+        except Exception as error:
+            if is_transient(error):
+                raise
+            _LOG.exception("person_not_erased", extra={"erasure": wish_id})
+    return done
+
+
+def listing(service: Service, club_id: str) -> tuple[Erasure, ...]:
+    """The wishes of a club, the latest first, and what each waits for."""
+    now = service.clock.now()
+
+    def work(session: Session) -> tuple[Erasure, ...]:
+        club = clubs.get(session, club_id)
+        if club is None:
+            return ()
+        return tuple(_erasure(session, club, row, now) for row in erasing.listing(session, club_id, SHOWN_MAX))
+
+    return service.read(work)
+
+
+def _erasure(session: Session, club: ClubRow, row: ErasureRow, now: datetime) -> Erasure:
+    waiting = () if row.phone is None else _parted(session, club, row.phone, now)[1]
+    return Erasure(row.asked_by, row.asked_at, row.done_at, row.phone and row.phone[-3:], waiting)
+
+
+def _go_on(service: Service, wish_id: str, now: datetime, session: Session) -> bool:
+    """Whether all that was wished is gone. First the dives, then the rest, then the club's chain: everybody's order."""
+    row = erasing.hold(session, wish_id)
+    club = None if row is None else clubs.get(session, row.club_id)
+    if row is None or club is None or row.phone is None:
+        return False
+    phone = row.phone
+    ready, _ = _parted(session, club, phone, now)
+    some = ready[:DIVES_AT_ONCE]
+    erasing.lock_dives(session, [dive.id for dive in some])
+    # Between looking and locking one may have been opened again.
+    still = {dive.id for dive in _parted(session, club, phone, now)[0]}
+    erase_dives(service, session, club.id, [dive.id for dive in some if dive.id in still], WHY, now)
+    erasing.forget_person(session, club.id, phone)
+    people_imports.forget_all(session, club.id)
+    left, waiting = _parted(session, club, phone, now)
+    if any(dive.why is not Waits.ALARM and dive.why is not Waits.KEPT for dive in waiting):
+        return False  # a dive that needs what is known of this phone
+    refuses = _refuses(session, club, phone)
+    opt_outs.keep_as_hash(session, club.receiving_number, phone, now, refuses=refuses)
+    erasing.forget_reach(session, club.id, club.receiving_number, phone)
+    entries = erasing.erase_loose(session, club.id, club.receiving_number, phone)
+    if left or waiting:
+        return False
+    erasing.mark_done(session, wish_id, now)
+    _note(service, session, club.id, wish_id, entries, now)
+    return True
+
+
+def _refuses(session: Session, club: ClubRow, phone: str) -> bool:
+    reach = reaches.find(session, club.id, [phone]).get(phone)
+    return opt_outs.is_opted_out(session, club.receiving_number, phone) or (reach is not None and reach.declined)
+
+
+def _note(service: Service, session: Session, club_id: str, wish_id: str, entries: int, now: datetime) -> None:
+    log.append(
+        session,
+        chain=log.club_chain(club_id),
+        at=now,
+        kind="person_erased",
+        actor={"role": "clock", "name": "the service", "process": service.process},
+        detail={"erasure": wish_id, "entries": entries},
+        club_id=club_id,
+    )
+
+
+def _parted(
+    session: Session, club: ClubRow, phone: str, now: datetime
+) -> tuple[Sequence[DiveOfPhone], tuple[WaitingDive, ...]]:
+    """The dives of a phone that can be erased now, and those that wait."""
+    ready: list[DiveOfPhone] = []
+    waiting: list[WaitingDive] = []
+    for dive in erasing.dives_of(session, club.id, phone):
+        why, until_at = _waits(session, club, dive, now)
+        if why is None:
+            ready.append(dive)
+        else:
+            waiting.append(WaitingDive(dive.reference, dive.site_name, why, until_at))
+    return ready, tuple(waiting)
+
+
+def _waits(session: Session, club: ClubRow, dive: DiveOfPhone, now: datetime) -> tuple[Waits | None, datetime | None]:
+    if dive.closed_at is None:
+        return Waits.OPEN, None
+    if now < dive.closed_at + DEAD_AFTER_CLOSE:
+        return Waits.JUST_CLOSED, dive.closed_at + DEAD_AFTER_CLOSE
+    if dive.carried:
+        return Waits.CARRIED, None
+    if dive.kept:
+        return Waits.KEPT, None
+    if not _had_alarm(session, dive.id):
+        return None, None
+    days = days_of(club)
+    return Waits.ALARM, None if days == NEVER else dive.closed_at + timedelta(days=days)
+
+
+def _had_alarm(session: Session, dive_id: str) -> bool:
+    """Whether an alarm went out; of a dive that cannot be read nobody can say that none did."""
+    try:
+        dive = dives.get(session, dive_id)
+    except UnreadableDive:
+        return True
+    return dive is not None and dive.alarm_at is not None and not dive.drill
