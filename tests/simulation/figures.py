@@ -71,10 +71,16 @@ def alarms_of(world: World) -> list[Alarm]:
         Alarm(
             dive,
             (first[dive] - _could_go_at(world, at, first[dive])).total_seconds(),
-            frozenset(world.weather.between(at, first[dive])),
+            _faults(world, at, first[dive]),
         )
         for dive, at in due.items()
     ]
+
+
+def _faults(world: World, begin: datetime, end: datetime) -> frozenset[str]:
+    """The kinds of fault from due to taken; several processes that stood still at once are several faults."""
+    stood = {f"{name} stood still" for name, since, until in world.stood if since <= end and begin <= until}
+    return frozenset(world.weather.between(begin, end) | (stood if len(stood) > 1 else set()))
 
 
 def _could_go_at(world: World, due_at: datetime, taken_at: datetime) -> datetime:

@@ -145,6 +145,7 @@ class Life:
         """Stand still, with all that it does."""
         world = self.world
         self.frozen_until_at = world.loop.now + timedelta(seconds=world.chance.uniform(least_s, most_s))
+        world.stood.append((self.name, world.loop.now, self.frozen_until_at))
         world.note(f"{self.name} stands still until {self.frozen_until_at:%H:%M:%S}")
         # Sweeps go on every few seconds: what it writes down late is looked at soon.
         world.loop.at(self.frozen_until_at + SWEPT_AFTER, world.duties.sweep)

@@ -105,6 +105,7 @@ class World:
         self._noted: dict[str, Spell] = {}
         self.parties: dict[str, Party] = {}
         self.changed = True
+        self.stood: list[tuple[str, datetime, datetime]] = []  # which process stood still from when to when
         self.every_way = self.chance.random() < 0.2  # calls and e-mails too
         self.planned = self._parties(self.chance.choice((4, 5, 5, 6, 7)))
         self.weather = self._weather(kinds)
