@@ -18,6 +18,7 @@ from service.domain.dive import next_due_at
 from service.domain.dive.commands import NoteUnreachable, Tick
 from service.domain.people import Channel
 from service.operations.another_way import after_no_receipt, has_answered
+from service.operations.drill_watch import look_after_drills
 from service.operations.gap import GAP_S, HEARTBEAT, log_gap
 from service.operations.inbound import WAITING_AFTER_S, answer_waiting, join_overdue
 from service.operations.long_texts import WAIT_S
@@ -83,6 +84,9 @@ def sweep(service: Service) -> Swept:
         _guarded("parts_not_joined", partial(join_overdue, service))
     if wanted & (_Part.TEXTS | _Part.PARTS):  # what was put together just now waits for its answer too
         _guarded("texts_not_answered", partial(answer_waiting, service))
+    if _Part.DRILLS in wanted:
+        # Last, and after the alarms of this sweep are committed: an exercise gives way to a real one.
+        _guarded("drills_not_looked_after", partial(look_after_drills, service))
     if wanted:
         now = service.clock.now()
         service.write(lambda session: _finish(service, session, now, beats=beats))
@@ -99,6 +103,7 @@ class _Part(Flag):
     RECEIPTS = auto()
     PARTS = auto()
     TEXTS = auto()
+    DRILLS = auto()
     FINISH = auto()  # messages that would come too late, and the heartbeat
 
 
@@ -120,6 +125,7 @@ def _wanted(service: Service) -> _Part:
         (_Part.RECEIPTS, seen.receipt_at, 0.0),
         (_Part.PARTS, seen.part_at, real(WAIT_S)),
         (_Part.TEXTS, seen.text_at, real(WAITING_AFTER_S)),
+        (_Part.DRILLS, seen.drill_at, 0.0),
         (_Part.FINISH, seen.expires_at, 0.0),
         (_Part.FINISH, swept_at, real(BEAT_EVERY_S)),
     )

@@ -15,7 +15,7 @@ from service.store.codec import UnreadableError, load_dive
 from service.store.dives import UnreadableDive
 from service.store.engine import glancing
 from service.store.outbox import Message
-from service.store.tables import DiveRow, HeartbeatRow, InboundPartRow, InboundTextRow, MessageRow
+from service.store.tables import DiveRow, DrillRow, HeartbeatRow, InboundPartRow, InboundTextRow, MessageRow
 from service.store.types import UTCDateTime
 from service.store.upsert import table
 
@@ -84,7 +84,8 @@ class Glance:
 
     `dive_at`: the earliest moment of a dive; `receipt_at`: until when the receipt of an alarm is waited for;
     `part_at`: when the oldest part of a text that is not whole came; `text_at`: when the oldest text that is not
-    answered came; `expires_at`: when the first message that waits would come too late; `swept_at`: the last heartbeat.
+    answered came; `expires_at`: when the first message that waits would come too late; `swept_at`: the last heartbeat;
+    `drill_at`: when the oldest exercise began that is not over.
     """
 
     dive_at: datetime | None
@@ -93,10 +94,11 @@ class Glance:
     text_at: datetime | None
     expires_at: datetime | None
     swept_at: datetime | None
+    drill_at: datetime | None
 
 
 # Constants stand in these words, since a partial index is found only by a condition that is known beforehand. Each of
-# the six is the first entry of an index, but for the receipts, of which only those still waited for are in theirs.
+# the seven is the first entry of an index, but for the receipts, of which only those still waited for are in theirs.
 _UNCONFIRMED: Final = {
     "sqlite": "state = 'handed' AND receipt_checked = 0 AND priority <= 1",
     "postgresql": "state = 'handed' AND NOT receipt_checked AND priority <= 1",
@@ -122,6 +124,7 @@ def _glance(dialect: str) -> Select[Any]:
         "text_at": select(func.min(texts.c.received_at)).where(text("state = 'stored'")),
         "expires_at": select(func.min(messages.c.expires_at)).where(text(_EXPIRING)),
         "swept_at": select(beats.c.at).where(text("name = 'sweep'")),
+        "drill_at": select(func.min(table(DrillRow).c.started_at)).where(text("ended_at IS NULL")),
     }
     return select(*(found[field.name].scalar_subquery().label(field.name) for field in fields(Glance)))
 

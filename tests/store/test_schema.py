@@ -78,6 +78,8 @@ def test_partial_indexes_are_partial_in_the_database(empty_engine: Engine) -> No
         "ix_messages_expiring",
         "ix_messages_in_turn",
         "ix_receipts_strays",
+        "ix_drills_open",
+        "uq_drills_open",
         "ix_messages_unconfirmed",
         "uq_dive_codes_live",
         "uq_messages_without_dive",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from datetime import timedelta
 
 import pytest
 from flask.testing import FlaskClient
@@ -22,7 +23,7 @@ from service.operations.people import PersonTyped
 from service.operations.plan_reading import NamedPhone
 from service.operations.recording import act
 from service.operations.signing_in import SignedIn, as_signed_in
-from service.store import admins, outbox, people, second_factors
+from service.store import admins, drills, outbox, people, second_factors, sites
 from service.store.tables import Base
 from service.web.access import Who, who_may
 from service.web.context import EXTENSION
@@ -65,6 +66,7 @@ def overdue_paths(at: Site) -> dict[str, str]:
     messages = at.service.read(lambda session: outbox.of_dive(session, dive.id))
     parts = {"dive_id": dive.id, "message_id": messages[0].id, "club_id": at.club_id, "code": "LANTERN"}
     parts |= {"join_token": join_token_of(at), "person_id": person_id_of(at), **links_of_accounts(at)}
+    parts["drill_id"] = drill_id_of(at, dive.id)
     return {**paths, **parts, "account": PRACTICE.account, "filename": "slate.css"}
 
 
@@ -74,6 +76,31 @@ def join_token_of(at: Site) -> str:
     begun = begin(at.service, at.club_id, PersonTyped("Una Fell", "", contacts=contacts))
     assert isinstance(begun, str)
     return begun
+
+
+def drill_id_of(at: Site, dive_id: str) -> str:
+    """The id of an exercise that runs, with that dive in it."""
+
+    def work(session: Session) -> str:
+        running = drills.open_ones(session)
+        if running:
+            return running[0].id
+        site = sites.listing(session, at.club_id)[0]
+        now = at.clock.now()
+        drill = drills.add(
+            session,
+            club_id=at.club_id,
+            site_id=site.id,
+            site_name=site.name,
+            whole_club=False,
+            started_by="Edda Rowe",
+            now=now,
+            ends_at=now + timedelta(hours=1),
+        )
+        drills.add_dive(session, drill.id, dive_id, 1)
+        return drill.id
+
+    return at.service.write(work)
 
 
 def person_id_of(at: Site) -> str:

@@ -11,6 +11,7 @@ from service.store.tables.account import (
 from service.store.tables.base import Base
 from service.store.tables.club import AdminRow, AdminSessionRow, ApiTokenRow, ClubRow
 from service.store.tables.dive import DiveCodeRow, DivePhoneRow, DiveRow, LinkRow
+from service.store.tables.drill import DrillDiveRow, DrillRow
 from service.store.tables.epoch import EpochRow
 from service.store.tables.health import CanaryRow, HeartbeatRow
 from service.store.tables.inbound import InboundPartRow, InboundTextRow, OptOutRow, WrongCodeRow
@@ -35,6 +36,8 @@ __all__ = [
     "DiveCodeRow",
     "DivePhoneRow",
     "DiveRow",
+    "DrillDiveRow",
+    "DrillRow",
     "EpochRow",
     "ErasureRow",
     "GatewayCanaryRow",

@@ -23,6 +23,7 @@ PLACES = (
     Place("/admin/gateways", "Gateways"),
     Place("/admin/grace", "Grace periods"),
     Place("/admin/figures", "Figures"),
+    Place("/admin/drills", "Drills"),
     Place("/admin/paper", "Paper"),
     Place("/admin/log", "Log"),
     Place("/admin/screens", "Board screens", AdminRole.OFFICER),
