@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
+import pyotp
 import pytest
 from flask.testing import FlaskClient
 
-from service.operations.signing_in import IDLE_MAX, LASTS
+from service.operations.board_screens import make_screen
+from service.operations.one_time_codes import secrets_sealer
+from service.operations.own_account import begin_second_factor, begun_second_factor, confirm_second_factor
+from service.operations.signing_in import IDLE_MAX, LASTS, as_signed_in
 from service.store import admins, log
+from service.web import create_app
+from service.web.context import EXTENSION
 from tests.web.desk.entering import form_token, sign_in
 from tests.web.installation import ADMIN_EMAIL, ADMIN_PASSWORD, Site
 
@@ -118,3 +125,30 @@ def test_an_admin_who_is_disabled_is_out_at_once(at: Site, client: FlaskClient) 
 
     assert client.get("/admin/messages").status_code == 303
     assert sign_in(client).status_code == 403
+
+
+def test_under_https_every_cookie_is_bound_to_this_host(at: Site) -> None:
+    """The prefix has browsers refuse what another host of the domain has set, and nothing goes out in the clear."""
+    settings = replace(at.app.extensions[EXTENSION].settings, public_url="https://dives.test")
+    app = create_app(at.service, settings, ())
+    owner = at.service.read(lambda session: as_signed_in(session, admins.listing(session, CLUB_ID)[0]))
+    seal = secrets_sealer(settings.secret_key)
+    screen = make_screen(at.service, owner, "Kit room")
+
+    entered = sign_in(app.test_client())
+    opened = app.test_client().post(f"/admin/board/screen/{screen}")
+    begin_second_factor(at.service, owner, ADMIN_PASSWORD, seal)
+    begun = begun_second_factor(at.service, owner, seal)
+    assert begun is not None
+    wall_now = datetime(2027, 6, 1, 10, 0, tzinfo=UTC)
+    confirm_second_factor(at.service, owner, "", pyotp.TOTP(begun.secret).at(wall_now), seal, wall_now)
+    halfway = sign_in(app.test_client())
+
+    cookies = [cookie for answer in (entered, opened, halfway) for cookie in answer.headers.getlist("Set-Cookie")]
+    assert [cookie.partition("=")[0] for cookie in cookies] == [
+        *("__Host-desk", "__Host-desk-browser", "__Host-board", "__Host-desk-step")
+    ]
+    for cookie in cookies:
+        assert {"Secure", "HttpOnly", "Path=/", "SameSite=Strict"} <= {part.strip() for part in cookie.split(";")}
+        assert "Domain" not in cookie
+    assert entered.headers["Strict-Transport-Security"] == "max-age=31536000"
