@@ -11,6 +11,8 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
+from typing import NamedTuple
 
 from anyascii import anyascii
 
@@ -57,8 +59,7 @@ class Segments:
     parts: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(NamedTuple):
     """A piece of a text that is kept whole. The higher `drop`, the sooner it is left out; 0 never is.
 
     With `shorten`, a part that is never left out (a name) may be cut between words when all else fails.
@@ -104,8 +105,10 @@ def fit(parts: Sequence[Part], segments: int, reserve: int = 0) -> str:
     The part with the highest `drop` goes first, the last of equals. Then the longest that may be shortened is
     shortened. Raises ValueError where even that is not enough.
     """
-    kept = [_Piece(" ".join(to_gsm7(part.text).split()), part.drop, part.shorten) for part in parts]
-    kept = [piece for piece in kept if piece.text]
+    whole = " ".join([text for part in parts if (text := _flat(part.text))])
+    if len(_packed_gsm7(whole, reserve).parts) <= segments:
+        return whole  # as nearly always
+    kept = [_Piece(text, part.drop, part.shorten) for part in parts if (text := _flat(part.text))]
     while (excess := _excess(kept, segments, reserve)) > 0:
         droppable = [place for place, piece in enumerate(kept) if piece.drop]
         if droppable:
@@ -114,6 +117,11 @@ def fit(parts: Sequence[Part], segments: int, reserve: int = 0) -> str:
             message = f"the parts that may not be left out do not fit into {segments} segments"
             raise ValueError(message)
     return _joined(kept)
+
+
+@lru_cache(maxsize=10_000)
+def _flat(text: str) -> str:
+    return " ".join(to_gsm7(text).split())
 
 
 @dataclass(slots=True)

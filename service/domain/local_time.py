@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from babel.dates import format_date
@@ -87,6 +88,7 @@ def last_instant(hhmm: str, zone: str, before: datetime) -> datetime:
     return max(been)
 
 
+@lru_cache(maxsize=10_000)
 def say(at: datetime, zone: str, now: datetime, language: str = ENGLISH) -> str:
     """A time for a text: "14:05", or "Tue 1 Jun 14:05" when it is not today at the site.
 

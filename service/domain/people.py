@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 ENGLISH = "en"
 ADMINS = "admins"  # a draft to this key goes to every admin of the club
@@ -73,8 +74,7 @@ class Actor:
 CLOCK = Actor(role=Role.CLOCK, name="the clock", via=Via.CLOCK)
 
 
-@dataclass(frozen=True, slots=True)
-class Recipient:
+class Recipient(NamedTuple):
     """Who is told: `key` is the person's within the dive, or ADMINS, or "phone:+44..." for a stranger.
 
     `language` is that of the messages to them (ISO 639-1). `channels` are the ways to them, the best first.

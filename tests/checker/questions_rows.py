@@ -47,6 +47,8 @@ _STEP_MAY_COME_IN = {
 }
 _STEP_MAY_COME_IN |= {"next_contact": ALARMED, "distress": LIVE, "distress_again": ("distress",), "hand_up": ALARMED}
 
+_INSTANT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9:.]+Z")
+
 
 def every_row_is_the_fold_of_its_events(record: Record, folds: Histories) -> Iterator[str]:
     """Columns, and the state where it can be read, are what the events of the log lead to."""
@@ -104,13 +106,22 @@ def _differs(state: dict[str, Any], folded: Folded) -> list[str]:
     wrong += [name for name in times if instant_of(state[name]) != getattr(folded, name)]
     plain = ("phase", "version", "head_count", "distress_count", "partly_out", "closings", "closed_count", "outcome")
     plain += ("assumed", "extensions_asked", "not_armed_said", "plan", "grace")
-    wrong += [name for name in plain if state[name] != getattr(folded, name)]
+    wrong += [name for name in plain if _by_instant(state[name]) != _by_instant(getattr(folded, name))]
     waits = state["extension"]
     kept = folded.extension and (folded.extension[0], folded.extension[1], folded.extension[3])
     if (waits and (waits["number"], instant_of(waits["due_out_at"]), waits["answered"])) != kept:
         wrong.append("extension")
     sets = {"steps": set(state["steps"]), "unreachable": set(state["unreachable"])}
     return wrong + [name for name, found in sets.items() if found != getattr(folded, name)]
+
+
+def _by_instant(value: Any) -> Any:
+    """A JSON value, its instants as such: the log writes them with six decimals, the state with as many as it has."""
+    if isinstance(value, dict):
+        return {name: _by_instant(one) for name, one in value.items()}
+    if isinstance(value, list):
+        return [_by_instant(one) for one in value]
+    return instant_of(value) if isinstance(value, str) and _INSTANT.fullmatch(value) else value
 
 
 def every_event_may_follow_the_one_before(record: Record, folds: Histories) -> Iterator[str]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import phonenumbers
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from phonenumbers import PhoneNumberFormat
 
 from service.domain.phone import (
     PhoneError,
@@ -133,6 +134,33 @@ def test_a_number_is_written_as_it_is_dialled_there(region: str | None, written:
 def test_a_short_number_is_written_as_it_is() -> None:
     """A rescue service's number has no other form."""
     assert national_format("999", "GB") == "999"
+
+
+_CODES = sorted(phonenumbers.COUNTRY_CODE_TO_REGION_CODE)
+
+
+@given(code=st.sampled_from(_CODES), rest=st.text("0123456789", max_size=18))
+@settings(max_examples=500)
+def test_a_number_is_written_as_the_library_writes_what_it_parses(code: int, rest: str) -> None:
+    """Whatever is not parsed by it, so that it need not cost what a typed one does, is written all the same."""
+    e164 = f"+{code}{rest}"
+    try:
+        expected = phonenumbers.format_number(phonenumbers.parse(e164, None), PhoneNumberFormat.INTERNATIONAL)
+    except phonenumbers.NumberParseException:
+        expected = e164
+
+    assert national_format(e164) == expected
+
+
+@pytest.mark.parametrize("odd", ["", "+", "+0", "+07700900123", "+44", "+4", "+44 7700 900123", "+44\u0667700900123"])
+def test_what_is_no_whole_number_is_left_to_the_library(odd: str) -> None:
+    """It comes back as it is, or as the library reads it."""
+    try:
+        expected = phonenumbers.format_number(phonenumbers.parse(odd, None), PhoneNumberFormat.INTERNATIONAL)
+    except phonenumbers.NumberParseException:
+        expected = odd
+
+    assert national_format(odd) == expected
 
 
 @pytest.mark.parametrize(("number", "masked"), [(ANNA, "...123"), ("999", "..."), ("", "...")])

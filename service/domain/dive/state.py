@@ -162,7 +162,8 @@ class Dive:
     @property
     def lead(self) -> Recipient:
         """The diver whose phone runs the dive."""
-        return self.divers[0]
+        lead = self.plan.party[0]
+        return Recipient(diver_key(0), lead.name, lead.phone, lead.language)
 
     @property
     def divers(self) -> tuple[Recipient, ...]:

@@ -1,12 +1,15 @@
-"""A phrase: English with named gaps, and what goes into them. It is worded in a language at the very end."""
+"""A phrase: English with named gaps, and what goes into them. It is worded in a language at the very end.
+
+They are tuples, since every message is made of a dozen, and those are made and compared in a third of the time.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
+from typing import NamedTuple
 
 from babel.numbers import format_decimal
 
@@ -21,15 +24,13 @@ _FROM, _TO = "\ue000", "\ue001"
 _NAMED = re.compile(rf"[^\s{_FROM}]*(?:{_FROM}[^{_TO}]*{_TO}[^\s{_FROM}]*)+")
 
 
-@dataclass(frozen=True, slots=True)
-class Name:
+class Name(NamedTuple):
     """A person, a place or somebody's own words: never translated, and the only thing that may be shortened."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(NamedTuple):
     """A time as the clocks at a site show it, with its day where that is not the day of `now`."""
 
     at: datetime
@@ -37,15 +38,13 @@ class Moment:
     now: datetime
 
 
-@dataclass(frozen=True, slots=True)
-class Length:
+class Length(NamedTuple):
     """A length, told to 10 m, from a kilometre on to 100 m."""
 
     metres: float
 
 
-@dataclass(frozen=True, slots=True)
-class Phrase:
+class Phrase(NamedTuple):
     """What is said, in no language yet. Made by `say` and `count`."""
 
     msgid: str

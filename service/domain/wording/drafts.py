@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import IntEnum, StrEnum
 
@@ -136,7 +136,7 @@ def _giving_way(
     yield [*ours, *whole], segments, 0
     for more in range(segments, SEGMENTS_MAX + 1):
         yield [*ours, *parts], more, 0
-    yield [*ours, *(replace(part, shorten=True) for part in parts)], SEGMENTS_MAX, 0
+    yield [*ours, *(part._replace(shorten=True) for part in parts)], SEGMENTS_MAX, 0
 
 
 def _fitted(parts: Sequence[encoding.Part], segments: int, reserve: int) -> str | None:

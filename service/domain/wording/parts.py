@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 from service.domain import encoding
 from service.domain.language import Words, fragments, render
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(NamedTuple):
     """Words with their rank: 0 is never left out, and the higher, the sooner.
 
     Of what is never left out only a `Name` may be shortened when all else fails; with `shorten` the whole may be.
@@ -46,7 +46,8 @@ def in_full(parts: Sequence[Part], language: str) -> str:
     return " ".join(words for part in parts if (words := render(part.words, language)))
 
 
-def _pieces(part: Part, language: str) -> list[encoding.Part]:
+@lru_cache(maxsize=10_000)  # most of what a message says is what many others say: the site, the times, what to do
+def _pieces(part: Part, language: str) -> tuple[encoding.Part, ...]:
     if part.drop or part.shorten:
-        return [encoding.Part(render(part.words, language), part.drop, part.shorten)]
-    return [encoding.Part(text, 0, shorten=named) for text, named in fragments(part.words, language)]
+        return (encoding.Part(render(part.words, language), part.drop, part.shorten),)
+    return tuple(encoding.Part(text, 0, shorten=named) for text, named in fragments(part.words, language))

@@ -25,8 +25,10 @@ QUOTE_MAX = 240  # septets that an alarm repeats where there is room
 
 
 def time_of(dive: Dive, at: datetime | None, now: datetime) -> Moment | str:
-    """A time at the site."""
-    return "?" if at is None else Moment(at, dive.plan.site.zone, now)
+    """A time at the site, to the minute as it is said: so what is said of one dive is often what is said of another."""
+    if at is None:
+        return "?"
+    return Moment(at.replace(second=0, microsecond=0), dive.plan.site.zone, now.replace(second=0, microsecond=0))
 
 
 def number_of(phone: str) -> str:
