@@ -19,12 +19,11 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.gateways.describing import described
-from service.operations.admin_roles import AdminRole
 from service.operations.board import board, glance
 from service.operations.service_state import ServiceState, service_state
 from service.web.context import web
 from service.web.desk.board_words import drawn
-from service.web.desk.sitting import at_desk, desk
+from service.web.desk.sitting import at_board, board_screen, board_viewer
 from service.web.speaking import span
 
 pages = Blueprint("desk_board", __name__)
@@ -123,7 +122,7 @@ class BoardNow:
 
 
 @pages.get("/admin/board")
-@at_desk(AdminRole.VIEWER)
+@at_board
 def show() -> ResponseReturnValue:
     """The board. `?far=1`: in type that is read across a room."""
     now = BoardNow(_reader())
@@ -135,11 +134,13 @@ def show() -> ResponseReturnValue:
         live=now.live(),
         beat=now.beat(),
         pace=web().settings.pace,
+        viewer=board_viewer(),
+        screen=board_screen(),
     )
 
 
 @pages.get("/admin/board/now")
-@at_desk(AdminRole.VIEWER)
+@at_board
 def as_it_is() -> Response:
     """For a script that has no stream: the board where `?look=` is not what it is now, and how the service does."""
     now = BoardNow(_reader())
@@ -150,7 +151,7 @@ def as_it_is() -> Response:
 
 
 @pages.get("/admin/board/stream")
-@at_desk(AdminRole.VIEWER)
+@at_board
 def stream() -> Response:
     """The board as it changes, and every few seconds a sign of life. It ends after a minute, and the browser returns.
 
@@ -173,8 +174,8 @@ def stream() -> Response:
 
 
 def _reader() -> Reader:
-    admin = desk().admin
-    return Reader(admin.club_id, admin.zone, opens=True)
+    viewer = board_viewer()
+    return Reader(viewer.club_id, viewer.zone, opens=board_screen() is None)
 
 
 def _as_events(body: str | Iterator[str]) -> Response:

@@ -97,7 +97,7 @@ const ask = async () => {
       cache: "no-store",
       signal: AbortSignal.timeout(ANSWER_WITHIN_MS),
     });
-    if (answer.redirected) signedOut();
+    if (answer.status === 401 || answer.status === 403) signedOut();
     else if (answer.ok) {
       const found = await answer.json();
       if (found.html !== null) takeBoard(found.html, found.look);

@@ -32,7 +32,7 @@ from service.operations.recording import act
 from service.store import opt_outs
 from service.store.tables import DiveRow, MessageRow
 from tests.web.desk.crowd import SAID, crowd
-from tests.web.desk.entering import enter
+from tests.web.desk.entering import enter, post
 from tests.web.installation import ANNA, CLEO, RECEIVING, Site
 from tests.web.other_club import FAR_ADMIN_EMAIL, add_far_club
 from tests.web.reading import Page
@@ -288,6 +288,27 @@ def test_an_alarm_cries_until_somebody_has_answered(
 
     called = any(isinstance(command, ReportCalled) for command in does)
     assert ("data-cry=" in client.get("/admin/board").text) is (cries and not called)
+
+
+def test_a_screen_in_the_clubhouse_shows_the_same_and_opens_nothing(at: Site, client: FlaskClient) -> None:
+    """Its board has no button of the desk, no link to a dive, and its own mark for each alarm all the same."""
+    alarms = [dive_in(at, minutes_ago=66), dive_in(at, minutes_ago=67)]
+    enter(client)
+    made = post(client, "/admin/screens", name="Kit room")
+    link = re.search(r"http://dives\.test(/admin/board/screen/[\w-]{22})<", made.text)
+    assert link is not None
+    screen = at.app.test_client()
+    screen.post(link[1])
+
+    page = screen.get("/admin/board", headers={"Accept": "text/html"}).text
+
+    assert "Screen Kit room" in page
+    assert "Sign out" not in page
+    assert "/admin/dives/" not in page + screen.get("/admin/board/now").text + screen.get("/admin/board/stream").text
+    assert [f"Dive {dive.reference}" in page for dive in alarms] == [True, True]
+    assert len(set(re.findall(r'data-cry="([^"]+)"', page))) == 2
+    assert screen.get(f"/admin/dives/{alarms[0].id}").status_code == 303
+    assert "/admin/dives/" in client.get("/admin/board").text
 
 
 @pytest.mark.parametrize("overdue", [False, True], ids=["in the water", "in alert"])
