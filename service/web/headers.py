@@ -9,7 +9,9 @@ CONTENT_SECURITY_POLICY = (
     " form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 
-# The phone's position is asked for on the diver's page, when its button is pressed, and nowhere else.
+# The phone's position is asked for on the diver's page and in the form of a site, when its button is pressed, and
+# nowhere else.
+ASKS_WHERE = ("dive", "desk_site_editor")
 NO_SENSORS = "geolocation=(), camera=(), microphone=(), payment=(), usb=()"
 WITH_POSITION = NO_SENSORS.replace("geolocation=()", "geolocation=(self)")
 
@@ -25,7 +27,7 @@ def set_headers(app: Flask, *, https: bool) -> None:
         headers = response.headers
         headers["Content-Security-Policy"] = CONTENT_SECURITY_POLICY
         headers["Referrer-Policy"] = "no-referrer"
-        headers["Permissions-Policy"] = WITH_POSITION if request.blueprint == "dive" else NO_SENSORS
+        headers["Permissions-Policy"] = WITH_POSITION if request.blueprint in ASKS_WHERE else NO_SENSORS
         headers["X-Robots-Tag"] = "noindex, nofollow"
         headers["X-Content-Type-Options"] = "nosniff"
         headers["Cross-Origin-Opener-Policy"] = "same-origin"

@@ -19,6 +19,7 @@ class Place:
 PLACES = (
     Place("/admin/board", "Water board"),
     Place("/admin/people", "People"),
+    Place("/admin/sites", "Sites"),
     Place("/admin/messages", "Messages"),
     Place("/admin/gateways", "Gateways"),
     Place("/admin/grace", "Grace periods"),
@@ -29,6 +30,7 @@ PLACES = (
     Place("/admin/screens", "Board screens", AdminRole.OFFICER),
     Place("/admin/accounts", "Accounts", AdminRole.OWNER),
     Place("/admin/own-account", "Your account"),
+    Place("/admin/sending", "Sending", AdminRole.OWNER),
 )
 
 

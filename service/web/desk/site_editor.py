@@ -37,7 +37,7 @@ from service.web.desk.sitting import at_desk, desk
 pages = Blueprint("desk_site_editor", __name__)
 
 KIND_WORDS = {kind: str(kind).replace("_", " ") for kind in PointKind}
-NEW = "/admin/sites/new"
+NEW = "/admin/sites/new-site"  # with a hyphen, which no code of a site has
 GONE = "This site is no longer in use, or has another code now. Nothing was saved. Go back to the list."
 
 
