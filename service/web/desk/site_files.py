@@ -73,8 +73,10 @@ def take(code: str) -> ResponseReturnValue:
     """Look at a file of this site or of its tides, or take it."""
     opened = _known(code)
     if request.form.get("what") == "tides":
-        return _page(_known(code), *_status(_tides(opened)))
-    return _page(_known(code), *_status(_site(opened.site.code, request.form.get("made_from") or opened.mark)))
+        looked = _tides(opened)
+    else:
+        looked = _site(opened.site.code, request.form.get("made_from") or opened.mark)
+    return _page(_known(code), *_status(looked))
 
 
 @pages.post("/admin/sites/from-file")
@@ -142,7 +144,8 @@ def _bytes() -> tuple[bytes, str]:
     """The file that was chosen, or the one that was looked at before. Raises SiteFileError where there is none."""
     chosen = request.files.get("file")
     if chosen is not None and chosen.filename:
-        return chosen.stream.read(FILE_BYTES_MAX + 1), chosen.filename[-80:]
+        with chosen.stream as stream:
+            return stream.read(FILE_BYTES_MAX + 1), chosen.filename[-80:]
     try:
         kept = base64.b64decode(request.form.get("kept", ""), validate=True)
     except (binascii.Error, ValueError):
