@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -16,6 +17,16 @@ from service.web.desk.sitting import at_desk, desk
 
 pages = Blueprint("desk_sites", __name__)
 
+KINDS: Mapping[str, tuple[str, str]] = {
+    "entry": ("entry", "entries"),
+    "exit": ("exit", "exits"),
+    "vehicle_access": ("vehicle access", "vehicle accesses"),
+    "parking": ("parking place", "parking places"),
+    "meeting": ("meeting place", "meeting places"),
+    "hazard": ("hazard", "hazards"),
+    "signal": ("place with a signal", "places with a signal"),
+}
+
 
 @pages.get("/admin/sites")
 @at_desk(AdminRole.VIEWER)
@@ -26,10 +37,18 @@ def listing() -> ResponseReturnValue:
     found = list_sites(service, desk().admin.club_id, retired=True)
     return render_template(
         "desk/sites.html",
-        sites=[(site, tide_words(site, now), grace_words(site)) for site in found],
+        sites=[(site, point_words(site), tide_words(site, now), grace_words(site)) for site in found],
         may_edit=desk().admin.role.may(AdminRole.OFFICER),
         now=now,
     )
+
+
+def point_words(site: SiteListed) -> str:
+    """How many points of each kind it has."""
+    counted = [
+        f"{site.points[kind]} {words[site.points[kind] != 1]}" for kind, words in KINDS.items() if kind in site.points
+    ]
+    return ", ".join(counted) or "no points"
 
 
 def tide_words(site: SiteListed, now: datetime) -> tuple[str, bool]:
