@@ -3,6 +3,8 @@
 "use strict";
 
 const WAIT_MS = 250;
+const TRIES = 4;
+const AGAIN_MS = 1000;
 const form = document.getElementById("grace-form");
 let timer = 0;
 let asking = null;
@@ -27,7 +29,7 @@ const put = (page) => {
   document.querySelectorAll("#drawn details").forEach((one, place) => { one.open = opened[place] === true; });
 };
 
-const ask = async () => {
+const ask = async (tries) => {
   if (asking) asking.abort();
   asking = new AbortController();
   try {
@@ -35,7 +37,10 @@ const ask = async () => {
     if (answer.redirected || !answer.ok) throw new Error(String(answer.status));
     put(new DOMParser().parseFromString(await answer.text(), "text/html"));
   } catch (error) {
-    if (error.name !== "AbortError") {
+    if (error.name === "AbortError") return;
+    if (tries > 1) {
+      timer = setTimeout(ask, AGAIN_MS, tries - 1);
+    } else {
       document.getElementById("glance").textContent = "The drawing is not up to date: press Show.";
     }
   }
@@ -43,5 +48,5 @@ const ask = async () => {
 
 form.addEventListener("input", () => {
   clearTimeout(timer);
-  timer = setTimeout(ask, WAIT_MS);
+  timer = setTimeout(ask, WAIT_MS, TRIES);
 });
