@@ -18,7 +18,6 @@ from service.operations.setting_changes import (
     Change,
     NotUndone,
     changes,
-    hold,
     mark_of,
     record,
     to_undo,
@@ -113,7 +112,7 @@ def save(
     """
 
     def work(session: Session) -> Saved | Stale | Contradicted | None:
-        hold(session, admin.club_id)
+        clubs.hold(session, admin.club_id)
         scope = _scope(session, admin.club_id, code)
         if scope is None:
             return None
@@ -130,7 +129,7 @@ def undo(service: Service, admin: SignedIn, code: str | None, seq: int) -> Saved
     """Set back the last change: what was before it holds again. None where the club has no such site."""
 
     def work(session: Session) -> Saved | NotUndone | Contradicted | None:
-        hold(session, admin.club_id)
+        clubs.hold(session, admin.club_id)
         scope = _scope(session, admin.club_id, code)
         if scope is None:
             return None

@@ -54,11 +54,6 @@ def mark_of(*values: Json | None) -> str:
     return hashlib.sha256(canonical(list(values)).encode()).hexdigest()[:MARK_LENGTH]
 
 
-def hold(session: Session, club_id: str) -> None:
-    """Keep the club's settings from other admins until this transaction ends; its dives do not wait for that."""
-    log.hold(session, log.club_chain(club_id))
-
-
 def changes(session: Session, club_id: str, kind: str, about: str | None) -> list[Change]:
     """The last changes, the latest first."""
     found = log.latest(session, log.club_chain(club_id), kind, LOOKED_THROUGH_MAX)

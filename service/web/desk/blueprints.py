@@ -7,6 +7,7 @@ from flask import Flask
 from service.web.desk import (
     accounts,
     board,
+    club,
     dives,
     drills,
     erasing,
@@ -52,6 +53,7 @@ BLUEPRINTS = (
     gateways.pages,
     grace.pages,
     figures.pages,
+    club.pages,
     paper.pages,
     screens.pages,
     accounts.pages,

@@ -25,6 +25,7 @@ PLACES = (
     Place("/admin/grace", "Grace periods"),
     Place("/admin/figures", "Figures"),
     Place("/admin/drills", "Drills"),
+    Place("/admin/club", "Club"),
     Place("/admin/paper", "Paper"),
     Place("/admin/log", "Log"),
     Place("/admin/screens", "Board screens", AdminRole.OFFICER),
