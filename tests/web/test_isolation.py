@@ -99,7 +99,7 @@ def assert_ours_is_as_it_was(before: Rows, after: Rows) -> None:
 
 def test_no_route_opens_anything_of_another_club(two_clubs: Site, stranger: FlaskClient) -> None:
     """Far Reef's owner and script get 404 for every true id of ours by every method, as if it were not there."""
-    asked, by_script = list(of_users(two_clubs, Who.ADMIN)), list(of_users(two_clubs, Who.SCRIPT))
+    asked, by_script = list(of_users(two_clubs, Who.ADMIN, Who.BOARD)), list(of_users(two_clubs, Who.SCRIPT))
     token = form_token(stranger)
     before = rows(two_clubs)
     for method, path in asked:
@@ -130,9 +130,9 @@ def test_no_page_of_one_club_holds_a_word_of_the_other(two_clubs: Site, stranger
     shown = 0
     for rule in two_clubs.app.url_map.iter_rules():
         who = who_may(two_clubs.app, rule.endpoint)
-        if rule.arguments or "GET" not in (rule.methods or set()) or who not in {Who.ADMIN, Who.SCRIPT}:
+        if rule.arguments or "GET" not in (rule.methods or set()) or who not in {Who.ADMIN, Who.BOARD, Who.SCRIPT}:
             continue
-        client = stranger if who is Who.ADMIN else two_clubs.app.test_client()
+        client = two_clubs.app.test_client() if who is Who.SCRIPT else stranger
         answer: TestResponse = client.get(rule.rule, headers=SCRIPT if who is Who.SCRIPT else None, buffered=True)
         assert answer.status_code < 400, rule.rule
         assert not [words for words in OURS if words in words_of(answer)], rule.rule

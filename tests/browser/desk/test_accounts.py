@@ -142,6 +142,9 @@ def test_the_desk_is_joined_and_a_screen_made_without_javascript(desk_plain: Sea
     browser.delete_all_cookies()
     desk_plain.go(screen)
     press(browser, "Make this the board screen")
+    assert browser.current_url.endswith("/admin/board")
+    assert "Screen Kit room" in browser.find_element(By.TAG_NAME, "body").text
+    assert_fits(browser)
     desk_plain.go("/admin/messages")
     assert browser.current_url.endswith("/admin/sign-in")
     desk_plain.sign_in()
