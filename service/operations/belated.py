@@ -15,6 +15,7 @@ from service.domain.dive import commands as do
 from service.domain.people import Actor, Via
 from service.domain.texts import Kind
 from service.operations.addressing import Text
+from service.operations.starting_by_text import FILED_BY_START
 from service.store import inbound
 from service.store.inbound import Said
 
@@ -55,7 +56,8 @@ def _alerted_at(dive: Dive, by: Actor) -> datetime:
 
 def _began_at(dive: Dive, said: Sequence[Said]) -> datetime:
     """From when on words can be about this dive; what made or started it may have lain itself."""
-    filed_at = min([dive.filed_at, *(one.came_at for one in said if one.intent == Kind.PLAN)])
+    filing = [one.came_at for one in said if one.intent == Kind.PLAN or one.note == FILED_BY_START]
+    filed_at = min([dive.filed_at, *filing])
     if dive.started_at is None or dive.assumed:
         return filed_at
     return max(filed_at, min([dive.started_at, *(one.came_at for one in said if one.intent in _BEGINS)]))

@@ -149,6 +149,17 @@ _WORDS: Final[Mapping[str, Callable[[Detail], str]]] = MappingProxyType(
         "opted_out": lambda detail: f"{detail['phone']} takes no more texts from us.",
         "contact_agreed": lambda detail: f"{detail['phone']} agreed to be a contact.",
         "contact_declined": lambda detail: f"{detail['phone']} will not be a contact.",
+        "person_added": lambda detail: f"Added a person ({detail['person']}).",
+        "person_changed": lambda detail: f"Changed {', '.join(detail['fields'])} of a person ({detail['person']}).",
+        "person_removed": lambda detail: f"Removed a person ({detail['person']}).",
+        "person_joined": lambda detail: (
+            f"{'Joined' if detail['new'] else 'Joined again'} by a text from their phone ({detail['person']})."
+        ),
+        "contact_asked": lambda detail: f"Asked a contact of a person by text ({detail['person']}).",
+        "people_merged": lambda detail: f"Merged a person ({detail['gone']}) into another ({detail['kept']}).",
+        "people_exported": lambda detail: f"Took out {detail['count']} people as CSV.",
+        "person_erasure_asked": lambda detail: f"Erased a person ({detail['person']}); what has to wait goes on.",
+        "person_erased": lambda detail: f"The last traces of a person are erased (erasure {detail['erasure']}).",
         "signed_in": lambda _: "Signed in at the desk.",
         "sign_in_failed": lambda _: "Tried to sign in at the desk, with a wrong password.",
         "signed_out": lambda _: "Signed out.",

@@ -35,7 +35,7 @@ STEADY: Final = timedelta(days=1)
 GAP: Final = timedelta(days=1)
 
 LOOSE_KINDS: Final = (
-    *(*TEXT_KINDS, "text_read", "contact_agreed", "contact_declined", "opted_out", "messages"),
+    *(*TEXT_KINDS, "text_read", "contact_agreed", "contact_declined", "opted_out", "person_joined", "messages"),
     *("attempt:", "receipt:", "another_way", "key_without_meaning", "told_meanwhile", "resent"),
 )
 """What a club's chain has of people who belong to no dive. What admins did stays: it is what a club answers for."""

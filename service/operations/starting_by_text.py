@@ -27,7 +27,9 @@ from service.store import people, sites
 from service.store.dives import PhoneMatch
 from service.store.tables import PersonRow, SiteRow
 
-NOTE = "plan and start by one text"
+FILED_BY_START = "plan and start by one text"
+"""The note of a text that did both: words that came after it are about its dive, however late it was read."""
+
 _NEAR_MAX = 3
 _NEAR_ENOUGH = 0.6  # as difflib counts it: half of the letters in their order is too little, four of five are plenty
 
@@ -81,7 +83,7 @@ def _start(text: Text, person: PersonRow) -> Answer:
         return Answer(general.start_refused(club.name, why, text.language), note="start refused")
     position = None if intent.position is None else Position(*intent.position)
     apply(text.service, session, filed.dive.id, do.Start(lead, position=position), text.now)
-    return Answer(advice_on(session, club, filed.dive, text.now), filed.dive.id, note=NOTE)
+    return Answer(advice_on(session, club, filed.dive, text.now), filed.dive.id, note=FILED_BY_START)
 
 
 def _still_to_go(text: Text) -> Intent:

@@ -31,10 +31,11 @@ class Brought:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What a text about a dive was, and when a gateway had it."""
+    """What a text about a dive was, when a gateway had it, and what was noted as it was read."""
 
     intent: str
     came_at: datetime
+    note: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,8 +167,8 @@ def came_at(session: Session, inbound_id: int) -> datetime:
 def about(session: Session, dive_id: str) -> list[Said]:
     """The texts about a dive that were read and acted upon."""
     row = InboundTextRow
-    found = select(row.intent, row.received_at).where(row.dive_id == dive_id, row.state == ANSWERED)
-    return [Said(intent or "", at) for intent, at in session.execute(found)]
+    found = select(row.intent, row.received_at, row.note).where(row.dive_id == dive_id, row.state == ANSWERED)
+    return [Said(intent or "", at, note) for intent, at, note in session.execute(found)]
 
 
 def lock_one(session: Session, inbound_id: int) -> InboundTextRow | None:

@@ -17,6 +17,7 @@ CLOCKS_APART = timedelta(minutes=2)
 
 # What lowers concern, or is taken for an answer: each needs a word that can be traced.
 LOWERS = ("closed", "partly_out", "extension_asked", "acknowledged", "started", "late_passed_on", "rescue_called")
+FILED_BY_START = "plan and start by one text"
 _ENDS = ("closed", "partly_out")
 _HELP = ("raise_now", "worry")
 _LONG_NUMBER = re.compile(r"(?<![\d.+-])\d{6,9}(?![\d.])")
@@ -220,7 +221,8 @@ def _of_before(record: Record, dive: Dive, entry: Entry, before: Folded, text: T
     """Why a text that lay somewhere is not about this dive as it was; a gateway's clock may be two minutes behind."""
     came_at = text.received_at + CLOCKS_APART + record.set_back
     if entry.event in (*_ENDS, "extension_asked", "late_passed_on", "acknowledged"):
-        began = [before.filed_at, *(one.received_at for one in _about(record, dive) if one.intent == "plan")]
+        filing = [one for one in _about(record, dive) if one.intent == "plan" or one.note == FILED_BY_START]
+        began = [before.filed_at, *(one.received_at for one in filing)]
         if came_at < min(began):
             return "of before the dive"
     if entry.event == "acknowledged":

@@ -176,6 +176,7 @@ class Text(NamedTuple):
     answered_at: datetime | None
     dive_id: str | None
     intent: str | None
+    note: str | None
     same_as: int | None
 
 

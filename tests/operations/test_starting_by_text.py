@@ -193,6 +193,23 @@ def test_a_text_that_lay_somewhere_is_due_out_when_its_sender_meant_to_be(stage:
     stage.text(ANNA, "out 2")
 
 
+def test_an_end_that_lay_there_too_ends_the_dive_of_the_start_before_it(stage: Stage) -> None:
+    """Both were read forty minutes late, in their order: nobody is looked for who said that they are out."""
+    lay = [
+        stage.receive(ANNA, body, received_at=BEGIN_AT - timedelta(minutes=ago))
+        for body, ago in ((WHOLE, 40), ("OUT 2", 5))
+    ]
+    for inbound_id in lay:
+        assert inbound_id is not None
+        answer_text(stage.service, inbound_id)
+    stage.courier.carry()
+
+    [dive] = stage.all_dives()
+    assert (dive.phase, dive.closed_count) == (Phase.CLOSED, 2)
+    stage.wait(minutes=60)
+    assert not any("OVERDUE" in body for body in stage.to(CLEO))
+
+
 def test_a_phone_that_another_club_knows_starts_nothing_here(quick_stage: Stage) -> None:
     """People belong to one club."""
 
