@@ -168,7 +168,8 @@ def _line(club: ClubRow, line: PeopleLine, known: dict[str, PersonRow], seen: di
     notes = "".join(f" ({note})" for note in line.notes)
     row = known.get(read.phone)
     if row is None:
-        words = f"new, {len(read.values['usual_contacts'])} contacts"
+        count = len(read.values["usual_contacts"])
+        words = f"new, with {count or 'no'} {'contact' if count == 1 else 'contacts'}"
         return LinePlan(line.number, Does.ADD, read.values["name"], words + notes, None, read.phone, read.values)
     values = _changes(row, read, line)
     if not values:

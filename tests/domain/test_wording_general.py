@@ -11,7 +11,8 @@ import pytest
 from service.domain.dive import Refusal
 from service.domain.dive import commands as do
 from service.domain.encoding import is_gsm7, segments
-from service.domain.wording import general
+from service.domain.language import LANGUAGES
+from service.domain.wording import general, introducing
 from tests.domain.builders import (
     DISTRESS,
     DUE_OUT,
@@ -133,6 +134,27 @@ def test_an_answer_fits_one_segment_and_names_who_sends_it(name: str, club: str)
     assert not CARRIER.search(text)
     assert text.count("https://") <= 1
     assert "https://" not in text or text.endswith(("/plan", "/join/skerry-bay"))
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_who_joins_or_starts_by_one_text_is_told_fits_in_every_language(language: str) -> None:
+    """One segment with the longest names, and two for the question whether somebody will be a contact."""
+    url = "https://linetender.example"
+    told = [
+        general.joined(LONG_CLUB, LONG_NAMES[0], "LANTERN", language),
+        general.no_such_join(LONG_CLUB, 10, language),
+        general.join_code(LONG_CLUB, "0123 4567", 10, language),
+        general.start_unknown_phone(LONG_CLUB, url, "skerry-bay", language),
+        general.start_without_contacts(LONG_CLUB, url, language),
+        general.start_incomplete(LONG_CLUB, "LANTERN", language),
+        general.start_unknown_site(LONG_CLUB, LONG_SITE, "LANTERN, KELP, SLIP", near=True, language=language),
+        general.start_while_in(in_water().dive, language),
+    ]
+
+    for text in told:
+        assert is_gsm7(text)
+        assert len(segments(text).parts) == 1, text
+    assert len(segments(introducing.asked(LONG_CLUB, LONG_NAMES[0], language)).parts) <= 2
 
 
 def test_a_short_club_is_named_itself() -> None:
