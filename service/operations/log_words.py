@@ -25,8 +25,9 @@ def words_of(entry: Entry, dive: Dive | None) -> str:
     if entry.kind.startswith(EVENT_PREFIX):
         return _event(entry, entry.detail, dive)
     said = _WORDS.get(entry.kind)
+    detail = entry.detail if dive is None else _with_names(entry.detail, dive)
     try:
-        return said(entry.detail) if said is not None else _by_its_fields(entry.kind, entry.detail)
+        return said(detail) if said is not None else _by_its_fields(entry.kind, detail)
     except (LookupError, TypeError):  # an older or newer version wrote other fields
         return _by_its_fields(entry.kind, entry.detail)
 
@@ -49,6 +50,19 @@ def _event(entry: Entry, detail: Detail, dive: Dive | None) -> str:
     except UnreadableError:
         return f"This entry cannot be read ({entry.kind})."
     return _by_its_fields(entry.kind, detail) if dive is None else what_happened(dive, event)
+
+
+def _with_names(detail: Detail, dive: Dive) -> Detail:
+    """The same with people's names in the place of their keys, where the dive knows them."""
+    known = {person.key: person.name for person in (*dive.divers, *dive.contacts)}
+    changed: dict[str, Any] = {}
+    if detail.get("person") in known:
+        changed["person"] = known[detail["person"]]
+    if isinstance(detail.get("queued"), list):
+        changed["queued"] = [one | {"person": known.get(one["person"], one["person"])} for one in detail["queued"]]
+    if isinstance(detail.get("opted_out"), list):
+        changed["opted_out"] = [known.get(key, key) for key in detail["opted_out"]]
+    return {**detail, **changed}
 
 
 def _by_its_fields(kind: str, detail: Detail) -> str:

@@ -42,7 +42,7 @@ class Place:
 class Wanted:
     """What is looked for; what is None or empty does not matter. `until` itself is left out.
 
-    `words` must all be in an entry's actor or detail, `actor` in its actor, in whatever case.
+    `words` must all be in an entry's kind, actor or detail, `actor` in its actor, in whatever case.
     """
 
     club_id: str
@@ -108,7 +108,8 @@ def _fits(row: Row[*tuple[Any, ...]], wanted: Wanted) -> bool:
     actor = _plain(row.actor)
     if wanted.actor and wanted.actor.casefold() not in actor:
         return False
-    whole = f"{actor}\n{_plain(row.detail)}" if wanted.words else ""
+    kind = row.kind.replace("_", " ")
+    whole = f"{kind}\n{row.kind}\n{actor}\n{_plain(row.detail)}" if wanted.words else ""
     return all(word.casefold() in whole for word in wanted.words)
 
 
