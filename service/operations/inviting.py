@@ -15,12 +15,11 @@ from typing import Final
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.domain.phone import PhoneError, read_phone
 from service.operations.accounts import forget
 from service.operations.admin_roles import AdminRole
 from service.operations.desk_log import note
 from service.operations.links import TOKEN_BYTES, hash_token
-from service.operations.own_account import RefusedError
+from service.operations.own_account import RefusedError, read_name, read_phone_or_none
 from service.operations.password_rules import unfit
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn, as_signed_in
@@ -31,7 +30,6 @@ from service.store.tables import AdminInvitationRow, AdminRow
 LASTS: Final = timedelta(days=7)
 OPEN_MAX: Final = 30
 EMAIL_MAX: Final = 254  # RFC 5321 section 4.5.3.1.3 leaves so many between the brackets
-NAME_MAX: Final = 60
 ADDRESS_TAKEN: Final = (
     "This address cannot be used: somebody signs in with it already. Ask for an invitation to another address."
 )
@@ -135,7 +133,7 @@ def accept(service: Service, token: str, typed: Accepting) -> SignedIn | None:
     invitation = invited(service, token)
     if invitation is None:
         return None
-    name, phone = _name(typed.name), _phone(typed.phone, invitation.country)
+    name, phone = read_name(typed.name), read_phone_or_none(typed.phone, invitation.country)
     fault = unfit(typed.password, (name, invitation.email, invitation.club_name))
     if fault is not None:
         raise RefusedError(fault, "password")
@@ -195,22 +193,3 @@ def _invitation(session: Session, row: AdminInvitationRow) -> Invitation:
         country=club.country,
         zone=club.zone,
     )
-
-
-def _name(typed: str) -> str:
-    name = " ".join(typed.split())
-    if not name:
-        raise RefusedError("Give your name, as it will stand in the log.", "name")
-    if len(name) > NAME_MAX:
-        raise RefusedError(f"Give a name of at most {NAME_MAX} characters.", "name")
-    return name
-
-
-def _phone(typed: str, country: str) -> str | None:
-    if not typed.strip():
-        return None
-    try:
-        return read_phone(typed, country)
-    except PhoneError as fault:
-        words = str(fault)
-        raise RefusedError(f"{words[:1].upper()}{words[1:].rstrip('.')}.", "phone") from None

@@ -13,6 +13,7 @@ from typing import Final
 from cryptography.fernet import Fernet
 from sqlalchemy.orm import Session
 
+from service.domain.phone import PhoneError, read_phone
 from service.operations import one_time_codes
 from service.operations.desk_log import note
 from service.operations.links import hash_token
@@ -20,11 +21,12 @@ from service.operations.one_time_codes import Proof
 from service.operations.password_rules import unfit
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
-from service.store import admin_sessions, admins, known_browsers, passwords, second_factors
+from service.store import admin_sessions, admins, clubs, known_browsers, passwords, second_factors
 from service.store.passwords import hash_password
 
 WRONG_PASSWORD: Final = "This is not your password. Nothing changed."  # noqa: S105 - words about one
 WRONG_CODE: Final = "This is not a code of yours, or it was used already. Wait for the next one. Nothing changed."
+NAME_MAX: Final = 60
 NOT_BEGUN: Final = "There is no code to confirm. Begin again."
 
 
@@ -92,6 +94,27 @@ def standing(service: Service, admin: SignedIn, token: str) -> Standing:
         )
 
     return service.read(look)
+
+
+def change_details(service: Service, admin: SignedIn, password: str, name: str, phone: str) -> None:
+    """Take another name, or another phone to be told on; none where it is empty. Raises RefusedError."""
+    country = service.read(lambda session: _country(session, admin.club_id))
+    name_now, phone_now = read_name(name), read_phone_or_none(phone, country)
+    _prove_password(service, admin, password, "password")
+
+    def work(session: Session) -> None:
+        row = admins.get(session, admin.admin_id)
+        if row is None:
+            return
+        changed = [
+            what for what, is_new in (("name", row.name != name_now), ("phone", row.phone != phone_now)) if is_new
+        ]
+        row.name, row.phone = name_now, phone_now
+        session.flush()
+        if changed:
+            note(service, session, admin, "own_details_changed", {"changed": changed, "name": name_now})
+
+    service.write(work)
 
 
 def change_password(service: Service, admin: SignedIn, token: str, old: str, new: str) -> None:
@@ -227,6 +250,27 @@ def names_of(service: Service, admin: SignedIn) -> tuple[str, ...]:
     return (admin.name, admin.club_name, "" if row is None else row.email)
 
 
+def read_name(typed: str) -> str:
+    """The name of an admin. Raises RefusedError."""
+    name = " ".join(typed.split())
+    if not name:
+        raise RefusedError("Give your name, as it will stand in the log.", "name")
+    if len(name) > NAME_MAX:
+        raise RefusedError(f"Give a name of at most {NAME_MAX} characters.", "name")
+    return name
+
+
+def read_phone_or_none(typed: str, country: str) -> str | None:
+    """The phone of an admin, read as of that country; None where nothing was typed. Raises RefusedError."""
+    if not typed.strip():
+        return None
+    try:
+        return read_phone(typed, country)
+    except PhoneError as fault:
+        words = str(fault)
+        raise RefusedError(f"{words[:1].upper()}{words[1:].rstrip('.')}.", "phone") from None
+
+
 def end_everything(session: Session, admin_id: str, but: str | None = None) -> int:
     """Sign every browser of an admin out, those that wait for a code too, but the one of that session's token."""
     second_factors.end_steps(session, admin_id)
@@ -251,3 +295,10 @@ def _prove_code(service: Service, admin: SignedIn, typed: str, seal: Fernet, wal
         service.write(lambda session: note(service, session, admin, "code_proof_failed", {}))
         raise RefusedError(WRONG_CODE, "code")
     return found
+
+
+def _country(session: Session, club_id: str) -> str:
+    club = clubs.get(session, club_id)
+    if club is None:
+        raise LookupError(f"no club {club_id}")
+    return club.country

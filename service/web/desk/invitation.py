@@ -8,8 +8,8 @@ from __future__ import annotations
 from flask import Blueprint, redirect, render_template, request
 from flask.typing import ResponseReturnValue
 
-from service.operations.inviting import NAME_MAX, Accepting, Invitation, accept, invited
-from service.operations.own_account import RefusedError
+from service.operations.inviting import Accepting, Invitation, accept, invited
+from service.operations.own_account import NAME_MAX, RefusedError
 from service.operations.password_rules import SHORTEST
 from service.web.access import Who, open_to
 from service.web.context import web

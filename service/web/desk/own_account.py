@@ -25,6 +25,7 @@ OWN_PATH = "/admin/own-account"
 STEP_PATH = f"{OWN_PATH}/second-step"
 TOO_OFTEN = "Too many tries. Wait a quarter of an hour. Alarms, texts and links go on all the while."
 DONE = {
+    "details": "Your name and phone are as you have given them.",
     "password": "Your password is changed. Every other browser is signed out.",
     "browser": "That browser is signed out.",
     "second-step-off": "The second step is off. Every other browser is signed out.",
@@ -36,6 +37,19 @@ DONE = {
 def show() -> ResponseReturnValue:
     """How one signs in. `?done=` says what was just done."""
     return _page(done=DONE.get(request.args.get("done", "")))
+
+
+@pages.post(f"{OWN_PATH}/details")
+@at_desk(AdminRole.VIEWER)
+def change_details() -> ResponseReturnValue:
+    """Another name, or another phone to be told on; needs the password."""
+    name, phone = request.form.get("name", ""), request.form.get("phone", "")
+    try:
+        _count("password")
+        account.change_details(web().service, desk().admin, request.form.get("password", ""), name, phone)
+    except RefusedError as refused:
+        return _page(wrong=refused, of="details", typed=(name, phone)), 422
+    return redirect(f"{OWN_PATH}?done=details", 303)
 
 
 @pages.post(f"{OWN_PATH}/password")
@@ -157,11 +171,22 @@ def _count(field: str) -> None:
         raise RefusedError(TOO_OFTEN, field)
 
 
-def _page(*, wrong: RefusedError | None = None, of: str = "password", done: str | None = None) -> str:
+def _page(
+    *,
+    wrong: RefusedError | None = None,
+    of: str = "password",
+    done: str | None = None,
+    typed: tuple[str, str] | None = None,
+) -> str:
     service, here = web().service, desk()
+    standing = account.standing(service, here.admin, here.token)
+    name, phone = typed or (here.admin.name, standing.phone or "")
     return render_template(
         "desk/own_account.html",
-        standing=account.standing(service, here.admin, here.token),
+        standing=standing,
+        name=name,
+        phone=phone,
+        name_max=account.NAME_MAX,
         wrong=wrong,
         of=of,
         done=done,

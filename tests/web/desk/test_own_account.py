@@ -8,6 +8,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from service.operations.admin_roles import AdminRole
+from service.store import admins
 from service.web.desk.browsers import browser_words
 from tests.web.desk.entering import EMAILS, enter, post, sign_in
 from tests.web.desk.test_sign_in import kinds
@@ -73,6 +74,39 @@ def test_old_passwords_are_not_guessed_at_a_desk_that_was_left_open(at: Site, cl
     assert "Too many tries" in refused.text
     assert post(client, f"{OWN}/password", old_password=ADMIN_PASSWORD, new_password=NEW).status_code == 303
     assert kinds(at).count("password_proof_failed") == 10
+
+
+def test_a_new_phone_needs_the_password_and_is_told_on_from_then_on(at: Site, client: FlaskClient) -> None:
+    """A number that is no longer theirs must not be where an unanswered alarm ends."""
+    enter(client)
+    typed = {"name": "Edda Rowe-Fell", "phone": "07700 900555"}
+
+    wrong = post(client, f"{OWN}/details", password="not this one", **typed)
+    done = post(client, f"{OWN}/details", password=ADMIN_PASSWORD, **typed)
+
+    assert (wrong.status_code, "not your password" in wrong.text, typed["phone"] in wrong.text) == (422, True, True)
+    assert done.headers["Location"] == f"{OWN}?done=details"
+    told = at.service.read(lambda session: admins.admins_to_tell(session, at.club_id))
+    assert [(one.name, one.phone) for one in told] == [("Edda Rowe-Fell", "+447700900555")]
+    assert "Sign out Edda Rowe-Fell" in client.get(OWN).text
+    assert "own_details_changed" in kinds(at)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [({"phone": "07700 90055"}, "error"), ({"name": ""}, "Give your name"), ({"name": "x" * 61}, "at most 60")],
+)
+def test_a_name_or_a_phone_that_cannot_be_is_told_why(
+    at: Site, client: FlaskClient, changes: dict[str, str], words: str
+) -> None:
+    """What was typed stays, and nothing changes."""
+    enter(client)
+    typed = {"name": "Edda Rowe", "phone": "", "password": ADMIN_PASSWORD} | changes
+
+    refused = post(client, f"{OWN}/details", **typed)
+
+    assert (refused.status_code, words in refused.text) == (422, True)
+    assert "own_details_changed" not in kinds(at)
 
 
 def test_the_browsers_are_listed_and_each_can_be_signed_out(at: Site, client: FlaskClient) -> None:
