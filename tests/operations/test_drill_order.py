@@ -51,4 +51,3 @@ def test_a_message_of_a_drill_goes_behind_every_real_one_of_its_kind(unchecked: 
         real_last = max((place for place, dive_id in enumerate(of_kind) if dive_id == real), default=-1)
         drill_first = min((place for place, dive_id in enumerate(of_kind) if dive_id == drill), default=len(of_kind))
         assert real_last < drill_first, (kind, of_kind)
-

@@ -103,3 +103,12 @@ def test_nobody_prints_without_signing_in(at: Site, client: FlaskClient) -> None
     assert at.club_id
 
     assert client.get("/admin/paper/sign.pdf?site=LANTERN").status_code == 303
+
+
+def test_what_is_printed_is_linked_where_it_belongs(at: Site, client: FlaskClient) -> None:
+    """A site's page leads to its sign, and a dive's page to its card."""
+    dive = at.filed()
+    enter(client)
+
+    assert 'href="/admin/paper/sign.pdf?site=LANTERN"' in client.get("/admin/sites/LANTERN/files").text
+    assert f'href="/admin/paper/dives/{dive.id}/plan-card.pdf"' in client.get(f"/admin/dives/{dive.id}").text
