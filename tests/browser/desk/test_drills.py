@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import time
-
 import pypdfium2
 import pytest
 from flask import Flask
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
+from selenium.webdriver.support.ui import Select
 from sqlalchemy.orm import Session
 
 from service.domain.dive.commands import Acknowledge
@@ -17,12 +17,10 @@ from service.operations.recording import act
 from service.operations.sweeping import sweep
 from service.store import drills
 from tests.browser.desk.conftest import Seat
-from tests.browser.test_pages import assert_fits, assert_no_complaint
+from tests.browser.test_pages import assert_fits, assert_no_complaint, comes_to, push
 from tests.web.installation import CLEO, Site
 
 pytestmark = pytest.mark.browser
-
-WAIT_S = 60.0
 
 
 @pytest.fixture(params=["desk_phone", "desk_wide", "desk_plain"])
@@ -38,25 +36,29 @@ def seat(kind: str, request: pytest.FixtureRequest) -> Seat:
     return found
 
 
-def main(seat: Seat) -> str:
-    """What the page says; it fits the screen, and the browser complains of nothing."""
+def shows(seat: Seat, words: str) -> None:
+    """The page comes to say that; it fits the screen, and the browser complains of nothing."""
+    comes_to(seat.browser, lambda: words in seat.browser.find_element(By.TAG_NAME, "main").text)
     assert_fits(seat.browser)
     assert_no_complaint(seat.browser)
-    return seat.browser.find_element(By.TAG_NAME, "main").text
 
 
-def reach(seat: Seat, xpath: str) -> WebElement:
-    """What is to be pressed, brought into view."""
-    found: WebElement = seat.browser.find_element(By.XPATH, f"//main{xpath}")
-    seat.browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", found)
+def press(seat: Seat, words: str) -> None:
+    """Press the button, or follow the link, that has these words."""
+    push(seat.browser, By.XPATH, f"//*[self::button or self::a][text()='{words}']")
+
+
+def write(seat: Seat, name: str, words: str) -> None:
+    """Put words into a field in the place of what is there."""
+    field = seat.browser.find_element(By.NAME, name)
+    field.clear()
+    field.send_keys(words)
+
+
+def box_of(seat: Seat, name: str) -> WebElement:
+    """The box beside the name of a contact."""
+    found: WebElement = seat.browser.find_element(By.XPATH, f"//label[contains(., '{name}')]/input")
     return found
-
-
-def follow(seat: Seat, xpath: str) -> None:
-    """Go where a link leads; pressing it takes the driver of a phone without scripts too long."""
-    address = seat.browser.find_element(By.XPATH, xpath).get_attribute("href")
-    assert address is not None
-    seat.browser.get(address)
 
 
 def dive_of(site: Site) -> str:
@@ -71,62 +73,48 @@ def dive_of(site: Site) -> str:
 
 def test_an_officer_begins_a_drill_watches_its_report_fill_and_ends_it(seat: Seat, kind: str) -> None:
     """By itself where scripts run, by a link where they do not; a slip of the pen keeps what was typed."""
-    follow(seat, "//nav//a[text()='Drills']")
-    assert "A club that has never seen its alarm" in main(seat)
-    due = reach(seat, "//input[@name='due_out']")
-    due.clear()
-    due.send_keys("3")
-    reach(seat, "//label[contains(., 'Cleo Marsh')]/input").click()
-    reach(seat, "//button[text()='Begin the drill']").click()
-    assert "Give 5 to 60 minutes until due out." in main(seat)
-    assert reach(seat, "//label[contains(., 'Cleo Marsh')]/input").is_selected()
-    due = reach(seat, "//input[@name='due_out']")
-    due.clear()
-    due.send_keys("5")
-    reach(seat, "//input[@name='grace']").send_keys("5")
-    reach(seat, "//button[text()='Begin the drill']").click()
-    assert "Running." in main(seat)
-    assert "Nobody has been alerted yet." in main(seat)
+    press(seat, "Drills")
+    shows(seat, "A club that has never seen its alarm")
+    write(seat, "due_out", "3")
+    box_of(seat, "Cleo Marsh").send_keys(Keys.SPACE)
+    press(seat, "Begin the drill")
+    shows(seat, "Give 5 to 60 minutes until due out.")
+    assert box_of(seat, "Cleo Marsh").is_selected()
+    write(seat, "due_out", "5")
+    write(seat, "grace", "5")
+    press(seat, "Begin the drill")
+    shows(seat, "Running.")
+    shows(seat, "Nobody has been alerted yet.")
 
     dive_id = dive_of(seat.site)
     seat.site.clock.forward(10)
     sweep(seat.site.service)
     by = Actor(Role.CONTACT, "Cleo Marsh", Via.PAGE, key="contact-0", phone=CLEO)
     act(seat.site.service, dive_id, Acknowledge(by))
-    fills(seat, "OK, they act", by_itself=kind != "desk_plain")
+    if kind == "desk_plain":
+        press(seat, "Look again")
+    shows(seat, "OK, they act")
 
-    reach(seat, "//button[text()='End the drill now']").click()
-    assert "ended at the desk, by Edda Rowe" in main(seat)
-    assert "What this drill does not show" in main(seat)
-    follow(seat, "//main//a[text()='All drills']")
-    assert "Over: ended at the desk." in main(seat)
-
-
-def fills(seat: Seat, words: str, *, by_itself: bool) -> None:
-    """The report comes to have these words: by itself, or when it is looked at again."""
-    give_up_at = time.monotonic() + WAIT_S
-    while words not in main(seat) and time.monotonic() < give_up_at:
-        if by_itself:
-            time.sleep(0.3)
-        else:
-            follow(seat, "//main//a[text()='Look again']")
-    assert words in main(seat)
+    press(seat, "End the drill now")
+    shows(seat, "ended at the desk, by Edda Rowe")
+    shows(seat, "What this drill does not show")
+    press(seat, "All drills")
+    shows(seat, "Over: ended at the desk.")
 
 
 def test_a_sign_is_chosen_by_its_form_and_fetched(seat: Seat) -> None:
     """The form leads to the sheet that was chosen; the file is what a printer gets."""
-    follow(seat, "//nav//a[text()='Paper']")
-    assert "Site sign" in main(seat)
-    reach(seat, "//select[@id='sign-language']/option[@value='it']").click()
-    reach(seat, "//select[@id='sign-paper']/option[@value='letter']").click()
-    form = reach(seat, "//form[@action='/admin/paper/sign.pdf']")
-    chosen = {
-        field.get_attribute("name"): field.get_attribute("value") for field in form.find_elements(By.TAG_NAME, "select")
-    }
+    press(seat, "Paper")
+    shows(seat, "Site sign")
+    for name, value in (("sign-language", "it"), ("sign-paper", "letter")):
+        Select(seat.browser.find_element(By.ID, name)).select_by_value(value)
+    form = seat.browser.find_element(By.CSS_SELECTOR, "form[action='/admin/paper/sign.pdf']")
+    chosen = [
+        f"{field.get_attribute('name')}={field.get_attribute('value')}"
+        for field in form.find_elements(By.TAG_NAME, "select")
+    ]
 
-    answer = fetched(seat, f"/admin/paper/sign.pdf?{'&'.join(f'{name}={value}' for name, value in chosen.items())}")
-
-    with pypdfium2.PdfDocument(answer) as opened:
+    with pypdfium2.PdfDocument(fetched(seat, f"/admin/paper/sign.pdf?{'&'.join(chosen)}")) as opened:
         text = opened[0].get_textpage()
         words = " ".join(text.get_text_range().split())
         text.close()
