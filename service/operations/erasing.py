@@ -12,6 +12,7 @@ hash is kept.
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -22,7 +23,7 @@ from typing import Final
 from sqlalchemy.orm import Session
 
 from service.operations import desk_log
-from service.operations.retention import NEVER, days_of, erase_dives
+from service.operations.retention import NEVER, WITHIN_S, days_of, erase_dives
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
 from service.store import admins, clubs, dives, erasing, log, opt_outs, people, people_imports, reaches
@@ -121,10 +122,15 @@ def erase_person(service: Service, admin: SignedIn, person_id: str) -> bool | No
     return service.write(work)
 
 
-def erase_due(service: Service) -> int:
-    """Go on with the wishes that wait; how many were done. One that fails keeps no other waiting."""
-    now, done = service.clock.now(), 0
+def erase_due(service: Service, *, within_s: float = WITHIN_S) -> int:
+    """Go on with the wishes that wait, for so many real seconds at most; how many were done.
+
+    One that fails keeps no other waiting.
+    """
+    now, done, until = service.clock.now(), 0, time.monotonic() + within_s
     for _, wish_id in service.read(lambda session: erasing.waiting(session, WISHES_AT_ONCE)):
+        if time.monotonic() > until:
+            break
         try:
             done += service.write(partial(_go_on, service, wish_id, now))
         except Exception as error:

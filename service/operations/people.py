@@ -35,6 +35,8 @@ from service.store.tables import ClubRow, PersonRow
 
 PEOPLE_MAX = 5_000  # in one club: a list that no club has, so that nothing can fill the database
 
+LISTED_MAX = 300  # on one page
+
 PHONE_TAKEN = "Another person of the club has this phone. Open them and change them, or merge the two."
 
 
@@ -180,18 +182,28 @@ def _about_all(phone: str, contacts: Sequence[dict[str, Any]]) -> str | None:
     return None
 
 
-def listing(service: Service, club_id: str, search: str = "") -> tuple[Person, ...]:
-    """The people of a club, by name; with `search` those whose name or phone has it. Nobody where there is no club."""
+def listing(service: Service, club_id: str, search: str = "") -> tuple[tuple[Person, ...], int]:
+    """The people of a club, by name, and how many more there are; with `search` those whose name or phone has it.
 
-    def work(session: Session) -> tuple[Person, ...]:
+    At most LISTED_MAX: what is known of each of their contacts is looked up. Nobody where there is no club.
+    """
+
+    def work(session: Session) -> tuple[tuple[Person, ...], int]:
         club = clubs.get(session, club_id)
         if club is None:
-            return ()
+            return (), 0
         everybody = people.listing(session, club_id)
         found = [row for row in everybody if _matches(club, row, search)]
-        return tuple(_persons(session, club, found, everybody, service.clock.now()))
+        shown = _persons(session, club, found[:LISTED_MAX], everybody, service.clock.now())
+        return tuple(shown), len(found) - len(shown)
 
     return service.read(work)
+
+
+def names(service: Service, club_id: str) -> tuple[tuple[str, str, str], ...]:
+    """Id, name and phone of everybody in a club, by name."""
+    rows = service.read(lambda session: people.listing(session, club_id))
+    return tuple((row.id, row.name, row.phone) for row in rows)
 
 
 def _matches(club: ClubRow, row: PersonRow, search: str) -> bool:

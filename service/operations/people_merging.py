@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, islice
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -21,11 +21,10 @@ SHOWN_MAX = 100
 
 @dataclass(frozen=True, slots=True)
 class Twins:
-    """Two people who may be one: ids, names, phones, and why."""
+    """Two people of one name, who may be one: ids, names, phones."""
 
     first: tuple[str, str, str]
     second: tuple[str, str, str]
-    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +53,8 @@ def candidates(service: Service, club_id: str) -> tuple[tuple[Twins, ...], tuple
     by_name: dict[str, list[PersonRow]] = {}
     for row in rows:
         by_name.setdefault(_folded(row.name), []).append(row)
-    twins = [
-        Twins(_key(one), _key(other), "the same name")
-        for alike in by_name.values()
-        for one, other in combinations(alike, 2)
-    ]
+    pairs = (pair for alike in by_name.values() for pair in combinations(alike, 2))
+    twins = [Twins(_key(one), _key(other)) for one, other in islice(pairs, SHOWN_MAX)]
     by_phone = {row.phone: row for row in rows}
     others = [
         OtherName(_key(known), (row.id, row.name), kept["name"])
@@ -66,7 +62,7 @@ def candidates(service: Service, club_id: str) -> tuple[tuple[Twins, ...], tuple
         for kept in row.usual_contacts
         if (known := by_phone.get(kept["phone"])) is not None and _folded(known.name) != _folded(kept["name"])
     ]
-    return tuple(twins[:SHOWN_MAX]), tuple(others[:SHOWN_MAX])
+    return tuple(twins), tuple(others[:SHOWN_MAX])
 
 
 def _folded(name: str) -> str:

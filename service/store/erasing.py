@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, exists, or_, select, update
+from sqlalchemy import delete, exists, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.store import log, people, retention
@@ -50,9 +50,9 @@ def ask(session: Session, club_id: str, *, phone: str, name: str, asked_by: str,
 
 
 def waiting(session: Session, limit: int) -> list[tuple[str, str]]:
-    """Club and id of wishes that are not done, the oldest first."""
+    """Club and id of wishes that are not done, in no order: those that wait for years keep no other waiting."""
     row = ErasureRow
-    found = select(row.club_id, row.id).where(row.done_at.is_(None)).order_by(row.asked_at, row.id).limit(limit)
+    found = select(row.club_id, row.id).where(row.done_at.is_(None)).order_by(func.random()).limit(limit)
     return [(club_id, wish_id) for club_id, wish_id in session.execute(found)]
 
 

@@ -96,7 +96,7 @@ def test_nothing_is_left_of_a_person_but_hashes_and_the_log_verifies(unchecked: 
 
     assert left_of(stage) == {}
     sound(stage.engine)
-    assert known.listing(stage.service, CLUB, "kit")[0].contacts == ()
+    assert known.listing(stage.service, CLUB, "kit")[0][0].contacts == ()
     [done] = erasing.listing(stage.service, CLUB)
     assert (done.done_at, done.ends_in) == (stage.clock.at, None)
     kinds = [entry.kind for entry in stage.entries(chain=f"club:{CLUB}")]

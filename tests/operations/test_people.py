@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
+from sqlalchemy.orm import Session
 
 from service.domain.standing import Standing
 from service.operations import people as known
@@ -51,7 +52,7 @@ def of(stage: Stage, person_id: str) -> Person:
 
 def named(stage: Stage, search: str = "") -> list[str]:
     """Who is found."""
-    return [person.name for person in known.listing(stage.service, CLUB, search)]
+    return [person.name for person in known.listing(stage.service, CLUB, search)[0]]
 
 
 def kinds(stage: Stage) -> list[str]:
@@ -61,7 +62,7 @@ def kinds(stage: Stage) -> list[str]:
 
 def id_of(stage: Stage, phone: str) -> str:
     """The id of whoever has that phone."""
-    return next(person.id for person in known.listing(stage.service, CLUB) if person.phone == phone)
+    return next(person.id for person in known.listing(stage.service, CLUB)[0] if person.phone == phone)
 
 
 def test_somebody_is_added_changed_and_removed_and_the_log_has_ids_alone(quick_stage: Stage, finn: SignedIn) -> None:
@@ -164,6 +165,23 @@ def test_a_person_shows_how_far_each_contact_can_be_relied_upon(stage: Stage) ->
     assert [name for _, name in cleo.named_by] == ["Anna Holt"]
     assert cleo.standing_words == "agreed"
     assert anna.standing_words == ""
+
+
+def test_a_club_of_thousands_is_listed_three_hundred_at_a_time(quick_stage: Stage) -> None:
+    """The page says how many more there are; a search finds whoever is not on it."""
+
+    def many(session: Session) -> None:
+        for number in range(1_000):
+            contacts = [{"name": f"C {place}", "phone": f"+4477005{number:03}{place:02}"} for place in range(6)]
+            values = {"name": f"Z {number:04}", "usual_contacts": contacts}
+            known.people.keep(session, CLUB, f"+44770060{number:04}", values)
+
+    quick_stage.service.write(many)
+
+    shown, more = known.listing(quick_stage.service, CLUB)
+
+    assert (len(shown), more) == (known.LISTED_MAX, 1_005 - known.LISTED_MAX)
+    assert named(quick_stage, "Z 0999") == ["Z 0999"]
 
 
 # Asking

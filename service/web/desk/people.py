@@ -16,7 +16,6 @@ from service.web.ways_words import LANGUAGE_NAMES
 
 pages = Blueprint("desk_people", __name__)
 
-SHOWN_MAX = 300
 JOINED_WORDS = {"desk": "added by an admin", "import": "from a list", "self": "joined by themselves"}
 
 
@@ -25,11 +24,11 @@ JOINED_WORDS = {"desk": "added by an admin", "import": "from a list", "self": "j
 def show() -> ResponseReturnValue:
     """Everybody by name; `?find=` those whose name or number has it, their contacts' too."""
     wanted = request.args.get("find", "").strip()[:100]
-    found = known.listing(web().service, desk().admin.club_id, wanted)
+    found, more = known.listing(web().service, desk().admin.club_id, wanted)
     return render_template(
         "desk/people.html",
-        people=found[:SHOWN_MAX],
-        more=len(found) - SHOWN_MAX,
+        people=found,
+        more=more,
         wanted=wanted,
         joined=JOINED_WORDS,
         languages=dict(LANGUAGE_NAMES),

@@ -30,8 +30,7 @@ def choose(person_id: str) -> ResponseReturnValue:
     person = person_of(person_id)
     other_id = request.args.get("with", "")
     if not other_id:
-        everybody = known.listing(web().service, desk().admin.club_id)
-        others = [one for one in everybody if one.id != person_id]
+        others = [one for one in known.names(web().service, desk().admin.club_id) if one[0] != person_id]
         return render_template("desk/people_merge.html", person=person, others=others, other=None)
     return _preview_page(person_id, other_id)
 
