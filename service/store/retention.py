@@ -85,7 +85,14 @@ def due(session: Session, club_id: str, closed_before: datetime, limit: int) -> 
 
 
 def erase_dive(session: Session, dive_id: str, club_id: str, now: datetime) -> Erased:
-    """Erase what is personal of a dive that is closed and locked: row, log, messages, texts, phones, codes, links."""
+    """Erase what is personal of a dive that is closed and locked: row, log, messages, texts, phones, codes, links.
+
+    Raises LookupError where the club has no such dive, or it is open.
+    """
+    row = DiveRow
+    its_own = select(row.id).where(row.id == dive_id, row.club_id == club_id, row.phase == Phase.CLOSED.value)
+    if session.execute(its_own).first() is None:
+        raise LookupError(f"club {club_id} has no closed dive {dive_id}")
     texts, in_club_chain = _erase_texts(session, _texts_of(session, dive_id), log.club_chain(club_id))
     messages = erase_messages(session, MessageRow.dive_id == dive_id)
     for row in (LinkRow, DiveCodeRow, DivePhoneRow):

@@ -12,6 +12,7 @@ from service.store import admins, clubs, tokens
 from tests.web.installation import CHEAPLY_HASHED
 
 FAR_TOKEN = "far-token"
+FAR_RECEIVING = "+447700900001"
 FAR_ADMIN_EMAIL = "gus@far.example"
 
 
@@ -25,7 +26,7 @@ def add_far_club(service: Service, now: datetime) -> None:
             name="Far Reef Club",
             country="GB",
             zone="Atlantic/Azores",
-            receiving_number="+447700900001",
+            receiving_number=FAR_RECEIVING,
             rescue_call="07700 900777",
         )
         hashed = hashlib.sha256(FAR_TOKEN.encode()).hexdigest()
