@@ -10,9 +10,9 @@ from __future__ import annotations
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
-from enum import StrEnum
+from functools import partial
 from types import MappingProxyType
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -20,18 +20,17 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from service.domain.delivery import MessageState
-from service.domain.dive.events import Outcome
-from service.domain.grace import Step
+from service.operations.alarm_endings import FALSE_ALARMS, Alarm, Ending, alarm_of
 from service.operations.service import Service
 from service.store import clubs, figures, sites
-from service.store.figures import AlarmedDive, Cohort, DiveCounts, Sent, Trace
+from service.store.figures import AlarmedDive, Cohort, DiveCounts, Handed, Sent
 
 PERIOD_MAX: Final = timedelta(days=731)  # two years, one of them with a leap day
-ALARMS_MAX: Final = 5_000
-TIMES_MAX: Final = 20_000
+ALARMS_MAX: Final = 2_000
+HANDED_MAX: Final = 50_000
+_CHUNK: Final = timedelta(days=31)
+_BLOCK: Final = 200  # dives
 _DAYS_MAX, _WEEKS_MAX = 35, 190  # as long as bars of a day, or of a week, have room
-_ALARM_STEPS: Final = {Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN}
-_DISTRESS_STEPS: Final = {Step.DISTRESS, Step.DISTRESS_AGAIN}
 _LATENESS: Final = (
     ("Alerts and distress", ("alert", "distress")),
     ("Stand-downs", ("stand_down",)),
@@ -41,41 +40,7 @@ _LATENESS: Final = (
 )
 
 
-class Ending(StrEnum):
-    """What became of an alarm."""
-
-    RESCUE_CALLED = "rescue_called"
-    OPEN = "open"
-    PARTY_OUT = "party_out"
-    CONTACT_SAFE = "contact_safe"
-    ADMIN_SAFE = "admin_safe"
-    ASHORE_SAFE = "ashore_safe"  # by whom is erased
-    NOT_DIVING = "not_diving"
-
-
 NO_TRIES: Final[Mapping[str, int]] = MappingProxyType({})
-FALSE_ALARMS: Final = (
-    Ending.PARTY_OUT,
-    Ending.CONTACT_SAFE,
-    Ending.ADMIN_SAFE,
-    Ending.ASHORE_SAFE,
-    Ending.NOT_DIVING,
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """The first alarm of a dive. `by_clock`: nobody raised it before it was due. An instant that never came is None."""
-
-    at: datetime
-    by_clock: bool
-    due_out_at: datetime | None
-    answered_at: datetime | None
-    over_at: datetime | None
-    distress: bool
-    hand_up: bool
-    assumed: bool
-    ending: Ending
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,38 +137,43 @@ def site_names(service: Service, club_id: str) -> list[tuple[str, str]]:
 
 def figures_of(service: Service, club_id: str, period: Period, code: str | None = None) -> Figures | None:
     """The figures; None where the club has no such site. Raises LookupError for no such club."""
-    now = service.clock.now()
+    found = service.read(lambda session: _scope(session, club_id, code))
+    if found is None:
+        return None
+    zone, site_id = found
+    since, until = _begin(period.first, zone), _begin(period.last + timedelta(days=1), zone)
+    cohort = Cohort(club_id, since, until, service.clock.now(), site_id)
+    return _counted(service, cohort, period, zone)
 
-    def look(session: Session) -> Figures | None:
-        club = clubs.get(session, club_id)
-        if club is None:
-            raise LookupError(f"no club {club_id}")
-        site = None if code is None else sites.by_code(session, club_id, code)
-        if code is not None and site is None:
-            return None
-        since, until = _begin(period.first, club.zone), _begin(period.last + timedelta(days=1), club.zone)
-        cohort = Cohort(club_id, since, until, now, None if site is None else site.id)
-        return _counted(session, cohort, period, club.zone)
 
-    return service.read(look)
+def _scope(session: Session, club_id: str, code: str | None) -> tuple[str, str | None] | None:
+    """The club's zone, and the id of the site; None where the club has no such site."""
+    club = clubs.get(session, club_id)
+    if club is None:
+        raise LookupError(f"no club {club_id}")
+    if code is None:
+        return club.zone, None
+    site = sites.by_code(session, club_id, code)
+    return None if site is None else (club.zone, site.id)
 
 
 def _begin(day: date, zone: str) -> datetime:
     return datetime.combine(day, time(), ZoneInfo(zone))
 
 
-def _counted(session: Session, cohort: Cohort, period: Period, zone: str) -> Figures:
-    found = figures.alarmed_dives(session, cohort, ALARMS_MAX + 1)
-    dives = found[:ALARMS_MAX]
-    ids = [dive.id for dive in dives]
-    logs, told = figures.traces(session, ids), figures.alarm_steps(session, ids)
-    alarms = {dive: alarm for dive in dives if (alarm := alarm_of(dive, logs[dive.id], told[dive.id])) is not None}
-    sent, tries = figures.sent(session, cohort), figures.tries(session, cohort)
-    receipts = figures.receipt_seconds(session, cohort, TIMES_MAX)
-    name, buckets = _buckets(session, cohort, period, zone, alarms)
+def _counted(service: Service, cohort: Cohort, period: Period, zone: str) -> Figures:
+    """Each question is a transaction of its own, and of a month at most where it is of messages.
+
+    On a SQLite without WAL whoever reads keeps others from writing, and no alarm may wait for figures.
+    """
+    found = service.read(lambda session: figures.alarmed_dives(session, cohort, ALARMS_MAX + 1))
+    alarms = _alarms(service, found[:ALARMS_MAX])
+    messages = _messages(service, cohort)
+    ends, name, firsts = _ends(period, zone)
+    bars = service.read(lambda session: figures.by_bucket(session, cohort, ends))
     return Figures(
-        dives=figures.dive_counts(session, cohort),
-        buckets=buckets,
+        dives=service.read(lambda session: figures.dive_counts(session, cohort)),
+        buckets=_buckets(cohort, firsts, ends, bars, [dive.filed_at for dive in alarms]),
         bucket_name=name,
         alarms=len(alarms),
         by_person=sum(not alarm.by_clock for alarm in alarms.values()),
@@ -212,69 +182,51 @@ def _counted(session: Session, cohort: Cohort, period: Period, zone: str) -> Fig
         endings=dict(Counter(alarm.ending for alarm in alarms.values())),
         assumed=sum(alarm.assumed and alarm.ending in FALSE_ALARMS for alarm in alarms.values()),
         times=_times(alarms.values()),
-        lateness=tuple(
-            (words, spread(figures.lateness_seconds(session, cohort, kinds, TIMES_MAX))) for words, kinds in _LATENESS
-        ),
-        gateways=_by_gateway(sent, tries, receipts),
-        ways=_by_way(sent, receipts),
+        lateness=tuple((words, spread(_late(messages, kinds))) for words, kinds in _LATENESS),
+        gateways=_by_gateway(messages),
+        ways=_by_way(messages),
         cut=len(found) > ALARMS_MAX,
     )
 
 
-def alarm_of(dive: AlarmedDive, traces: Sequence[Trace], told: Iterable[str] = ()) -> Alarm | None:
-    """The first alarm of a dive by its log; None where there was none.
-
-    Where the detail is erased, the clock's alarm is the first step at or after the raise-by time: what comes before
-    goes to the party.
-    """
-    raised_at = next((one.at for one in traces if one.kind == "event:alarm_raised"), None)
-    clock_at = next((one.at for one in traces if _is_alarm(one, dive.raise_by_at)), None)
-    known = [at for at in (raised_at, clock_at) if at is not None]
-    if not known:
-        return None
-    at = min(known)
-    steps = {one.step for one in traces if one.at >= at} | set(told)
-    answers = [one.at for one in traces if one.at >= at and _is_answer(one, dive)]
-    closings = [one for one in traces if one.kind == "event:closed" and one.at >= at]
-    return Alarm(
-        at=at,
-        by_clock=raised_at is None or (clock_at is not None and clock_at <= raised_at),
-        due_out_at=dive.due_out_at,
-        answered_at=min(answers, default=None),
-        over_at=dive.closed_at if dive.closed_at is not None and dive.closed_at >= at else None,
-        distress=bool(steps & _DISTRESS_STEPS),
-        hand_up=Step.HAND_UP in steps,
-        assumed=any(one.assumed for one in traces),
-        ending=_ending(dive, traces, closings[-1] if closings else None),
-    )
+def _alarms(service: Service, dives: Sequence[AlarmedDive]) -> dict[AlarmedDive, Alarm]:
+    known: dict[AlarmedDive, Alarm] = {}
+    for begin in range(0, len(dives), _BLOCK):
+        block = dives[begin : begin + _BLOCK]
+        ids = [dive.id for dive in block]
+        logs = service.read(partial(figures.traces, dive_ids=ids))
+        told = service.read(partial(figures.alarm_steps, dive_ids=ids))
+        known |= {dive: found for dive in block if (found := alarm_of(dive, logs[dive.id], told[dive.id])) is not None}
+    return known
 
 
-def _is_alarm(trace: Trace, raise_by_at: datetime | None) -> bool:
-    if trace.kind not in {"event:step_taken", "event:told_meanwhile"}:
-        return False
-    if trace.step is None:
-        return raise_by_at is not None and trace.at >= raise_by_at
-    return trace.step in _ALARM_STEPS
+@dataclass(frozen=True, slots=True)
+class _Messages:
+    """What is known of the messages of a period."""
+
+    sent: list[Sent]
+    tries: dict[str, Counter[str]]
+    handed: list[Handed]
 
 
-def _is_answer(trace: Trace, dive: AlarmedDive) -> bool:
-    """The first word of somebody ashore; a stand-down is always theirs, also where it is erased whose it was."""
-    if trace.kind in {"event:acknowledged", "event:rescue_called"}:
-        return True
-    return trace.kind == "event:closed" and dive.outcome == Outcome.STOOD_DOWN
+def _messages(service: Service, cohort: Cohort) -> _Messages:
+    """Month by month, the last one first; of what gateways took, so many."""
+    known = _Messages([], {}, [])
+    until = cohort.until
+    while until > cohort.since:
+        part = replace(cohort, since=max(cohort.since, until - _CHUNK), until=until)
+        known.sent.extend(service.read(partial(figures.sent, cohort=part)))
+        for gateway, outcomes in service.read(partial(figures.tries, cohort=part)).items():
+            known.tries.setdefault(gateway, Counter()).update(outcomes)
+        room = HANDED_MAX - len(known.handed)
+        if room > 0:
+            known.handed.extend(service.read(partial(figures.handed, cohort=part, limit=room)))
+        until = part.since
+    return known
 
 
-def _ending(dive: AlarmedDive, traces: Sequence[Trace], closing: Trace | None) -> Ending:
-    if any(one.kind == "event:rescue_called" for one in traces):
-        return Ending.RESCUE_CALLED
-    if dive.closed_at is None:
-        return Ending.OPEN
-    if dive.outcome == Outcome.SURFACED:
-        return Ending.PARTY_OUT
-    if dive.outcome == Outcome.STOOD_DOWN:
-        by = None if closing is None else closing.actor_role
-        return {"contact": Ending.CONTACT_SAFE, "admin": Ending.ADMIN_SAFE}.get(by or "", Ending.ASHORE_SAFE)
-    return Ending.NOT_DIVING
+def _late(messages: _Messages, kinds: Sequence[str]) -> list[float]:
+    return [one.late_s for one in messages.handed if one.kind in kinds]
 
 
 def _times(alarms: Iterable[Alarm]) -> tuple[tuple[str, Spread], ...]:
@@ -289,17 +241,23 @@ def _times(alarms: Iterable[Alarm]) -> tuple[tuple[str, Spread], ...]:
     )
 
 
-def _buckets(
-    session: Session, cohort: Cohort, period: Period, zone: str, alarms: dict[AlarmedDive, Alarm]
-) -> tuple[str, tuple[Bucket, ...]]:
+def _ends(period: Period, zone: str) -> tuple[list[datetime], str, list[date]]:
+    """Where each bar ends, what it is called, and its first day."""
     name, firsts = _firsts(period)
-    ends = [_begin(day, zone) for day in [*firsts[1:], period.last + timedelta(days=1)]]
+    return [_begin(day, zone) for day in [*firsts[1:], period.last + timedelta(days=1)]], name, firsts
+
+
+def _buckets(
+    cohort: Cohort,
+    firsts: Sequence[date],
+    ends: Sequence[datetime],
+    bars: Sequence[tuple[int, int]],
+    alarms: Sequence[datetime],
+) -> tuple[Bucket, ...]:
     begins = [cohort.since, *ends[:-1]]
-    counted = figures.by_bucket(session, cohort, ends)
-    filed_at = [dive.filed_at for dive in alarms]
-    return name, tuple(
-        Bucket(first, filed, late, sum(begin <= at < end for at in filed_at))
-        for first, begin, end, (filed, late) in zip(firsts, begins, ends, counted, strict=True)
+    return tuple(
+        Bucket(first, filed, late, sum(begin <= at < end for at in alarms))
+        for first, begin, end, (filed, late) in zip(firsts, begins, ends, bars, strict=True)
     )
 
 
@@ -316,29 +274,27 @@ def _firsts(period: Period) -> tuple[str, list[date]]:
     return "month", firsts
 
 
-def _by_gateway(
-    sent: Sequence[Sent], tries: dict[str, dict[str, int]], receipts: Sequence[tuple[str, str, float]]
-) -> tuple[Delivery, ...]:
-    names = sorted({one.gateway for one in sent if one.gateway} | tries.keys())
+def _by_gateway(messages: _Messages) -> tuple[Delivery, ...]:
+    names = sorted({one.gateway for one in messages.sent if one.gateway} | messages.tries.keys())
     return tuple(
         _delivery(
             name,
-            [one for one in sent if one.gateway == name],
-            [seconds for gateway, _, seconds in receipts if gateway == name],
-            tries.get(name, {}),
+            [one for one in messages.sent if one.gateway == name],
+            [one.receipt_s for one in messages.handed if one.gateway == name and one.receipt_s is not None],
+            messages.tries.get(name, NO_TRIES),
         )
         for name in names
     )
 
 
-def _by_way(sent: Sequence[Sent], receipts: Sequence[tuple[str, str, float]]) -> tuple[Delivery, ...]:
+def _by_way(messages: _Messages) -> tuple[Delivery, ...]:
     return tuple(
         _delivery(
             way,
-            [one for one in sent if one.channel == way],
-            [seconds for _, channel, seconds in receipts if channel == way],
+            [one for one in messages.sent if one.channel == way],
+            [one.receipt_s for one in messages.handed if one.channel == way and one.receipt_s is not None],
         )
-        for way in sorted({one.channel for one in sent})
+        for way in sorted({one.channel for one in messages.sent})
     )
 
 

@@ -7,7 +7,7 @@ entries and times are enough, so that the figures outlive the erasure of persona
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -18,7 +18,6 @@ from sqlalchemy.orm import Session
 from service.domain.delivery import MessageState
 from service.store.tables import AttemptRow, DiveRow, LogEntryRow, MessageRow
 
-_BLOCK: Final = 400
 _RAISED: Final = "event:alarm_raised"
 _KINDS: Final = (
     "event:started",
@@ -89,6 +88,17 @@ class Sent:
     count: int
 
 
+@dataclass(frozen=True, slots=True)
+class Handed:
+    """A message that a gateway took: seconds from due to taken, and from taken to its receipt, None without one."""
+
+    kind: str
+    channel: str
+    gateway: str | None
+    late_s: float
+    receipt_s: float | None
+
+
 def _of(cohort: Cohort) -> list[ColumnElement[bool]]:
     row = DiveRow
     wanted = [
@@ -154,14 +164,13 @@ def alarmed_dives(session: Session, cohort: Cohort, limit: int) -> list[AlarmedD
 def traces(session: Session, dive_ids: Sequence[str]) -> dict[str, list[Trace]]:
     """What the logs of these dives say, in its order."""
     row, found = LogEntryRow, {dive_id: list[Trace]() for dive_id in dive_ids}
-    for block in _blocks(dive_ids):
-        wanted = (
-            select(row.dive_id, row.at, row.kind, row.actor, row.detail)
-            .where(row.chain.in_([f"dive:{dive_id}" for dive_id in block]), row.kind.in_(_KINDS))
-            .order_by(row.chain, row.seq)
-        )
-        for dive_id, at, kind, actor, detail in session.execute(wanted):
-            found[str(dive_id)].append(_trace(at, kind, actor, detail))
+    wanted = (
+        select(row.dive_id, row.at, row.kind, row.actor, row.detail)
+        .where(row.chain.in_([f"dive:{dive_id}" for dive_id in dive_ids]), row.kind.in_(_KINDS))
+        .order_by(row.chain, row.seq)
+    )
+    for dive_id, at, kind, actor, detail in session.execute(wanted):
+        found[str(dive_id)].append(_trace(at, kind, actor, detail))
     return found
 
 
@@ -177,17 +186,11 @@ def alarm_steps(session: Session, dive_ids: Sequence[str]) -> dict[str, set[str]
     row, found = MessageRow, {dive_id: set[str]() for dive_id in dive_ids}
     to_contacts = and_(row.kind == "distress", row.person_key.startswith("contact-", autoescape=True))
     to_admins = row.step.startswith("hand_up-", autoescape=True)
-    for block in _blocks(dive_ids):
-        told = select(row.dive_id, _number(to_contacts), _number(to_admins)).where(row.dive_id.in_(block))
-        for dive_id, distress, hand_up in session.execute(told.group_by(row.dive_id)):
-            found[str(dive_id)] |= {"distress"} if distress else set()
-            found[str(dive_id)] |= {"hand_up"} if hand_up else set()
+    told = select(row.dive_id, _number(to_contacts), _number(to_admins)).where(row.dive_id.in_(dive_ids))
+    for dive_id, distress, hand_up in session.execute(told.group_by(row.dive_id)):
+        found[str(dive_id)] |= {"distress"} if distress else set()
+        found[str(dive_id)] |= {"hand_up"} if hand_up else set()
     return found
-
-
-def _blocks(ids: Sequence[str]) -> Iterator[Sequence[str]]:
-    for begin in range(0, len(ids), _BLOCK):
-        yield ids[begin : begin + _BLOCK]
 
 
 def sent(session: Session, cohort: Cohort) -> list[Sent]:
@@ -213,32 +216,24 @@ def tries(session: Session, cohort: Cohort) -> dict[str, dict[str, int]]:
     return found
 
 
-def receipt_seconds(session: Session, cohort: Cohort, limit: int) -> list[tuple[str, str, float]]:
-    """Gateway, way, and seconds from when a gateway took a message to when its receipt says that it arrived; latest."""
+def handed(session: Session, cohort: Cohort, limit: int) -> list[Handed]:
+    """The messages of these dives that a gateway took, the latest first."""
     row = MessageRow
+    columns = (row.kind, row.channel, row.handed_gateway, row.due_at, row.handed_at, row.delivered_at, row.state)
     found = (
-        select(row.handed_gateway, row.channel, row.handed_at, row.delivered_at)
+        select(*columns)
         .join(DiveRow, DiveRow.id == row.dive_id)
-        .where(*_of(cohort), row.state == MessageState.DELIVERED.value, row.handed_gateway.is_not(None))
-        .where(row.handed_at.is_not(None), row.delivered_at.is_not(None))
+        .where(*_of(cohort), row.handed_at.is_not(None))
         .order_by(row.handed_at.desc(), row.id)
         .limit(limit)
     )
     return [
-        (gateway, channel, max(0.0, (delivered_at - handed_at).total_seconds()))
-        for gateway, channel, handed_at, delivered_at in session.execute(found)
-        if gateway and handed_at and delivered_at
+        Handed(kind, channel, gateway, _between(due_at, handed_at), _between(handed_at, delivered_at) if got else None)
+        for kind, channel, gateway, due_at, handed_at, delivered_at, state in session.execute(found)
+        for got in [state == MessageState.DELIVERED.value and delivered_at is not None]
     ]
 
 
-def lateness_seconds(session: Session, cohort: Cohort, kinds: Collection[str], limit: int) -> list[float]:
-    """Seconds from when a message of these kinds was due to when a gateway took it; of the latest."""
-    row = MessageRow
-    found = (
-        select(row.due_at, row.handed_at)
-        .join(DiveRow, DiveRow.id == row.dive_id)
-        .where(*_of(cohort), row.kind.in_(kinds), row.handed_at.is_not(None))
-        .order_by(row.handed_at.desc(), row.id)
-        .limit(limit)
-    )
-    return [max(0.0, (handed_at - due_at).total_seconds()) for due_at, handed_at in session.execute(found) if handed_at]
+def _between(begin: datetime | None, end: datetime | None) -> float:
+    """Seconds; a clock that went back a little makes none."""
+    return 0.0 if begin is None or end is None else max(0.0, (end - begin).total_seconds())

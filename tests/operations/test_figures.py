@@ -5,14 +5,16 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
+from sqlalchemy import event
 
 from service.domain.people import Channel
+from service.operations.alarm_endings import Ending
 from service.operations.canary_dive import look_after_canary_dives, set_number
-from service.operations.figures import Ending, Figures, Period, Spread, figures_of
+from service.operations.figures import Figures, Period, Spread, figures_of
 from service.operations.gateway import ReceiptState
 from service.operations.intake import Intake
+from service.operations.retention import erase_dives
 from service.operations.sweeping import sweep
-from service.store import log
 from service.store.seed_sites import SITES
 from tests.operations.stage import CLUB, Stage, plan, plan_of
 
@@ -108,12 +110,38 @@ def test_the_figures_are_those_of_the_day(day: Stage) -> None:
     assert_the_day(of(day))
 
 
-def test_the_figures_outlive_the_erasure_of_who_and_what(quick_day: Stage) -> None:
+def test_the_figures_outlive_the_erasure_of_who_and_what(unchecked: Stage) -> None:
     """All but who it was that said that all are safe."""
-    for dive in quick_day.all_dives():
-        quick_day.service.write(lambda session, dive_id=dive.id: log.erase_details(session, dive_id))
+    played(unchecked)
+    ids = [dive.id for dive in unchecked.all_dives()]
 
-    assert_the_day(of(quick_day), by_contact=Ending.ASHORE_SAFE)
+    unchecked.service.write(
+        lambda session: erase_dives(unchecked.service, session, CLUB, ids, "their time is over", unchecked.clock.at)
+    )
+
+    assert_the_day(of(unchecked), by_contact=Ending.ASHORE_SAFE)
+
+
+def test_no_reading_lasts_over_more_than_one_question(quick_day: Stage) -> None:
+    """Or who writes an alarm would wait for all of them, on a SQLite where readers keep writers out."""
+    asked: list[int] = []
+
+    def begun(*_: object) -> None:
+        asked.append(0)
+
+    def asks(*_: object) -> None:
+        asked[-1] += 1
+
+    event.listen(quick_day.engine, "checkout", begun)
+    event.listen(quick_day.engine, "before_cursor_execute", asks)
+    try:
+        of(quick_day, Period(date(2026, 6, 1), date(2027, 6, 1)))
+    finally:
+        event.remove(quick_day.engine, "checkout", begun)
+        event.remove(quick_day.engine, "before_cursor_execute", asks)
+
+    assert len(asked) > 12 * 3
+    assert max(asked) <= 3  # BEGIN among them, and the counts of dives are two
 
 
 def test_drills_and_the_canary_dive_are_in_no_figure(quick_day: Stage) -> None:

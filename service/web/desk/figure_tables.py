@@ -13,7 +13,8 @@ from markupsafe import Markup
 from service.documents import charts_svg
 from service.documents.charts_svg import Bar, Column, Fill, Range
 from service.documents.tables_csv import Cell
-from service.operations.figures import Delivery, Ending, Figures, Spread
+from service.operations.alarm_endings import Ending
+from service.operations.figures import Delivery, Figures, Spread
 
 OUTCOME_WORDS: Final = {
     "surfaced": "Closed by the party: all out",
