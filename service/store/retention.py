@@ -89,8 +89,8 @@ def erase_dive(session: Session, dive_id: str, club_id: str, now: datetime) -> E
 
     Raises LookupError where the club has no such dive, or it is open.
     """
-    row = DiveRow
-    its_own = select(row.id).where(row.id == dive_id, row.club_id == club_id, row.phase == Phase.CLOSED.value)
+    its_own = select(DiveRow.id).where(DiveRow.id == dive_id, DiveRow.club_id == club_id)
+    its_own = its_own.where(DiveRow.phase == Phase.CLOSED.value)
     if session.execute(its_own).first() is None:
         raise LookupError(f"club {club_id} has no closed dive {dive_id}")
     texts, in_club_chain = _erase_texts(session, _texts_of(session, dive_id), log.club_chain(club_id))
