@@ -17,7 +17,7 @@ COUNTS: Final = {
     "number_day": (5, 1_000, "Texts to one number in a day"),
     "club_hour": (20, 100_000, "Texts in an hour"),
     "club_day": (50, 1_000_000, "Texts in a day"),
-    "drills_day": (1, 1_000, "Drills in a day"),
+    "drills_day": (1, 1_000, "Exercise dives in a day"),
 }
 """The least, the most and what it is called. The least is what a few divers need to get in: no slip may mute a club."""
 

@@ -270,6 +270,15 @@ def test_only_the_form_of_a_site_may_ask_where_the_phone_is(client: FlaskClient)
     assert [path for path, may in allowed.items() if may] == [LANTERN, NEW]
 
 
+def test_a_form_that_is_too_large_is_refused_and_a_strangers_is_not_read(client: FlaskClient) -> None:
+    """A megabyte has room for any site; who is not signed in gets no answer but the way to sign in."""
+    body = {"notes": "x" * 1_100_000, "do": "save"}
+
+    assert client.post(LANTERN, data=body).location == "/admin/sign-in"
+    enter(client)
+    assert client.post(LANTERN, data=body).status_code == 413
+
+
 # Files and tides
 
 
