@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from service.domain.dive import Dive
 from service.domain.wording.timeline import what_happened
+from service.operations.account_words import ACCOUNT_WORDS
 from service.store.codec import UnreadableError, load_event
 from service.store.log import EVENT_PREFIX, Entry
 
@@ -174,9 +175,7 @@ _WORDS: Final[Mapping[str, Callable[[Detail], str]]] = MappingProxyType(
         "people_exported": lambda detail: f"Took out {detail['count']} people as CSV.",
         "person_erasure_asked": lambda detail: f"Erased a person ({detail['person']}); what has to wait goes on.",
         "person_erased": lambda detail: f"The last traces of a person are erased (erasure {detail['erasure']}).",
-        "signed_in": lambda _: "Signed in at the desk.",
-        "sign_in_failed": lambda _: "Tried to sign in at the desk, with a wrong password.",
-        "signed_out": lambda _: "Signed out.",
+        **ACCOUNT_WORDS,
         "details_erased": _erased,
         "dive_kept": lambda detail: f"Keeps dive {detail['dive']} whole: {_quoted(detail['reason'])}.",
         "dive_let_go": lambda detail: f"Keeps dive {detail['dive']} no longer.",
