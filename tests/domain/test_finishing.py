@@ -324,6 +324,16 @@ def test_whoever_was_told_anything_is_told_that_it_is_over(
     assert stood_down(played, command, minute) == told
 
 
+def test_a_buddy_whose_late_never_counted_hears_the_end_too() -> None:
+    """They were answered with times, so they hold one."""
+    story = in_water()
+    story.does(do.Extend(BUDDY, 20), at(10))
+    story.runs_to(at(12))
+
+    assert story.dive.due_out_at == story.dive.first_due_out_at
+    assert "diver-1" in stood_down(story, do.Finish(LEAD, 2), 13)
+
+
 def test_a_party_that_was_reminded_before_an_extension_is_told_too() -> None:
     """A later due out starts the reminders anew; it does not make anybody forget the first."""
     story = overdue(41)

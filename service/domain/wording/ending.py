@@ -42,9 +42,9 @@ def _told(dive: Dive, event: Closed) -> list[Recipient]:
 
 
 def _party_was_told(dive: Dive) -> bool:
-    """By a step, an assumed start or an alarm; a later due out starts the steps anew, so that counts too."""
-    extended = dive.due_out_at != dive.first_due_out_at
-    return bool(dive.steps) or extended or dive.assumed or dive.alarm_at is not None
+    """By a step, an assumed start or an alarm; who asked for a later due out was answered with one."""
+    asked = dive.extensions_asked > 0
+    return bool(dive.steps) or asked or dive.assumed or dive.alarm_at is not None
 
 
 def _news(dive: Dive, event: Closed) -> Sequence[Part]:
