@@ -13,6 +13,7 @@ from service.operations.setting_changes import CHANGED_SINCE, NOT_THERE, NotUndo
 from service.operations.signing_in import SignedIn
 from service.store import log, seed, seed_sites, sites
 from tests.operations.stage import CLUB, Stage
+from tests.store.test_at_once import all_at_once
 
 FINN = SignedIn("finn", "Finn Aske", CLUB, seed.CLUB_NAME, seed.ZONE, AdminRole.OWNER)
 SITE = seed_sites.SITES[0].code
@@ -99,6 +100,17 @@ def test_the_second_of_two_admins_sees_what_the_first_did(stage: Stage) -> None:
         assert isinstance(refused, Stale)
         assert refused.view.mark != mark
     assert view(stage).holds.grace == mins(20)
+
+
+def test_of_two_admins_in_the_same_instant_one_saves(stage: Stage) -> None:
+    """The other finds a form that was made before, and nothing is lost without being seen."""
+    mark = view(stage).mark
+    wanted = ({"grace": mins(20)}, {"heads_up_before": mins(15)})
+
+    outcomes = all_at_once(lambda number: save(stage.service, FINN, None, wanted[number], mark), count=2)
+
+    assert sorted(type(outcome).__name__ for outcome in outcomes) == ["Saved", "Stale"]
+    assert len(view(stage).own) == len(view(stage).history) == 1
 
 
 def test_saving_what_stands_is_no_change(stage: Stage) -> None:
