@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Final
 
@@ -44,11 +44,13 @@ class Looked:
 
 def look(service: Service, wanted: Wanted, reference: str | None, after: Place | None) -> Looked:
     """The entries that are wanted, the newest first; of dives with that reference where one is given."""
+    dive_ids = None
+    if reference is not None:
+        dive_ids = service.read(lambda session: log_search.dives_with(session, wanted.club_id, reference))
+        wanted = replace(wanted, dive_ids=dive_ids)
+    page = _page(service, wanted, after)
 
     def work(session: Session) -> Looked:
-        dive_ids = None if reference is None else log_search.dives_with(session, wanted.club_id, reference)
-        narrowed = wanted if dive_ids is None else _of(wanted, dive_ids)
-        page = log_search.page(session, narrowed, after)
         known = log_search.named(
             session, wanted.club_id, {entry.dive_id for entry in page.entries if entry.dive_id is not None}
         )
@@ -57,6 +59,17 @@ def look(service: Service, wanted: Wanted, reference: str | None, after: Place |
         return Looked(page, found, kinds, None if dive_ids is None else len(dive_ids))
 
     return service.read(work)
+
+
+def _page(service: Service, wanted: Wanted, after: Place | None) -> Page:
+    """In one read where an index answers, else in blocks of a moment each."""
+    if not wanted.is_read_through:
+        return service.read(lambda session: log_search.page(session, wanted, after))
+    page: Page | None = None
+    while page is None or not (page.after is None or page.cut or len(page.entries) == log_search.PAGE):
+        now = page
+        page = service.read(lambda session, so_far=now: log_search.read_on(session, wanted, so_far, after))  # type: ignore[misc]
+    return page
 
 
 def note_look(service: Service, admin: SignedIn, dive_id: str | None) -> None:
@@ -73,12 +86,6 @@ def note_look(service: Service, admin: SignedIn, dive_id: str | None) -> None:
 
     if not service.read(is_known):
         service.write(lambda session: note(service, session, admin, VIEWED, detail))
-
-
-def _of(wanted: Wanted, dive_ids: tuple[str, ...]) -> Wanted:
-    return Wanted(
-        wanted.club_id, wanted.since, wanted.until, wanted.kinds, wanted.actor, wanted.words, dive_ids=dive_ids
-    )
 
 
 def _found(entry: Entry, dive: log_search.Named | None) -> Found:

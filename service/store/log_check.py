@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
+from itertools import islice
 from typing import Any, Final
 
 from sqlalchemy import Engine, Row, select
@@ -36,9 +38,37 @@ def verify_chain(session: Session, chain: str) -> Fault | None:
         if words is not None:
             return Fault(chain, row.seq, words)
         seq, prev_hash = row.seq, row.hash
-    if _head(session, chain) != (seq, prev_hash):
-        return Fault(chain, seq or None, "the chain does not end where its head says: entries were cut off")
-    return None
+    return _cut_off(session, chain, seq, prev_hash)
+
+
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """How far a chain was checked, piece by piece: its last entry so far, its fault if it has one, whether it ended."""
+
+    seq: int = 0
+    hash: str = GENESIS
+    fault: Fault | None = None
+    ended: bool = False
+
+
+def verify_on(session: Session, chain: str, reached: Reached) -> Reached:
+    """Check the next block of a chain as `verify_chain` does, so that no read lasts long."""
+    seq, prev_hash = reached.seq, reached.hash
+    rows = list(islice(_rows(session, chain, after=seq), _BLOCK))
+    for row in rows:
+        words = _wrong(row, seq + 1, prev_hash)
+        if words is not None:
+            return Reached(seq, prev_hash, Fault(chain, row.seq, words), ended=True)
+        seq, prev_hash = row.seq, row.hash
+    if len(rows) == _BLOCK:
+        return Reached(seq, prev_hash)
+    return Reached(seq, prev_hash, _cut_off(session, chain, seq, prev_hash), ended=True)
+
+
+def _cut_off(session: Session, chain: str, seq: int, last_hash: str) -> Fault | None:
+    if _head(session, chain) == (seq, last_hash):
+        return None
+    return Fault(chain, seq or None, "the chain does not end where its head says: entries were cut off")
 
 
 def _head(session: Session, chain: str) -> tuple[int, str]:
@@ -47,7 +77,7 @@ def _head(session: Session, chain: str) -> tuple[int, str]:
     return (0, GENESIS) if head is None else (head.seq, head.hash)
 
 
-def _rows(session: Session, chain: str) -> Iterator[Row[*tuple[Any, ...]]]:
+def _rows(session: Session, chain: str, after: int | None = None) -> Iterator[Row[*tuple[Any, ...]]]:
     """The entries of a chain in their order, read in blocks: a club's chain may be long."""
     row = LogEntryRow
     statement = select(
@@ -65,7 +95,7 @@ def _rows(session: Session, chain: str) -> Iterator[Row[*tuple[Any, ...]]]:
         row.dive_id,
         row.club_id,
     )
-    last = None
+    last = after
     while True:
         block = statement.where(row.chain == chain).order_by(row.seq).limit(_BLOCK)
         found = session.execute(block if last is None else block.where(row.seq > last)).all()

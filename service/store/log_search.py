@@ -73,34 +73,30 @@ class Page:
 
 
 def page(session: Session, wanted: Wanted, after: Place | None = None) -> Page:
-    """The next entries behind a place, or the newest."""
-    if wanted.is_read_through:
-        return _read_through(session, wanted, after)
+    """The next entries behind a place, or the newest. Not for what has to be read through."""
     found = session.execute(_statement(wanted, after).limit(PAGE + 1)).all()
     shown = found[:PAGE]
     more = Place(shown[-1].at, shown[-1].id) if len(found) > PAGE else None
     return Page(tuple(map(entry_of, shown)), more, 0, cut=False)
 
 
-def _read_through(session: Session, wanted: Wanted, after: Place | None) -> Page:
-    entries: list[Entry] = []
-    looked, last = 0, after
-    for row in _rows(session, wanted, after):
-        if len(entries) == PAGE or looked == LOOKED_THROUGH_MAX:
-            return Page(tuple(entries), last, looked, cut=looked == LOOKED_THROUGH_MAX)
+def read_on(session: Session, wanted: Wanted, so_far: Page | None, after: Place | None) -> Page:
+    """Read through the next block for a page, from a place on; done once the page is full, cut, or at the end.
+
+    A block is read in a moment: on SQLite nobody commits while it is.
+    """
+    entries, looked = ([], 0) if so_far is None else ([*so_far.entries], so_far.looked_through)
+    begin = after if so_far is None else so_far.after
+    room = min(_BLOCK, LOOKED_THROUGH_MAX - looked)
+    rows = session.execute(_statement(wanted, begin).limit(room + 1)).all()
+    last = begin
+    for place, row in enumerate(rows):
+        if place == room or len(entries) == PAGE:
+            return Page(tuple(entries), last, looked, cut=looked >= LOOKED_THROUGH_MAX)
         looked, last = looked + 1, Place(row.at, row.id)
         if _fits(row, wanted):
             entries.append(entry_of(row))
     return Page(tuple(entries), None, looked, cut=False)
-
-
-def _rows(session: Session, wanted: Wanted, after: Place | None) -> Iterator[Row[*tuple[Any, ...]]]:
-    while True:
-        found = session.execute(_statement(wanted, after).limit(_BLOCK)).all()
-        yield from found
-        if len(found) < _BLOCK:
-            return
-        after = Place(found[-1].at, found[-1].id)
 
 
 def _fits(row: Row[*tuple[Any, ...]], wanted: Wanted) -> bool:

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from service.store import log
 from service.store.chain import Fault
 from service.store.engine import reading, writing
+from service.store.log_check import Reached, verify_on
 from tests.store.examples import NOW, add_dive, apply, filed, log_event, started
 
 GUARDS = {
@@ -226,5 +227,21 @@ def test_a_chain_longer_than_a_block_is_read_and_checked_whole(engine: Engine) -
         exported = [entry["detail"]["number"] for entry in log.export(session)]
         assert exported == list(range(1001))
     assert log.verify_database(engine) == []
+    assert in_pieces(engine, "club:long") == ([500, 1000, 1001], None)
     faults = tamper(engine, "UPDATE log_entries SET kind = 'other' WHERE seq = 1001")
     assert faults == [Fault("club:long", 1001, "its time, kind or hashes were changed")]
+    assert in_pieces(engine, "club:long") == ([500, 1000, 1000], faults[0])
+    with writing(engine) as session:  # the guards are down by now
+        session.connection().exec_driver_sql("DELETE FROM log_entries WHERE seq = 1001")
+    words = "the chain does not end where its head says: entries were cut off"
+    assert in_pieces(engine, "club:long") == ([500, 1000, 1000], Fault("club:long", 1000, words))
+
+
+def in_pieces(engine: Engine, chain: str) -> tuple[list[int], Fault | None]:
+    """How far each piece came, and the fault that was found."""
+    reached, seqs = Reached(), []
+    while not reached.ended:
+        with reading(engine) as session:
+            reached = verify_on(session, chain, reached)
+        seqs.append(reached.seq)
+    return seqs, reached.fault

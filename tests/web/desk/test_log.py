@@ -222,7 +222,8 @@ def test_a_chain_too_long_for_the_desk_is_left_to_the_command(
     at: Site, owner: FlaskClient, dive: Dive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It says which, and nothing hangs."""
-    monkeypatch.setattr(log_checking, "CHAIN_MAX", 3)
+    monkeypatch.setattr(log_checking, "DIVE_MAX", 3)
+    monkeypatch.setattr(log_checking, "CLUB_MAX", 0)
 
     assert f"linetender audit verify --dive {dive.id}" in post(owner, f"{path_of(dive)}/check").text
     assert "Too long to check here" in post(owner, "/admin/log/check").text
