@@ -35,7 +35,8 @@ from service.store.tables import ClubRow, ErasureRow
 
 _LOG = logging.getLogger(__name__)
 
-DIVES_AT_ONCE: Final = 20
+DIVES_AT_ONCE: Final = 5
+TURNS_MAX: Final = 4
 WISHES_AT_ONCE: Final = 50
 SHOWN_MAX: Final = 100
 WHY: Final = "somebody in it was erased"
@@ -111,15 +112,18 @@ def erase_person(service: Service, admin: SignedIn, person_id: str) -> bool | No
     """Erase a person: True once all is gone, False where some waits; None where the club has none of that id."""
     now = service.clock.now()
 
-    def work(session: Session) -> bool | None:
+    def work(session: Session) -> str | None:
         row = people.get(session, admin.club_id, person_id)
         if row is None:
             return None
         wish_id = erasing.ask(session, admin.club_id, phone=row.phone, name=row.name, asked_by=admin.name, now=now)
+        erasing.forget_person(session, admin.club_id, row.phone)
+        people_imports.forget_all(session, admin.club_id)
         desk_log.note(service, session, admin, "person_erasure_asked", {"person": person_id, "erasure": wish_id})
-        return _go_on(service, wish_id, now, session)
+        return wish_id
 
-    return service.write(work)
+    wish_id = service.write(work)
+    return None if wish_id is None else _go_on(service, wish_id, now)
 
 
 def erase_due(service: Service, *, within_s: float = WITHIN_S) -> int:
@@ -132,7 +136,7 @@ def erase_due(service: Service, *, within_s: float = WITHIN_S) -> int:
         if time.monotonic() > until:
             break
         try:
-            done += service.write(partial(_go_on, service, wish_id, now))
+            done += _go_on(service, wish_id, now)
         except Exception as error:
             if is_transient(error):
                 raise
@@ -158,33 +162,67 @@ def _erasure(session: Session, club: ClubRow, row: ErasureRow, now: datetime) ->
     return Erasure(row.asked_by, row.asked_at, row.done_at, row.phone and row.phone[-3:], waiting)
 
 
-def _go_on(service: Service, wish_id: str, now: datetime, session: Session) -> bool:
-    """Whether all that was wished is gone. First the dives, then the rest, then the club's chain: everybody's order."""
-    row = erasing.hold(session, wish_id)
+def _go_on(service: Service, wish_id: str, now: datetime) -> bool:
+    """Whether all that was wished is gone.
+
+    In short transactions, and what takes long to find is found in none that writes: a text that comes in meanwhile must
+    not wait for this.
+    """
+    for _ in range(TURNS_MAX):
+        if not service.write(partial(_some_dives, service, wish_id, now)):
+            break
+    else:
+        return False
+    entries = service.read(partial(_entries, wish_id))
+    return service.write(partial(_rest, service, wish_id, entries, now))
+
+
+def _some_dives(service: Service, wish_id: str, now: datetime, session: Session) -> bool:
+    """Erase some dives that are ready; whether there are more."""
+    row, club = _held(session, wish_id)
+    if row is None or club is None or row.phone is None:
+        return False
+    ready, _ = _parted(session, club, row.phone, now)
+    some = [dive.id for dive in ready[:DIVES_AT_ONCE]]
+    erasing.lock_dives(session, some)
+    # Between looking and locking one may have been opened again.
+    still = {dive.id for dive in _parted(session, club, row.phone, now)[0]}
+    erase_dives(service, session, club.id, [dive_id for dive_id in some if dive_id in still], WHY, now)
+    return len(ready) > len(some)
+
+
+def _entries(wish_id: str, session: Session) -> list[int]:
+    row = erasing.get(session, wish_id)
     club = None if row is None else clubs.get(session, row.club_id)
+    if row is None or club is None or row.phone is None:
+        return []
+    return erasing.loose_entries(session, club.id, club.receiving_number, row.phone)
+
+
+def _rest(service: Service, wish_id: str, entries: list[int], now: datetime, session: Session) -> bool:
+    """What belongs to no dive, once none needs it; whether nothing is left then."""
+    row, club = _held(session, wish_id)
     if row is None or club is None or row.phone is None:
         return False
     phone = row.phone
-    ready, _ = _parted(session, club, phone, now)
-    some = ready[:DIVES_AT_ONCE]
-    erasing.lock_dives(session, [dive.id for dive in some])
-    # Between looking and locking one may have been opened again.
-    still = {dive.id for dive in _parted(session, club, phone, now)[0]}
-    erase_dives(service, session, club.id, [dive.id for dive in some if dive.id in still], WHY, now)
-    erasing.forget_person(session, club.id, phone)
-    people_imports.forget_all(session, club.id)
     left, waiting = _parted(session, club, phone, now)
     if any(dive.why is not Waits.ALARM and dive.why is not Waits.KEPT for dive in waiting):
         return False  # a dive that needs what is known of this phone
     refuses = _refuses(session, club, phone)
     opt_outs.keep_as_hash(session, club.receiving_number, phone, now, refuses=refuses)
     erasing.forget_reach(session, club.id, club.receiving_number, phone)
-    entries = erasing.erase_loose(session, club.id, club.receiving_number, phone)
+    erasing.erase_loose(session, club.id, club.receiving_number, phone)
+    erased = log.erase_entries(session, entries)
     if left or waiting:
         return False
     erasing.mark_done(session, wish_id, now)
-    _note(service, session, club.id, wish_id, entries, now)
+    _note(service, session, club.id, wish_id, erased, now)
     return True
+
+
+def _held(session: Session, wish_id: str) -> tuple[ErasureRow | None, ClubRow | None]:
+    row = erasing.hold(session, wish_id)
+    return row, None if row is None else clubs.get(session, row.club_id)
 
 
 def _refuses(session: Session, club: ClubRow, phone: str) -> bool:

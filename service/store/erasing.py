@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, exists, func, or_, select, update
+from sqlalchemy import ColumnElement, delete, exists, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.store import log, people, retention
@@ -61,6 +61,12 @@ def hold(session: Session, wish_id: str) -> ErasureRow | None:
     row = ErasureRow
     found = select(row).where(row.id == wish_id, row.done_at.is_(None)).with_for_update()
     return session.scalars(found.execution_options(populate_existing=True)).one_or_none()
+
+
+def get(session: Session, wish_id: str) -> ErasureRow | None:
+    """A wish that is not done."""
+    row = ErasureRow
+    return session.scalars(select(row).where(row.id == wish_id, row.done_at.is_(None))).one_or_none()
 
 
 def is_waiting(session: Session, club_id: str, phone: str) -> bool:
@@ -128,21 +134,26 @@ def forget_reach(session: Session, club_id: str, receiving_number: str, phone: s
     touched(session, delete(wrong).where(wrong.receiving_number == receiving_number, wrong.phone == phone))
 
 
-def erase_loose(session: Session, club_id: str, receiving_number: str, phone: str) -> int:
-    """Erase texts and messages of a phone that belong to no dive, and entries of the club's chain with it; how many.
+def loose_entries(session: Session, club_id: str, receiving_number: str, phone: str) -> list[int]:
+    """The entries of the club's chain with a phone in them, but for those of texts that belong to a dive."""
+    text = InboundTextRow
+    of_dives = select(text.id).where(*_texts_from(receiving_number, phone), text.dive_id.is_not(None))
+    return _entries_of(session, log.club_chain(club_id), phone, set(session.execute(of_dives).scalars()))
 
-    Texts of dives that are kept stay, and so do their entries; the number is that of the entries.
-    """
+
+def erase_loose(session: Session, club_id: str, receiving_number: str, phone: str) -> None:
+    """Erase texts and messages of a phone that belong to no dive. Those of dives that are kept stay."""
     text, message = InboundTextRow, MessageRow
-    senders = (phone, phone.removeprefix("+"))
-    to_us = (text.receiver == receiving_number, text.sender.in_(senders))
-    loose = list(session.execute(select(text.id).where(*to_us, text.dive_id.is_(None))).scalars())
-    of_dives = set(session.execute(select(text.id).where(*to_us, text.dive_id.is_not(None))).scalars())
-    retention.blank_texts(session, loose)
+    loose = select(text.id).where(*_texts_from(receiving_number, phone), text.dive_id.is_(None))
+    retention.blank_texts(session, list(session.execute(loose).scalars()))
     unsent = message.state.not_in((QUEUED, LEASED))
     theirs = (message.club_id == club_id, message.dive_id.is_(None), message.phone == phone, unsent)
     retention.erase_messages(session, message.id.in_(select(message.id).where(*theirs)))
-    return log.erase_entries(session, _entries_of(session, log.club_chain(club_id), phone, of_dives))
+
+
+def _texts_from(receiving_number: str, phone: str) -> tuple[ColumnElement[bool], ...]:
+    senders = (phone, phone.removeprefix("+"))
+    return InboundTextRow.receiver == receiving_number, InboundTextRow.sender.in_(senders)
 
 
 def _entries_of(session: Session, chain: str, phone: str, of_dives: Collection[int]) -> list[int]:

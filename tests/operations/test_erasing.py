@@ -204,7 +204,8 @@ def test_nobody_of_another_club_is_erased(quick_stage: Stage) -> None:
 
 def test_many_dives_go_in_several_turns(quick: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
     """So that no alarm waits for one long transaction."""
-    monkeypatch.setattr(erasing, "DIVES_AT_ONCE", 2)
+    monkeypatch.setattr(erasing, "DIVES_AT_ONCE", 1)
+    monkeypatch.setattr(erasing, "TURNS_MAX", 2)
     una = una_of(quick)
     for _ in range(5):
         quick.text(UNA, "IN LANTERN 50 P1")
