@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -79,6 +80,21 @@ def receive_text(service: Service, text: InboundText, *, authentic: bool, way: W
     return service.write(work)
 
 
+def receive_together(service: Service, texts: Sequence[InboundText]) -> list[int | None]:
+    """As `receive_text` for each of these, authentic and whole, to one number, just posted; with one commit for all."""
+    now = service.clock.now()
+
+    def work(session: Session) -> list[int | None]:
+        at = _arrival(session, texts[0], Way.POSTED, now)
+        book = log.Book(session)
+        received = [replace(text, received_at=min(text.received_at, now)) for text in texts]
+        stored = [_store_in(book, session, at, text, authentic=True) for text in received]
+        book.write()
+        return stored
+
+    return service.write(work)
+
+
 def join_overdue(service: Service, limit: int = 200) -> int:
     """Put together long texts of which a part never came, as far as they came, to be answered; how many there were."""
     keys = service.read(lambda session: overdue(session, service.clock, limit))
@@ -130,6 +146,20 @@ def _store(
 ) -> int | None:
     """Store and log a text; its id if it is to be answered."""
     book = log.Book(session)
+    stored = _store_in(book, session, at, text, authentic=authentic, part_ids=part_ids)
+    book.write()
+    return stored
+
+
+def _store_in(
+    book: log.Book,
+    session: Session,
+    at: _Arrival,
+    text: InboundText,
+    *,
+    authentic: bool,
+    part_ids: tuple[int, ...] = (),
+) -> int | None:
     # One after the other: two gateways bring the same text within milliseconds, and phones the parts of one.
     book.hold([at.chain])
     same_as = same_text_of_another(session, text, at.club.country if at.club else None) if authentic else None
@@ -156,7 +186,6 @@ def _store(
         inbound_parts.tie(session, part_ids, stored)
         detail["parts"] = list(part_ids)
     _log_received(book, text, at, authentic=authentic, detail=detail)
-    book.write()
     return stored if same_as is None else None
 
 

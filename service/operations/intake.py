@@ -10,7 +10,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -27,6 +27,7 @@ from service.operations.merging import merge_first
 from service.operations.receipts import receive_receipt
 from service.operations.service import Service
 from service.operations.spooling import PUT_ASIDE, Brought, KeyPress, Spool, SpoolError, UnreadableError
+from service.operations.storing_together import StoringTogether
 from service.operations.telling_admins import tell_admins
 from service.operations.wrong_clocks import note_wrong_clock
 from service.store.codec import stamp
@@ -65,10 +66,13 @@ class Intake:
         self._patience_s = patience_s
         # A thread begins with its first work, so one may be made before a fork.
         self._threads = ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="intake")
+        self._together = StoringTogether(service)
 
     def text(self, text: InboundText) -> int | None:
         """Keep a text; its id where it is in the database and needs an answer. Raises SpoolError or SQLAlchemyError."""
-        return self._take(text, lambda: receive_text(self._service, text, authentic=True))
+        if text.part is not None:  # which is put together with others, and may be put aside
+            return self._take(text, lambda: receive_text(self._service, text, authentic=True))
+        return self._kept(text, lambda: self._together.submit(text))
 
     def unauthentic(self, text: InboundText) -> None:
         """Keep what nobody signed for the record, where that is easily done. Raises SQLAlchemyError."""
@@ -93,11 +97,14 @@ class Intake:
         return self._spool is not None and self._spool.has_room()
 
     def _take(self, brought: Brought, store: Callable[[], T]) -> T | None:
+        return store() if self._spool is None else self._kept(brought, lambda: self._threads.submit(store))
+
+    def _kept(self, brought: Brought, begin: Callable[[], Future[T]]) -> T | None:
         if self._spool is None:
-            return store()
+            return begin().result()
         if not self._disk_only:
             # Should it be stored after all once we have lost patience, the copy on the disk is found to be the same.
-            stored = self._threads.submit(store)
+            stored = begin()
             try:
                 return stored.result(self._patience_s)
             except (TimeoutError, SQLAlchemyError, RunAgainError) as fault:

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy.orm import Session
@@ -21,7 +22,7 @@ from service.operations.sweeping import sweep
 from service.store.outbox import LeaseLost
 from tests.simulation.clocks import ProcessClock
 from tests.simulation.database import busy, is_injected
-from tests.simulation.loop import Death, SimulatedPool
+from tests.simulation.loop import Death, SimulatedFuture, SimulatedPool
 from workers.keeper import Keeper
 
 if TYPE_CHECKING:
@@ -125,7 +126,8 @@ class Life:
         """What takes texts and receipts in the web."""
         if self._intake is None:
             self._intake = Intake(self.service, self.world.spool)
-            self._intake._threads = self.pool()
+            self._intake._threads = self._intake._together._threads = self.pool()
+            self._intake._together._promise = partial(SimulatedFuture, self.world.loop)
         return self._intake
 
     def before_transaction(self) -> None:

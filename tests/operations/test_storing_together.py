@@ -1,0 +1,134 @@
+"""Texts that come at once are stored by few transactions, and each is answered for by itself."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import wait
+from contextlib import contextmanager
+
+import pytest
+from sqlalchemy import Engine, event, func, select
+
+from service.operations import storing_together
+from service.operations.gateway import InboundText
+from service.operations.storing_together import TOGETHER_MAX, StoringTogether
+from service.store import log
+from service.store.engine import writing
+from service.store.tables import InboundTextRow
+from tests.operations.stage import ANNA, CLUB, OURS, Stage
+
+PATIENCE_S = 30.0
+
+
+def brought(stage: Stage, number: int, body: str = "status") -> InboundText:
+    """One of many texts."""
+    return InboundText("first", f"SM{number}", ANNA, OURS, body, {"Body": body}, stage.clock.at)
+
+
+@contextmanager
+def held_up(stage: Stage) -> Iterator[None]:
+    """Somebody else has the club's chain meanwhile."""
+    held, let_go = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        with writing(stage.service.engine) as session:
+            log.hold(session, log.club_chain(CLUB))
+            held.set()
+            let_go.wait(PATIENCE_S)
+
+    holder = threading.Thread(target=hold)
+    holder.start()
+    assert held.wait(PATIENCE_S)
+    try:
+        yield
+    finally:
+        let_go.set()
+        holder.join()
+
+
+@contextmanager
+def counted(engine: Engine) -> Iterator[list[int]]:
+    """How many transactions were committed meanwhile."""
+    commits: list[int] = []
+
+    def committed(_: object) -> None:
+        commits.append(1)
+
+    event.listen(engine, "commit", committed)
+    try:
+        yield commits
+    finally:
+        event.remove(engine, "commit", committed)
+
+
+def stored(stage: Stage) -> int:
+    """How many texts are in the database."""
+    return stage.service.read(lambda session: session.execute(select(func.count(InboundTextRow.id))).scalar_one())
+
+
+def test_texts_that_wait_for_the_chain_are_stored_by_one_commit(stage: Stage) -> None:
+    """The first by its own, all that came meanwhile by the next, each with an entry of the log in its turn."""
+    together, count = StoringTogether(stage.service), TOGETHER_MAX
+    with held_up(stage), counted(stage.service.engine) as commits:
+        storing = [together.submit(brought(stage, 0))]
+        storing += [together.submit(brought(stage, number)) for number in range(1, count)]
+    done, left = wait(storing, PATIENCE_S)
+
+    assert left == set()
+    assert len({one.result() for one in done}) == count
+    assert stored(stage) == count
+    assert len(commits) <= 1 + 3  # whoever held the chain; the first text, or as many as were there; the rest
+    entries = [one for one in stage.entries(chain=log.club_chain(CLUB)) if one.kind == "text_in"]
+    assert [(one.detail or {})["provider_id"] for one in entries] == [f"SM{number}" for number in range(count)]
+    assert stage.service.read(lambda session: log.verify_chain(session, log.club_chain(CLUB))) is None
+
+
+def test_a_text_that_came_before_is_stored_once_however_close(stage: Stage) -> None:
+    """Also where both copies are in one transaction: only the first is to be answered."""
+    together = StoringTogether(stage.service)
+    with held_up(stage):
+        storing = [together.submit(brought(stage, number)) for number in (0, 1, 1, 1)]
+    ids = [one.result(PATIENCE_S) for one in storing]
+
+    assert [one is None for one in ids] == [False, False, True, True]
+    assert stored(stage) == 2
+
+
+def test_only_the_text_at_fault_is_refused(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever brought it hears of it; the others that were to be stored with it are."""
+    poison = brought(stage, 2)
+
+    def breaks_on(whole: Callable[..., object]) -> Callable[..., object]:
+        def broken(service: object, given: object, **named: object) -> object:
+            if given == poison or (isinstance(given, list) and poison in given):
+                raise ValueError("poison")
+            return whole(service, given, **named)
+
+        return broken
+
+    for name in ("receive_together", "receive_text"):
+        monkeypatch.setattr(storing_together, name, breaks_on(getattr(storing_together, name)))
+    together = StoringTogether(stage.service)
+    with held_up(stage):
+        storing = [together.submit(brought(stage, number)) for number in range(4)]
+    wait(storing, PATIENCE_S)
+
+    assert [one.exception() is None for one in storing] == [True, True, False, True]
+    assert stored(stage) == 3
+
+
+def test_a_text_that_nobody_waits_for_any_more_is_not_stored(stage: Stage) -> None:
+    """It lies on the disk by then."""
+    together = StoringTogether(stage.service)
+    with held_up(stage):
+        first = together.submit(brought(stage, 0))
+        give_up_at = time.monotonic() + PATIENCE_S
+        while not first.running() and time.monotonic() < give_up_at:
+            time.sleep(0.01)
+        assert together.submit(brought(stage, 1)).cancel()
+    first.result(PATIENCE_S)
+
+    assert together.submit(brought(stage, 2)).result(PATIENCE_S) is not None
+    assert stored(stage) == 2
