@@ -34,7 +34,7 @@ from service.web.desk.board_streams import STREAMS_MAX, Streams
 from service.web.fallback import create_fallback
 from workers.app import PUBLISHING, make_celery
 from workers.keeper import Keeper
-from workers.nudge import broker_nudge
+from workers.nudge import broker_nudge, few
 from workers.running import run_beat, run_workers
 from workers.versions import UntriedVersionsError, check_versions, installed
 from workers.watchdog import Watchdog
@@ -214,7 +214,7 @@ class _Web(BaseApplication):  # type: ignore[misc]
         set_up_logging(self._settings.log_format)
         celery = make_celery(self._settings, PUBLISHING)
         configs = gateways_of(self._settings)
-        service = open_service(self._settings, "web", broker_nudge(celery), channels=channels_of(configs))
+        service = open_service(self._settings, "web", few(broker_nudge(celery)), channels=channels_of(configs))
         spool = open_spool(self._settings)
         if spool is not None:
             drain_from_time_to_time(service, spool)

@@ -8,6 +8,8 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from itertools import pairwise
 from math import inf
 from pathlib import Path
 
@@ -17,7 +19,7 @@ import redis
 from tests.servers.broker import Broker
 from tests.workers.conftest import settings_for
 from workers.app import PUBLISHING, make_celery
-from workers.nudge import REST_AFTER_FAULT_S, _Nudge, broker_nudge
+from workers.nudge import APART_S, REST_AFTER_FAULT_S, _Few, _Nudge, broker_nudge, few
 
 LONGEST_S = 1.5
 AT_ONCE_S = 0.05
@@ -169,3 +171,75 @@ def test_who_comes_while_one_is_published_shares_the_next_one(tmp_path: Path) ->
 def test_no_address_makes_a_nudge_raise(url: str, tmp_path: Path) -> None:
     """Whatever is wrong, the caller's work goes on."""
     nudge_at(url, tmp_path)()
+
+
+@dataclass
+class Hand:
+    """A clock moved by hand, and what is to be done at which moment of it."""
+
+    at_s: float = 0.0
+    later: list[tuple[float, Callable[[], None]]] = field(default_factory=list)
+
+    def after(self, seconds: float, act: Callable[[], None]) -> None:
+        """In place of a thread that waits."""
+        self.later.append((self.at_s + seconds, act))
+
+    def move(self, seconds: float) -> None:
+        """Let time pass, and what is due in it happen."""
+        until_s = self.at_s + seconds
+        while due := [one for one in self.later if one[0] <= until_s]:
+            self.later.remove(due[0])
+            self.at_s = due[0][0]
+            due[0][1]()
+        self.at_s = until_s
+
+
+def test_of_many_nudges_the_first_goes_at_once_and_one_follows_the_last() -> None:
+    """What came after a nudge had gone is never without one that goes later."""
+    hand, went = Hand(), list[float]()
+    nudge = _Few(lambda: went.append(hand.at_s), lambda: hand.at_s, hand.after)
+
+    for _ in range(20):
+        asked_s = hand.at_s
+        nudge()
+        hand.move(APART_S / 7)
+    hand.move(1.0)
+
+    assert went[0] == 0.0
+    assert all(later - before >= APART_S - 1e-9 for before, later in pairwise(went))
+    assert asked_s <= went[-1] <= asked_s + APART_S
+    assert len(went) <= 2 + 20 / 7
+    nudge()
+    assert went[-1] == hand.at_s
+
+
+def test_where_no_thread_can_be_started_a_nudge_goes_at_once() -> None:
+    """As while the process ends: what is queued must not wait for the couriers' own look."""
+
+    def refuse(_seconds: float, _act: Callable[[], None]) -> None:
+        raise RuntimeError("can't start new thread")
+
+    went: list[int] = []
+    nudge = _Few(lambda: went.append(1), lambda: 0.0, refuse)
+
+    nudge()
+    nudge()
+
+    assert len(went) == 2
+
+
+def test_few_nudges_come_by_a_thread_of_their_own() -> None:
+    """The one that follows keeps nobody who asked for it."""
+    went, followed = list[str](), threading.Event()
+
+    def note() -> None:
+        went.append(threading.current_thread().name)
+        if len(went) > 1:
+            followed.set()
+
+    nudge = few(note)
+    for _ in range(3):
+        nudge()
+
+    assert followed.wait(30)
+    assert went[0] == threading.current_thread().name != went[1]
