@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import os
 import signal
@@ -26,6 +27,7 @@ SHORTEST_LIFE_S: Final = 5.0  # a child that dies sooner than this waits before 
 WAIT_AFTER_SHORT_LIFE_S: Final = 2.0
 LOOK_EVERY_S: Final = 0.2
 PARENT_LOOK_EVERY_S: Final = 1.0
+COLLECTED_AFTER: Final = 20_000  # new values: some batches
 
 
 def run_beat(settings: Settings) -> None:
@@ -159,6 +161,16 @@ def end_with_parent(parent: int) -> None:
     threading.Thread(target=watch, name="parent-watch", daemon=True).start()
 
 
+def collect_seldom() -> None:
+    """Let what is loaded by now be, and look for garbage after some batches of work instead of several times in each.
+
+    A batch makes many values that go with it, without a cycle among them.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(COLLECTED_AFTER)
+
+
 def _keep_our_logging(log_format: str) -> None:
     @signals.setup_logging.connect(weak=False)
     def _(**_: Any) -> None:
@@ -166,4 +178,5 @@ def _keep_our_logging(log_format: str) -> None:
 
     @signals.worker_process_init.connect(weak=False)
     def _(**_: Any) -> None:
+        collect_seldom()
         end_with_parent(os.getppid())

@@ -214,3 +214,17 @@ def test_every_event_can_be_read_back_in_any_phase(phase: str) -> None:
         story.happens([event])
 
     assert story.dive.version == len(story.events)
+
+
+def test_what_was_just_asked_is_told_again_and_of_nothing_else() -> None:
+    """The dive after an event is remembered by the very dive and event, so it is never that of another of either."""
+    one, other = in_water().dive, overdue(DUE_OUT).dive
+    events = (NotArmed(at(1)), StepTaken(at(2), Step.HEADS_UP, at(2), ("diver-0",)))
+
+    for _ in range(2):
+        for dive in (one, other, one):
+            for event in events:
+                again = [evolve(dive, event), evolve(dive, event), evolve(replace(dive), replace(event))]
+                assert again[0] is again[1]
+                assert again[0] == again[2]
+                assert again[0].version == dive.version + 1

@@ -27,6 +27,19 @@ def evolve(dive: Dive | None, event: ev.Event) -> Dive:
         return _filed(event)
     if dive is None:
         raise ValueError("the first event of a dive is Filed")
+    last = _last[0]
+    if last is not None and last[0] is dive and last[1] is event:
+        return last[2]
+    after = _evolved(dive, event)
+    _last[0] = (dive, event, after)
+    return after
+
+
+# Whoever decides asks for it, and whoever records that asks again: the same objects, which never change.
+_last: list[tuple[Dive, ev.Event, Dive] | None] = [None]
+
+
+def _evolved(dive: Dive, event: ev.Event) -> Dive:
     after = _CHANGES[type(event)](_but(dive, version=dive.version + 1), event)
     called = tuple(key for key in alarm_calls(after, event) if key not in after.rung)
     return _but(after, rung=after.rung + called) if called else after
