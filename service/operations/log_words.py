@@ -9,6 +9,7 @@ from typing import Any, Final
 from service.domain.dive import Dive
 from service.domain.wording.timeline import what_happened
 from service.operations.account_words import ACCOUNT_WORDS
+from service.operations.site_words import SITE_WORDS
 from service.store.codec import UnreadableError, load_event
 from service.store.log import EVENT_PREFIX, Entry
 
@@ -176,6 +177,7 @@ _WORDS: Final[Mapping[str, Callable[[Detail], str]]] = MappingProxyType(
         "person_erasure_asked": lambda detail: f"Erased a person ({detail['person']}); what has to wait goes on.",
         "person_erased": lambda detail: f"The last traces of a person are erased (erasure {detail['erasure']}).",
         **ACCOUNT_WORDS,
+        **SITE_WORDS,
         "details_erased": _erased,
         "dive_kept": lambda detail: f"Keeps dive {detail['dive']} whole: {_quoted(detail['reason'])}.",
         "dive_let_go": lambda detail: f"Keeps dive {detail['dive']} no longer.",
