@@ -99,3 +99,5 @@ def _seated(site: Site, browser: Chrome) -> Iterator[Seat]:
     yield seat
     # No page of this installation is left open: its scripts would ask a server that is gone.
     browser.get("about:blank")
+    # What one test's pages complained of, such as an icon that a file has none of, is not the next one's.
+    browser.get_log("browser")
