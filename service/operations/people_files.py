@@ -10,10 +10,11 @@ import hashlib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.documents.people_csv import CONTACTS, OF_CONTACT, PeopleFileError, PeopleLine, from_csv, to_csv
@@ -90,13 +91,14 @@ def look_at(service: Service, admin: SignedIn, data: bytes) -> ImportPlan:
     """What a file would do; it is kept for half an hour to be confirmed. Raises PeopleFileError for none of ours."""
     now = service.clock.now()
     from_csv(data)
+    content = data.decode("utf-8-sig")
 
-    def work(session: Session) -> ImportPlan:
+    def work(session: Session) -> None:
         people_imports.forget_before(session, now - KEPT)
-        people_imports.keep(session, admin.club_id, admin.admin_id, data.decode("utf-8-sig"), now)
-        return _plan(session, admin.club_id, data)
+        people_imports.keep(session, admin.club_id, admin.admin_id, content, now)
 
-    return service.write(work)
+    service.write(work)
+    return service.read(lambda session: _plan(session, admin.club_id, data))
 
 
 def confirm(service: Service, admin: SignedIn, mark: str) -> ImportPlan | None:
@@ -104,27 +106,52 @@ def confirm(service: Service, admin: SignedIn, mark: str) -> ImportPlan | None:
 
     None once that is done. What it would do now, where that is something else than what was shown.
     Raises PeopleFileError where no list is kept.
+
+    Reading thousands of numbers takes seconds, so it is done in no transaction that keeps others from writing.
     """
     now = service.clock.now()
 
-    def work(session: Session) -> ImportPlan | None:
+    def look(session: Session) -> tuple[ImportPlan, str]:
         content = people_imports.find(session, admin.club_id, admin.admin_id, now - KEPT)
         if content is None:
             raise PeopleFileError(LIST_GONE)
-        plan = _plan(session, admin.club_id, content.encode())
-        if plan.mark != mark:
-            return plan
-        for line in plan.lines:
-            if line.does is Does.ADD:
-                given = line.values | {"joined": "import", "added_at": now}
-                people.keep(session, admin.club_id, line.phone, given)
-            elif line.does is Does.CHANGE and line.person_id is not None:
-                people.change(session, admin.club_id, line.person_id, line.values)
+        return _plan(session, admin.club_id, content.encode()), _as_they_are(session, admin.club_id)
+
+    plan, seen = service.read(look)
+
+    def work(session: Session) -> bool:
+        if _as_they_are(session, admin.club_id) != seen:
+            return False
+        _take_over(session, admin.club_id, plan, now)
         people_imports.forget(session, admin.admin_id)
         desk_log.note(service, session, admin, "people_imported", {"lines": plan.counts})
-        return None
+        return True
 
-    return service.write(work)
+    if plan.mark != mark:
+        return plan
+    try:
+        done = service.write(work)
+    except IntegrityError:  # somebody was added in the same instant
+        done = False
+    return None if done else service.read(look)[0]
+
+
+def _take_over(session: Session, club_id: str, plan: ImportPlan, now: datetime) -> None:
+    given = {"joined": "import", "added_at": now}
+    people.keep_all(
+        session, club_id, [(line.phone, line.values | given) for line in plan.lines if line.does is Does.ADD]
+    )
+    for line in plan.lines:
+        if line.does is Does.CHANGE and line.person_id is not None:
+            people.change(session, club_id, line.person_id, line.values)
+
+
+def _as_they_are(session: Session, club_id: str) -> str:
+    """The same as long as nobody changes the people of the club."""
+    told = hashlib.sha256()
+    for row in people.listing(session, club_id):
+        told.update(repr((row.id, row.phone, row.name, row.language, row.notes, row.usual_contacts)).encode())
+    return told.hexdigest()
 
 
 def give_up(service: Service, admin: SignedIn) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import delete, select, update
@@ -9,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.store.ids import new_id
 from service.store.tables import PersonRow
-from service.store.upsert import touched
+from service.store.upsert import insert_rows, touched
 
 
 def add(
@@ -34,6 +35,12 @@ def keep(session: Session, club_id: str, phone: str, values: dict[str, Any]) -> 
     session.add(person)
     session.flush()
     return person
+
+
+def keep_all(session: Session, club_id: str, found: Sequence[tuple[str, dict[str, Any]]]) -> None:
+    """New people by phone, with all that is known, at once. Raises IntegrityError when one is known already."""
+    rows = ({"id": new_id(), "club_id": club_id, "phone": phone, **values} for phone, values in found)
+    insert_rows(session, PersonRow, *rows)
 
 
 def change(session: Session, club_id: str, person_id: str, values: dict[str, Any]) -> bool:

@@ -364,6 +364,7 @@ def test_a_list_that_fails_half_way_changes_nothing(
 ) -> None:
     """One transaction: the first line is not in without the second."""
     plan = looked_at(quick_stage, finn)
+    assert [line.does for line in plan.lines[:2]] == [Does.ADD, Does.CHANGE]
 
     def fail(*_: object) -> bool:
         raise RuntimeError("the disk is full")
@@ -372,6 +373,24 @@ def test_a_list_that_fails_half_way_changes_nothing(
     with pytest.raises(RuntimeError, match="disk is full"):
         people_files.confirm(quick_stage.service, finn, plan.mark)
 
+    assert named(quick_stage, "una") == []
+
+
+def test_somebody_who_is_added_in_the_same_instant_is_not_written_over(
+    quick_stage: Stage, finn: SignedIn, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between reading the list and writing it: what it would now do is shown, and nothing of it is done."""
+    plan, as_they_are = looked_at(quick_stage, finn), people_files._as_they_are
+
+    def and_then_somebody_comes(session: Session, club_id: str) -> str:
+        seen = as_they_are(session, club_id)
+        monkeypatch.setattr(people_files, "_as_they_are", as_they_are)
+        return f"{seen} of before"
+
+    monkeypatch.setattr(people_files, "_as_they_are", and_then_somebody_comes)
+    otherwise = people_files.confirm(quick_stage.service, finn, plan.mark)
+
+    assert otherwise is not None
     assert named(quick_stage, "una") == []
 
 
