@@ -60,7 +60,7 @@ def shows(seat: Seat, words: str) -> None:
 
 def test_the_people_of_the_club_are_kept_from_an_empty_form_to_the_last_trace(seat: Seat, tmp_path: Path) -> None:
     """An entry with a contact who was asked, merged; a list, somebody found in it and erased."""
-    push(seat.browser, By.LINK_TEXT, "People")
+    seat.go("/admin/people")
     press(seat, "Add a person")
     fill(seat, name="Anna Holt", phone="12")
     press(seat, "Add")
