@@ -324,7 +324,7 @@ MUTANTS: tuple[Mutant, ...] = tuple(
             "anybody_says_anything",
         ),
         (
-            _OPS + "inbound:_store",
+            _OPS + "inbound:_store_in",
             "_log_received(book, text, at, authentic=authentic, detail=detail)",
             "pass",
             "text-log",
