@@ -18,6 +18,7 @@ from service.operations.sweeping import sweep
 from service.store import due
 from service.store.engine import open_engine
 from service.store.tables import DiveRow
+from workers.running import collect_seldom
 
 EVERY_S = 0.05
 GIVES_UP_AFTER_S = 240.0
@@ -25,6 +26,7 @@ GIVES_UP_AFTER_S = 240.0
 
 def main(url: str, told: Path, begins: datetime, count: int) -> None:
     """Sweep, and keep since when each was due and until when its transaction had committed."""
+    collect_seldom()  # as every worker does
     engine = open_engine(url)
     service = Service(engine, WallClock(), "https://dive.example", f"sweeper-{os.getpid()}")
     claimed: list[datetime] = []
