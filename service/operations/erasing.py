@@ -208,6 +208,8 @@ def _rest(service: Service, wish_id: str, entries: list[int], now: datetime, ses
     left, waiting = _parted(session, club, phone, now)
     if any(dive.why is not Waits.ALARM and dive.why is not Waits.KEPT for dive in waiting):
         return False  # a dive that needs what is known of this phone
+    if erasing.text_waits(session, club.receiving_number, phone):
+        return False  # which may end a dive or raise an alarm
     refuses = _refuses(session, club, phone)
     opt_outs.keep_as_hash(session, club.receiving_number, phone, now, refuses=refuses)
     erasing.forget_reach(session, club.id, club.receiving_number, phone)

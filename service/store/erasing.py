@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.store import log, people, retention
 from service.store.ids import new_id
+from service.store.inbound import STORED
 from service.store.outbox import LEASED, QUEUED
 from service.store.tables import (
     DivePhoneRow,
@@ -141,10 +142,16 @@ def loose_entries(session: Session, club_id: str, receiving_number: str, phone: 
     return _entries_of(session, log.club_chain(club_id), phone, set(session.execute(of_dives).scalars()))
 
 
+def text_waits(session: Session, receiving_number: str, phone: str) -> bool:
+    """Whether a text of a phone waits for its answer: nobody knows yet what it is, or whose dive."""
+    waits = exists().where(*_texts_from(receiving_number, phone), InboundTextRow.state == STORED)
+    return bool(session.execute(select(waits)).scalar_one())
+
+
 def erase_loose(session: Session, club_id: str, receiving_number: str, phone: str) -> None:
     """Erase texts and messages of a phone that belong to no dive. Those of dives that are kept stay."""
     text, message = InboundTextRow, MessageRow
-    loose = select(text.id).where(*_texts_from(receiving_number, phone), text.dive_id.is_(None))
+    loose = select(text.id).where(*_texts_from(receiving_number, phone), text.dive_id.is_(None), text.state != STORED)
     retention.blank_texts(session, list(session.execute(loose).scalars()))
     unsent = message.state.not_in((QUEUED, LEASED))
     theirs = (message.club_id == club_id, message.dive_id.is_(None), message.phone == phone, unsent)

@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.domain.dive import Phase
 from service.operations import erasing, people_files
 from service.operations import people as known
 from service.operations.admin_roles import AdminRole
@@ -127,6 +128,20 @@ def test_an_open_dive_is_never_touched_and_the_wish_waits_for_it(quick: Stage) -
 
     assert left_of(stage) == {}
     sound(stage.engine)
+
+
+def test_a_text_that_waits_for_its_answer_is_read_before_its_sender_is_erased(quick: Stage) -> None:
+    """The finish of a dive may come from any phone, so erasing whoever lent theirs must not lose it."""
+    stage = quick
+    una, dive = una_of(stage), stage.dive_in()
+    lent = stage.receive(UNA, f"OUT {dive.finish_code}")
+    assert lent is not None
+
+    assert erase(stage, una) is False
+    stage.answer(lent)
+
+    assert stage.dive(dive.id).phase is Phase.CLOSED
+    assert erasing.erase_due(stage.service) == 1
 
 
 def test_a_dive_with_an_alarm_is_kept_as_the_proof_of_it_until_its_time_is_over(quick: Stage) -> None:
