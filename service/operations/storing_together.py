@@ -54,11 +54,14 @@ class StoringTogether:
         waiting = _Waiting(text, self._promise())
         with self._lock:
             queue = self._waiting.get(text.receiver)
-            if queue is None:
-                self._waiting[text.receiver] = deque([waiting])
-                self._threads.submit(self._store, text.receiver)
-            else:
+            if queue is not None:
                 queue.append(waiting)
+                return waiting.stored
+            self._waiting[text.receiver] = deque([waiting])
+        try:
+            self._threads.submit(self._store, text.receiver)
+        except RuntimeError:  # no thread can be started now, and those that come next wait behind this one
+            self._store(text.receiver)
         return waiting.stored
 
     def _store(self, receiver: str) -> None:
@@ -69,10 +72,10 @@ class StoringTogether:
 
     def _next(self, receiver: str) -> list[_Waiting]:
         with self._lock:
-            queue = self._waiting[receiver]
+            queue = self._waiting.get(receiver, deque())
             batch = [queue.popleft() for _ in range(min(len(queue), TOGETHER_MAX))]
             if not batch:
-                del self._waiting[receiver]
+                self._waiting.pop(receiver, None)
             return batch
 
     def _store_batch(self, batch: list[_Waiting]) -> None:

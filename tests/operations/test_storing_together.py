@@ -132,3 +132,21 @@ def test_a_text_that_nobody_waits_for_any_more_is_not_stored(stage: Stage) -> No
 
     assert together.submit(brought(stage, 2)).result(PATIENCE_S) is not None
     assert stored(stage) == 2
+
+
+def test_where_no_thread_can_be_started_whoever_brings_a_text_stores_it(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A process that has all the threads it may have for a moment goes on as before, and holds no text for ever."""
+    together = StoringTogether(stage.service)
+
+    def none_left(_: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(threading.Thread, "start", none_left)
+        stored_at_once = together.submit(brought(stage, 0))
+    assert stored_at_once.done()
+
+    assert together.submit(brought(stage, 1)).result(PATIENCE_S) is not None
+    assert stored(stage) == 2
