@@ -1,7 +1,8 @@
 """What an admin sees of one dive at the desk, and does to it: by the same rules as everybody, under their own name.
 
 A page may be older than the dive. What would lower an alarm is then not done, but what has happened since is shown and
-the admin asked again. What raises or adds to it is done at once. A second press of the same button is one deed.
+the admin asked again. What raises or adds to it is done at once. A second press of the same button is one deed, and
+where the dive was over in between the admin is asked again.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive import Command, Dive, Event
 from service.domain.dive.commands import AddNote, CallOff, Extend, RaiseNow, ReportCalled, ReportSafe
-from service.domain.dive.events import AlarmRaised, NoteAdded, RescueCalled
+from service.domain.dive.events import AlarmRaised, Closed, NoteAdded, RescueCalled
 from service.domain.people import Actor, Role, Via
 from service.operations.board import Line, line_of
 from service.operations.pages import TimelineEntry, timeline
@@ -90,9 +91,11 @@ def act_at_desk(
         if dive is None or dive.club_id != admin.club_id:
             return None
         if dive.version != seen_version:
-            if _done_before(_events_since(session, dive, seen_version), command):
+            since = _events_since(session, dive, seen_version)
+            if _done_before(_since_it_was_over(since), command):
                 return DoneBefore()
-            if isinstance(command, LOWERING):
+            # What was done and then was over may be meant anew, or be a press that came late: only a person knows.
+            if isinstance(command, LOWERING) or _done_before(since, command):
                 return Moved(())
         return apply_to(service, session, dive, command, now)
 
@@ -111,6 +114,12 @@ def _events_since(session: Session, dive: Dive, seen_version: int) -> Sequence[E
     except UnreadableError:
         return ()
     return [event for _, event in found[max(seen_version, 0) :]]
+
+
+def _since_it_was_over(events: Sequence[Event]) -> Sequence[Event]:
+    """Those after the last end of the dive, where it ended."""
+    ends = [place for place, event in enumerate(events, start=1) if isinstance(event, Closed)]
+    return events[ends[-1] :] if ends else events
 
 
 def _done_before(since: Sequence[Event], command: Command) -> bool:

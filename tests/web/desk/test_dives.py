@@ -193,6 +193,25 @@ def test_a_button_that_is_pressed_twice_counts_once(
     assert len(at.service.read(lambda session: outbox.of_dive(session, dive.id))) == told
 
 
+def test_an_alarm_raised_anew_after_the_first_was_over_is_never_taken_for_a_second_press(
+    at: Site, client: FlaskClient
+) -> None:
+    """From the page of before, which another window still shows: what came of the first is shown, and asked again."""
+    dive = dive_in(at, minutes_ago=10)
+    enter(client, AdminRole.OFFICER)
+    seen = at.now_of(dive).version
+    press(client, dive, "raise")
+    press(client, dive, "close", count="2", reason="Seen")
+
+    anew = press(client, dive, "raise", version=seen)
+    assert anew.status_code == 409
+    assert "pressed twice" not in anew.text
+    assert "Seen" in anew.text.partition('id="moved"')[2].partition("</ul>")[0]
+
+    assert press(client, dive, "raise").status_code == 200
+    assert at.now_of(dive).phase is Phase.ALERT
+
+
 def test_a_viewer_looks_and_presses_nothing(at: Site, client: FlaskClient) -> None:
     """There are no buttons, and a post is refused before it is read."""
     dive = dive_in(at, minutes_ago=66)
