@@ -231,6 +231,10 @@ def _refuse_beside_real(session: Session, ready: _Ready, wanted: DrillWanted, ph
     found = drills.real_alarm_of_people(session, ready.club.id, phones)
     if found is not None:
         raise _no("contacts", f"Somebody of those is in a real alarm now (reference {found}). Choose others, or wait.")
+    # Their OUT could mean either, and a real clock would go on until they had said which.
+    found = drills.real_dive_of(session, ready.club.id, ready.requests[0].lead.phone or "")
+    if found is not None:
+        raise _no("player", f"Who is to play the diver is on a real dive (reference {found}). Choose somebody else.")
 
 
 def _one_more(

@@ -9,7 +9,8 @@ from sqlalchemy import ColumnElement, exists, func, or_, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased
 
-from service.domain.dive.state import ALARMED, Phase
+from service.domain.dive.state import ALARMED, LIVE, Phase
+from service.domain.people import Role
 from service.store.ids import new_id
 from service.store.tables import DiveRow, DrillDiveRow, DrillRow
 from service.store.tables.dive import DivePhoneRow
@@ -112,6 +113,18 @@ def real_alarm_of_people(session: Session, club_id: str, phones: Sequence[str]) 
     """The same of a dive that one of these phones belongs to: somebody must not be in both at once."""
     found = select(DiveRow.reference).where(
         *_alarmed(club_id), exists().where(DivePhoneRow.dive_id == DiveRow.id, DivePhoneRow.phone.in_(phones))
+    )
+    return session.execute(found.order_by(DiveRow.raise_by_at, DiveRow.id).limit(1)).scalar_one_or_none()
+
+
+def real_dive_of(session: Session, club_id: str, phone: str) -> str | None:
+    """The reference of a real dive under way of which this is the phone of a diver."""
+    theirs = exists().where(
+        DivePhoneRow.dive_id == DiveRow.id, DivePhoneRow.phone == phone, DivePhoneRow.role == Role.DIVER.value
+    )
+    live = tuple(phase.value for phase in LIVE)
+    found = select(DiveRow.reference).where(
+        DiveRow.club_id == club_id, DiveRow.closed_at.is_(None), DiveRow.phase.in_(live), ~DiveRow.drill, theirs
     )
     return session.execute(found.order_by(DiveRow.raise_by_at, DiveRow.id).limit(1)).scalar_one_or_none()
 

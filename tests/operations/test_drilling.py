@@ -24,6 +24,7 @@ from service.operations.drilling import (
     start_drill,
     stop_drill,
 )
+from service.operations.plan_reading import NamedPhone
 from service.operations.recording import act
 from service.operations.signing_in import SignedIn
 from service.operations.sweeping import sweep
@@ -292,6 +293,18 @@ def test_no_drill_begins_beside_a_real_alarm(stage: Stage) -> None:
     assert alarm.reference in refused(stage, replace(WANTED, contacts=(CLEO,))).words
     assert refused(stage, replace(WANTED, whole_club=True)).field == "site"
     assert begun(stage, replace(WANTED, contacts=(DOV,)))
+
+
+def test_nobody_plays_the_diver_who_is_in_the_water(stage: Stage) -> None:
+    """Their OUT would then be asked about, of which dive it is, and until they answered the real clock would go on."""
+    with_people(stage)
+    dive = stage.dive_in(replace(plan_of(7), lead=NamedPhone("Finn Adair", FINN)))
+
+    answer = refused(stage, WANTED)
+    assert (answer.field, dive.reference in answer.words) == ("player", True)
+    stage.text(FINN, "OUT")
+    assert stage.dive(dive.id).phase is Phase.CLOSED
+    assert begun(stage)
 
 
 @pytest.mark.parametrize(
