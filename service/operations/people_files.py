@@ -141,9 +141,8 @@ def _take_over(session: Session, club_id: str, plan: ImportPlan, now: datetime) 
     people.keep_all(
         session, club_id, [(line.phone, line.values | given) for line in plan.lines if line.does is Does.ADD]
     )
-    for line in plan.lines:
-        if line.does is Does.CHANGE and line.person_id is not None:
-            people.change(session, club_id, line.person_id, line.values)
+    changed = [line for line in plan.lines if line.does is Does.CHANGE]
+    people.change_all(session, club_id, [(line.person_id or "", line.values) for line in changed])
 
 
 def _as_they_are(session: Session, club_id: str) -> str:

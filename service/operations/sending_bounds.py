@@ -125,8 +125,7 @@ def _is_kept(session: Session, club: ClubRow, phone: str) -> bool:
     reach = reaches.find(session, club.id, [phone]).get(phone)
     if reach is not None and reach.agreed_at is not None and not reach.declined:
         return True
-    kept = (contact for person in people.listing(session, club.id) for contact in person.usual_contacts)
-    return any(contact.get("phone") == phone for contact in kept)
+    return people.is_usual_contact(session, club.id, phone)
 
 
 def _note(service: Service, session: Session, club: ClubRow, sort: Sort, why: Why, now: datetime) -> None:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import Text, cast, delete, exists, select, update
 from sqlalchemy.orm import Session
 
 from service.store.ids import new_id
 from service.store.tables import PersonRow
-from service.store.upsert import insert_rows, touched
+from service.store.upsert import insert_rows, touched, update_rows
+
+_OF_CLUB: Final = {"id": "of_person", "club_id": "of_club"}
 
 
 def add(
@@ -52,6 +55,14 @@ def change(session: Session, club_id: str, person_id: str, values: dict[str, Any
     return touched(session, update(row).where(row.club_id == club_id, row.id == person_id).values(**values)) > 0
 
 
+def change_all(session: Session, club_id: str, changes: Sequence[tuple[str, dict[str, Any]]]) -> int:
+    """Write these columns of these people of the club at once; how many were there."""
+    alike: dict[tuple[str, ...], list[dict[str, Any]]] = defaultdict(list)
+    for person_id, values in changes:
+        alike[tuple(values)].append({"of_person": person_id, "of_club": club_id, **values})
+    return sum(update_rows(session, PersonRow, _OF_CLUB, some) for some in alike.values())
+
+
 def remove(session: Session, club_id: str, person_id: str) -> bool:
     """The club knows that person no more; False where it did not."""
     row = PersonRow
@@ -68,6 +79,13 @@ def by_phone(session: Session, club_id: str, phone: str) -> PersonRow | None:
     """The person of that club with that phone."""
     found = select(PersonRow).where(PersonRow.club_id == club_id, PersonRow.phone == phone)
     return session.execute(found.execution_options(populate_existing=True)).scalar_one_or_none()
+
+
+def is_usual_contact(session: Session, club_id: str, phone: str) -> bool:
+    """Whether somebody of the club has that phone (E.164) as a contact; thousands of people are not made for it."""
+    row = PersonRow
+    names_it = cast(row.usual_contacts, Text).contains(f'"{phone}"', autoescape=True)
+    return bool(session.execute(select(exists().where(row.club_id == club_id, names_it))).scalar_one())
 
 
 def listing(session: Session, club_id: str) -> list[PersonRow]:

@@ -369,7 +369,7 @@ def test_a_list_that_fails_half_way_changes_nothing(
     def fail(*_: object) -> bool:
         raise RuntimeError("the disk is full")
 
-    monkeypatch.setattr(people_files.people, "change", fail)
+    monkeypatch.setattr(people_files.people, "change_all", fail)
     with pytest.raises(RuntimeError, match="disk is full"):
         people_files.confirm(quick_stage.service, finn, plan.mark)
 

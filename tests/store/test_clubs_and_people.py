@@ -182,6 +182,39 @@ def test_a_person_is_found_by_phone_within_their_club(two_clubs: Session) -> Non
         people.add(two_clubs, club_id=CLUB, name="Somebody", phone=ANNA)
 
 
+def test_a_usual_contact_is_found_by_phone_within_the_club_alone(two_clubs: Session) -> None:
+    """By the whole number: one that begins alike is somebody else's."""
+    people.add(two_clubs, club_id=CLUB, name="Anna Holt", phone=ANNA, usual_contacts=(("Cleo Marsh", CLEO),))
+
+    assert people.is_usual_contact(two_clubs, CLUB, CLEO)
+    assert not people.is_usual_contact(two_clubs, OTHER, CLEO)
+    assert not people.is_usual_contact(two_clubs, CLUB, CLEO[:-1])
+    assert not people.is_usual_contact(two_clubs, CLUB, ANNA)
+
+
+def test_many_people_are_changed_at_once_and_those_of_another_club_stay(two_clubs: Session) -> None:
+    """Each in the columns that are given for them, as a list that a club imports has it."""
+    ours = [people.keep(two_clubs, CLUB, f"+4477009006{n:02d}", {"name": f"Diver {n}"}).id for n in range(6)]
+    theirs = people.keep(two_clubs, OTHER, "+447700900699", {"name": "Far"}).id
+    contacts = [{"name": "Cleo Marsh", "phone": CLEO}]
+
+    changed = people.change_all(
+        two_clubs,
+        CLUB,
+        [
+            *((one, {"usual_contacts": contacts}) for one in ours[:5]),
+            (ours[5], {"notes": "key"}),
+            (theirs, {"notes": ""}),
+        ],
+    )
+
+    assert changed == 6
+    known = {row.id: (row.usual_contacts, row.notes) for row in people.listing(two_clubs, CLUB)}
+    assert [known[one] for one in ours] == [*[(contacts, None)] * 5, ([], "key")]
+    [far] = people.listing(two_clubs, OTHER)
+    assert far.notes is None
+
+
 def test_an_admin_signs_in_by_address_in_whatever_case(session: Session) -> None:
     """Phones like to begin addresses with a capital."""
     admin_id = admin_of(session, " Finn@Example.invalid ")

@@ -27,7 +27,7 @@ from tests.web.test_isolation import OURS, assert_ours_is_as_it_was
 # These make something new for the club that is named, of whatever they are given; there is nothing of ours to find.
 MAKERS = {
     *("admin_invitations.add", "admins.add", "board_screens.add", "clubs.add", "drills.add", "links.add", "log.append"),
-    *("people.add", "seed_sites.seed_sites", "sites.add", "sites.keep", "tokens.add"),
+    *("people.add", "people.keep_all", "seed_sites.seed_sites", "sites.add", "sites.keep", "tokens.add"),
 }
 # These only put words together.
 PLAIN = {"log.club_chain", "log.chain_of"}
@@ -76,6 +76,7 @@ def values_of_ours(at: Site) -> dict[str, Any]:
         "phones": [ANNA],
         "number": ANNA,
         "values": {"name": "Taken Over"},
+        "changes": [(person[0], {"name": "Taken Over"})],
         "receiving_number": FAR_RECEIVING,
         "reference": paths.get("reference", "7K"),
         "key": "diver-0",
