@@ -141,7 +141,7 @@ def details(caller: Caller, dive_id: str) -> Response:
     found = dive_details(web().service, caller.club.id, dive_id)
     if found is None:
         return _no_dive()
-    return _json(details_out(found, web().service.public_url, standings(web().service, found.dive)))
+    return _json(details_out(found, standings(web().service, found.dive)))
 
 
 @api.post("/api/v1/dives/<dive_id>/start")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from datetime import datetime
 
@@ -38,8 +37,7 @@ from service.web.api_shapes import (
     UnreadableOut,
     WindOut,
 )
-
-_TOKEN = r"/(alarm|dive|handover|contact)/[A-Za-z0-9_-]+"  # noqa: S105 - the shape of one, not one
+from service.web.speaking import without_token
 
 
 def filed_out(filed: PlanFiled, page: str, standings: Sequence[ContactStanding]) -> FiledOut:
@@ -115,13 +113,13 @@ def dive_out(dive: Dive) -> DiveOut:
     )
 
 
-def details_out(details: DiveDetails, public_url: str, standings: Sequence[ContactStanding]) -> DetailsOut:
+def details_out(details: DiveDetails, standings: Sequence[ContactStanding]) -> DetailsOut:
     """A dive with its log and messages, and how far its contacts can be relied upon."""
     return DetailsOut(
         **msgspec.structs.asdict(dive_out(details.dive)),
         standings=_standings(standings),
         events=tuple(map(_event, details.entries)),
-        messages=tuple(_message(message, public_url) for message in details.messages),
+        messages=tuple(map(_message, details.messages)),
     )
 
 
@@ -154,7 +152,7 @@ def _event(entry: Entry) -> EventOut:
     return EventOut(entry.seq, entry.at, entry.kind, entry.actor, entry.detail)
 
 
-def _message(message: Message, public_url: str) -> MessageOut:
+def _message(message: Message) -> MessageOut:
     return MessageOut(
         id=message.id,
         to=message.person_key,
@@ -164,15 +162,10 @@ def _message(message: Message, public_url: str) -> MessageOut:
         kind=message.kind,
         step=message.step,
         state=message.state,
-        body=without_token(message.body, public_url),
+        body=without_token(message.body),
         due_at=message.due_at,
         queued_at=message.queued_at,
         handed_at=message.handed_at,
         delivered_at=message.delivered_at,
         failed_reason=message.failed_reason,
     )
-
-
-def without_token(body: str, public_url: str) -> str:
-    """A text without the token of its link: a script must not act as the contact whose link it is."""
-    return re.sub(re.escape(public_url) + _TOKEN, rf"{public_url}/\1/...", body)

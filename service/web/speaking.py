@@ -16,6 +16,8 @@ WORDS_SHOWN_MAX = 500
 
 _DIALLED = re.compile(r"\+?\d[\d ().-]*")
 _SHORTEST_DIALLED = 3
+# Of our pages that let somebody act: an address up to the token, and the token.
+_TOKEN = re.compile(r"(://\S+?/(?:alarm|dive|handover|contact)/)[A-Za-z0-9_-]{16,}")
 _NOT_SHOWN = ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
 
 
@@ -91,6 +93,11 @@ def own_link(body: str, public_url: str) -> tuple[str, str]:
     if path == last or not path.startswith("/"):
         return body, ""
     return words, path
+
+
+def without_token(body: str) -> str:
+    """A text of ours without the tokens of its links: whoever reads it must not act as the one whom it was sent to."""
+    return _TOKEN.sub(r"\1...", body)
 
 
 CALL_ENDS = {

@@ -17,7 +17,7 @@ from service.operations.signing_in import SignedIn
 from service.store.outbox import Message
 from service.web.dive_words import standing
 from service.web.message_words import CHANNEL_WORDS
-from service.web.speaking import decimal_position, visible
+from service.web.speaking import decimal_position, visible, without_token
 
 
 def report_of(service: Service, admin: SignedIn, found: DiveLog) -> pdf.Report:
@@ -121,4 +121,4 @@ def _told(message: Message, zone: str) -> pdf.Told:
     to = f"{visible(message.name or message.person_key)}, by {CHANNEL_WORDS[message.channel]}"
     fate = f"{message.state}, {_time(stands_since(message), zone)}"
     why = f" ({visible(message.failed_reason)})" if message.failed_reason else ""
-    return pdf.Told(message.queued_at, to, visible(message.body, 1000), f"{fate}{why}")
+    return pdf.Told(message.queued_at, to, visible(without_token(message.body), 1000), f"{fate}{why}")

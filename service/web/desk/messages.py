@@ -14,6 +14,7 @@ from service.operations.resending import RESENT, NotResent, resend
 from service.web.context import web
 from service.web.desk.sitting import at_desk, desk
 from service.web.message_words import CHANNEL_WORDS, STANDING_WORDS, happenings, why
+from service.web.speaking import without_token
 
 pages = Blueprint("desk_messages", __name__)
 
@@ -76,6 +77,7 @@ def _page(life: Life, *, wrong: str | None = None, reason: str = "", again: str 
     return render_template(
         "desk/message.html",
         life=life,
+        words=without_token(life.line.message.body),
         happenings=happenings(life),
         standings=STANDING_WORDS,
         channels=CHANNEL_WORDS,

@@ -14,6 +14,7 @@ from werkzeug.test import TestResponse
 from service.domain.dive import Dive
 from service.domain.dive.commands import Finish, Start
 from service.domain.people import Actor, Role, Via
+from service.operations.admin_roles import AdminRole
 from service.operations.carrying import Courier
 from service.operations.gateway import Blame
 from service.operations.recording import act
@@ -22,7 +23,7 @@ from service.store.outbox import Message
 from service.web.message_words import why
 from tests.operations.stage import Behaviour, HandMovedClock, ScriptedGateway, accept, refuse, time_out
 from tests.web.desk.entering import enter, form_token, sign_in
-from tests.web.installation import ANNA, CLEO, DOV, Site
+from tests.web.installation import ANNA, CLEO, DOV, PUBLIC_URL, Site
 from tests.web.other_club import FAR_ADMIN_EMAIL, add_far_club
 
 BY_ANNA = Actor(Role.DIVER, "Anna Holt", Via.TEXT, key="diver-0", phone=ANNA, words="IN")
@@ -95,6 +96,18 @@ def test_one_message_is_told_from_its_cause_to_its_end(desk: Desk) -> None:
     ]
     assert told == sorted(told)
     assert "Please keep" in shown or "please keep" in shown
+
+
+@pytest.mark.parametrize("role", list(AdminRole))
+def test_nobody_at_the_desk_reads_the_token_of_a_link(desk: Desk, role: AdminRole) -> None:
+    """Whoever had it could act as the contact, and the log would name the contact; a viewer may not act at all."""
+    client = desk.at.app.test_client()
+    enter(client, role)
+
+    shown = client.get(f"/admin/messages/{desk.notice().id}").text
+
+    assert f"{PUBLIC_URL}/alarm/..." in shown
+    assert re.findall(r"/(?:alarm|dive)/[\w-]{20,}", shown) == []
 
 
 @pytest.mark.parametrize(
