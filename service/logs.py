@@ -65,7 +65,9 @@ class JsonLines(logging.Formatter):
         }
         if record.exc_info:
             line["exception"] = self.formatException(record.exc_info)
-        return without_secrets(json.dumps(line, default=str, ensure_ascii=False))
+        # While lines are lines, too: by them it is seen where the parameters of a statement end.
+        line = {name: without_secrets(value) if isinstance(value, str) else value for name, value in line.items()}
+        return without_secrets(json.dumps(line, default=_said, ensure_ascii=False))
 
 
 class PlainLines(logging.Formatter):
@@ -79,6 +81,10 @@ class PlainLines(logging.Formatter):
         if record.exc_info:
             line += "\n" + self.formatException(record.exc_info)
         return without_secrets(line)
+
+
+def _said(value: object) -> str:
+    return without_secrets(str(value))
 
 
 def _facts(record: logging.LogRecord) -> dict[str, object]:

@@ -73,3 +73,18 @@ def test_no_line_has_a_password_or_a_phone_number(lines: logging.Formatter) -> N
 def test_what_is_taken_out_and_what_stays(text: str, instead: str) -> None:
     """Secrets go, the rest of the line stays readable."""
     assert without_secrets(text) == instead
+
+
+@pytest.mark.parametrize("lines", [JsonLines(), PlainLines()], ids=["json", "plain"])
+def test_what_a_statement_was_given_stands_in_no_line(lines: logging.Formatter) -> None:
+    """An error of the database quotes it: names, words of a text, hashes of links."""
+    quoted = "locked\n[SQL: UPDATE people]\n[parameters: ('Anna Holt', 'has a [cough]')]\n(Background on this error"
+    made = record((RuntimeError, RuntimeError(quoted), None))
+    made.why, made.error = quoted, RuntimeError(quoted)
+
+    line = lines.format(made)
+
+    assert "Anna" not in line
+    assert "cough" not in line
+    assert line.count("[parameters not shown]") == 3
+    assert line.count("Background on this error") == 3
