@@ -15,9 +15,10 @@ from typing import Final
 
 from sqlalchemy.orm import Session
 
+from service.operations import joining, people_files
 from service.operations.service import Service
 from service.operations.service_log import SERVICE_CHAIN
-from service.store import clubs, health, log, retention
+from service.store import clubs, health, joins, log, people_imports, retention
 from service.store.codec import canonical
 from service.store.log_check import DETAILS_ERASED
 from service.store.retention import TEXT_KINDS, Erased
@@ -54,6 +55,7 @@ def erase_past(service: Service, *, within_s: float = WITHIN_S) -> Erased:
     or a copy that was just put in place, must not erase what nobody can bring back.
     """
     now = service.clock.now()
+    service.write(partial(_unfinished, now))
     if not service.write(partial(_steady, now)):
         return Erased()
     until = time.monotonic() + within_s
@@ -63,6 +65,15 @@ def erase_past(service: Service, *, within_s: float = WITHIN_S) -> Erased:
         if days != NEVER:
             total += _of_club(service, club, days, now, until)
     return total + _of_nobody(service, now, until)
+
+
+def _unfinished(now: datetime, session: Session) -> None:
+    """Forms to join that nobody proved, and lists that nobody took over: numbers of people who may not be the club's.
+
+    Each is forgotten when the next comes, too, but the next may never come.
+    """
+    joins.forget_before(session, now - joining.KEPT)
+    people_imports.forget_before(session, now - people_files.KEPT)
 
 
 def _steady(now: datetime, session: Session) -> bool:

@@ -123,7 +123,14 @@ def forget_person(session: Session, club_id: str, phone: str) -> list[str]:
             people.change(session, club_id, row.id, {"usual_contacts": left})
             named_by.append(row.name)
     form = JoinRow
-    theirs = or_(form.proved_phone == phone, form.sent_to == phone)
+    naming = [
+        token_hash
+        for token_hash, contacts in session.execute(
+            select(form.token_hash, form.usual_contacts).where(form.club_id == club_id)
+        )
+        if any(one["phone"] == phone for one in contacts)
+    ]
+    theirs = or_(form.proved_phone == phone, form.sent_to == phone, form.token_hash.in_(naming))
     touched(session, delete(form).where(form.club_id == club_id, theirs))
     return named_by
 

@@ -10,7 +10,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Phase
-from service.operations import erasing, people_files
+from service.operations import erasing, joining, people_files
 from service.operations import people as known
 from service.operations.admin_roles import AdminRole
 from service.operations.erasing import ErasurePlan, Waits
@@ -76,7 +76,7 @@ def quick(sqlite_engine: Engine) -> Iterator[Stage]:
 
 
 def test_nothing_is_left_of_a_person_but_hashes_and_the_log_verifies(unchecked: Stage) -> None:
-    """A diver with a dive that is over, a contact of somebody, asked, and in a list that is being imported."""
+    """A diver with a dive that is over, a contact of somebody, asked, in a list being imported and a form to join."""
     stage = unchecked
     una = una_of(stage)
     kit = known.add_person(
@@ -90,6 +90,8 @@ def test_nothing_is_left_of_a_person_but_hashes_and_the_log_verifies(unchecked: 
     stage.text(UNA, "what a day")
     people_files.look_at(stage.service, sitting(stage), f"name,phone\n{NAME},{UNA}\n".encode())
     stage.wait(DAY, step=timedelta(hours=6))
+    form = joining.begin(stage.service, CLUB, PersonTyped("Finn Lowe", "", contacts=(NamedPhone(NAME, UNA),)))
+    assert isinstance(form, str)
     seen = planned(stage, una)
     assert (seen.dives_now, seen.waiting, seen.named_by, seen.refuses) == (1, (), ("Kit Hale",), False)
 

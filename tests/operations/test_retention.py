@@ -10,8 +10,13 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.dive.erased import ERASED, without_detail
+from service.operations import joining, people_files
+from service.operations.admin_roles import AdminRole
+from service.operations.contact_reading import NamedPhone
+from service.operations.people import PersonTyped
 from service.operations.retention import DAYS_USUAL, SETTING, erase_past
-from service.store import clubs, health, kept, log, retention
+from service.operations.signing_in import SignedIn
+from service.store import admins, clubs, health, kept, log, retention
 from service.store.engine import writing
 from service.store.retention import Erased
 from service.store.tables import Base, ClubRow, DiveRow, MessageRow
@@ -310,3 +315,22 @@ def test_a_storm_of_strangers_is_erased_in_small_steps(unchecked: Stage, monkeyp
     assert (erased.dives, erased.texts) == (0, 8)
     assert everywhere(stage, "from nobody") == set()
     assert everywhere(stage, "+44770090080") == set()
+
+
+def test_what_nobody_finished_at_the_desk_or_the_door_is_not_kept(stage: Stage) -> None:
+    """A form to join that nobody proved, and a list that nobody took over, also where no other one ever comes."""
+    name = "Una Fell"
+    [row] = stage.service.read(lambda session: admins.admins_to_tell(session, CLUB))
+    owner = SignedIn(row.id, row.name, CLUB, "Skerry Bay Divers", "Europe/London", AdminRole.OWNER)
+    people_files.look_at(stage.service, owner, f"name,phone\n{name},{STRANGER}\n".encode())
+    joining.begin(stage.service, CLUB, PersonTyped(name, "", contacts=(NamedPhone("Cleo Marsh", CLEO),)))
+    erase_past(stage.service)
+    assert everywhere(stage, name) == {"people_imports", "joins"}
+
+    stage.clock.at += people_files.KEPT
+    erase_past(stage.service)
+    assert everywhere(stage, name) == {"joins"}
+
+    stage.clock.at += joining.KEPT
+    erase_past(stage.service)
+    assert everywhere(stage, name) == set()
