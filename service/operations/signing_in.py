@@ -122,17 +122,23 @@ def sign_in(
     if not right:
         service.write(lambda session: _log(service, session, found, "sign_in_failed", now))
         return Wrong()
-    if not found.has_second_factor:
-        return service.write(lambda session: _enter(service, session, found, browser, now, {}))
-    token = secrets.token_urlsafe(TOKEN_BYTES)
-    # Whoever types a code does so in real time, whatever the pace of the clock.
-    ends_at = now + timedelta(seconds=clock_seconds(service.clock, CODE_WITHIN.total_seconds()))
-    service.write(
-        lambda session: second_factors.add_step(
+
+    def work(session: Session) -> Entered | CodeWanted | Wrong:
+        # A password takes a while to check. Where it was changed meanwhile, or the account, the old one opens nothing.
+        admins.hold(session, found.admin_id)
+        if _account(session, email, browser, now) != found:
+            return Wrong()
+        if not found.has_second_factor:
+            return _enter(service, session, found, browser, now, {})
+        token = secrets.token_urlsafe(TOKEN_BYTES)
+        # Whoever types a code does so in real time, whatever the pace of the clock.
+        ends_at = now + timedelta(seconds=clock_seconds(service.clock, CODE_WITHIN.total_seconds()))
+        second_factors.add_step(
             session, token_hash=hash_token(token), admin_id=found.admin_id, now=now, ends_at=ends_at
         )
-    )
-    return CodeWanted(token)
+        return CodeWanted(token)
+
+    return service.write(work)
 
 
 def enter_code(

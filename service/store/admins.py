@@ -45,6 +45,11 @@ def get(session: Session, admin_id: str) -> AdminRow | None:
     return admin if admin is not None and admin.disabled_at is None else None
 
 
+def hold(session: Session, admin_id: str) -> None:
+    """Keep an admin as they are until this transaction ends."""
+    session.execute(select(AdminRow.id).where(AdminRow.id == admin_id).with_for_update())
+
+
 def by_email(session: Session, email: str) -> AdminRow | None:
     """The admin who signs in with that address, unless disabled."""
     found = select(AdminRow).where(AdminRow.email == folded(email), AdminRow.disabled_at.is_(None))

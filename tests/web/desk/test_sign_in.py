@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pyotp
 import pytest
 from flask.testing import FlaskClient
+from sqlalchemy.orm import Session
 
+from service.operations import own_account
 from service.operations.board_screens import make_screen
 from service.operations.one_time_codes import secrets_sealer
 from service.operations.own_account import begin_second_factor, begun_second_factor, confirm_second_factor
 from service.operations.signing_in import IDLE_MAX, LASTS, as_signed_in
-from service.store import admins, log
+from service.store import admins, log, passwords, second_factors
+from service.store.passwords import hash_password, matches
 from service.web import create_app
 from service.web.context import EXTENSION
 from tests.web.desk.entering import form_token, sign_in
 from tests.web.installation import ADMIN_EMAIL, ADMIN_PASSWORD, Site
 
 CLUB_ID = "skerry"
+SINCE = datetime(2027, 6, 1, 9, tzinfo=UTC)
 
 
 def kinds(at: Site) -> list[str]:
@@ -125,6 +130,36 @@ def test_an_admin_who_is_disabled_is_out_at_once(at: Site, client: FlaskClient) 
 
     assert client.get("/admin/messages").status_code == 303
     assert sign_in(client).status_code == 403
+
+
+def _changed(session: Session, admin_id: str) -> None:
+    admins.set_password(session, admin_id, hash_password("four other words in a row"))
+    own_account.end_everything(session, admin_id)
+
+
+def _second_step(session: Session, admin_id: str) -> None:
+    second_factors.begin(session, admin_id, "sealed", SINCE)
+    second_factors.confirm(session, admin_id, 1, SINCE)
+
+
+@pytest.mark.parametrize("change", [_changed, _second_step], ids=["another password", "a second step"])
+def test_what_changed_while_a_password_was_checked_counts(
+    at: Site, client: FlaskClient, monkeypatch: pytest.MonkeyPatch, change: Callable[[Session, str], None]
+) -> None:
+    """A check takes a tenth of a second; whoever is signed out in it must not be in after it."""
+
+    def slow(hashed: str | None, password: str) -> bool:
+        right = matches(hashed, password)
+        admin_id = at.service.read(lambda session: admins.listing(session, CLUB_ID)[0].id)
+        at.service.write(lambda session: change(session, admin_id))
+        return right
+
+    monkeypatch.setattr(passwords, "matches", slow)
+
+    answer = sign_in(client)
+
+    assert answer.status_code == 403
+    assert client.get("/admin/messages").status_code == 303
 
 
 def test_under_https_every_cookie_is_bound_to_this_host(at: Site) -> None:
