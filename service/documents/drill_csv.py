@@ -10,6 +10,8 @@ from typing import Final
 
 from defusedcsv import csv
 
+from service.documents.formulas import no_formula
+
 MEDIA_TYPE: Final = "text/csv; charset=utf-8"
 
 
@@ -44,4 +46,6 @@ def to_csv(rows: Iterable[DrillRowOut]) -> bytes:
 def _cell(value: object) -> str:
     if value is None:
         return ""
-    return value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ") if isinstance(value, datetime) else str(value)
+    return (
+        value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ") if isinstance(value, datetime) else no_formula(str(value))
+    )

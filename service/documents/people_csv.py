@@ -16,6 +16,8 @@ from typing import Final
 
 from defusedcsv import csv as safe_csv
 
+from service.documents.formulas import FULL_WIDTH, no_formula
+
 CONTACTS: Final = range(1, 7)
 OF_CONTACT: Final = ("name", "phone", "email", "language")
 COLUMNS: Final = (
@@ -30,8 +32,8 @@ BYTES_MAX: Final = 1_000_000
 LINES_MAX: Final = 2_000
 CELL_MAX: Final = 1_000
 
-_MADE_SAFE = re.compile(r"'(?=[@+\-=|%])")
-_FORMULA = re.compile(r"^[@+\-=|%\s]+")
+_MADE_SAFE = re.compile(rf"'(?=[@+\-=|%\s{FULL_WIDTH}])")
+_FORMULA = re.compile(rf"^[@+\-=|%\s{FULL_WIDTH}]+")
 _PHONES: Final = frozenset({"phone", *(f"contact_{n}_phone" for n in CONTACTS)})
 
 Cells = dict[str, str]
@@ -64,7 +66,7 @@ def to_csv(people: Iterable[Mapping[str, str]]) -> bytes:
     writer = safe_csv.writer(text)
     writer.writerow(COLUMNS)
     for person in people:
-        writer.writerow([person.get(column, "") for column in COLUMNS])
+        writer.writerow([no_formula(person.get(column, "")) for column in COLUMNS])
     return b"\xef\xbb\xbf" + text.getvalue().encode()
 
 

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 
 from defusedcsv import csv
 
+from service.documents.formulas import no_formula
+
 Cell = str | int | float | None
 
 
@@ -17,10 +19,12 @@ def to_csv(head: Sequence[str], rows: Sequence[Sequence[Cell]]) -> bytes:
     """
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow(head)
+    writer.writerow([_plain(name) for name in head])
     writer.writerows([["" if cell is None else _plain(cell) for cell in row] for row in rows])
     return out.getvalue().encode("utf-8-sig")
 
 
 def _plain(cell: str | float) -> str | int | float:
-    return f"{cell:.1f}".removesuffix(".0") if isinstance(cell, float) else cell
+    if isinstance(cell, str):
+        return no_formula(cell)
+    return cell if isinstance(cell, int) else f"{cell:.1f}".removesuffix(".0")

@@ -22,6 +22,6 @@ def test_cells_come_back_as_they_were() -> None:
 
 def test_what_a_spreadsheet_would_run_is_plain_words() -> None:
     """A gateway may be called anything."""
-    cells = ["=1+1", "+1", "-x", "@x", "|x", "%x"]
+    cells = ["=1+1", "+1", "-x", "@x", "|x", "%x", "\t=1", "\uff1d1+1", "\uff0b1", "\uff0dx", "\uff20x"]
 
     assert read(to_csv(cells, [cells])) == [[f"'{cell.replace('|', chr(92) + '|')}" for cell in cells]] * 2

@@ -11,11 +11,10 @@ from typing import Any, Final
 from defusedcsv import csv
 from flask import Response
 
+from service.documents.formulas import no_formula
 from service.operations.log_exporting import COLUMNS
 
 JSON_LINES, CSV, PDF = "jsonl", "csv", "pdf"
-# OWASP, "CSV Injection"; the last four are full-width.
-_ALSO_FORMULA: Final = ("\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 _MEDIA_TYPES: Final = {JSON_LINES: "application/jsonl; charset=utf-8", CSV: "text/csv; charset=utf-8"}
 
 
@@ -48,8 +47,7 @@ def _cell(value: object) -> str:
     """The library takes care of the usual first letters of a formula; these are read as such by some programs too."""
     if value is None:
         return ""
-    text = json.dumps(value, ensure_ascii=False) if isinstance(value, dict) else str(value)
-    return f"'{text}" if text.startswith(_ALSO_FORMULA) else text
+    return no_formula(json.dumps(value, ensure_ascii=False) if isinstance(value, dict) else str(value))
 
 
 _Writer = Callable[[Iterator[dict[str, Any]]], Iterator[str]]
