@@ -25,6 +25,7 @@ from service.operations.service import Service
 from service.store import clubs, figures, sites
 from service.store.figures import AlarmedDive, Cohort, DiveCounts, Handed, Sent
 
+YEAR_MIN, YEAR_MAX = 2000, 2999  # far from where a day in another zone has no date any more
 PERIOD_MAX: Final = timedelta(days=731)  # two years, one of them with a leap day
 ALARMS_MAX: Final = 2_000
 HANDED_MAX: Final = 50_000
@@ -118,6 +119,8 @@ class Period:
             raise ValueError("The last day is before the first.")
         if self.last - self.first >= PERIOD_MAX:
             raise ValueError("Choose two years at most.")
+        if not YEAR_MIN <= self.first.year <= self.last.year <= YEAR_MAX:
+            raise ValueError(f"Choose days between {YEAR_MIN} and {YEAR_MAX}.")
 
 
 def spread(seconds: Sequence[float]) -> Spread:

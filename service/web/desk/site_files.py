@@ -101,7 +101,8 @@ def export(code: str) -> ResponseReturnValue:
     data = export_at_desk(web().service, desk().admin, code, form)
     if data is None:
         abort(404)
-    name = f"{code.lower()}{'-' if wanted == 'tides.csv' else '.'}{wanted}"
+    known = code.upper().lower()  # as the site has it: there are letters whose capitals are others, such as a long s
+    name = f"{known}{'-' if wanted == 'tides.csv' else '.'}{wanted}"
     return Response(data, content_type=media_type, headers={"Content-Disposition": f'attachment; filename="{name}"'})
 
 

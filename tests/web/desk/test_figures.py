@@ -102,6 +102,8 @@ def test_the_period_and_the_site_are_chosen(at: Site, client: FlaskClient, query
         ("first=2027-06-01&last=yesterday", "Give both days"),
         ("first=2027-06-02&last=2027-06-01", "The last day is before the first."),
         ("first=2020-06-02&last=2027-06-01", "Choose two years at most."),
+        ("first=0001-01-01&last=0001-01-02", "Choose days between 2000 and 2999."),
+        ("first=9999-12-30&last=9999-12-31", "Choose days between 2000 and 2999."),
     ],
 )
 def test_a_period_that_cannot_be_says_why(client: FlaskClient, query: str, words: str) -> None:

@@ -389,6 +389,16 @@ def test_a_new_site_comes_from_a_file(at: Site, client: FlaskClient) -> None:
 # Copies, and out of use
 
 
+def test_a_file_is_named_in_letters_that_a_header_can_hold(client: FlaskClient) -> None:
+    """A long s is a capital S, too, so such an address finds the site."""
+    enter(client)
+    post(client, f"{LANTERN}/copy", new_code="STEPS", new_name="Low Steps")
+
+    out = post(client, "/admin/sites/\u017fteps/export", format="gpx")
+
+    assert out.headers["Content-Disposition"] == 'attachment; filename="steps.gpx"'
+
+
 def test_a_copy_has_all_but_the_tides(at: Site, client: FlaskClient) -> None:
     """It may lie round the next headland."""
     enter(client)
