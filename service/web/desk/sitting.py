@@ -58,14 +58,15 @@ def at_desk(
 ) -> Callable[[Callable[P, ResponseReturnValue]], Callable[P, ResponseReturnValue]]:
     """Serve a view to a signed-in admin of that role or a higher one; others are asked to sign in.
 
-    A form must be one of ours. Who may not is told so and nothing is done.
+    A form must be one of ours. Who may not is told so and nothing is done. What a page asks for by itself (no
+    `text/html` in Accept) is no use of the session: a page that is left open signs itself out like any.
     """
 
     def for_role(view: Callable[P, ResponseReturnValue]) -> Callable[P, ResponseReturnValue]:
         @open_to(Who.ADMIN)
         @wraps(view)
         def served(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
-            found = _found()
+            found = _found(used=request.method == "POST" or _is_page())
             if found is None:
                 return redirect(SIGN_IN_PATH, 303)
             if request.method == "POST" and not _is_ours(found):
@@ -216,7 +217,7 @@ def _named(name: str) -> str:
     return f"__Host-{name}" if _is_https() else name
 
 
-def _found(*, used: bool = True) -> Desk | None:
+def _found(*, used: bool) -> Desk | None:
     token = request.cookies.get(cookie_name())
     admin = signed_in(web().service, token, used=used) if token else None
     return None if admin is None or token is None else Desk(admin, token)

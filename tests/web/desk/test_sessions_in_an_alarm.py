@@ -56,6 +56,20 @@ def test_a_session_that_nobody_used_goes_on_until_the_alarm_is_over(at: Site, cl
     assert (during, is_in(client)) == (True, False)
 
 
+@pytest.mark.parametrize(("path", "accept"), [("", "*/*"), ("?live", "*/*"), ("/standing", "application/json")])
+def test_a_page_of_a_dive_that_is_left_open_is_no_use(at: Site, client: FlaskClient, path: str, accept: str) -> None:
+    """Its script asks every few seconds, so that else a browser nobody sits at would stay in for a week."""
+    enter(client)
+    dive = at.filed()
+
+    for _ in range(3):
+        at.clock.at += IDLE_MAX / 3 - MINUTE
+        assert client.get(f"/admin/dives/{dive.id}{path}", headers={"Accept": accept}).status_code == 200
+    at.clock.at += 3 * MINUTE
+
+    assert not is_in(client)
+
+
 def test_the_end_after_a_week_is_put_off_until_the_alarm_is_over(at: Site, client: FlaskClient) -> None:
     """However long somebody has been at the desk."""
     enter(client)
