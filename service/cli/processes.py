@@ -15,6 +15,8 @@ from flask import Flask
 from gunicorn.app.base import BaseApplication  # type: ignore[import-untyped]
 
 from service.app import open_service, open_spool, ready_spool
+from service.cli import answering_apart
+from service.cli.answering_apart import AnsweringApart
 from service.cli.opening import gateways_of, opened, service_with_schema, settings_of_environment
 from service.clock import clock_seconds
 from service.gateways.channels import channels_of
@@ -218,7 +220,8 @@ class _Web(BaseApplication):  # type: ignore[misc]
         spool = open_spool(self._settings)
         if spool is not None:
             drain_from_time_to_time(service, spool)
-        app = create_app(service, self._settings, configs, spool, Answering(service))
+        answer = AnsweringApart(Answering(service), answering_apart.COMMAND)
+        app = create_app(service, self._settings, configs, spool, answer)
         _end_streams_first(app.extensions[EXTENSION].streams)
         return app
 

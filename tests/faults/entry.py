@@ -7,6 +7,7 @@ while somebody waits for it, and a worker can be made deaf. Nothing else differs
 from __future__ import annotations
 
 import os
+import sys
 import threading
 import time
 from datetime import timedelta
@@ -15,13 +16,14 @@ from typing import Any
 
 from celery import signals
 
-from service.cli import main
+from service.cli import answering_apart, main
 from service.clock import SteadyClock
 from service.domain import plan
 from service.settings import Settings
 from tests.faults.moved_clock import VARIABLE, MovedClock
 
 DEAF = "DEAF_WHILE_THERE"
+ANSWERING = "answering"  # what the web starts beside itself
 SHORTEST_RUN = timedelta(seconds=5)
 
 
@@ -31,7 +33,11 @@ def go() -> None:
     Settings.clock = lambda _: clock  # type: ignore[method-assign]
     plan.RUN_TIME_MIN = SHORTEST_RUN
     signals.worker_ready.connect(_listen_as_told, weak=False)
-    main()
+    answering_apart.COMMAND = (sys.executable, "-m", "tests.faults.entry", ANSWERING)
+    if sys.argv[1:] == [ANSWERING]:
+        answering_apart.run()
+    else:
+        main()
 
 
 def _listen_as_told(sender: Any, **_: Any) -> None:
