@@ -20,7 +20,7 @@ from service.operations.carrying import Courier
 from service.operations.forecasting import forecast
 from service.operations.gateway import Blame, Route
 from service.operations.sweeping import sweep
-from service.store import outbox
+from service.store import outbox, people
 from service.store.outbox import NewMessage
 from service.store.tables import MessageRow
 from tests.bench.armed import arm
@@ -241,6 +241,7 @@ def test_a_number_that_no_gateway_serves_fails_at_once_and_brings_the_next_conta
 ) -> None:
     """Loudly: with a reason, in the log of the dive, and as an event for it."""
     faraway = "+12025550101"
+    stage.service.write(lambda session: people.add(session, club_id=CLUB, name="Far Away", phone=faraway))
     dive = stage.dive_in(plan_of(1, [faraway, "+447700900301"]))
     stage.wait(minutes=64)
     stage.first.route = stage.second.route = Route(prefixes=("+44",))

@@ -11,6 +11,8 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.domain.dive import Outcome
+from service.domain.dive.events import Closed
 from service.store import log, retention
 from service.store.engine import reading, writing
 from tests.store.examples import BY_ANNA, CLUB, NOW, add_dive, apply, filed, minutes, started
@@ -103,17 +105,18 @@ def test_the_events_of_a_dive_are_those_entries_that_are_events(session: Session
 def test_an_erased_dive_keeps_its_chain_and_loses_who_and_what(engine: Engine) -> None:
     """After its retention time the detail goes, the proof stays."""
     with writing(engine) as session:
-        apply(session, add_dive(session), started())
+        dive = apply(session, add_dive(session), started())
+        apply(session, dive, Closed(at=NOW, by=BY_ANNA, outcome=Outcome.SURFACED, count=3))
         note(session)
     with writing(engine) as session:
-        assert retention.erase_dive(session, "d1", CLUB, NOW).entries == 2
+        assert retention.erase_dive(session, "d1", CLUB, NOW).entries == 3
         assert log.erase_details(session, "d1") == 0
         note(session, log.dive_chain("d1"), kind=log.DETAILS_ERASED, dive_id="d1")
 
     with reading(engine) as session:
-        entries = log.entries(session, "dive:d1")[:2]
-        assert [(entry.actor, entry.detail) for entry in entries] == [(None, None), (None, None)]
-        assert [entry.kind for entry in entries] == ["event:filed", "event:started"]
+        entries = log.entries(session, "dive:d1")[:3]
+        assert [(entry.actor, entry.detail) for entry in entries] == [(None, None)] * 3
+        assert [entry.kind for entry in entries] == ["event:filed", "event:started", "event:closed"]
         assert log.events(session, "d1") == []
         assert log.verify_all(session) == []
         assert log.not_folded(session) == ["d1"]

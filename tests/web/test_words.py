@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import service.web
+from service.documents.sms_uri import sms
 from service.web import speaking
 from service.web.bounds import Bound, address_key
 
@@ -80,7 +81,7 @@ def test_shown_words_have_no_hidden_characters_and_an_end(words: str) -> None:
 
 def test_a_text_ready_to_send_is_encoded_whole() -> None:
     """RFC 5724: the body is percent-encoded."""
-    assert speaking.sms("+447700900000", "IN 123456 & more") == "sms:+447700900000?body=IN%20123456%20%26%20more"
+    assert sms("+447700900000", "IN 123456 & more") == "sms:+447700900000?body=IN%20123456%20%26%20more"
 
 
 def test_only_our_own_link_at_the_end_is_one() -> None:

@@ -8,6 +8,7 @@ import pyotp
 import pytest
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select
 
 from service.clock import WallClock
@@ -103,6 +104,7 @@ def test_somebody_new_comes_to_the_desk_and_leaves_it_everywhere(desk_wide: Seat
     secret, recovery = turn_second_step_on(desk_phone)
     assert (len(recovery), "The second step is on" in words_of(phone)) == (10, True)
     assert_fits(phone)
+    phone.find_element(By.CSS_SELECTOR, ".desk-menu summary").send_keys(Keys.ENTER)
     press(phone, "Sign out Ida")
     sign_in(phone)
     write(phone, "code", code_of(secret, later_s=30))

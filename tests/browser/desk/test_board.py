@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver import ActionChains, Chrome
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -28,8 +29,9 @@ LATER = "const shown = Date.now; Date.now = () => shown() + {}"
 
 
 def until(browser: Chrome, what: Callable[[Chrome], object], within_s: float = WITHIN_S) -> None:
-    """Wait for it."""
-    WebDriverWait(browser, within_s, poll_frequency=0.1).until(what)
+    """Wait for it. What was looked at may be put anew in the moment of looking."""
+    passing = (NoSuchElementException, StaleElementReferenceException)
+    WebDriverWait(browser, within_s, poll_frequency=0.1, ignored_exceptions=passing).until(what)
 
 
 def says(browser: Chrome, selector: str) -> str:

@@ -73,7 +73,7 @@ def dive_of(site: Site) -> str:
 
 def test_an_officer_begins_a_drill_watches_its_report_fill_and_ends_it(seat: Seat, kind: str) -> None:
     """By itself where scripts run, by a link where they do not; a slip of the pen keeps what was typed."""
-    press(seat, "Drills")
+    seat.go("/admin/drills")
     shows(seat, "A club that has never seen its alarm")
     write(seat, "due_out", "3")
     box_of(seat, "Cleo Marsh").send_keys(Keys.SPACE)
@@ -104,7 +104,7 @@ def test_an_officer_begins_a_drill_watches_its_report_fill_and_ends_it(seat: Sea
 
 def test_a_sign_is_chosen_by_its_form_and_fetched(seat: Seat) -> None:
     """The form leads to the sheet that was chosen; the file is what a printer gets."""
-    press(seat, "Paper")
+    seat.go("/admin/paper")
     shows(seat, "Site sign")
     for name, value in (("sign-language", "it"), ("sign-paper", "letter")):
         Select(seat.browser.find_element(By.ID, name)).select_by_value(value)

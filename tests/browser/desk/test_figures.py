@@ -25,7 +25,7 @@ def test_an_officer_chooses_a_period_and_reads_it(screen: str, request: pytest.F
 
     assert "1 alarm, 1 of them false" in seat.browser.find_element(By.CSS_SELECTOR, ".lead").text
     assert len(seat.browser.find_elements(By.CSS_SELECTOR, "svg.chart")) >= 4
-    for closed in seat.browser.find_elements(By.CSS_SELECTOR, "details:not([open]) summary"):
+    for closed in seat.browser.find_elements(By.CSS_SELECTOR, "main details:not([open]) summary"):
         closed.send_keys(" ")
     assert_fits(seat.browser)
     assert_no_complaint(seat.browser)
