@@ -22,6 +22,7 @@ from service.operations.pages import dive_link
 from service.operations.plan_reading import GasRequest, NamedPhone, PlanRequest
 from service.operations.recording import act
 from service.store.engine import open_engine
+from tests.browser.test_pages import comes_to
 from tests.web.installation import ANNA, BRAM, CLEO, DOV, Site, StillClock
 from tests.web.live import serving
 
@@ -169,6 +170,7 @@ def test_it_prints_on_two_sheets_of_a4(phone_browser: Chrome, address: str, sche
     """Whatever the screen prefers: black on white, with what rescue asks on the first."""
     emulate(phone_browser, ("prefers-color-scheme", scheme))
     phone_browser.get(address)
+    comes_to(phone_browser, lambda: bool(phone_browser.find_elements(By.CSS_SELECTOR, "svg.sketch")))
 
     with pypdfium2.PdfDocument(printed(phone_browser)) as paper:
         pages = len(paper)
