@@ -11,9 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
-from xml.sax.saxutils import escape
 
-from service.documents.xml_text import legal
+from service.documents.svg_text import escaped, plain, written
 
 WIDTH: Final = 360
 _TEXT_SIZE: Final = 12
@@ -70,9 +69,9 @@ def columns(given: Sequence[Column], *, title: str, description: str) -> str:
     step = (WIDTH - _LEFT_X - 6) / max(len(given), 1)
     drawn = [
         f'<path d="M{_LEFT_X} {_TOP_Y - 8}V{_BASE_Y}H{WIDTH - 4}"/>',
-        _words(str(top), _LEFT_X - 5, _TOP_Y + 4, anchor="end"),
+        written(str(top), _LEFT_X - 5, _TOP_Y + 4, anchor="end"),
         f'<path d="M{_LEFT_X - 4} {_TOP_Y}H{WIDTH - 4}" stroke-width="1" stroke-dasharray="1 5"/>',
-        _words("0", _LEFT_X - 5, _BASE_Y + 4, anchor="end"),
+        written("0", _LEFT_X - 5, _BASE_Y + 4, anchor="end"),
     ]
     for place, one in enumerate(given):
         drawn += _column(one, _LEFT_X + step * (place + 0.5), min(step * 0.7, 26.0), top)
@@ -87,16 +86,16 @@ def _column(one: Column, x: float, width: float, top: int) -> Iterator[str]:
             yield _box(x - width / 2, _BASE_Y - height, width, height, fill, "columns")
     if one.marked:
         y = _BASE_Y - (_BASE_Y - _TOP_Y) * one.whole / top - 5
-        yield f'<path d="M{_n(x)} {_n(y - 9)}l4.5 8h-9z" fill="currentColor" stroke="none"/>'
+        yield f'<path d="M{plain(x)} {plain(y - 9)}l4.5 8h-9z" fill="currentColor" stroke="none"/>'
         if one.marked > 1:
-            yield _words(str(one.marked), x, y - 11, anchor="middle")
+            yield written(str(one.marked), x, y - 11, anchor="middle")
 
 
 def _names_below(given: Sequence[Column], step: float) -> Iterator[str]:
     """As many names as have room."""
     every = max(1, -(-len(given) // 5))
     for place in range(0, len(given), every):
-        yield _words(given[place].name, _LEFT_X + step * place, _BASE_Y + 17)
+        yield written(given[place].name, _LEFT_X + step * place, _BASE_Y + 17)
 
 
 def bars(given: Sequence[Bar], name: str, *, title: str, description: str) -> str:
@@ -106,8 +105,8 @@ def bars(given: Sequence[Bar], name: str, *, title: str, description: str) -> st
     for place, one in enumerate(given):
         y, x = _ROW_HEIGHT * place + 16, 0.0
         total = sum(count for _, count in one.parts)
-        drawn.append(_words(one.name, 0, y))
-        drawn.append(_words(str(total), WIDTH, y, anchor="end", bold=True))
+        drawn.append(written(one.name, 0, y))
+        drawn.append(written(str(total), WIDTH, y, anchor="end", bold=True))
         for fill, count in one.parts:
             width = (WIDTH - 2) * count / most
             if count:
@@ -125,11 +124,11 @@ def ranges(given: Sequence[Range], *, title: str, description: str) -> str:
         middle, ninetieth, longest = (4 + (WIDTH - 12) * at / most for at in (one.middle, one.ninetieth, one.longest))
         line = y + 16 + 8
         drawn += [
-            _words(f"{one.name}: {one.words}", 0, y),
-            f'<path d="M4 {line}H{_n(longest)}" stroke-width="1.5"/>',
-            f'<path d="M4 {line}H{_n(ninetieth)}" stroke-width="6"/>',
-            f'<path d="M{_n(longest)} {line - 7}v14"/>',
-            f'<circle cx="{_n(middle)}" cy="{line}" r="6.5" {_PAPER}/>',
+            written(f"{one.name}: {one.words}", 0, y),
+            f'<path d="M4 {line}H{plain(longest)}" stroke-width="1.5"/>',
+            f'<path d="M4 {line}H{plain(ninetieth)}" stroke-width="6"/>',
+            f'<path d="M{plain(longest)} {line - 7}v14"/>',
+            f'<circle cx="{plain(middle)}" cy="{line}" r="6.5" {_PAPER}/>',
         ]
     return _svg(_RANGE_HEIGHT * max(len(given), 1), "ranges", drawn, title, description)
 
@@ -146,7 +145,7 @@ _PAPER: Final = 'class="chart-paper" fill="#fff"'
 
 
 def _box(x: float, y: float, width: float, height: float, fill: Fill, name: str) -> str:
-    where = f'x="{_n(x)}" y="{_n(y)}" width="{_n(width)}" height="{_n(height)}"'
+    where = f'x="{plain(x)}" y="{plain(y)}" width="{plain(width)}" height="{plain(height)}"'
     paper = f"<rect {where} {_PAPER}/>"
     if fill is Fill.EMPTY:
         return paper
@@ -166,9 +165,9 @@ def _fillings(name: str) -> str:
 def _svg(height: float, name: str, drawn: Sequence[str], title: str, description: str) -> str:
     document = (
         f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" role="img" class="chart" color="#000"'
-        f' viewBox="0 0 {WIDTH} {_n(height)}" font-family="sans-serif" font-size="{_TEXT_SIZE}" fill="none"'
+        f' viewBox="0 0 {WIDTH} {plain(height)}" font-family="sans-serif" font-size="{_TEXT_SIZE}" fill="none"'
         f' stroke="currentColor" stroke-width="1.5">'
-        f"<title>{_text(title)}</title><desc>{_text(description)}</desc>{_fillings(name)}{''.join(drawn)}</svg>"
+        f"<title>{escaped(title)}</title><desc>{escaped(description)}</desc>{_fillings(name)}{''.join(drawn)}</svg>"
     )
     return document.encode("ascii", "xmlcharrefreplace").decode("ascii")
 
@@ -181,18 +180,3 @@ def _round_up(most: int) -> int:
             if tick * tens >= most:
                 return tick * tens
         tens *= 10
-
-
-def _words(words: str, x: float, y: float, *, anchor: str = "start", bold: bool = False) -> str:
-    weight = ' font-weight="bold"' if bold else ""
-    at = f'x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}"'
-    return f'<text {at}{weight} stroke="none" fill="currentColor">{_text(words)}</text>'
-
-
-def _n(number: float) -> str:
-    """A number of the paper to a tenth of a unit, as short as it goes."""
-    return f"{number:.1f}".removesuffix(".0")
-
-
-def _text(words: str) -> str:
-    return escape(legal(words))

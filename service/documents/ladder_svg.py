@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
 from typing import Final
-from xml.sax.saxutils import escape
 
-from service.documents.xml_text import legal
+from service.documents.svg_text import escaped, plain, written
 
 WIDTH: Final = 360
 _TOP, _FOOT = 44, 14
@@ -92,9 +91,9 @@ def to_svg(columns: Sequence[str], rows: Sequence[Row], *, title: str, descripti
     ]
     drawing = (
         f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" role="img" class="ladder" color="#000"'
-        f' viewBox="0 0 {WIDTH} {_n(height)}" font-family="sans-serif" font-size="{_TEXT_SIZE}" fill="none"'
+        f' viewBox="0 0 {WIDTH} {plain(height)}" font-family="sans-serif" font-size="{_TEXT_SIZE}" fill="none"'
         f' stroke="currentColor" stroke-width="2">'
-        f"<title>{_text(title)}</title><desc>{_text(description)}</desc>{''.join(parts)}</svg>"
+        f"<title>{escaped(title)}</title><desc>{escaped(description)}</desc>{''.join(parts)}</svg>"
     )
     return drawing.encode("ascii", "xmlcharrefreplace").decode("ascii")
 
@@ -133,8 +132,8 @@ def _columns(count: int) -> list[float]:
 
 def _headings(columns: Sequence[str], places: Sequence[float], height: float) -> Iterator[str]:
     for words, x in zip(columns, places, strict=True):
-        yield _words(words, x, 20, anchor="middle", bold=True)
-        yield f'<path d="M{_n(x)} {_TOP - 14}V{_n(height - _FOOT)}" stroke-width="1" stroke-dasharray="1 5"/>'
+        yield written(words, x, 20, anchor="middle", bold=True)
+        yield f'<path d="M{plain(x)} {_TOP - 14}V{plain(height - _FOOT)}" stroke-width="1" stroke-dasharray="1 5"/>'
 
 
 def _line(rows: Sequence[Row], heights: Sequence[float], height: float) -> Iterator[str]:
@@ -142,46 +141,31 @@ def _line(rows: Sequence[Row], heights: Sequence[float], height: float) -> Itera
     for place, (row, y, end) in enumerate(zip(rows, heights, ends, strict=True)):
         if row.stroke is Stroke.ENDED:
             continue
-        yield f'<path d="M{_LINE_X} {_n(y)}V{_n(end)}" {_STROKES[row.stroke]}/>'
+        yield f'<path d="M{_LINE_X} {plain(y)}V{plain(end)}" {_STROKES[row.stroke]}/>'
         if place + 1 < len(rows) and _units(row, rows[place + 1]) > _GAP_MAX:
             middle = (y + end) / 2
-            yield f'<rect x="{_LINE_X - 8}" y="{_n(middle - 5)}" width="16" height="10" {_BARE}/>'
-            yield f'<path d="M{_LINE_X - 8} {_n(middle - 3)}l16 -5M{_LINE_X - 8} {_n(middle + 8)}l16 -5"/>'
+            yield f'<rect x="{_LINE_X - 8}" y="{plain(middle - 5)}" width="16" height="10" {_BARE}/>'
+            yield f'<path d="M{_LINE_X - 8} {plain(middle - 3)}l16 -5M{_LINE_X - 8} {plain(middle + 8)}l16 -5"/>'
 
 
 _BARE: Final = 'class="ladder-paper" fill="#fff" stroke="none"'
 
 
 def _row(row: Row, y: float, places: Sequence[float]) -> Iterator[str]:
-    yield _words(row.time, 0, y + 4, bold=True)
+    yield written(row.time, 0, y + 4, bold=True)
     for line, words in enumerate(row.labels):
-        yield _words(words, 0, y + 4 + _LABEL_HEIGHT * (line + 1))
+        yield written(words, 0, y + 4 + _LABEL_HEIGHT * (line + 1))
     knot = 'class="ladder-paper" fill="#fff"'
-    yield f'<circle cx="{_LINE_X}" cy="{_n(y)}" r="5.5" {knot}/>'
+    yield f'<circle cx="{_LINE_X}" cy="{plain(y)}" r="5.5" {knot}/>'
     for column, shape in row.marks:
         x = places[column]
         again = '<path d="M-4 15l4 4l4 -4M-4 21l4 4l4 -4" stroke-width="1.5"/>' if row.again else ""
         loud = ' class="ladder-cry"' if shape in _LOUD else ""
-        yield f'<g transform="translate({_n(x)} {_n(y)})"{loud}>{_mark(shape)}{again}</g>'
+        yield f'<g transform="translate({plain(x)} {plain(y)})"{loud}>{_mark(shape)}{again}</g>'
     if row.marks:
         last = max(places[column] for column, _ in row.marks)
-        yield f'<path d="M{_LINE_X + 6} {_n(y)}H{_n(last - 10)}" stroke-width="1"/>'
+        yield f'<path d="M{_LINE_X + 6} {plain(y)}H{plain(last - 10)}" stroke-width="1"/>'
 
 
 def _mark(shape: Shape) -> str:
     return _FORMS[shape]
-
-
-def _words(words: str, x: float, y: float, *, anchor: str = "start", bold: bool = False) -> str:
-    weight = ' font-weight="bold"' if bold else ""
-    at = f'x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}"'
-    return f'<text {at}{weight} stroke="none" fill="currentColor">{_text(words)}</text>'
-
-
-def _n(number: float) -> str:
-    """A number of the paper to a tenth of a unit, as short as it goes."""
-    return f"{number:.1f}".removesuffix(".0")
-
-
-def _text(words: str) -> str:
-    return escape(legal(words))

@@ -8,9 +8,8 @@ as meant. A stylesheet turns it dark by three classes: `sketch` (ink, by `color`
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from xml.sax.saxutils import escape
 
-from service.documents.xml_text import legal
+from service.documents.svg_text import escaped, plain
 from service.domain.place.sketch import Disc, Line, Mark, MarkKind, Shape, Sketch, Style, Text
 from service.domain.place.sketch.shapes import MARK_RADIUS, TEXT_SIZE, Dot
 
@@ -39,16 +38,17 @@ _HALO = f'class="sketch-halo" stroke="#fff" stroke-width="7" stroke-linejoin="ro
 def to_svg(sketch: Sketch, *, title: str) -> str:
     """A whole SVG document, in characters that any encoding has; `title` is its accessible name."""
     frame = sketch.frame
+    left, top, width, height = (plain(one) for one in (frame.left, frame.top, frame.width, frame.height))
     inside = "".join(_shape(shape, _HALO) for shape in sketch.inside)
     around = "".join(_shape(shape, _NO_HALO) for shape in sketch.around)
     document = (
         f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" role="img" class="sketch" color="#000"'
-        f' viewBox="0 0 {_n(sketch.width)} {_n(sketch.height)}"'
-        f' font-family="sans-serif" font-size="{_n(TEXT_SIZE)}" fill="none" stroke="{_INK}">'
-        f"<title>{_text(title)}</title><desc>{_text(chr(10).join(sketch.alternative))}</desc>"
-        f'<rect width="{_n(sketch.width)}" height="{_n(sketch.height)}" {_PAPER} stroke="none"/>'
-        f'<svg x="{_n(frame.left)}" y="{_n(frame.top)}" width="{_n(frame.width)}" height="{_n(frame.height)}"'
-        f' viewBox="{_n(frame.left)} {_n(frame.top)} {_n(frame.width)} {_n(frame.height)}" overflow="hidden">'
+        f' viewBox="0 0 {plain(sketch.width)} {plain(sketch.height)}"'
+        f' font-family="sans-serif" font-size="{plain(TEXT_SIZE)}" fill="none" stroke="{_INK}">'
+        f"<title>{escaped(title)}</title><desc>{escaped(chr(10).join(sketch.alternative))}</desc>"
+        f'<rect width="{plain(sketch.width)}" height="{plain(sketch.height)}" {_PAPER} stroke="none"/>'
+        f'<svg x="{left}" y="{top}" width="{width}" height="{height}"'
+        f' viewBox="{left} {top} {width} {height}" overflow="hidden">'
         f"{inside}</svg>{around}</svg>"
     )
     return document.encode("ascii", "xmlcharrefreplace").decode("ascii")
@@ -59,19 +59,19 @@ def _shape(shape: Shape, text: str) -> str:
         case Line(points, style):
             return f'<polyline points="{_points(points)}" {_STROKES[style]}/>'
         case Disc(centre, radius, style):
-            return f'<circle cx="{_n(centre.x)}" cy="{_n(centre.y)}" r="{_n(radius)}" {_STROKES[style]}/>'
+            return f'<circle cx="{plain(centre.x)}" cy="{plain(centre.y)}" r="{plain(radius)}" {_STROKES[style]}/>'
         case Mark(kind, at, label):
-            x, y = _n(at.x), _n(at.y)
+            x, y = plain(at.x), plain(at.y)
             return f'<g transform="translate({x} {y})" stroke-width="2">{_FORMS[kind](label)}</g>'
     return _words(shape, text)
 
 
 def _words(text: Text, painted: str) -> str:
-    x, y = _n(text.at.x), _n(text.at.y)
+    x, y = plain(text.at.x), plain(text.at.y)
     turn = f' transform="rotate(-90 {x} {y})"' if text.turned else ""
     weight = ' font-weight="bold"' if text.bold else ""
     anchor = "" if text.anchor == "start" else f' text-anchor="{text.anchor}"'
-    return f'<text x="{x}" y="{y}"{anchor}{weight}{turn} {painted}>{_text(text.words)}</text>'
+    return f'<text x="{x}" y="{y}"{anchor}{weight}{turn} {painted}>{escaped(text.words)}</text>'
 
 
 _ROUND = f'<circle r="{MARK_RADIUS}" %s/>'
@@ -95,7 +95,7 @@ def _full(outline: str, letter: str) -> str:
 def _letter(letter: str, fill: str) -> str:
     if not letter:
         return ""
-    return f'<text y="4.6" text-anchor="middle" font-weight="bold" stroke="none" {fill}>{_text(letter)}</text>'
+    return f'<text y="4.6" text-anchor="middle" font-weight="bold" stroke="none" {fill}>{escaped(letter)}</text>'
 
 
 _FORMS: Mapping[MarkKind, Callable[[str], str]] = {
@@ -116,14 +116,4 @@ _FORMS: Mapping[MarkKind, Callable[[str], str]] = {
 
 
 def _points(dots: Iterable[Dot]) -> str:
-    return " ".join(f"{_n(dot.x)},{_n(dot.y)}" for dot in dots)
-
-
-def _n(number: float) -> str:
-    """A number of the paper to a tenth of a unit, as short as it goes."""
-    return f"{number:.1f}".removesuffix(".0")
-
-
-def _text(words: str) -> str:
-    """Words for XML: escaped, and without the characters that XML 1.0 does not have."""
-    return escape(legal(words))
+    return " ".join(f"{plain(dot.x)},{plain(dot.y)}" for dot in dots)

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, text
+from sqlalchemy import Engine, event, text
 from sqlalchemy.orm import Session
 
 from service.store import log, log_search
@@ -114,8 +114,6 @@ def test_every_question_is_read_off_an_index(engine: Engine, asked: dict[str, An
 
         def note(_: Any, __: Any, statement: str, parameters: Any, *___: Any) -> None:
             seen.append((statement, parameters))
-
-        from sqlalchemy import event  # noqa: PLC0415
 
         event.listen(connection, "before_cursor_execute", note)
         wanted = Wanted("far", **asked)

@@ -88,6 +88,7 @@ def _period(values: dict[str, str], today: date) -> Period:
         return Period(today - timedelta(days=_DAYS - 1), today)
     if values["range"] == "12m":
         # The 29th of February has no day of its own a year before.
+        # 28: what every month has, so that a year ago is a day too.
         return Period((today.replace(day=1) if today.day > 28 else today).replace(year=today.year - 1), today)  # noqa: PLR2004
     try:
         first, last = date.fromisoformat(values["first"]), date.fromisoformat(values["last"])

@@ -179,4 +179,5 @@ def _drawing(form: SiteForm, zone: str) -> Markup | None:
     )
     sketch = draw(plan)
     # It is made of our own marks, and of words that are escaped in it.
+    # Every word in it is escaped where it is drawn.
     return None if sketch is None else Markup(to_svg(sketch, title=f"Sketch of {site.name}"))  # noqa: S704
