@@ -1,14 +1,10 @@
-"""Texts that come in: stored before they are acknowledged, answered once, never lost."""
+"""Texts that are stored: each is read, acted upon and answered once, never lost."""
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
-from enum import StrEnum
-from functools import partial
-from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -23,19 +19,16 @@ from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
 from service.operations import service_log
 from service.operations.addressing import Answer, Text
-from service.operations.gateway import InboundText
 from service.operations.links import with_pack
-from service.operations.long_texts import PARTS_MISSING, keep_part, overdue, with_gaps
-from service.operations.same_text import same_text_of_another
+from service.operations.long_texts import PARTS_MISSING
 from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.texting import answer
-from service.store import clubs, inbound, inbound_parts, log, opt_outs, outbox
-from service.store.codec import canonical, plain, stamp
+from service.store import clubs, inbound, log, opt_outs, outbox
+from service.store.codec import plain
 from service.store.engine import is_transient
-from service.store.inbound_parts import Key
+from service.store.inbound import Locked
 from service.store.outbox import NewMessage
-from service.store.tables import ClubRow, InboundTextRow
 
 _LOG = logging.getLogger(__name__)
 
@@ -46,158 +39,6 @@ UNCLEAR_WITHIN = timedelta(minutes=10)
 ENOUGH = "not sent: not understood three times"
 LAY_FOR = timedelta(minutes=1)  # what lay longer, on a disk or at a gateway, is told by when it came
 WAITING_AFTER_S = 2.0  # real seconds; the web answers at once; what is older than this it did not
-
-
-class Way(StrEnum):
-    """How a text got into the database."""
-
-    POSTED = "posted"  # by its gateway, at once
-    SPOOLED = "spooled"  # kept on disk while the database was away
-    LISTED = "listed"  # found in the gateway's list: it was never posted, or nobody took it
-
-
-def receive_text(service: Service, text: InboundText, *, authentic: bool, way: Way = Way.POSTED) -> int | None:
-    """Store a text, or a part of one, and commit; only then may the gateway be told that we have it.
-
-    Gives the id of a text to be answered. None for what needs no answer: a part while others are missing, and a text
-    that we had before, from this gateway under the same id, or from another one.
-    """
-    now = service.clock.now()
-    # A gateway's clock that is ahead must not make a text wait for it.
-    text = replace(text, received_at=min(text.received_at, now))
-
-    def work(session: Session) -> int | None:
-        at = _arrival(session, text, way, now)
-        if not authentic:
-            return _store(session, at, text, authentic=False)
-        if text.part is None:
-            return _store(session, at, text, authentic=True)
-        log.hold(session, at.chain)
-        whole = keep_part(session, service.clock, text, text.part, at.chain, at.club_id)
-        stored = [_store(session, at, one.text, authentic=True, part_ids=one.part_ids) for one in whole]
-        return stored[-1] if stored else None
-
-    return service.write(work)
-
-
-def receive_together(service: Service, texts: Sequence[InboundText]) -> list[int | None]:
-    """As `receive_text` for each of these, authentic and whole, to one number, just posted; with one commit for all."""
-    now = service.clock.now()
-
-    def work(session: Session) -> list[int | None]:
-        at = _arrival(session, texts[0], Way.POSTED, now)
-        book = log.Book(session)
-        received = [replace(text, received_at=min(text.received_at, now)) for text in texts]
-        stored = [_store_in(book, session, at, text, authentic=True) for text in received]
-        book.write()
-        return stored
-
-    return service.write(work)
-
-
-def join_overdue(service: Service, limit: int = 200) -> int:
-    """Put together long texts of which a part never came, as far as they came, to be answered; how many there were."""
-    keys = service.read(lambda session: overdue(session, service.clock, limit))
-    for key in keys:
-        try:
-            while service.write(partial(_join, service, key)):
-                pass  # an outage may have left the parts of several texts of one reference
-        except Exception as error:  # noqa: BLE001 - one text that breaks us must not keep the others waiting
-            _LOG.exception("text_not_joined", extra={"gateway": key.gateway})
-            if is_transient(error):
-                break
-    return len(keys)
-
-
-def _join(service: Service, key: Key, session: Session) -> bool:
-    """Put one text together and store it; False when there is none that waits too long."""
-    at = _arrival(session, key, Way.POSTED, service.clock.now())
-    log.hold(session, at.chain)
-    whole = with_gaps(session, service.clock, key)
-    if whole is None:
-        return False
-    _store(session, at, whole.text, authentic=True, part_ids=whole.part_ids)
-    return True
-
-
-@dataclass(frozen=True, slots=True)
-class _Arrival:
-    """Where what comes to one of our numbers is logged, and how and when it came."""
-
-    club: ClubRow | None
-    way: Way
-    now: datetime
-
-    @property
-    def chain(self) -> str:
-        return log.club_chain(self.club.id) if self.club else service_log.SERVICE_CHAIN
-
-    @property
-    def club_id(self) -> str | None:
-        return self.club.id if self.club else None
-
-
-def _arrival(session: Session, brought: InboundText | Key, way: Way, now: datetime) -> _Arrival:
-    return _Arrival(clubs.by_receiving_number(session, brought.receiver), way, now)
-
-
-def _store(
-    session: Session, at: _Arrival, text: InboundText, *, authentic: bool, part_ids: tuple[int, ...] = ()
-) -> int | None:
-    """Store and log a text; its id if it is to be answered."""
-    book = log.Book(session)
-    stored = _store_in(book, session, at, text, authentic=authentic, part_ids=part_ids)
-    book.write()
-    return stored
-
-
-def _store_in(
-    book: log.Book,
-    session: Session,
-    at: _Arrival,
-    text: InboundText,
-    *,
-    authentic: bool,
-    part_ids: tuple[int, ...] = (),
-) -> int | None:
-    # One after the other: two gateways bring the same text within milliseconds, and phones the parts of one.
-    book.hold([at.chain])
-    same_as = same_text_of_another(session, text, at.club.country if at.club else None) if authentic else None
-    stored = inbound.store(
-        session,
-        gateway=text.gateway,
-        provider_id=text.provider_id,
-        sender=text.sender,
-        receiver=text.receiver,
-        body=text.body,
-        raw=text.raw,
-        received_at=text.received_at,
-        authentic=authentic,
-        same_as=same_as,
-    )
-    if stored is None:
-        return None
-    detail: dict[str, Any] = {"inbound": stored}
-    if at.way is not Way.POSTED:
-        detail |= {"way": str(at.way), "received_at": stamp(text.received_at)}
-    if same_as is not None:
-        detail["same_as"] = same_as
-    if part_ids:
-        inbound_parts.tie(session, part_ids, stored)
-        detail["parts"] = list(part_ids)
-    _log_received(book, text, at, authentic=authentic, detail=detail)
-    return stored if same_as is None else None
-
-
-def _log_received(book: log.Book, text: InboundText, at: _Arrival, *, authentic: bool, detail: dict[str, Any]) -> None:
-    book.add(
-        at.chain,
-        at=at.now,
-        kind="text_in" if authentic else "text_in_unauthentic",
-        actor=canonical({"role": "gateway", "name": text.gateway}),
-        detail=canonical(detail | {"sender": text.sender, "body": text.body, "provider_id": text.provider_id}),
-        club_id=at.club_id,
-    )
 
 
 def answer_text(service: Service, inbound_id: int) -> None:
@@ -268,7 +109,7 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
     )
 
 
-def _answered_enough(session: Session, row: InboundTextRow, intent: Intent, now: datetime) -> bool:
+def _answered_enough(session: Session, row: Locked, intent: Intent, now: datetime) -> bool:
     """Whether this phone has had the answer to a text that is not understood often enough for now.
 
     Only that answer ends: the text is kept, logged and passed on, and whatever is understood is answered. Worry and
@@ -324,7 +165,7 @@ def _noted(answered: Answer, more: str) -> str:
     return f"{answered.note}; {more}" if answered.note else more
 
 
-def _log_read(text: Text, row: InboundTextRow, answered: Answer) -> None:
+def _log_read(text: Text, row: Locked, answered: Answer) -> None:
     actor = Actor(role=Role.STRANGER, name="", via=Via.TEXT, phone=text.phone, words=row.body)
     chain = log.chain_of(answered.dive_id, text.club.id)
     log.append(
@@ -353,6 +194,6 @@ def _count_failure(service: Service, session: Session, inbound_id: int, now: dat
         _put_aside(service, session, row, f"failed {tries} times", now)
 
 
-def _put_aside(service: Service, session: Session, row: InboundTextRow, note: str, now: datetime) -> None:
+def _put_aside(service: Service, session: Session, row: Locked, note: str, now: datetime) -> None:
     inbound.quarantine(session, row.id, note=note, now=now)
     service_log.note(service, session, "text_put_aside", {"inbound": row.id, "note": note}, now)

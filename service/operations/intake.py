@@ -22,9 +22,10 @@ from sqlalchemy.orm import Session
 from service.operations import service_log
 from service.operations.calling import Pressed, press
 from service.operations.gateway import DeliveryReceipt, InboundText
-from service.operations.inbound import Way, answer_text, receive_text
+from service.operations.inbound import answer_text
 from service.operations.merging import merge_first
 from service.operations.receipts import receive_receipt
+from service.operations.receiving import Way, receive_text
 from service.operations.service import Service
 from service.operations.spooling import PUT_ASIDE, Brought, KeyPress, Spool, SpoolError, UnreadableError
 from service.operations.storing_together import StoringTogether

@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 from service.clock import clock_seconds
 from service.operations import service_log
 from service.operations.gateway import Gateway, InboundText
-from service.operations.inbound import Way, answer_text, receive_text
+from service.operations.inbound import answer_text
+from service.operations.receiving import Way, receive_text
 from service.operations.service import Service
 from service.operations.telling_admins import tell_admins
 from service.store import inbound, polls

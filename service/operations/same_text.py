@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from typing import Final
 
@@ -10,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.domain.phone import PhoneError, read_phone
 from service.operations.gateway import InboundText
 from service.store import inbound
+from service.store.inbound import Brought
 
 SAME_WITHIN: Final = timedelta(minutes=2)
 """How far apart two gateways may bring one text.
@@ -28,6 +30,28 @@ def same_text_of_another(session: Session, text: InboundText, country: str | Non
     another id, brings a new text, so each text has at most one double by each gateway. Whoever asks keeps others from
     storing a text to this receiver until the end of the transaction.
     """
+    return next((one.id for one in _same(session, text, country)), None)
+
+
+def same_texts_of_others(session: Session, texts: Sequence[InboundText], country: str | None) -> list[int | None]:
+    """As `same_text_of_another` for each of the texts that one gateway brought to one number."""
+    if not texts or not _others_brought_any(session, texts):
+        return [None for _ in texts]
+    found: list[int | None] = []
+    for text in texts:
+        found.append(next((one.id for one in _same(session, text, country) if one.id not in found), None))
+    return found
+
+
+def _others_brought_any(session: Session, texts: Sequence[InboundText]) -> bool:
+    came_at = [text.received_at for text in texts]
+    since, until = min(came_at) - SAME_WITHIN, max(came_at) + SAME_WITHIN
+    one = texts[0]
+    return inbound.others_brought_any(session, gateway=one.gateway, receiver=one.receiver, since=since, until=until)
+
+
+def _same(session: Session, text: InboundText, country: str | None) -> Iterator[Brought]:
+    """Those that this text may be, the first that came first."""
     words = text.body.strip()
     candidates = inbound.by_others(
         session,
@@ -40,8 +64,7 @@ def same_text_of_another(session: Session, text: InboundText, country: str | Non
     sender = _phone(text.sender, country) if candidates else ""
     for one in candidates:
         if one.body.strip() == words and _phone(one.sender, country) == sender:
-            return one.id
-    return None
+            yield one
 
 
 def _phone(sender: str, country: str | None) -> str:

@@ -17,7 +17,7 @@ from typing import Final
 from sqlalchemy.exc import OperationalError
 
 from service.operations.gateway import InboundText
-from service.operations.inbound import receive_text, receive_together
+from service.operations.receiving import receive_text, receive_together
 from service.operations.service import Service
 from service.store.engine import is_transient
 

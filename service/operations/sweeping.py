@@ -20,10 +20,11 @@ from service.domain.people import Channel
 from service.operations.another_way import after_no_receipt, has_answered
 from service.operations.drill_watch import look_after_drills
 from service.operations.gap import GAP_S, HEARTBEAT, log_gap
-from service.operations.inbound import WAITING_AFTER_S, answer_waiting, join_overdue
+from service.operations.inbound import WAITING_AFTER_S, answer_waiting
 from service.operations.long_texts import WAIT_S
 from service.operations.plainest import raise_plainest
 from service.operations.receipts import apply_overtaking, apply_waiting
+from service.operations.receiving import join_overdue
 from service.operations.recording import apply, decided, held, learn, record_all
 from service.operations.service import Service
 from service.operations.suspecting import look_for_silence
@@ -43,7 +44,7 @@ PASSING_TRIES = 3
 PASSING_S = 60.0  # real seconds for which a fault of the database is not held for a fault of the dive
 EVER = datetime.min.replace(tzinfo=UTC)
 BEAT_EVERY_S = 3.0  # real seconds; all who look how old a heartbeat is allow it ten
-OVERTAKES_WITHIN = timedelta(minutes=10)  # for sweeps that stood still meanwhile
+OVERTAKES_WITHIN = timedelta(hours=2)  # sweeps may have stood still meanwhile, or a clock may have been an hour slow
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,15 +7,16 @@ with SQLITE_BUSY_SNAPSHOT whatever the busy time-out, and FOR UPDATE means nothi
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import lru_cache
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TypeVar, cast
 
 import psycopg
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy import URL, Connection, Dialect, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, InvalidatePoolError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import ConnectionPoolEntry, StaticPool
 
@@ -25,6 +26,8 @@ BUSY_TIMEOUT_MS: Final = 10_000
 CONNECT_TIMEOUT_S: Final = 3
 TCP_USER_TIMEOUT_MS: Final = 10_000
 IDLE_IN_TRANSACTION_TIMEOUT_S: Final = 10
+# A connection that lay longer is asked whether its server is still there; within that time a transaction finds out.
+ASKED_AFTER_S: Final = 1.0
 ANSWER_AFTER_S: Final = 3  # beyond the server's own limit for a statement
 
 # https://sqlite.org/wal.html#walresetbug: two processes that write may lose data before these releases.
@@ -81,7 +84,6 @@ def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engi
     options += [f"-c {name}={value}" for name, value in limits.items()]
     engine = create_engine(
         url.set(drivername="postgresql+psycopg").difference_update_query(["options"]),
-        pool_pre_ping=True,
         pool_recycle=300,
         connect_args={
             "options": " ".join(options).strip(),
@@ -101,7 +103,23 @@ def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engi
         connection.patience_s = patience_s
         return connection
 
+    @event.listens_for(engine, "checkout")
+    def _(connection: _Impatient, _record: Any, _proxy: Any) -> None:
+        if time.monotonic() - connection.heard_at_s >= ASKED_AFTER_S:
+            _ask_whether_there(engine.dialect, connection)
+
     return engine
+
+
+def _ask_whether_there(dialect: Dialect, connection: _Impatient) -> None:
+    """Have another connection taken where the server at the end of this one is gone, and all others of its time left.
+
+    https://docs.sqlalchemy.org/en/21/core/pooling.html#disconnect-handling-pessimistic
+    """
+    try:
+        dialect.do_ping(cast("DBAPIConnection", connection))
+    except psycopg.Error as fault:
+        raise InvalidatePoolError("the server does not answer on this connection") from fault
 
 
 class _Impatient(psycopg.Connection[Any]):
@@ -111,14 +129,17 @@ class _Impatient(psycopg.Connection[Any]):
     """
 
     patience_s: float | None = None  # while it is being made, connect_timeout holds
+    heard_at_s: float = 0.0  # when the server last answered, by the monotonic clock
 
     def wait(self, gen: Any, interval: float = 0.1, timeout: float | None = None) -> Any:
         """As the driver does it. Raises psycopg.OperationalError when there is no answer in time; it is closed then."""
         try:
-            return super().wait(gen, interval, self.patience_s if timeout is None else timeout)
+            answer = super().wait(gen, interval, self.patience_s if timeout is None else timeout)
         except psycopg.errors._WaitTimeout:  # noqa: SLF001 - it has no other name
             self.pgconn.finish()
             raise
+        self.heard_at_s = time.monotonic()
+        return answer
 
 
 def _sqlite(url: URL) -> Engine:

@@ -28,7 +28,14 @@ _NUL: Final = b"\\u0000"  # as JSON has it; so it also looks where somebody wrot
 
 def insert_all(session: Session, table: Table, values: Sequence[Values], *, keep: bool) -> int:
     """Insert rows, or with `keep` those of them that no unique rule says exist; how many were new."""
-    return _run(session, _insert(table, tuple(values[0]), keep=keep), table, values)
+    return _run(session, _insert(table, tuple(values[0]), keep=keep), table, values).rowcount
+
+
+def insert_numbered(session: Session, table: Table, key: str, values: Sequence[Values]) -> dict[str, int]:
+    """Insert those of the rows that no unique rule says exist; their numbers, rising, by what they have as `key`."""
+    statement = f"{_insert(table, tuple(values[0]), keep=True)} RETURNING {', '.join(_quoted((key, 'id')))}"
+    found = _run(session, statement, table, values).all()
+    return dict(cast("Sequence[tuple[str, int]]", found))
 
 
 def update_all(session: Session, table: Table, where: Mapping[str, str], values: Sequence[Values]) -> int:
@@ -36,7 +43,7 @@ def update_all(session: Session, table: Table, where: Mapping[str, str], values:
 
     `where` has the columns by which a row is found, and under which names the values have them.
     """
-    return _run(session, _update(table, tuple(where.items()), tuple(values[0])), table, values)
+    return _run(session, _update(table, tuple(where.items()), tuple(values[0])), table, values).rowcount
 
 
 @cache
@@ -64,13 +71,12 @@ def _quoted(names: Iterable[str]) -> list[str]:
     return [_DIALECT.identifier_preparer.quote(name) for name in names]
 
 
-def _run(session: Session, statement: str, table: Table, values: Sequence[Values]) -> int:
+def _run(session: Session, statement: str, table: Table, values: Sequence[Values]) -> CursorResult[Any]:
     for name in _instants(table) & values[0].keys():
         for row in values:
             if row[name] is not None:
                 utc(row[name])  # one without a zone is refused
-    result = session.connection().exec_driver_sql(statement, (_encoded(values),))
-    return cast("CursorResult[Any]", result).rowcount
+    return session.connection().exec_driver_sql(statement, (_encoded(values),))
 
 
 @cache

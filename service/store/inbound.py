@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, fields
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, Final, TypedDict
 
 from sqlalchemy import bindparam, delete, exists, func, insert, literal, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.store.tables import InboundTextRow, WrongCodeRow
 from service.store.types import Words
-from service.store.upsert import insert_or_keep_numbered, table, touched
+from service.store.upsert import insert_or_keep_all_numbered, insert_or_keep_numbered, table, touched, update_rows
 
 STORED: Final = "stored"
 ANSWERED: Final = "answered"
@@ -46,40 +46,60 @@ class Stored:
     answered_at: datetime | None
 
 
-def store(
-    session: Session,
-    *,
-    gateway: str,
-    provider_id: str,
-    sender: str,
-    receiver: str,
-    body: str,
-    raw: dict[str, Any],
-    received_at: datetime,
-    authentic: bool,
-    same_as: int | None = None,
-) -> int | None:
+class NewText(TypedDict):
+    """What is kept of a text that comes in."""
+
+    gateway: str
+    provider_id: str
+    sender: str
+    receiver: str
+    body: str
+    raw: dict[str, Any]
+    received_at: datetime
+    authentic: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Locked:
+    """A text that is kept from everybody else."""
+
+    id: int
+    sender: str
+    receiver: str
+    body: str
+    raw: dict[str, Any]
+    received_at: datetime
+    authentic: bool
+    state: str
+
+
+def store(session: Session, text: NewText, same_as: int | None = None) -> int | None:
     """Keep a text and return its id; None when this gateway brought the same id before.
 
     One that is not authentic is put aside at once, and does not stand in the way of the real text of that id. One that
     is the same as that which another gateway brought waits for no answer.
     """
+    return insert_or_keep_numbered(session, InboundTextRow, _row(text, same_as))
+
+
+def store_all(session: Session, texts: Sequence[NewText]) -> dict[str, int]:
+    """Keep texts that one gateway brought, each under another id; our ids of those that it had not brought before.
+
+    They are by the gateway's ids, and rise as the texts were given.
+    """
+    return insert_or_keep_all_numbered(session, InboundTextRow, "provider_id", [_row(text, None) for text in texts])
+
+
+def mark_same(session: Session, same_as: Mapping[int, int]) -> None:
+    """These texts, by id, are those that another gateway brought, and wait for no answer."""
+    given = [{"of": of, "same_as": same, "state": SAME} for of, same in same_as.items()]
+    update_rows(session, InboundTextRow, {"id": "of"}, given)
+
+
+def _row(text: NewText, same_as: int | None) -> dict[str, Any]:
     state = SAME if same_as is not None else STORED
-    values = {
-        "gateway": gateway,
-        "provider_id": provider_id,
-        "sender": sender,
-        "receiver": receiver,
-        "body": body,
-        "raw": raw,
-        "received_at": received_at,
-        "authentic": authentic,
-        "state": state if authentic else QUARANTINED,
-        "tries": 0,
-        "note": None if authentic else "not authentic",
-        "same_as": same_as,
-    }
-    return insert_or_keep_numbered(session, InboundTextRow, values)
+    aside = {"tries": 0, "state": state, "note": None, "same_as": same_as}
+    return {**text, **aside} if text["authentic"] else {**text, **aside, "state": QUARANTINED, "note": "not authentic"}
 
 
 # Asked at every text that comes in, so built once.
@@ -100,6 +120,23 @@ _BY_OTHERS = (
     )
     .order_by(_TEXT.c.received_at, _TEXT.c.id)
 )
+
+
+_OTHERS_BROUGHT_ANY = select(
+    exists().where(
+        _TEXT.c.receiver == bindparam("to"),
+        _TEXT.c.received_at.between(bindparam("since"), bindparam("until")),
+        _TEXT.c.authentic,
+        _TEXT.c.state.in_((STORED, ANSWERED, QUARANTINED)),
+        _TEXT.c.gateway != _GATEWAY,
+    )
+)
+
+
+def others_brought_any(session: Session, *, gateway: str, receiver: str, since: datetime, until: datetime) -> bool:
+    """Whether another gateway brought an authentic text to that number in that time."""
+    given = {"by": gateway, "to": receiver, "since": since, "until": until}
+    return bool(session.execute(_OTHERS_BROUGHT_ANY, given).scalar_one())
 
 
 def by_others(
@@ -171,9 +208,17 @@ def about(session: Session, dive_id: str) -> list[Said]:
     return [Said(intent or "", at, note) for intent, at, note in session.execute(found)]
 
 
-def lock_one(session: Session, inbound_id: int) -> InboundTextRow | None:
+_LOCKED = (
+    select(*(_TEXT.c[one.name] for one in fields(Locked)))
+    .where(_TEXT.c.id == bindparam("of"))
+    .with_for_update(key_share=True)
+)
+
+
+def lock_one(session: Session, inbound_id: int) -> Locked | None:
     """A text, kept from everybody else until this transaction ends."""
-    return session.get(InboundTextRow, inbound_id, populate_existing=True, with_for_update={"key_share": True})
+    row = session.execute(_LOCKED, {"of": inbound_id}).first()
+    return None if row is None else Locked(*row)
 
 
 def mark_answered(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
@@ -28,7 +29,7 @@ from service.store.log_check import (
     verify_dive,
 )
 from service.store.log_reading import Entry, counts, entries, entry, export, latest, mentioning
-from service.store.tables import ChainHeadRow, LogCheckpointRow, LogEntryRow
+from service.store.tables import ChainHeadRow, ClubRow, LogCheckpointRow, LogEntryRow
 from service.store.upsert import insert_or_keep_rows, insert_rows, table, touched, update_rows
 
 EVENT_PREFIX: Final = "event:"
@@ -38,6 +39,7 @@ __all__ = [
     "DETAILS_ERASED",
     "EVENT_PREFIX",
     "Book",
+    "ClubOf",
     "Entry",
     "append",
     "chain_of",
@@ -80,6 +82,14 @@ def chain_of(dive_id: str | None, club_id: str) -> str:
     return dive_chain(dive_id) if dive_id else club_chain(club_id)
 
 
+@dataclass(frozen=True, slots=True)
+class ClubOf:
+    """A club, as far as it matters for how its texts are kept."""
+
+    id: str
+    country: str
+
+
 class Book:
     """Entries for several chains, numbered and hashed at once and written together by `write`.
 
@@ -102,6 +112,14 @@ class Book:
             insert_or_keep_rows(self._session, ChainHeadRow, new)
             found |= _locked_heads(self._session, missing)
         self._heads |= found
+
+    def hold_club(self, receiving_number: str) -> ClubOf | None:
+        """Keep the chain of the club of that number from others; None where no club has it or its log is empty."""
+        found = self._session.execute(_CLUB_HEAD, {"number": receiving_number}).first()
+        if found is None:
+            return None
+        self._heads[found.chain] = found.seq, found.hash
+        return ClubOf(found.id, found.country)
 
     def hold_free(self, chains: Collection[str]) -> set[str]:
         """Keep those of these chains from others that nobody else has; which these are. It waits for nobody."""
@@ -211,6 +229,13 @@ _FREE_HEADS = (
     .where(_HEAD.chain.in_(bindparam("of_chains", expanding=True)))
     .order_by(_HEAD.chain)
     .with_for_update(skip_locked=True)
+)
+_CLUB = table(ClubRow).c
+_CLUB_HEAD = (
+    select(_HEAD.chain, _HEAD.seq, _HEAD.hash, _CLUB.id, _CLUB.country)
+    .join_from(table(ClubRow), table(ChainHeadRow), _HEAD.chain == club_chain("") + _CLUB.id)
+    .where(_CLUB.receiving_number == bindparam("number"))
+    .with_for_update(of=table(ChainHeadRow))
 )
 _BY_CHAIN: Final = {"chain": "of_chain"}
 

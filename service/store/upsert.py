@@ -48,6 +48,16 @@ def insert_or_keep_numbered(session: Session, row: type[Base], values: dict[str,
     return session.execute(_new_number(row, is_sqlite(session)), values).scalar_one_or_none()
 
 
+def insert_or_keep_all_numbered(
+    session: Session, row: type[Base], key: str, values: Sequence[dict[str, Any]]
+) -> dict[str, int]:
+    """Insert those of the rows that no unique rule says exist; their numbers, rising, by what they have as `key`."""
+    if _in_bulk(session, values):
+        return in_bulk.insert_numbered(session, table(row), key, values)
+    numbers = {one[key]: insert_or_keep_numbered(session, row, one) for one in values}
+    return {name: number for name, number in numbers.items() if number is not None}
+
+
 def insert_or_keep_rows(session: Session, row: type[Base], values: Sequence[dict[str, Any]]) -> int:
     """Insert those of the rows that no unique rule says exist; how many were new."""
     if not values:

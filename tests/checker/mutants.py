@@ -324,8 +324,8 @@ MUTANTS: tuple[Mutant, ...] = tuple(
             "anybody_says_anything",
         ),
         (
-            _OPS + "inbound:_store_in",
-            "_log_received(book, text, at, authentic=authentic, detail=detail)",
+            _OPS + "receiving:_store",
+            "_log_received(text, at, stored, authentic=authentic, same_as=same_as, part_ids=part_ids)",
             "pass",
             "text-log",
             "an_alarm_is_answered",

@@ -15,7 +15,7 @@ from service.cli.answering_apart import COMMAND, ENDED, NICER_BY, NOT_STARTED, S
 from service.clock import WallClock
 from service.operations.answering import LEFT
 from service.operations.gateway import InboundText
-from service.operations.inbound import receive_text
+from service.operations.receiving import receive_text
 from service.operations.service import Service
 from service.settings import PREFIX
 from service.store import inbound

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +28,9 @@ from service.demo.children import end_group, with_children
 from service.domain.grace import GracePeriods
 from service.operations.links import hash_token
 from service.operations.service import Service
+from service.operations.sweeping import EVER
 from service.settings import PREFIX
-from service.store import clubs, dives, reaches, schema, tokens
+from service.store import clubs, dives, reaches, receipts, schema, tokens
 from service.store.codec import dump_grace
 from service.store.engine import open_engine, run
 from service.store.outbox import LEASED, QUEUED
@@ -273,8 +275,11 @@ class Rig:
         return Service(self.engine, WallClock(), self.url, "test")
 
     def at_rest(self) -> bool:
-        """Whether nothing is due and no message waits or is under way."""
+        """Whether nothing is due, no message waits or is under way, and each receipt is with its message."""
         service = self.service()
+        overtaking = partial(receipts.overtaking, since=EVER, limit=1)
+        if service.read(overtaking):
+            return False
         waits = select(func.count()).select_from(MessageRow).where(MessageRow.state.in_((QUEUED, LEASED)))
         due = service.read(lambda session: dives.oldest_due(session, self.clock.now()))
         return due is None and service.read(lambda session: session.execute(waits).scalar_one()) == 0

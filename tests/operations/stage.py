@@ -32,9 +32,10 @@ from service.operations.gateway import (
     Route,
     Unknown,
 )
-from service.operations.inbound import answer_text, receive_text
+from service.operations.inbound import answer_text
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from service.operations.receipts import receive_receipt
+from service.operations.receiving import receive_text
 from service.operations.service import TEXTS_ONLY, Service
 from service.operations.sweeping import sweep
 from service.store import admins, clubs, dives, log, outbox, seed

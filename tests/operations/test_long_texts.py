@@ -14,8 +14,9 @@ from sqlalchemy import select
 from service.clock import PacedClock
 from service.domain.dive import Phase
 from service.operations.gateway import InboundText, TextPart
-from service.operations.inbound import answer_text, join_overdue, receive_text
+from service.operations.inbound import answer_text
 from service.operations.intake import drain_quietly
+from service.operations.receiving import join_overdue, receive_text
 from service.operations.spooling import Spool
 from service.store.tables import InboundPartRow, InboundTextRow
 from tests.operations.stage import ANNA, BRAM, CLEO, OURS, Stage

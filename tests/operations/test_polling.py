@@ -9,8 +9,8 @@ import pytest
 from service.clock import PacedClock
 from service.operations import polling
 from service.operations.gateway import InboundText, Route
-from service.operations.inbound import receive_text
 from service.operations.polling import BACK_MAX_S, OVERDUE_AFTER_S, OVERLAP_S, poll
+from service.operations.receiving import receive_text
 from service.operations.service import Service
 from service.store import polls
 from tests.operations.stage import ANNA, BRAM, CLUB, FINN, OURS, HandMovedClock, ScriptedGateway, Stage

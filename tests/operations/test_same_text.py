@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 
 from service.operations.gateway import InboundText
-from service.operations.inbound import receive_text
+from service.operations.receiving import receive_text
 from service.operations.same_text import SAME_WITHIN
 from service.store.tables import InboundTextRow
 from tests.operations.stage import ANNA, BRAM, OURS, Stage

@@ -7,12 +7,14 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import wait
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pytest
 from sqlalchemy import Engine, event, func, select
 
 from service.operations import storing_together
 from service.operations.gateway import InboundText
+from service.operations.receiving import receive_together
 from service.operations.storing_together import TOGETHER_MAX, StoringTogether
 from service.store import log
 from service.store.engine import writing
@@ -150,3 +152,45 @@ def test_where_no_thread_can_be_started_whoever_brings_a_text_stores_it(
 
     assert together.submit(brought(stage, 1)).result(PATIENCE_S) is not None
     assert stored(stage) == 2
+
+
+def test_texts_of_two_gateways_that_wait_together_count_once_each(stage: Stage) -> None:
+    """As one after the other: a double is kept with what it is the same as, words that are sent again are new."""
+    given = [
+        replace(brought(stage, number, body), gateway=gateway)
+        for number, (gateway, body) in enumerate(
+            [
+                *[("first", "OUT"), ("second", "OUT "), ("first", "late 20"), ("second", "OUT"), ("second", "status")],
+                *[("second", "late 20"), ("first", "status"), ("first", "late 20"), ("third", "OUT")],
+            ]
+        )
+    ]
+    ids = receive_together(stage.service, given)
+
+    every = select(InboundTextRow).order_by(InboundTextRow.id)
+    rows = stage.service.read(lambda session: list(session.execute(every).scalars()))
+    of = {int(row.provider_id.removeprefix("SM")): row for row in rows}
+    same = {number: row.same_as for number, row in of.items() if row.same_as is not None}
+    assert same == {1: of[0].id, 4: of[6].id, 5: of[2].id, 8: of[0].id}
+    assert [place for place, one in enumerate(ids) if one is None] == sorted(same)
+    assert [of[number].state for number in sorted(same)] == ["same"] * len(same)
+    entries = [one for one in stage.entries(chain=log.club_chain(CLUB)) if one.kind == "text_in"]
+    assert [(one.detail or {})["inbound"] for one in entries] == [of[number].id for number in range(len(given))]
+    assert [(one.detail or {}).get("same_as") for one in entries] == [same.get(number) for number in range(len(given))]
+
+
+def test_many_texts_take_as_many_statements_as_few(stage: Stage) -> None:
+    """Each is a wait for the database, which has others to serve; SQLite writes row by row and waits for nobody."""
+    statements: list[str] = []
+
+    def note(_: object, __: object, statement: str, *___: object) -> None:
+        statements.append(statement)
+
+    receive_together(stage.service, [brought(stage, 0)])
+    event.listen(stage.service.engine, "before_cursor_execute", note)
+    receive_together(stage.service, [brought(stage, number) for number in range(1, 11)])
+    few = len(statements)
+    receive_together(stage.service, [brought(stage, number) for number in range(100, 100 + TOGETHER_MAX)])
+
+    more = 0 if stage.service.engine.dialect.name == "postgresql" else TOGETHER_MAX - 10
+    assert len(statements) - few == few + more

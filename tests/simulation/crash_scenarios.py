@@ -14,11 +14,12 @@ from service.operations.calling import press
 from service.operations.filing import PlanFiled, file_plan
 from service.operations.gateway import Blame, DeliveryReceipt, InboundText, ReceiptState, Route, TextPart
 from service.operations.gateway_canary import look_after_canaries
-from service.operations.inbound import answer_text, receive_text
+from service.operations.inbound import answer_text
 from service.operations.intake import drain
 from service.operations.plan_reading import NamedPhone
 from service.operations.polling import poll
 from service.operations.receipts import receive_receipt
+from service.operations.receiving import receive_text
 from service.operations.spooling import Spool
 from service.operations.sweeping import sweep
 from tests.operations.stage import (

@@ -14,8 +14,9 @@ from sqlalchemy.orm import Session
 from service.clock import SteadyClock
 from service.operations.carrying import Courier
 from service.operations.gateway import InboundText
-from service.operations.inbound import answer_text, receive_text
+from service.operations.inbound import answer_text
 from service.operations.intake import Intake, drain_quietly
+from service.operations.receiving import receive_text
 from service.operations.service import Service
 from service.operations.spooling import Brought, Spool, SpoolError
 from service.operations.sweeping import sweep

@@ -163,22 +163,19 @@ def test_one_cause_queues_one_message_however_many_try(engine: Engine) -> None:
 
 def test_a_text_that_is_brought_twice_at_once_is_stored_once(engine: Engine) -> None:
     """Providers deliver the same webhook twice."""
+    text = inbound.NewText(
+        gateway="north",
+        provider_id="SM1",
+        sender=ANNA,
+        receiver=NUMBER,
+        body="IN",
+        raw={},
+        received_at=NOW,
+        authentic=True,
+    )
 
     def bring(_: int) -> int | None:
-        return run(
-            engine,
-            lambda session: inbound.store(
-                session,
-                gateway="north",
-                provider_id="SM1",
-                sender=ANNA,
-                receiver=NUMBER,
-                body="IN",
-                raw={},
-                received_at=NOW,
-                authentic=True,
-            ),
-        )
+        return run(engine, lambda session: inbound.store(session, text))
 
     assert sum(one is not None for one in all_at_once(bring)) == 1
 

@@ -6,6 +6,7 @@ import os
 import signal
 import sqlite3
 import time
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.store import clubs, health
+from service.store import engine as engines
 from service.store.dives import StaleDive
 from service.store.engine import (
     DatabaseSettingError,
@@ -275,6 +277,29 @@ def test_a_unit_of_work_survives_the_loss_of_its_connection(postgres_url: str) -
     assert run(engine, work) == 7
     assert len(tries) == 2
     engine.dispose()
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize(("after_s", "found"), [(0.0, True), (60.0, False)], ids=["asked", "not asked again so soon"])
+def test_a_connection_that_lay_is_asked_whether_its_server_is_there(
+    postgres_url: str, monkeypatch: pytest.MonkeyPatch, after_s: float, *, found: bool
+) -> None:
+    """Whoever reads gets another one then; one that was used just now is believed, and the next try has another."""
+    monkeypatch.setattr(engines, "ASKED_AFTER_S", after_s)
+    engine, other = open_engine(postgres_url), open_engine(postgres_url)
+    with reading(engine) as session:
+        pid = session.execute(text("SELECT pg_backend_pid()")).scalar_one()
+    with other.connect() as connection:
+        connection.execute(text("SELECT pg_terminate_backend(:pid, 5000)"), {"pid": pid})
+
+    seen: list[int] = []
+    for _ in range(2):
+        with suppress(OperationalError), reading(engine) as session:
+            seen.append(session.execute(text("SELECT 7")).scalar_one())
+
+    assert seen == ([7, 7] if found else [7])
+    engine.dispose()
+    other.dispose()
 
 
 def _sqlite_error(code: int) -> sqlite3.OperationalError:

@@ -23,8 +23,7 @@ def add(session: Session, number: int, *, key: Key = KEY, provider_id: str = "",
 
 def text(session: Session, provider_id: str, *, authentic: bool = True) -> int:
     """A gateway brings a whole text."""
-    stored = inbound.store(
-        session,
+    text = inbound.NewText(
         gateway=KEY.gateway,
         provider_id=provider_id,
         sender=ANNA,
@@ -34,6 +33,7 @@ def text(session: Session, provider_id: str, *, authentic: bool = True) -> int:
         received_at=NOW,
         authentic=authentic,
     )
+    stored = inbound.store(session, text)
     assert stored is not None
     return stored
 

@@ -7,7 +7,8 @@ import re
 from flask.testing import FlaskClient
 
 from service.operations.gateway import InboundText
-from service.operations.inbound import answer_text, receive_text
+from service.operations.inbound import answer_text
+from service.operations.receiving import receive_text
 from service.store import people
 from tests.web.installation import RECEIVING, Site
 from tests.web.reading import Page

@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 from service.domain.sending import SendingLimits
 from service.operations.admin_roles import AdminRole
 from service.operations.gateway import InboundText
-from service.operations.inbound import answer_text, receive_text
+from service.operations.inbound import answer_text
+from service.operations.receiving import receive_text
 from service.operations.sending_settings import SETTING, limits_of
 from service.store import clubs, log
 from service.store.log import Entry
