@@ -22,6 +22,8 @@ class NaiveTimeError(DontWrapMixin, ValueError):
 
 def utc(value: datetime) -> datetime:
     """The same instant in UTC; raises NaiveTimeError for a datetime without a zone."""
+    if value.tzinfo is UTC:
+        return value
     if value.utcoffset() is None:
         raise NaiveTimeError(f"{value.isoformat()} has no zone: give an aware datetime, so that it is one instant")
     return value.astimezone(UTC)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from hashlib import sha256
 
 from tests.checker.reading import Entry, Record
@@ -19,16 +19,17 @@ from tests.checker.reading import Entry, Record
 FIRST = "0" * 64
 CHECKPOINTS = "checkpoints"
 _HASH = re.compile("[0-9a-f]{64}")
+_CANONICAL = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
 def written(value: object) -> str:
     """A JSON value in its canonical form."""
-    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return _CANONICAL.encode(value)
 
 
 def stamped(at: datetime) -> str:
     """An instant in its canonical form."""
-    return f"{at:%Y-%m-%dT%H:%M:%S}.{at.microsecond:06}Z"
+    return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
 
 
 def leaf(entry: Entry) -> str:

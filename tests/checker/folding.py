@@ -9,6 +9,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
 from tests.checker.reading import Dive, Entry, Record, instant_of
@@ -25,6 +26,7 @@ _LENGTH = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:([\d.]+)S)?)?")
 Told = tuple[str, datetime]
 
 
+@lru_cache(maxsize=1_024)
 def length_of(words: str) -> timedelta:
     """An ISO 8601 duration of days and less."""
     found = _LENGTH.fullmatch(words)

@@ -218,11 +218,12 @@ def whoever_was_alarmed_was_stood_down(record: Record, folds: Histories) -> Iter
 def no_alarm_comes_after_its_stand_down(record: Record, _: Histories) -> Iterator[str]:
     """Of an alarm and a stand-down that gateways took for one phone, the stand-down is the last."""
     for dive, messages, _closer in _closed(record):
+        spans = list(closed_spans(record, dive))
         for phone, way in sorted({(one.phone, one.channel) for one in messages if _got(record, one)}):
             over = [one for one in messages if one.phone == phone and _is_stand_down(one, dive, way)]
             last = max((taken.number for one in over for taken in record.took.get(one.id, ())), default=None)
             alarms = [one for one in messages if one.phone == phone and one.channel == way and _got(record, one)]
-            alarms = [one for one in alarms if not _asked_for_after(one, list(closed_spans(record, dive)))]
+            alarms = [one for one in alarms if not _asked_for_after(one, spans)]
             first = max((taken.number for one in alarms for taken in record.took[one.id]), default=0)
             if last is not None and last < first:
                 yield f"{phone} was told that dive {dive.id} is over, and then of an alarm"

@@ -264,7 +264,7 @@ class Entry:
         """The detail; empty once erased."""
         return json.loads(self.detail) if self.detail else {}
 
-    @property
+    @cached_property
     def event(self) -> str:
         """The name of the event, or nothing."""
         return self.kind[len(EVENT) :] if self.kind.startswith(EVENT) else ""
@@ -289,7 +289,7 @@ def instant_of(words: str | None) -> datetime | None:
 def _rows(connection: Connection, table: str, columns: Sequence[str], order: str) -> Iterator[list[Any]]:
     named = ", ".join(f"{table}.{column}" for column in columns)
     times = [place for place, column in enumerate(columns) if column == "at" or column.endswith("_at")]
-    for row in connection.exec_driver_sql(f"SELECT {named} FROM {table} ORDER BY {order}"):
+    for row in connection.exec_driver_sql(f"SELECT {named} FROM {table} ORDER BY {order}").all():
         values = list(row)
         for place in times:
             values[place] = instant(values[place])

@@ -24,7 +24,8 @@ class MachineClock:
 
     def now(self) -> datetime:
         """What it shows."""
-        return self._shows_at + (self._loop.now - self._true_at) * self._rate
+        since = self._loop.now - self._true_at
+        return self._shows_at + (since if self._rate == 1.0 else since * self._rate)
 
     def go(self, rate: float) -> None:
         """Run so much faster than time from now on; 0 stops it."""
@@ -81,4 +82,5 @@ class Believed:
     def when(self, shows: datetime) -> datetime:
         """When that will be, if nothing happens to the clock; where it is slow, a little before."""
         left = shows - self.now()
-        return self._loop.now + left / max(self._machine.rate, 1.0) + MOMENT
+        rate = self._machine.rate
+        return self._loop.now + (left if rate <= 1.0 else left / rate) + MOMENT

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import sqlite3
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -15,6 +16,7 @@ from service.operations.service import Service
 from service.store import health
 from service.store.engine import READING, open_engine, run
 from tests.operations.stage import HandMovedClock, prepare
+from tests.simulation.drawn import drawn_by
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 PREPARED_AT = datetime(2027, 1, 1, tzinfo=UTC)  # before any simulated day
@@ -92,6 +94,7 @@ class Database:
         self.raw: Any = None
         self.info: dict[str, Any] = {}  # what the engine knows of it
         self._asked_at: int | None = None  # how many rows had ever been changed when it was last asked for the next
+        self._found: tuple[Any, ...] = ()
         self._moments: tuple[datetime | None, ...] = ()
         self._template: sqlite3.Connection | None = None
 
@@ -114,10 +117,11 @@ class Database:
         self.sign_of_life(now)
 
     def _prepare(self) -> None:
-        prepare(self.engine, PREPARED_AT)
-        service = Service(self.engine, HandMovedClock(PREPARED_AT), "", "simulation")
-        return_canary(service, send_canary(service))
-        run(self.engine, lambda session: health.beat(session, "sweep", PREPARED_AT))
+        with drawn_by(random.Random("prepared")):  # a day is the same in every process
+            prepare(self.engine, PREPARED_AT)
+            service = Service(self.engine, HandMovedClock(PREPARED_AT), "", "simulation")
+            return_canary(service, send_canary(service))
+            run(self.engine, lambda session: health.beat(session, "sweep", PREPARED_AT))
         if not self._sqlite:
             url = self.engine.url.set(drivername="postgresql").render_as_string(hide_password=False)
             self.raw = psycopg.connect(url, autocommit=True)
@@ -140,7 +144,9 @@ class Database:
         changes = self.raw.total_changes if self._sqlite else None
         if changes is None or changes != self._asked_at:
             found = self._ask(self._next).fetchone()
-            self._moments = tuple(None if one is None else self.instant(one) for one in found)
+            if found != self._found:
+                self._found = found
+                self._moments = tuple(None if one is None else self.instant(one) for one in found)
             self._asked_at = changes
         return self._moments
 

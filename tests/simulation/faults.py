@@ -175,8 +175,10 @@ class Weather:
 
     def about(self, kind: str, now: datetime) -> Spell | None:
         """The spell of this kind at that instant."""
-        spells = self._of.get(kind)
-        return None if spells is None else next((one for one in spells if one.begin <= now < one.end), None)
+        for one in self._of.get(kind, ()):
+            if one.begin <= now < one.end:
+                return one
+        return None
 
     def strikes(self, kind: str, now: datetime) -> bool:
         """Whether it strikes now; if so it is counted."""

@@ -36,6 +36,18 @@ class Body(Protocol):
         ...
 
 
+class Others(Protocol):
+    """What is to be done beside the events, as whoever does it plans it."""
+
+    def next_at(self) -> datetime | None:
+        """When the next of it is to be done."""
+        ...
+
+    def do(self) -> None:
+        """Do it."""
+        ...
+
+
 class Waited(NamedTuple):
     """As `concurrent.futures.wait` gives it."""
 
@@ -86,6 +98,9 @@ class Loop:
         self.fault: BaseException | None = None
         self._heap: list[tuple[datetime, int, Task | None, Callable[[], None] | None]] = []
         self._number = itertools.count()
+        self._others: Others | None = None  # while it runs
+        self._end = now
+        self._resumed = False  # whether what runs is a task that had waited: whoever starts one goes on after it
         self.rounds = 0
 
     def monotonic(self) -> float:
@@ -117,7 +132,12 @@ class Loop:
         """Let a task wait until then."""
         task = self.current
         assert task is not None, "only a task can wait"
-        heapq.heappush(self._heap, (max(when, self.now), next(self._number), task, None))
+        when = max(when, self.now)
+        if self._is_next(when, task):
+            self.now = when
+            self.rounds += 1
+            return
+        heapq.heappush(self._heap, (when, next(self._number), task, None))
         self.back.release()
         task.go.acquire()
         if task.body is not None and task.body.dead:
@@ -136,9 +156,40 @@ class Loop:
                 break
         return Waited(done, set(futures) - done)
 
+    def _is_next(self, when: datetime, task: Task) -> bool:
+        """Whether nothing else happens until then, so that the task need not be left for it."""
+        if self._others is None or not self._resumed or when > self._end or self.rounds >= ROUNDS_MAX:
+            return False
+        if self._heap and self._heap[0][0] <= when:
+            return False
+        if task.body is not None and (
+            task.body.dead or (task.body.frozen_until_at is not None and task.body.frozen_until_at > when)
+        ):
+            return False
+        other_at = self._others.next_at()
+        return other_at is None or other_at >= when
+
     def next_at(self) -> datetime | None:
         """When the next thing happens."""
         return self._heap[0][0] if self._heap else None
+
+    def run_until(self, end: datetime, others: Others) -> None:
+        """Let everything happen until then, and what others do where it comes before the next event."""
+        self._others, self._end = others, end
+        try:
+            while True:
+                at, other_at = self.next_at(), others.next_at()
+                if other_at is not None and other_at <= end and (at is None or other_at < at):
+                    self.now = max(self.now, other_at)
+                    self.rounds += 1
+                    others.do()
+                elif at is not None and at <= end:
+                    self.run_next()
+                else:
+                    break
+        finally:
+            self._others = None
+        self.now = max(self.now, end)
 
     def run_next(self) -> None:
         """Let the next thing happen."""
@@ -155,7 +206,11 @@ class Loop:
         if until is not None and until > self.now:
             heapq.heappush(self._heap, (until, next(self._number), task, None))
             return
-        self._switch(task)
+        self._resumed = True
+        try:
+            self._switch(task)
+        finally:
+            self._resumed = False
 
     def end(self) -> None:
         """Give the threads back. What still waits dies."""

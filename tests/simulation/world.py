@@ -356,17 +356,7 @@ class World:
 
     def run_until(self, end: datetime) -> None:
         """Let time go by."""
-        while True:
-            at, duty_at = self.loop.next_at(), self.duties.next_at()
-            if duty_at is not None and duty_at <= end and (at is None or duty_at < at):
-                self.loop.now = max(self.loop.now, duty_at)
-                self.loop.rounds += 1
-                self.duties.do()
-            elif at is not None and at <= end:
-                self.loop.run_next()
-            else:
-                break
-        self.loop.now = max(self.loop.now, end)
+        self.loop.run_until(end, self.duties)
 
     def wait(self, futures: Any, timeout: float | None = None, return_when: str | None = None) -> Waited:
         """In place of waiting for threads: a courier that waits looks again where there is something new for it."""

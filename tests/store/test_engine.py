@@ -30,6 +30,7 @@ from service.store.engine import (
     wal_is_safe,
     writing,
 )
+from service.store.tables import HeartbeatRow
 from tests.store.examples import NOW, add_club
 
 
@@ -341,7 +342,7 @@ def test_other_errors_are_not_transient() -> None:
 def test_each_engine_begins_its_transactions_itself(sqlite_engine: Engine) -> None:
     """The driver's own begin is deferred and late; ours is immediate, or plain for reading."""
     said: list[str] = []
-    event.listen(sqlite_engine, "before_cursor_execute", lambda _c, _cur, statement, *_: said.append(statement))
+    event.listen(sqlite_engine, "checkout", lambda driver, *_: driver.set_trace_callback(said.append))
 
     with writing(sqlite_engine) as session:
         session.execute(text("SELECT 1"))
@@ -350,6 +351,34 @@ def test_each_engine_begins_its_transactions_itself(sqlite_engine: Engine) -> No
 
     begins = [statement for statement in said if statement.startswith("BEGIN")]
     assert begins == ["BEGIN IMMEDIATE", "BEGIN"]
+
+
+def test_only_what_came_within_a_savepoint_is_undone_with_it(engine: Engine) -> None:
+    """The statements before it, and those after, stay."""
+    beat = text("INSERT INTO heartbeats (name, at) VALUES (:name, :at)")
+    at = 0 if engine.dialect.name == "sqlite" else NOW
+
+    def go_wrong(session: Session) -> None:
+        with session.begin_nested():
+            session.execute(beat, {"name": "within", "at": at})
+            raise RuntimeError
+
+    with writing(engine) as session:
+        session.execute(beat, {"name": "before", "at": at})
+        with pytest.raises(RuntimeError):
+            go_wrong(session)
+        session.execute(beat, {"name": "after", "at": at})
+
+    with reading(engine) as session:
+        assert set(session.execute(text("SELECT name FROM heartbeats")).scalars()) == {"before", "after"}
+
+
+def test_what_waits_to_be_flushed_goes_before_a_plain_statement(engine: Engine) -> None:
+    """So a statement sees what was added to its session."""
+    with writing(engine) as session:
+        session.add(HeartbeatRow(name="sweep", at=NOW))
+
+        assert session.execute(text("SELECT name FROM heartbeats")).scalars().all() == ["sweep"]
 
 
 def test_a_reference_to_nothing_is_refused(engine: Engine) -> None:
