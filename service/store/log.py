@@ -16,6 +16,7 @@ from sqlalchemy import bindparam, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.dive.events import Event
+from service.store.among import among
 from service.store.chain import GENESIS, checkpoint_hash, entry_hash, salted_hash
 from service.store.codec import canonical, load_event
 from service.store.log_check import (
@@ -223,10 +224,10 @@ def hold(session: Session, chain: str) -> None:
 _HEAD = table(ChainHeadRow).c
 _HEADS = select(_HEAD.chain, _HEAD.seq, _HEAD.hash).with_for_update()
 _ONE_HEAD = _HEADS.where(_HEAD.chain == bindparam("of_chain"))
-_THESE_HEADS = _HEADS.where(_HEAD.chain.in_(bindparam("of_chains", expanding=True))).order_by(_HEAD.chain)
+_THESE_HEADS = _HEADS.where(among(_HEAD.chain, "of_chains")).order_by(_HEAD.chain)
 _FREE_HEADS = (
     select(_HEAD.chain, _HEAD.seq, _HEAD.hash)
-    .where(_HEAD.chain.in_(bindparam("of_chains", expanding=True)))
+    .where(among(_HEAD.chain, "of_chains"))
     .order_by(_HEAD.chain)
     .with_for_update(skip_locked=True)
 )

@@ -10,9 +10,10 @@ import hashlib
 from collections.abc import Collection
 from datetime import datetime
 
-from sqlalchemy import bindparam, delete, insert, select, update
+from sqlalchemy import delete, insert, select, update
 from sqlalchemy.orm import Session
 
+from service.store.among import among
 from service.store.tables import OptOutRow
 from service.store.upsert import table, touched
 
@@ -25,8 +26,8 @@ def is_opted_out(session: Session, receiving_number: str, phone: str) -> bool:
 _ROW = table(OptOutRow).c
 _DEAF = select(_ROW.receiving_number, _ROW.phone).where(
     _ROW.until_at.is_(None),
-    _ROW.receiving_number.in_(bindparam("numbers", expanding=True)),
-    _ROW.phone.in_(bindparam("phones", expanding=True)),
+    among(_ROW.receiving_number, "numbers"),
+    among(_ROW.phone, "phones"),
 )
 
 

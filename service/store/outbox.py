@@ -15,6 +15,7 @@ from typing import Any, Final, Literal
 from sqlalchemy import ColumnElement, and_, bindparam, case, func, insert, or_, select, union, update
 from sqlalchemy.orm import Session
 
+from service.store.among import among
 from service.store.ids import new_id
 from service.store.tables import AttemptRow, MessageRow
 from service.store.types import UTCDateTime
@@ -152,7 +153,7 @@ def queue_all(session: Session, messages: Sequence[NewMessage]) -> list[str | No
     return [one if one in new else None for one in ids]
 
 
-_THESE = select(_ROW.id).where(_ROW.id.in_(bindparam("ids", expanding=True)))
+_THESE = select(_ROW.id).where(among(_ROW.id, "ids"))
 _GIVEN = tuple(field.name for field in fields(NewMessage))
 
 

@@ -12,6 +12,7 @@ from sqlalchemy import and_, bindparam, exists, false, or_, tuple_, update
 from sqlalchemy.orm import Session
 
 from service.domain.dive.state import Phase
+from service.store.among import among
 from service.store.outbox import EXPIRED, LEASED, QUEUED, NewMessage
 from service.store.tables import DiveRow, MessageRow
 from service.store.upsert import table, touched
@@ -28,19 +29,19 @@ _EXPIRE: Final = update(table(MessageRow)).values(
     in_flight=False,
 )
 _SUPERSEDED: Final = _EXPIRE.where(
-    _ROW.dive_id.in_(bindparam("dive_ids", expanding=True)),
-    _ROW.priority.in_(bindparam("priorities", expanding=True)),
+    among(_ROW.dive_id, "dive_ids"),
+    among(_ROW.priority, "priorities"),
     _IDLE,
 )
 _DIVE = table(DiveRow).c
 _MOVED_ON: Final = _EXPIRE.where(
-    _ROW.id.in_(bindparam("ids", expanding=True)),
+    among(_ROW.id, "ids"),
     _ROW.state == QUEUED,
     exists().where(
         _DIVE.id == _ROW.dive_id,
         or_(
-            and_(_DIVE.phase == Phase.CLOSED.value, _ROW.priority.in_(bindparam("at_close", expanding=True))),
-            and_(_DIVE.phase != Phase.CLOSED.value, _ROW.priority.in_(bindparam("at_reopening", expanding=True))),
+            and_(_DIVE.phase == Phase.CLOSED.value, among(_ROW.priority, "at_close")),
+            and_(_DIVE.phase != Phase.CLOSED.value, among(_ROW.priority, "at_reopening")),
         ),
     ),
 )
@@ -106,7 +107,7 @@ _Way = tuple[str, str, str]
 def _replaced(steps: tuple[str, ...]) -> Any:
     """The dives are named apart too, since not every database finds a row by the index from three columns at once."""
     older = _EXPIRE.where(
-        _ROW.dive_id.in_(bindparam("dive_ids", expanding=True)),
+        among(_ROW.dive_id, "dive_ids"),
         tuple_(_ROW.dive_id, _ROW.person_key, _ROW.channel).in_(bindparam("ways", expanding=True)),
         _IDLE,
         or_(*(_ROW.step.startswith(f"{step}-", autoescape=True) for step in steps)),

@@ -115,6 +115,18 @@ def test_postgresql_gets_every_time_out(postgres_url: str) -> None:
 
 
 @pytest.mark.postgres
+def test_postgresql_compresses_the_quick_way_where_it_can(postgres_url: str) -> None:
+    """And a transaction is not begun for asking."""
+    engine = open_engine(postgres_url)
+
+    with engine.connect() as connection:
+        line = connection.connection.driver_connection
+        assert isinstance(line, psycopg.Connection)
+        assert line.info.transaction_status == psycopg.pq.TransactionStatus.IDLE
+        assert connection.execute(text("SHOW default_toast_compression")).scalar_one() == "lz4"
+    engine.dispose()
+
+
 def test_a_server_that_hangs_is_given_up_and_asked_anew(postgres_url: str) -> None:
     """It keeps its own time-outs no more; three seconds after them the unit is done again on another connection."""
     engine = open_engine(postgres_url, statement_timeout_s=1)

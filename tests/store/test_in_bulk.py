@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 
 import pytest
@@ -9,10 +11,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.store import in_bulk, outbox
-from service.store.tables import ChainHeadRow, MessageRow
+from service.store.tables import ChainHeadRow, DiveRow, MessageRow
 from service.store.types import NaiveTimeError
 from service.store.upsert import insert_or_keep_rows, insert_rows, update_rows
-from tests.store.examples import NOW, add_dive, message
+from tests.store.examples import NOW, add_dive, filed, message
 
 MANY = in_bulk.WORTH_IT_FROM
 WORDS = {
@@ -32,6 +34,25 @@ def heads(first: int, count: int) -> list[dict[str, object]]:
 def seqs(session: Session) -> dict[str, int]:
     """The number of each head."""
     return dict(iter(session.execute(select(ChainHeadRow.chain, ChainHeadRow.seq))))
+
+
+def states(session: Session) -> list[str]:
+    """What is stored of each dive, by their ids."""
+    return list(session.execute(select(DiveRow.state).order_by(DiveRow.id)).scalars())
+
+
+def add_dives(session: Session) -> list[str]:
+    """As many dives as are written together; their ids in order."""
+    for number in range(MANY):
+        codes = {"start_code": f"S{number}", "finish_code": f"F{number}"}
+        add_dive(session, replace(filed(), dive_id=f"d{number}", **codes))
+    return [f"d{number}" for number in range(MANY)]
+
+
+def write_states(session: Session, words: Sequence[str]) -> None:
+    """Write these words for the state of dives that are there."""
+    values = [{"of": one, "state": state} for one, state in zip(add_dives(session), words, strict=True)]
+    assert update_rows(session, DiveRow, {"id": "of"}, values) == MANY
 
 
 def bodies(session: Session) -> list[str]:
@@ -77,6 +98,24 @@ def test_words_arrive_letter_by_letter(session: Session, words: str) -> None:
     outbox.queue_all(session, [message(step=f"s-{n}", body=words) for n in range(MANY)])
 
     assert bodies(session) == [words] * MANY
+
+
+@pytest.mark.parametrize("words", [*WORDS.values(), "one\x1etwo", "\x1e"], ids=[*WORDS.keys(), "a mark", "only that"])
+def test_long_texts_arrive_letter_by_letter(session: Session, words: str) -> None:
+    """Those that go beside the others, and the mark between them too when somebody has it in their words."""
+    written = [words, *("plain" * 1_000 for _ in range(1, MANY))]
+
+    write_states(session, written)
+
+    assert states(session) == written
+
+
+@pytest.mark.parametrize("broken", ["\x00", "\ud83c"])
+def test_what_no_database_can_keep_is_replaced_in_a_long_text(session: Session, broken: str) -> None:
+    """As in any other, and it breaks none of the others."""
+    write_states(session, [f"a{broken}b", *("plain" for _ in range(1, MANY))])
+
+    assert states(session) == ["a\ufffdb", *("plain" for _ in range(1, MANY))]
 
 
 @pytest.mark.parametrize("broken", ["\x00", "\ud83c"])
