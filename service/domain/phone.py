@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from functools import cache, lru_cache
+from typing import NamedTuple
 
 import phonenumbers
 from phonenumbers import (
@@ -24,7 +25,8 @@ from phonenumbers import (
 
 _LONGEST_TYPED = 40
 _KEPT_DIGITS = 3
-_COUNTRIES = frozenset(phonenumbers.COUNTRY_CODE_TO_REGION_CODE)
+_CODES = frozenset(map(str, phonenumbers.COUNTRY_CODE_TO_REGION_CODE))
+_GROUP = re.compile(r"\\([0-9])")
 _SHORTEST, _LONGEST = 2, 15  # digits of a national number
 
 _EXAMPLE = "such as +44 7700 900123"
@@ -86,6 +88,8 @@ def national_format(e164: str, region: str | None = None) -> str:
 
     What is not a whole number (a rescue service's short one) comes back as it is.
     """
+    if region is None and (written := _international(e164)) is not None:
+        return written
     try:
         number = _parsed(e164)
     except NumberParseException:
@@ -96,27 +100,81 @@ def national_format(e164: str, region: str | None = None) -> str:
 
 def _parsed(e164: str) -> PhoneNumber:
     """As phonenumbers.parse, in a tenth of the time, for plain digits of which nothing is to be stripped."""
-    digits = e164[1:]
-    plain = e164.startswith("+") and digits.isascii() and digits.isdigit() and digits[0] != "0"
-    code = next((int(digits[:end]) for end in (1, 2, 3) if plain and int(digits[:end]) in _COUNTRIES), None)
-    national = digits[len(str(code)) :]
-    if code is None or not _SHORTEST <= len(national) <= _LONGEST or national[0] == "0" or _stripped(code, national):
+    plain = _plain(e164)
+    if plain is None:
         return phonenumbers.parse(e164, None)
-    return PhoneNumber(country_code=code, national_number=int(national))
+    return PhoneNumber(country_code=int(plain[0]), national_number=int(plain[1]))
 
 
-def _stripped(code: int, national: str) -> bool:
+def _international(e164: str) -> str | None:
+    """As phonenumbers.format_number, in a tenth of the time, for plain digits; None for what is left to it."""
+    plain = _plain(e164)
+    if plain is None:
+        return None
+    code, national = plain
+    for form in _forms(code):
+        if form.leading is None or form.leading.match(national):
+            found = form.whole.match(national)
+            if found is not None and found.end() == len(national):
+                return f"+{code} {form.written.format(*found.groups(''))}"
+            if form.whole.fullmatch(national):
+                return None
+    return f"+{code} {national}"
+
+
+def _plain(e164: str) -> tuple[str, str] | None:
+    """The country code and the national number of plain digits of which nothing is to be stripped; else None."""
+    digits = e164[1:]
+    if not (e164.startswith("+") and digits.isascii() and digits.isdigit()):
+        return None
+    code = next((digits[:end] for end in (1, 2, 3) if digits[:end] in _CODES), None)
+    if code is None:
+        return None
+    national = digits[len(code) :]
+    if not _SHORTEST <= len(national) <= _LONGEST or national[0] == "0" or _stripped(code, national):
+        return None
+    return code, national
+
+
+def _stripped(code: str, national: str) -> bool:
     """Whether the parser may take a trunk prefix or a carrier's code off a national number."""
     prefix = _trunk_prefix(code)
     return prefix is not None and prefix.match(national) is not None
 
 
+class _Form(NamedTuple):
+    """How the numbers of a country that begin so are written: `written` has a gap for each group of digits."""
+
+    leading: re.Pattern[str] | None
+    whole: re.Pattern[str]
+    written: str
+
+
 @cache
-def _trunk_prefix(code: int) -> re.Pattern[str] | None:
-    region = phonenumbers.region_code_for_country_code(code)
-    metadata = PhoneMetadata.metadata_for_region_or_calling_code(code, region)
+def _forms(code: str) -> tuple[_Form, ...]:
+    """The forms of numbers that are written with their country code, in the order in which they are tried."""
+    metadata = _metadata(code)
+    forms = [] if metadata is None else metadata.intl_number_format or metadata.number_format
+    return tuple(
+        _Form(
+            re.compile(form.leading_digits_pattern[-1]) if form.leading_digits_pattern else None,
+            re.compile(form.pattern or ""),
+            _GROUP.sub(lambda group: f"{{{int(group[1]) - 1}}}", form.format or ""),
+        )
+        for form in forms
+    )
+
+
+@cache
+def _trunk_prefix(code: str) -> re.Pattern[str] | None:
+    metadata = _metadata(code)
     prefix = None if metadata is None else metadata.national_prefix_for_parsing
     return re.compile(prefix) if prefix else None
+
+
+def _metadata(code: str) -> PhoneMetadata | None:
+    region = phonenumbers.region_code_for_country_code(int(code))
+    return PhoneMetadata.metadata_for_region_or_calling_code(int(code), region)
 
 
 def dialled_from(e164: str, other: str | None) -> str:

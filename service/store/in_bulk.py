@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC
 from functools import cache
 from typing import Any, Final, cast
 
@@ -99,8 +100,9 @@ def _given(table: Table, where: Mapping[str, str], values: Sequence[Values]) -> 
     names = tuple(values[0])
     for name in _instants(table).intersection(names):
         for row in values:
-            if row[name] is not None:
-                utc(row[name])  # one without a zone is refused
+            at = row[name]
+            if at is not None and at.tzinfo is not UTC:
+                utc(at)  # one without a zone is refused
     long = tuple(name for name in names if name in _long(table) and name not in where.values())
     texts = [_joined([row[name] for row in values]) for name in long]
     if any(text.count(_BETWEEN) != len(values) - 1 for text in texts):

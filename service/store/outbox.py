@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
+from operator import attrgetter
 from typing import Any, Final, Literal
 
 from sqlalchemy import ColumnElement, and_, bindparam, case, func, insert, or_, select, union, update
@@ -155,10 +156,11 @@ def queue_all(session: Session, messages: Sequence[NewMessage]) -> list[str | No
 
 _THESE = select(_ROW.id).where(among(_ROW.id, "ids"))
 _GIVEN = tuple(field.name for field in fields(NewMessage))
+_given = attrgetter(*_GIVEN)
 
 
 def _new_row(message: NewMessage) -> dict[str, Any]:
-    row = {name: getattr(message, name) for name in _GIVEN}
+    row: dict[str, Any] = dict(zip(_GIVEN, _given(message), strict=True))
     row["id"] = new_id()
     row["not_before_at"] = message.not_before_at or message.queued_at
     row["state"] = QUEUED

@@ -40,7 +40,12 @@ _last: list[tuple[Dive, ev.Event, Dive] | None] = [None]
 
 
 def _evolved(dive: Dive, event: ev.Event) -> Dive:
-    after = _CHANGES[type(event)](_but(dive, version=dive.version + 1), event)
+    after = _CHANGES[type(event)](dive, event)
+    if after is dive:
+        after = _but(dive, version=dive.version + 1)
+    else:
+        # It was made just now and nobody else has it: to make it once more for one field would cost as much again.
+        object.__setattr__(after, "version", dive.version + 1)
     called = tuple(key for key in alarm_calls(after, event) if key not in after.rung)
     return _but(after, rung=after.rung + called) if called else after
 

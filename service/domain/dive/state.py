@@ -168,7 +168,7 @@ class Dive:
     @property
     def divers(self) -> tuple[Recipient, ...]:
         """The party as people to tell, the lead first; some have no phone."""
-        return tuple(Recipient(diver_key(i), d.name, d.phone, d.language) for i, d in enumerate(self.plan.party))
+        return _people(self.plan)[0]
 
     @property
     def party_phones(self) -> tuple[Recipient, ...]:
@@ -178,10 +178,7 @@ class Dive:
     @property
     def contacts(self) -> tuple[Recipient, ...]:
         """The shore contacts in their order."""
-        return tuple(
-            Recipient(contact_key(i), c.name, c.phone, c.language, c.email, c.channels)
-            for i, c in enumerate(self.plan.contacts)
-        )
+        return _people(self.plan)[1]
 
     @property
     def reachable_contacts(self) -> tuple[Recipient, ...]:
@@ -261,3 +258,21 @@ class Dive:
     def can_reopen(self, now: datetime) -> bool:
         """Whether an alarm may still open this closed dive again."""
         return self.closed_at is not None and now - self.closed_at < REOPEN_WITHIN
+
+
+_People = tuple[tuple[Recipient, ...], tuple[Recipient, ...]]
+# Who decides and words asks for the same people a dozen times: of the same plan, which never changes.
+_last: list[tuple[DivePlan, _People] | None] = [None]
+
+
+def _people(plan: DivePlan) -> _People:
+    """The divers and the contacts of a plan as people to tell."""
+    last = _last[0]
+    if last is not None and last[0] is plan:
+        return last[1]
+    divers = tuple(Recipient(diver_key(i), d.name, d.phone, d.language) for i, d in enumerate(plan.party))
+    contacts = tuple(
+        Recipient(contact_key(i), c.name, c.phone, c.language, c.email, c.channels) for i, c in enumerate(plan.contacts)
+    )
+    _last[0] = (plan, (divers, contacts))
+    return divers, contacts

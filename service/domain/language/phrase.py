@@ -112,11 +112,10 @@ def _english(phrase: Phrase) -> str:
 def _filled(pattern: str, values: Mapping[str, str]) -> str | None:
     """The sentence with its gaps filled; None where a gap has no value, as in a spoilt translation."""
     between, gaps = _cut(pattern)
-    if not gaps:
-        return pattern
-    if not values.keys() >= set(gaps):
+    try:
+        return "".join([before + values[gap] for before, gap in zip(between, gaps, strict=False)]) + between[-1]
+    except KeyError:
         return None
-    return "".join([before + values[gap] for before, gap in zip(between, gaps, strict=False)]) + between[-1]
 
 
 @lru_cache(maxsize=10_000)
@@ -127,15 +126,14 @@ def _cut(pattern: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 
 def _value(value: Value, language: str) -> str:
-    match value:
-        case Phrase():
-            return _worded(value, language)
-        case Name(text):
-            return f"{_FROM}{text.replace(_FROM, '').replace(_TO, '')}{_TO}"
-        case Moment(at, zone, now):
-            return local_time.say(at, zone, now, language)
-        case Length(metres):
-            return _length(metres, language)
+    if isinstance(value, Name):
+        return f"{_FROM}{value.text.replace(_FROM, '').replace(_TO, '')}{_TO}"
+    if isinstance(value, Moment):
+        return local_time.say(*value, language)
+    if isinstance(value, Phrase):
+        return _worded(value, language)
+    if isinstance(value, Length):
+        return _length(value.metres, language)
     return str(value)
 
 
