@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from datetime import datetime, timedelta
 from functools import partial
+from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -22,7 +23,7 @@ from service.operations.gateway import Gateway
 from service.operations.pacing import Sender, is_bounded
 from service.operations.recording import SUPERSEDED_AT_CLOSE, SUPERSEDED_AT_REOPENING, is_superseded
 from service.operations.retrying import Fate, Next, Room, Tried, after_lost
-from service.operations.routing import URGENT, next_ways, ways
+from service.operations.routing import URGENT, next_ways, prefixes_of, sender_name, ways
 from service.operations.service import Service
 from service.store import dives, gateways, handing, leases, outbox, senders
 from service.store.dives import UnreadableDive
@@ -112,7 +113,7 @@ class _Desk:
 
     def opening(self, gateway: Gateway, channel: Channel) -> datetime:
         """From when a gateway may start a message of this channel."""
-        sender = self.senders.get(_sender(gateway, channel))
+        sender = self.senders.get(sender_name(gateway, channel))
         return self.now if sender is None else sender.opens_at(self.now)
 
     def is_open(self, gateway: Gateway, channel: Channel) -> bool:
@@ -129,7 +130,7 @@ class _Desk:
 
     def use(self, gateway: Gateway, channel: Channel, segments: int) -> None:
         """Take the slot for a message."""
-        name = _sender(gateway, channel)
+        name = sender_name(gateway, channel)
         if name in self.senders:
             self.senders[name] = self.senders[name].after(self.now, segments)
             self.used.add(name)
@@ -142,8 +143,9 @@ class Claims:
         self._service = service
         self._gateways = {gateway.name: gateway for gateway in given}
         self._owner = owner
+        self._crowded = False  # whether the last look found as many as it asked for
         self._bounded = {
-            _sender(gateway, channel): gateway.route
+            sender_name(gateway, channel): gateway.route
             for gateway in given
             for channel in gateway.channels
             if is_bounded(gateway.route)
@@ -194,13 +196,13 @@ class Claims:
         found: list[Waiting] = []
         choices: dict[str, _Choice] = {}
         if not self._bounded:
-            found = self._in_turn(session, leases.waiting(session, desk.now, limit, kinds=kinds), desk)
+            found = self._in_turn(session, self._waiting(session, desk.now, limit, kinds), desk)
             desk.tried = handing.tried(session, [row.id for row in found if row.attempts])
             choices = {row.id: choice for row in found if (choice := self._place(session, row, desk)) is not None}
             return self._taken(session, [row for row in found if row.id in choices], choices, desk)
         page, beyond, shut = PAGE, 0, self._shut(desk)
         while len(found) < limit and beyond < PASSED_OVER_MAX:
-            rows = leases.waiting(session, desk.now, page, kinds=kinds, channels=open_, shut=shut, beyond=beyond)
+            rows = self._waiting(session, desk.now, page, kinds, channels=open_, shut=shut, beyond=beyond)
             desk.tried |= handing.tried(session, [row.id for row in rows if row.attempts])
             for row in rows:
                 choice = self._place(session, row, desk)
@@ -213,6 +215,11 @@ class Claims:
             if len(rows) < page or self._open_channels(desk) == []:
                 break
         return self._taken(session, found, choices, desk)
+
+    def _waiting(self, session: Session, now: datetime, most: int, kinds: Kinds, **which: Any) -> list[Waiting]:
+        rows = leases.waiting(session, now, most, kinds=kinds, crowded=self._crowded, **which)
+        self._crowded = len(rows) >= most
+        return rows
 
     def _in_turn(self, session: Session, rows: list[Waiting], desk: _Desk) -> list[Waiting]:
         """Those of them whose turn it is: what is calm goes a few at a time, and once no alarm is just being sent."""
@@ -275,8 +282,8 @@ class Claims:
             serving = [gateway for gateway in self._gateways.values() if channel in gateway.channels]
             free = [gateway for gateway in serving if desk.is_open(gateway, channel)]
             waiting = [gateway for gateway in serving if gateway not in free]
-            if waiting and free and "" not in _prefixes(free):
-                found.append(Shut(channel, _prefixes(waiting), _prefixes(free)))
+            if waiting and free and "" not in prefixes_of(free):
+                found.append(Shut(channel, prefixes_of(waiting), prefixes_of(free)))
                 desk.waits(min(desk.opening(gateway, channel) for gateway in waiting))
         return found
 
@@ -377,16 +384,6 @@ def _as_claimed(
 def waiting_part(message: ClaimedMessage) -> Waiting:
     """What decides who carries it, of a message that is leased."""
     return Waiting(**{one.name: getattr(message, one.name) for one in fields(Waiting)})
-
-
-def _sender(gateway: Gateway, channel: Channel) -> str:
-    """The name under which the rate of a sender is kept: texts have one, calls of the same gateway another."""
-    return gateway.name if channel is Channel.TEXT else f"{gateway.name} {channel}"
-
-
-def _prefixes(gateways: Sequence[Gateway]) -> tuple[str, ...]:
-    """The beginnings of the numbers that they serve."""
-    return tuple(prefix for gateway in gateways for prefix in gateway.route.prefixes or ("",))
 
 
 def _address(row: Waiting | ClaimedMessage, channel: Channel) -> str:

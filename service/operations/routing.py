@@ -35,6 +35,16 @@ def next_ways(found: Sequence[C], tried: Sequence[str]) -> tuple[C, ...]:
     return others or tuple(found)
 
 
+def sender_name(gateway: Carrier, channel: Channel) -> str:
+    """The name under which the rate of a sender is kept: texts have one, calls of the same gateway another."""
+    return gateway.name if channel is Channel.TEXT else f"{gateway.name} {channel}"
+
+
+def prefixes_of(gateways: Iterable[Carrier]) -> tuple[str, ...]:
+    """The beginnings of the numbers that they serve; "" is that of every number."""
+    return tuple(prefix for gateway in gateways for prefix in gateway.route.prefixes or ("",))
+
+
 def _reaches(route: Route, to: str) -> bool:
     return not route.prefixes or any(to.startswith(prefix) for prefix in route.prefixes)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from sqlalchemy import Engine, event, insert
+from sqlalchemy import Engine, event, insert, text, update
 from sqlalchemy.orm import Session
 
 from service.store import due, inbound, leases, outbox
@@ -30,8 +30,8 @@ def crowded(engine: Engine) -> Engine:
     message |= {"queued_at": NOW, "due_at": NOW, "not_before_at": NOW, "attempts": 1, "in_flight": False}
     message |= {"state": "handed", "handed_at": NOW, "handed_gateway": "north", "receipt_checked": True}
     attempt = {"gateway": "north", "carried_by": "courier-1", "started_at": NOW, "outcome": "accepted"}
-    text = {"gateway": "north", "sender": CLEO, "receiver": NUMBER, "body": "hello", "raw": {}, "authentic": True}
-    text |= {"state": "answered", "tries": 0}
+    words = {"gateway": "north", "sender": CLEO, "receiver": NUMBER, "body": "hello", "raw": {}, "authentic": True}
+    words |= {"state": "answered", "tries": 0}
     with writing(engine) as session:
         add_dive(session)
         session.execute(
@@ -42,7 +42,7 @@ def crowded(engine: Engine) -> Engine:
         )
         session.execute(
             insert(table(InboundTextRow)),
-            [text | {"provider_id": one, "received_at": NOW - minutes(place)} for place, one in enumerate(names)],
+            [words | {"provider_id": one, "received_at": NOW - minutes(place)} for place, one in enumerate(names)],
         )
     if engine.dialect.name == "postgresql":
         with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
@@ -103,3 +103,21 @@ def plans_of(engine: Engine, asked: Callable[[Session], None]) -> list[str]:
         event.remove(engine, "before_cursor_execute", note)
     assert plans
     return plans
+
+
+@pytest.mark.postgres
+def test_in_a_storm_a_courier_takes_the_next_by_the_index_of_their_turns(crowded: Engine) -> None:
+    """By the statistics of a day on which nothing waits it may as well sort the whole storm at every claim."""
+    if crowded.dialect.name != "postgresql":
+        pytest.skip("SQLite has no such statistics")
+    with writing(crowded) as session:
+        session.execute(update(table(MessageRow)).values(state="queued"))
+
+    def claim(session: Session) -> None:
+        assert len(leases.waiting(session, NOW, 50, crowded=True)) == 50
+        assert session.execute(text("SHOW enable_sort")).scalar_one() == "off"
+
+    plans = "\n".join(plans_of(crowded, claim))
+
+    assert "ix_messages_in_turn" in plans
+    assert "Sort" not in plans
