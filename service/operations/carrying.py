@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import os
 import secrets
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -58,6 +59,8 @@ class Courier:
         self._gateways = tuple(gateways)
         self._pool = ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="courier")
         self._hands = Hands(monotonic)
+        self._lock = threading.Lock()
+        self._at_work = 0
         self._asking = Asking()
         owner = f"{service.process}:{os.getpid()}:{secrets.token_hex(3)}"
         self._claims = Claims(service, self._gateways, owner)
@@ -92,7 +95,7 @@ class Courier:
                     break
                 claimed = self._claims.claim(kinds, most - len(flying)) if len(flying) < AT_ONCE else Claimed()
                 pile.extend(claimed.parcels)
-                hands = min(len(pile), AT_ONCE - len(flying), self._hands.wanted())
+                hands = min(len(pile), AT_ONCE - len(flying), self._hands.wanted(len(pile)))
                 flying |= {self._pool.submit(self._work_off, pile) for _ in range(hands)}
                 flying |= {self._pool.submit(self._resolve, doubt) for doubt in claimed.in_doubt}
                 self._keep(claimed.kept)
@@ -115,10 +118,21 @@ class Courier:
         return carried
 
     def _work_off(self, pile: deque[Parcel]) -> None:
-        """Deliver one after the other until none is left on the pile."""
-        while (parcel := _next(pile)) is not None:
-            self._deliver(parcel)
-        self._handing_over.write()
+        """Deliver one after the other until none is left on the pile. Who ends last writes down what all have done.
+
+        Where one takes long, the others' is written down at the next look.
+        """
+        with self._lock:
+            self._at_work += 1
+        try:
+            while (parcel := _next(pile)) is not None:
+                self._deliver(parcel)
+        finally:
+            with self._lock:
+                self._at_work -= 1
+                last = not self._at_work
+            if last:
+                self._handing_over.write()
 
     def _take_back(self, pile: deque[Parcel]) -> int:
         """Let what still lies on the pile wait again, so that it goes behind what is more urgent; how many."""

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
@@ -153,7 +154,16 @@ class Claims:
 
     def claim(self, kinds: Kinds, limit: int) -> Claimed:
         """Lease up to `limit` messages and begin their attempts. Where nothing waits it is one cheap query."""
+        if not self._crowded and not self._anything(kinds):
+            return Claimed()
         return self._service.write(lambda session: self._claim(session, kinds, limit))
+
+    def _anything(self, kinds: Kinds) -> bool:
+        """Whether anything waits, asked without a transaction; also where that cannot be asked."""
+        try:
+            return leases.anything_waits(self._service.engine, self._service.clock.now(), kinds)
+        except DBAPIError:  # the transaction is tried again, and says so if it fails too
+            return True
 
     def begin(self, message: ClaimedMessage) -> Claimed:
         """Begin an attempt at a message that is leased already; it is released where it has to wait for a slot."""
@@ -187,8 +197,6 @@ class Claims:
         return any(way.name not in tried for way in self._ways(message))
 
     def _claim(self, session: Session, kinds: Kinds, limit: int) -> Claimed:
-        if self._bounded and not leases.anything_waits(session, self._service.clock.now(), kinds):
-            return Claimed()
         desk = self._desk(session)
         open_ = self._open_channels(desk)
         if open_ == []:
@@ -239,7 +247,7 @@ class Claims:
         if begun is not None:
             # We have been here: this is run again because the answer to its commit was lost. No call was made yet.
             return _claimed([_as_claimed(message, self._gateways[begun.gateway], begun.id, desk)], desk)
-        choice = self._way(session, waiting_part(message), desk)
+        choice = self._way(session, Waiting.of(message), desk)
         if choice is None:
             outbox.release(session, message.id, self._owner, desk.now)
             return Claimed(opens_at=desk.opens_at)
@@ -379,11 +387,6 @@ def _as_claimed(
     assert attempt_id is not None  # noqa: S101 - an attempt has begun at whatever goes
     tried = desk.tried.get(message.id, [])
     return Parcel(message, attempt_id, choice, desk.now, (*tried, choice.name))
-
-
-def waiting_part(message: ClaimedMessage) -> Waiting:
-    """What decides who carries it, of a message that is leased."""
-    return Waiting(**{one.name: getattr(message, one.name) for one in fields(Waiting)})
 
 
 def _address(row: Waiting | ClaimedMessage, channel: Channel) -> str:

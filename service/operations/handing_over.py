@@ -49,7 +49,7 @@ def is_plain(message: Message) -> bool:
 
     A start notice may arm its dive, and an extension's notice puts that in force: both are kinds of start notice.
     """
-    return message.dive_id is not None and message.priority != MessageKind.START_NOTICE
+    return message.priority != MessageKind.START_NOTICE
 
 
 class HandingOver:
@@ -83,32 +83,41 @@ class HandingOver:
 
     def _write(self) -> bool:
         """Whether the database was there for all that waited."""
+        late: list[Handed] = []  # somebody keeps the log of their club from us
         while self._waiting:
             batch = [self._waiting.popleft() for _ in range(min(len(self._waiting), TOGETHER_MAX))]
-            now = self._service.clock.now()
-            try:
-                left = self._service.write(partial(self._together, batch, now))
-            except Exception as error:  # noqa: BLE001 - whatever it is, the others' records must not be lost with it
-                _LOG.exception("not_recorded_together", extra={"messages": len(batch)})
-                if is_transient(error):  # there is no use in trying each
-                    self._waiting.extendleft(reversed(batch))
-                    return False
-                left = batch
-            for handed in left:
-                self._one_by_one(handed)
+            of_dives = [one for one in batch if one.parcel.message.dive_id is not None]
+            if of_dives and not self._written(of_dives):
+                self._waiting.extendleft(reversed(batch))
+                break
+            for club_id, of_club in _by_club(batch).items():
+                if club_id in {one.parcel.message.club_id for one in late} or not self._written(of_club):
+                    late += of_club
+        self._waiting.extend(late)
+        return not self._waiting
+
+    def _written(self, batch: Sequence[Handed]) -> bool:
+        """Write of some together, or else of each; False where there is no use in trying now."""
+        now = self._service.clock.now()
+        try:
+            left = self._service.write(partial(self._together, batch, now))
+        except Exception as error:  # noqa: BLE001 - whatever it is, the others' records must not be lost with it
+            _LOG.exception("not_recorded_together", extra={"messages": len(batch)})
+            if is_transient(error):
+                return False
+            left = batch
+        for handed in left:
+            self._one_by_one(handed)
         return True
 
-    def _together(self, batch: Sequence[Handed], now: datetime, session: Session) -> list[Handed]:
-        """Record those that nothing stands in the way of; gives the others."""
-        # The dives first, as everybody does, then their chains; and only those that nobody has, so that no two wait for
-        # each other, and whoever hangs with one of them keeps no other record waiting.
-        phases = handing.hold_free(session, {one.parcel.message.dive_id or "" for one in batch})
+    def _together(self, batch: Sequence[Handed], now: datetime, session: Session) -> Sequence[Handed]:
+        """Record those that nothing stands in the way of; gives the others. All are of dives, or all of one club."""
         book = log.Book(session)
-        free = book.hold_free({log.dive_chain(dive_id) for dive_id in phases})
+        free, phases = self._hold(session, book, batch)
         by_gateway: dict[str, list[Handed]] = defaultdict(list)
         for one in batch:
             message = one.parcel.message
-            if _chain(one) in free and not is_overtaken(message, phases[message.dive_id or ""]):
+            if _chain(one) in free and not is_overtaken(message, phases.get(message.dive_id or "")):
                 by_gateway[one.parcel.gateway.name].append(one)
         written: set[int] = set()
         for name, handed in by_gateway.items():
@@ -120,6 +129,18 @@ class HandingOver:
         for name, handed in by_gateway.items():
             note(self._service, session, name, handed[0].outcome, now)
         return [one for one in batch if one.parcel.attempt_id not in written]
+
+    def _hold(self, session: Session, book: log.Book, batch: Sequence[Handed]) -> tuple[set[str], dict[str, str]]:
+        """Keep the logs of these from others; which are kept, and the phases of the dives among them."""
+        chains, dive_ids = {_chain(one) for one in batch}, {one.parcel.message.dive_id or "" for one in batch}
+        if dive_ids == {""}:
+            # Every text that comes in takes its turn with the log of its club, for a moment. We have nothing else.
+            book.hold(chains)
+            return chains, {}
+        # The dives first, as everybody does, then their chains; and only those that nobody has, so that no two wait for
+        # each other, and whoever hangs with one of them keeps no other record waiting.
+        phases = handing.hold_free(session, dive_ids)
+        return book.hold_free({log.dive_chain(dive_id) for dive_id in phases}), phases
 
     def _finish(self, session: Session, book: log.Book, gateway: str, handed: Sequence[Handed], now: datetime) -> None:
         if not handed:
@@ -150,3 +171,12 @@ class HandingOver:
 def _chain(handed: Handed) -> str:
     message = handed.parcel.message
     return log.chain_of(message.dive_id, message.club_id)
+
+
+def _by_club(batch: Sequence[Handed]) -> dict[str, list[Handed]]:
+    """Those of no dive, apart for each club, so that nobody waits for one with the log of another."""
+    clubs: dict[str, list[Handed]] = defaultdict(list)
+    for one in batch:
+        if one.parcel.message.dive_id is None:
+            clubs[one.parcel.message.club_id].append(one)
+    return clubs

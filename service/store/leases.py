@@ -10,6 +10,7 @@ from typing import Any, Final, Literal
 
 from sqlalchemy import (
     ColumnElement,
+    Engine,
     Select,
     Update,
     and_,
@@ -27,6 +28,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 
 from service.domain.people import Channel
+from service.store.engine import glancing
 from service.store.outbox import LEASED, MESSAGE, QUEUED, URGENT_TO, ClaimedMessage, is_waiting, of_use
 from service.store.tables import AttemptRow, MessageRow
 from service.store.tables.message import BY_EMAIL, CALM, WAITING
@@ -58,6 +60,11 @@ class Waiting:
     in_flight: bool
     handed_gateway: str | None
 
+    @classmethod
+    def of(cls, message: ClaimedMessage) -> Waiting:
+        """That much of one that is leased."""
+        return cls(**{one.name: getattr(message, one.name) for one in fields(cls)})
+
 
 @dataclass(frozen=True, slots=True)
 class Shut:
@@ -77,9 +84,10 @@ _EXTRA: Final[tuple[ColumnElement[bool], ...]] = (literal_column(CALM), literal_
 _NOW: Final = bindparam("now", type_=UTCDateTime())
 
 
-def anything_waits(session: Session, now: datetime, kinds: Kinds) -> bool:
-    """Whether there is a message that could be carried now; a plain read."""
-    return session.execute(_anything(kinds), {"now": now}).first() is not None
+def anything_waits(engine: Engine, now: datetime, kinds: Kinds) -> bool:
+    """Whether there is a message that could be carried now; a plain read, in no transaction."""
+    with glancing(engine) as connection:
+        return connection.execute(_anything(kinds), {"now": now}).first() is not None
 
 
 def urgent_goes(session: Session, now: datetime, leased_to: datetime) -> bool:

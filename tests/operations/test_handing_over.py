@@ -263,3 +263,42 @@ def test_an_alarm_that_gets_through_after_its_stand_down_is_followed_by_another(
 
     assert stage.last_to(contact) == over
     assert stage.to(contact).count(over) == 2
+
+
+def test_what_belongs_to_no_dive_is_written_down_together_too(unchecked: Stage) -> None:
+    """Answers to texts of people who have none, in the log of their club."""
+    stage = unchecked  # the numbers are nobody's
+    phones = [f"+4477009002{number:02}" for number in range(12)]
+    queue(stage, phones, MessageKind.REPLY)
+
+    with counted_statements(stage.engine) as statements:
+        carried = stage.courier.carry()
+
+    assert carried == len(phones)
+    assert len(statements) <= 3 * carried
+    assert {(one.state, one.phone) for one in beside_dives(stage)} == {("handed", phone) for phone in phones}
+
+
+@pytest.mark.postgres
+def test_a_log_of_a_club_that_somebody_holds_keeps_no_alarm_waiting(postgres_engine: Engine) -> None:
+    """Whoever stores a text holds it; what belongs to no dive is written down once they are done."""
+    with staged_on(postgres_engine) as stage:
+        queue(stage, ["+447700900201", "+447700900202"], MessageKind.REPLY)
+        dive_ids = overdue(stage, 2)
+        club = alarms(stage, dive_ids)[0].club_id
+        with stage.engine.begin() as somebody:
+            somebody.execute(sql("SELECT 1 FROM chain_heads WHERE chain = 'club:' || :id FOR UPDATE"), {"id": club})
+            carrying_on = threading.Thread(target=stage.courier.carry)
+            carrying_on.start()
+            assert stage.until(lambda: {one.state for one in alarms(stage, dive_ids)} == {"handed"})
+
+        carrying_on.join()
+        stage.courier.carry()
+
+        assert {one.state for one in beside_dives(stage)} == {"handed"}
+
+
+def beside_dives(stage: Stage) -> list[MessageRow]:
+    """The messages that belong to no dive."""
+    found = select(MessageRow).where(MessageRow.dive_id.is_(None))
+    return list(stage.service.read(lambda session: session.execute(found).scalars().all()))
