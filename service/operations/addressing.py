@@ -43,6 +43,7 @@ class Text:
     now: datetime
     answer_unclear: bool = True  # whether the sender is answered where the text is not understood
     unreadable: tuple[Unreadable, ...] = ()  # dives of the sender whose state cannot be read
+    broken: str | None = None  # the dive that the text was found to act on and that cannot be read
     language: str = ENGLISH  # of the sender
     said_at: datetime | None = None  # when it came, where it lay somewhere for more than a minute
 

@@ -26,6 +26,7 @@ from service.operations.service import Service
 from service.operations.texting import answer
 from service.store import clubs, inbound, log, opt_outs, outbox
 from service.store.codec import plain
+from service.store.dives import UnreadableDive
 from service.store.engine import is_transient
 from service.store.inbound import Locked
 from service.store.outbox import NewMessage
@@ -49,13 +50,22 @@ def answer_text(service: Service, inbound_id: int) -> None:
     """
     now = service.clock.now()
     try:
-        service.write(lambda session: _answer_once(service, session, inbound_id, now))
+        _answer_in_one(service, inbound_id, now)
     except Exception as error:
         _LOG.exception("text_not_answered", extra={"inbound": inbound_id})
         if not is_transient(error):
             service.write(lambda session: _count_failure(service, session, inbound_id, now))
         raise
     service.nudge()
+
+
+def _answer_in_one(service: Service, inbound_id: int, now: datetime) -> None:
+    """In one transaction, and in another where a dive turns out to be unreadable on the way: it undoes the first."""
+    try:
+        service.write(lambda session: _answer_once(service, session, inbound_id, now))
+    except UnreadableDive as fault:
+        broken = fault.dive_id
+        service.write(lambda session: _answer_once(service, session, inbound_id, now, broken))
 
 
 def answer_waiting(service: Service, limit: int = 50) -> int:
@@ -73,7 +83,7 @@ def answer_waiting(service: Service, limit: int = 50) -> int:
     return len(waiting)
 
 
-def _answer_once(service: Service, session: Session, inbound_id: int, now: datetime) -> None:
+def _answer_once(service: Service, session: Session, inbound_id: int, now: datetime, broken: str | None = None) -> None:
     row = inbound.lock_one(session, inbound_id)
     if row is None or row.state != inbound.STORED:
         return
@@ -90,7 +100,17 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
     enough = _answered_enough(session, row, intent, now)
     said_at = row.received_at if now - row.received_at > LAY_FOR else None
     text = Text(
-        service, session, club, inbound_id, phone, row.body, intent, now, answer_unclear=not enough, said_at=said_at
+        service,
+        session,
+        club,
+        inbound_id,
+        phone,
+        row.body,
+        intent,
+        now,
+        answer_unclear=not enough,
+        said_at=said_at,
+        broken=broken,
     )
     answered = answer(text)
     if enough and (answered.has_dive or answered.dive_id is not None):  # strangers have a bound of their own

@@ -36,7 +36,7 @@ from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
 from service.operations.starting_by_text import start_by_text
 from service.store import dives, inbound, opt_outs, reaches
-from service.store.dives import Match, PhoneMatch, Unreadable, UnreadableDive
+from service.store.dives import Match, PhoneMatch, Unreadable
 
 WRONG_CODES_MAX = 5
 WRONG_CODES_WITHIN = timedelta(hours=1)
@@ -51,14 +51,13 @@ def answer(text: Text) -> Answer:
 
 
 def _answer_any(text: Text) -> Answer:
+    """Raises UnreadableDive, after which all is taken back and the text is answered anew with that dive as `broken`."""
     found = matches_of(text)
     unreadable = tuple(match for match in found if isinstance(match, Unreadable))
     text = replace(text, unreadable=unreadable, language=language_of_sender(text, found))
-    try:
-        with text.session.begin_nested():
-            answered = _answer(text, [match for match in found if isinstance(match, PhoneMatch)])
-    except UnreadableDive as fault:
-        return _unreadable(text, [fault.dive_id])
+    if text.broken is not None:
+        return _unreadable(text, [text.broken])
+    answered = _answer(text, [match for match in found if isinstance(match, PhoneMatch)])
     return replace(answered, has_dive=any(match.phase != Phase.CLOSED for match in found))
 
 
