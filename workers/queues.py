@@ -17,6 +17,10 @@ MESSAGES: Final = "messages"  # couriers that carry everything, the most urgent 
 # neighbour.
 AT_ONCE: Final = {DEADLINES: 2, URGENT: 2, MESSAGES: 2}
 
+# Where the processor is short, whoever stores texts, decides or carries an alarm goes before what is calm, which has
+# about a tenth of their share then. Alarms do not depend on it, since `urgent` carries them too.
+NICER_BY: Final = {MESSAGES: 10}
+
 SWEEP: Final = "deadlines.sweep"
 CANARY_OUT: Final = "upkeep.canary_out"
 CANARY_ON: Final = "upkeep.canary_on"

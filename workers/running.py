@@ -46,6 +46,7 @@ def run_workers(settings: Settings) -> None:
 
 def _worker(celery: Celery, queue: str, at_once: int) -> Callable[[], int]:
     def run() -> int:
+        os.nice(queues.NICER_BY.get(queue, 0))
         worker = celery.Worker(
             hostname=f"{queue}@%h",
             queues=[queue],

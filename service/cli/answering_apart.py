@@ -28,7 +28,7 @@ from workers.running import collect_seldom
 _LOG = logging.getLogger(__name__)
 
 COMMAND: Sequence[str] = (sys.executable, "-m", "service.cli.answering_apart")
-NICER_BY: Final = 5  # about a third of the share of a process that stores, where both want the same core
+NICER_BY: Final = 10  # about a tenth of the share of a process that stores, where both want the same core
 STARTS_APART_S: Final = 10.0
 ENDS_WITHIN_S: Final = 8.0  # what is not answered by then, a sweep answers
 

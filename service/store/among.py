@@ -10,7 +10,7 @@ import json
 from collections.abc import Collection
 from typing import Any
 
-from sqlalchemy import ARRAY, BindParameter, Boolean, Dialect, Integer, Text, bindparam
+from sqlalchemy import ARRAY, BindParameter, Boolean, Dialect, Integer, Text, bindparam, literal_column
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.elements import ColumnElement
@@ -53,6 +53,16 @@ def _(element: _Among, compiler: SQLCompiler, **named: Any) -> str:
 def _(element: _Among, compiler: SQLCompiler, **named: Any) -> str:
     column, values = (compiler.process(one, **named) for one in element.clauses)
     return f"{column} IN (SELECT value FROM json_each({values}))"  # noqa: S608 - names of ours
+
+
+def one_of(column: ColumnElement[str], *words: str) -> ColumnElement[bool]:
+    """Whether the column has one of these words of ours, which stand in the statement itself and cost nothing at a run.
+
+    Raises ValueError for what is no plain word.
+    """
+    if odd := [word for word in words if not word.isidentifier()]:
+        raise ValueError(f"only a plain word may stand in a statement, not {odd}")
+    return column.in_([literal_column(f"'{word}'") for word in words])
 
 
 def among(column: ColumnElement[str] | ColumnElement[int], name: str) -> ColumnElement[bool]:

@@ -56,6 +56,22 @@ def update_all(session: Session, table: Table, where: Mapping[str, str], values:
     return _run(session, _update(table, tuple(where.items()), given.names, given.long), given).rowcount
 
 
+def insert_and_update(
+    session: Session,
+    new: tuple[Table, Sequence[Values]],
+    moved: tuple[Table, Mapping[str, str], Sequence[Values]],
+) -> None:
+    """Both at once, in one wait for the server: insert rows into one table and, as `update_all`, move those of another.
+
+    https://www.postgresql.org/docs/current/queries-with.html#QUERIES-WITH-MODIFYING: each is done to the end.
+    """
+    rows, changes = _given(new[0], {}, new[1]), _given(*moved)
+    update = _update(moved[0], tuple(moved[1].items()), changes.names, changes.long)
+    insert = _insert(new[0], rows.names, rows.long, keep=False)
+    both = _Given((), (), changes.parameters + rows.parameters)
+    _run(session, f"WITH moved AS ({update}) {insert}", both)
+
+
 @dataclass(frozen=True, slots=True)
 class _Given:
     """What goes into a statement: the names of what goes as JSON and of the long texts, and the parameters for both."""

@@ -10,6 +10,7 @@ from typing import Any, Final, TypedDict
 from sqlalchemy import bindparam, delete, exists, func, insert, literal, or_, select, update
 from sqlalchemy.orm import Session
 
+from service.store.among import one_of
 from service.store.tables import InboundTextRow, WrongCodeRow
 from service.store.types import Words
 from service.store.upsert import insert_or_keep_all_numbered, insert_or_keep_numbered, table, touched, update_rows
@@ -112,7 +113,9 @@ _BY_OTHERS = (
         _TEXT.c.receiver == bindparam("to"),
         _TEXT.c.received_at.between(bindparam("since"), bindparam("until")),
         _TEXT.c.authentic,
-        _TEXT.c.state.in_((STORED, ANSWERED, QUARANTINED)),  # all but SAME: so named, an index finds them by their time
+        one_of(
+            _TEXT.c.state, STORED, ANSWERED, QUARANTINED
+        ),  # all but SAME: so named, an index finds them by their time
         _TEXT.c.gateway != _GATEWAY,
         # Both databases know this way to ask whether the words are somewhere in it.
         or_(literal("", Words) == _WORDS, func.replace(_TEXT.c.body, _WORDS, literal("", Words)) != _TEXT.c.body),
@@ -127,7 +130,7 @@ _OTHERS_BROUGHT_ANY = select(
         _TEXT.c.receiver == bindparam("to"),
         _TEXT.c.received_at.between(bindparam("since"), bindparam("until")),
         _TEXT.c.authentic,
-        _TEXT.c.state.in_((STORED, ANSWERED, QUARANTINED)),
+        one_of(_TEXT.c.state, STORED, ANSWERED, QUARANTINED),
         _TEXT.c.gateway != _GATEWAY,
     )
 )

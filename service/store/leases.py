@@ -28,6 +28,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 
 from service.domain.people import Channel
+from service.store.among import one_of
 from service.store.engine import glancing
 from service.store.outbox import LEASED, MESSAGE, QUEUED, URGENT_TO, ClaimedMessage, is_waiting, of_use
 from service.store.tables import AttemptRow, MessageRow
@@ -130,7 +131,7 @@ def _anything(kinds: Kinds) -> Select[Any]:
 def _urgent() -> Select[Any]:
     going = and_(_ROW.state == LEASED, _ROW.in_flight, _ROW.lease_until_at > bindparam("leased_to"))
     # The states stand there once more, since SQLite finds no index by what is an alternative within another.
-    of_those = (_ROW.state.in_((QUEUED, LEASED)), _ROW.priority <= URGENT_TO)
+    of_those = (one_of(_ROW.state, QUEUED, LEASED), _ROW.priority <= URGENT_TO)
     return select(literal(1)).where(*of_those, or_(and_(is_waiting(_NOW), of_use(_NOW)), going)).limit(1)
 
 

@@ -31,7 +31,7 @@ from service.store.log_check import (
 )
 from service.store.log_reading import Entry, counts, entries, entry, export, latest, mentioning
 from service.store.tables import ChainHeadRow, ClubRow, LogCheckpointRow, LogEntryRow
-from service.store.upsert import insert_or_keep_rows, insert_rows, table, touched, update_rows
+from service.store.upsert import insert_and_update_rows, insert_or_keep_rows, insert_rows, table, touched, update_rows
 
 EVENT_PREFIX: Final = "event:"
 
@@ -177,12 +177,11 @@ class Book:
 
     def write(self) -> None:
         """Write what was added."""
-        insert_rows(self._session, LogEntryRow, *self._rows)
         moved = [
             {"of_chain": chain, "seq": self._heads[chain][0], "hash": self._heads[chain][1]}
             for chain in sorted(self._moved)
         ]
-        update_rows(self._session, ChainHeadRow, _BY_CHAIN, moved)
+        insert_and_update_rows(self._session, (LogEntryRow, self._rows), (ChainHeadRow, _BY_CHAIN, moved))
         self._rows.clear()
         self._moved.clear()
 

@@ -14,6 +14,7 @@ from sqlalchemy import ColumnElement, Select, Update, and_, bindparam, func, ins
 from sqlalchemy.orm import Session
 
 from service.domain.delivery import MessageState, ReceiptState, Whose, moved_by
+from service.store.among import one_of
 from service.store.tables import AttemptRow, MessageRow, ReceiptRow
 from service.store.types import UTCDateTime
 from service.store.upsert import table, touched
@@ -156,7 +157,7 @@ def _may_move(word: ReceiptState) -> ColumnElement[bool] | None:
         func.coalesce(row.handed_gateway, "") == bindparam("by"),
         func.coalesce(row.provider_id, "") == bindparam("named"),
     )
-    return or_(and_(is_this, row.state.in_(this)), and_(not_(is_this), row.state.in_(older)))
+    return or_(and_(is_this, one_of(row.state, *this)), and_(not_(is_this), one_of(row.state, *older)))
 
 
 def _moved(word: ReceiptState) -> dict[str, Any]:

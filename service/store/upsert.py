@@ -52,7 +52,7 @@ def insert_or_keep_all_numbered(
     session: Session, row: type[Base], key: str, values: Sequence[dict[str, Any]]
 ) -> dict[str, int]:
     """Insert those of the rows that no unique rule says exist; their numbers, rising, by what they have as `key`."""
-    if _in_bulk(session, values):
+    if len(values) > 1 and not is_sqlite(session):  # each by itself is a wait for the server
         return in_bulk.insert_numbered(session, table(row), key, values)
     numbers = {one[key]: insert_or_keep_numbered(session, row, one) for one in values}
     return {name: number for name, number in numbers.items() if number is not None}
@@ -81,6 +81,20 @@ def update_rows(session: Session, row: type[Base], where: Mapping[str, str], val
     # A name of a column may not be that of a parameter too.
     given = [{f"new_{name}": value for name, value in one.items()} for one in values]
     return touched(session, _update(row, tuple(where.items()), tuple(values[0])), given)
+
+
+def insert_and_update_rows(
+    session: Session,
+    new: tuple[type[Base], Sequence[dict[str, Any]]],
+    moved: tuple[type[Base], Mapping[str, str], Sequence[dict[str, Any]]],
+) -> None:
+    """Insert rows into one table and, as `update_rows`, update those of another; on PostgreSQL in one statement."""
+    (row, rows), (other, where, changes) = new, moved
+    if rows and changes and not is_sqlite(session):
+        in_bulk.insert_and_update(session, (table(row), rows), (table(other), where, changes))
+    else:
+        insert_rows(session, row, *rows)
+        update_rows(session, other, where, changes)
 
 
 def _in_bulk(session: Session, values: Sequence[Values]) -> bool:

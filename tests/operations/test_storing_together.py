@@ -15,7 +15,7 @@ from sqlalchemy import Engine, event, func, select
 from service.operations import storing_together
 from service.operations.gateway import InboundText
 from service.operations.receiving import receive_together
-from service.operations.storing_together import TOGETHER_MAX, StoringTogether
+from service.operations.storing_together import REST_S, TOGETHER_MAX, StoringTogether
 from service.store import log
 from service.store.engine import writing
 from service.store.tables import InboundTextRow
@@ -177,6 +177,27 @@ def test_texts_of_two_gateways_that_wait_together_count_once_each(stage: Stage) 
     entries = [one for one in stage.entries(chain=log.club_chain(CLUB)) if one.kind == "text_in"]
     assert [(one.detail or {})["inbound"] for one in entries] == [of[number].id for number in range(len(given))]
     assert [(one.detail or {}).get("same_as") for one in entries] == [same.get(number) for number in range(len(given))]
+
+
+def test_texts_that_come_right_after_another_share_the_next_transaction(stage: Stage) -> None:
+    """The first goes at once; during the moment of rest after it the others gather."""
+    over = threading.Event()
+    rested: list[float] = []
+
+    def rest(seconds: float) -> None:
+        rested.append(seconds)
+        over.wait(PATIENCE_S)
+
+    together = StoringTogether(stage.service, rest)
+    assert together.submit(brought(stage, 0)).result(PATIENCE_S) is not None
+    with counted(stage.service.engine) as commits:
+        storing = [together.submit(brought(stage, number)) for number in range(1, 6)]
+        assert not any(one.done() for one in storing)
+        over.set()
+        assert None not in [one.result(PATIENCE_S) for one in storing]
+
+    assert len(commits) == 1
+    assert set(rested) == {REST_S}
 
 
 def test_many_texts_take_as_many_statements_as_few(stage: Stage) -> None:

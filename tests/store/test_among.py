@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.store.among import among
+from service.store.among import among, one_of
 from service.store.tables import ChainHeadRow
 from service.store.upsert import insert_rows, table
 
@@ -42,3 +42,13 @@ def test_numbers_are_found_as_numbers(session: Session) -> None:
     found = session.execute(_BY_NUMBER, {"numbers": (len(ODD), len(ODD) + 10, 10_000)}).scalars()
 
     assert list(found) == ["c0", "c10"]
+
+
+def test_words_of_ours_stand_in_the_statement(session: Session) -> None:
+    """They take no parameter, so that nothing is put together at a run; what is no plain word is refused."""
+    wanted = select(_ROW.chain).where(one_of(_ROW.chain, "c1", "c2", "nobody")).order_by(_ROW.chain)
+
+    assert list(session.execute(wanted).scalars()) == ["c1", "c2"]
+    assert not wanted.compile().params
+    with pytest.raises(ValueError, match="plain word"):
+        one_of(_ROW.chain, "c1", "x' OR 'x' = 'x")

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from celery import Celery
 
 from service.settings import Settings
-from workers import queues
+from workers import queues, running
 from workers.app import LISTENING, PUBLISHING, make_celery
 from workers.versions import TRIED, UntriedVersionsError, check_versions, installed
 
@@ -112,3 +113,23 @@ def test_versions_that_nobody_tried_are_refused_by_name() -> None:
     """A set that may go deaf without a word does not start, and the message says which it is."""
     with pytest.raises(UntriedVersionsError, match=r"celery 5\.7\.0, kombu 5\.6\.2, redis 8\.1\.0 were never tried"):
         check_versions(("5.7.0", "5.6.2", "8.1.0"))
+
+
+@pytest.mark.parametrize(("queue", "by"), [(queues.DEADLINES, 0), (queues.URGENT, 0), (queues.MESSAGES, 10)])
+def test_only_what_is_calm_gives_way(monkeypatch: pytest.MonkeyPatch, queue: str, by: int) -> None:
+    """Clocks and alarms keep their priority; the worker of the calm queue lowers its own before it forks its pool."""
+    did: list[object] = []
+
+    class Worker:
+        exitcode = 0
+
+        def __init__(self, **named: Any) -> None:
+            did.append(named["queues"])
+
+        def start(self) -> None:
+            did.append("starts")
+
+    monkeypatch.setattr(running.os, "nice", did.append)
+
+    assert running._worker(SimpleNamespace(Worker=Worker), queue, 2)() == 0  # type: ignore[arg-type]
+    assert did == [by, [queue], "starts"]
