@@ -296,7 +296,7 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         ),
         (
             _STORE + "receipts:_may_move",
-            "return or_(and_(is_this, row.state.in_(this)), and_(not_(is_this), row.state.in_(older)))",
+            "return or_(and_(is_this, one_of(row.state, *this)), and_(not_(is_this), one_of(row.state, *older)))",
             'return and_(is_this, row.state == "handed")',
             "receipt",
             "a_letter_is_late",

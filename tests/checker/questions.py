@@ -8,7 +8,7 @@ speaks.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from types import MappingProxyType
 
 from sqlalchemy import Engine
@@ -103,12 +103,21 @@ PROMISED: Mapping[str, Question] = MappingProxyType(
 )
 
 
-def violations(engine: Engine, journal: Sequence[TakenText], now: datetime, *, promises: bool = True) -> list[str]:
+def violations(
+    engine: Engine,
+    journal: Sequence[TakenText],
+    now: datetime,
+    *,
+    promises: bool = True,
+    commits_within: timedelta = timedelta(0),
+) -> list[str]:
     """All that does not hold, a line each that begins with the name of its question; empty when all is well.
 
     Without `promises` it is asked only what may never happen, not what must have happened within some time.
+    `commits_within`: how long after its stamp a decision may be committed, until when nobody else can know of it.
     """
     record = read(engine, journal, now)
+    record.commits_within = commits_within
     folds = Histories(record)
     asked = {**NEVER, **PROMISED} if promises else NEVER
     return [f"{name}: {words}" for name, question in asked.items() for words in question(record, folds)]

@@ -184,7 +184,8 @@ def nothing_of_a_step_follows_the_close(record: Record, _: Histories) -> Iterato
                 continue
             where = f"{message.kind} {message.step} to {message.person_key} of dive {dive.id}"
             attempts = record.attempts_at(message)
-            if any(begin < attempt.started_at < end for begin, end in spans for attempt in attempts):
+            known = [(begin + record.commits_within, end) for begin, end in spans]
+            if any(begin < attempt.started_at < end for begin, end in known for attempt in attempts):
                 yield f"{where} went out after its close"
             if any(begin < message.queued_at < end for begin, end in spans):
                 yield f"{where} was queued after its close"

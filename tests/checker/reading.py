@@ -305,6 +305,7 @@ class Record:
 
     def __init__(self, connection: Connection, journal: Sequence[TakenText], now: datetime) -> None:
         self.now = now
+        self.commits_within = timedelta(0)  # after the stamp of a decision
         self.journal = list(journal)
         self.clubs = _read(connection, Club, "clubs")
         self.admins = _read(connection, Admin, "admins")

@@ -21,10 +21,10 @@ AT_THE_SAME_TIME = timedelta(seconds=2)
 def broken_promises(rig: Rig, taken: Sequence[TakenText]) -> list[str]:
     """All that does not hold, a line each.
 
-    That an alarm goes before what is calm is asked with two seconds of patience: what is queued is seen by couriers
-    only after its commit, and one that claimed just before that is not wrong.
+    Who goes before whom, and that nothing is begun after a close, is asked with two seconds of patience: what somebody
+    decides is stamped as they begin to, seen by couriers after its commit, and one that claimed between is not wrong.
     """
-    found = violations(rig.engine, taken, rig.clock.now())
+    found = violations(rig.engine, taken, rig.clock.now(), commits_within=AT_THE_SAME_TIME)
     order = () if rig.clock.moved else _behind_something_calm(rig)
     return [*(words for words in found if not words.startswith(ORDER)), *order]
 

@@ -58,7 +58,7 @@ GROUPS = {
         ),
     ),
     "deaths": (
-        3,
+        8,
         (
             *("killed_before_commit", "killed_after_commit", "killed_before_request", "killed_after_request"),
             *("killed_after_answer", "killed_before_answering", "frozen_in_call", "frozen"),

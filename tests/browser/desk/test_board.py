@@ -269,6 +269,7 @@ def test_an_officer_acts_from_a_phone_and_an_old_page_is_asked_again(desk_phone:
     close = browser.find_element(By.CSS_SELECTOR, "#do-close button")
     browser.execute_script("arguments[0].scrollIntoView()", close)
     close.click()
+    until(browser, lambda one: one.find_elements(By.ID, "moved"))
 
     assert "I hear shouting" in browser.find_element(By.ID, "moved").text
     assert browser.find_element(By.ID, "reason").get_attribute("value") == "Seen at the slip"
