@@ -58,7 +58,7 @@ BEGINS = (
 MERGED_WITHIN = timedelta(minutes=1)
 KEEPER_LOOKS_S = 9.0
 DISAGREE = ("clock_slow", "clock_stops", "clock_back", "clocks_apart")
-BETWEEN_CLOCKS = ("after-close:", "priority:")  # questions that compare what two processes have stamped
+BETWEEN_CLOCKS = ("after-close:", "priority:", "unreached:")  # questions that compare what two processes have stamped
 CANARY_PHONE = "+447700900990"
 
 
