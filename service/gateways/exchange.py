@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -18,7 +17,7 @@ from service.gateways.connections import (
     is_this_machine,
     system_addresses,
 )
-from service.gateways.lines import Bounds, Lines
+from service.gateways.lines import BoundedTransport
 from service.operations.gateway import Blame, Outcome, Refused
 
 
@@ -54,16 +53,28 @@ class Exchange:
         rule = AddressRule(
             clear_text=url.scheme != "https", loopback=is_this_machine(url.host), allow_private=allow_private
         )
-        backend = BoundedBackend(rule, self._deadline, resolve)
-        self._lines = Lines(backend, self._deadline, connections_max=self._limits.connections_max)
-        # An answer is read as it comes, so that a small one cannot unpack into a huge one.
-        fixed = {"Accept": "application/json", "Accept-Encoding": "identity", "Connection": "keep-alive"}
-        fixed["User-Agent"] = f"python-httpx/{httpx.__version__}"
-        self._headers = httpx.Headers(fixed | dict(headers or {}) | ({} if auth is None else _basic(*auth)))
+        self._client = httpx.Client(
+            transport=BoundedTransport(
+                BoundedBackend(rule, self._deadline, resolve),
+                self._deadline,
+                connections_max=self._limits.connections_max,
+            ),
+            auth=auth,
+            # An answer is read as it comes, so that a small one cannot unpack into a huge one.
+            headers={"Accept": "application/json", "Accept-Encoding": "identity"} | dict(headers or {}),
+            timeout=httpx.Timeout(
+                connect=self._limits.connect_s,
+                write=self._limits.write_s,
+                read=self._limits.read_s,
+                pool=self._limits.pool_s,
+            ),
+            trust_env=False,
+            follow_redirects=False,
+        )
 
     def request(self, method: str, url: httpx.URL | str, **content: Any) -> httpx.Request:
-        """Build a request; `data`, `json` as httpx takes them. Raises for what cannot be encoded."""
-        return httpx.Request(method, url, headers=self._headers, **content)
+        """Build a request; `data`, `json`, `params` as httpx takes them. Raises for what cannot be encoded."""
+        return self._client.build_request(method, url, **content)
 
     @property
     def total_s(self) -> float:
@@ -75,12 +86,19 @@ class Exchange:
 
         Raises exceptions of httpx and httpcore; `outcome_of_fault` says what they mean.
         """
-        limits = self._limits
-        bounds = Bounds(
-            limits.connect_s, limits.write_s, limits.read_s, limits.pool_s, bytes_max or limits.answer_bytes_max
+        with self._deadline.within(self._limits.total_s if within_s is None else within_s):
+            response = self._client.send(request, stream=True)
+            try:
+                body, fault = self._read(response, bytes_max or self._limits.answer_bytes_max)
+            finally:
+                response.close()
+        return Answer(
+            status=response.status_code,
+            body=body,
+            retry_after=response.headers.get("Retry-After"),
+            date=response.headers.get("Date"),
+            fault=fault,
         )
-        with self._deadline.within(limits.total_s if within_s is None else within_s):
-            return self._lines.answer(request, bounds)
 
     def hand_over(
         self, gateway: str, build: Callable[[], httpx.Request], read: Callable[[str, Answer], Outcome]
@@ -98,9 +116,16 @@ class Exchange:
 
     def close(self) -> None:
         """Release connections."""
-        self._lines.close()
+        self._client.close()
 
-
-def _basic(user: str, password: str) -> dict[str, str]:
-    """The header of RFC 7617."""
-    return {"Authorization": f"Basic {base64.b64encode(f'{user}:{password}'.encode()).decode()}"}
+    def _read(self, response: httpx.Response, bytes_max: int) -> tuple[bytes, str | None]:
+        """Read the body up to its limit. The status is known by now, and a fault here must not lose it."""
+        body = bytearray()
+        try:
+            for piece in response.iter_raw():
+                body += piece
+                if len(body) > bytes_max:
+                    return b"", f"the answer is longer than {bytes_max} bytes"
+        except Exception as fault:  # noqa: BLE001 - the outcome follows from the status
+            return b"", f"the answer broke off: {type(fault).__name__}"
+        return bytes(body), None

@@ -1,53 +1,32 @@
 """The lines to one gateway: connections that are kept alive and used again, for requests of httpx.
 
-httpx's own client and transport spend more on their bookkeeping than a message costs us in all; here a request is one
-write. A plain answer is read as it lies there, and every other by the standard library. Names, addresses, TLS and time
-are `service.gateways.connections`'s.
+httpx's own transport spends more on its bookkeeping than a message costs us in all; here a request is one write, and
+its answer is read by the standard library. Names, addresses, TLS and time are `service.gateways.connections`'s.
 """
 
 from __future__ import annotations
 
 import http.client
 import io
-import re
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final, TypeVar
 
 import httpcore
 import httpx
 
-from service.gateways.answers import Answer
 from service.gateways.connections import BoundedBackend, Deadline, tls_context
 
 # Short, so that we rarely write into a connection which the other end is just closing.
 KEPT_FOR_S: Final = 5.0
 PIECE: Final = 16 * 1024
 INTERIM_MAX: Final = 10  # answers 1xx before the real one
-NO_BODY: Final = (204, 304)
 
 T = TypeVar("T")
-
-# A head in its plainest form: no line is folded, nothing stands between a name and its colon (RFC 9112 section 5).
-_HEADER: Final = rb"[!#$%&'*+.^_`|~0-9A-Za-z-]+:[^\r\n\0]*\r\n"
-_PLAIN = re.compile(rb"HTTP/1\.1 ([2-5][0-9]{2})(?: [^\r\n\0]*)?\r\n((?:" + _HEADER + rb")*)\r\n")
-_LENGTH = re.compile(r"[0-9]{1,9}")
-
-
-@dataclass(frozen=True, slots=True)
-class Bounds:
-    """How long each phase of an exchange may take, in seconds, and how many bytes of answer are read."""
-
-    connect_s: float
-    write_s: float
-    read_s: float
-    pool_s: float
-    bytes_max: int
 
 
 class _Heard(io.RawIOBase):
@@ -90,51 +69,20 @@ class _Line:
         """What http.client reads from."""
         return self._reader
 
-    def ask(self, request: httpx.Request, bounds: Bounds) -> tuple[Answer, bool]:
-        """Send a request and read its answer; whether the line may be used again. Raises exceptions of httpcore.
-
-        Once the status is known, a fault is part of the answer: it must not lose that.
-        """
+    def ask(self, request: httpx.Request, timeout: dict[str, float | None]) -> http.client.HTTPResponse:
+        """Send a request and read the head of its answer. Raises exceptions of httpcore."""
         self._heard.rests = False
-        self._heard.timeout = bounds.read_s
+        self._heard.timeout = timeout["read"]
         # Who refuses a request may answer before all of it is read, and close: the answer counts.
         with suppress(httpcore.WriteError):
-            self._stream.write(_as_bytes(request), bounds.write_s)
-        plain = self._plain(bounds.bytes_max)
-        if plain is not None:
-            return plain
+            self._stream.write(_as_bytes(request), timeout["write"])
         for _ in range(INTERIM_MAX):
-            head = http.client.HTTPResponse(self, method=request.method)  # type: ignore[arg-type]
-            _told(head.begin)
-            if head.status >= httpx.codes.OK:
-                body, fault = _read(head, bounds.bytes_max)
-                return _answer(head.status, body, head.getheader, fault), fault is None and not head.will_close
+            answer = http.client.HTTPResponse(self, method=request.method)  # type: ignore[arg-type]
+            answer.begin()
+            if answer.status >= httpx.codes.OK:
+                return answer
         message = "too many interim answers"
         raise httpcore.RemoteProtocolError(message)
-
-    def _plain(self, bytes_max: int) -> tuple[Answer, bool] | None:
-        """The answer where its head came at once, in its plainest form, and says how long it is; None: not read yet."""
-        head = _PLAIN.match(_told(partial(self._reader.peek, 1)))
-        if head is None or int(head[1]) in NO_BODY:
-            return None
-        lines = head[2].decode("iso-8859-1").split("\r\n")[:-1]
-        named = [(name.lower(), value.strip(" \t")) for name, _, value in (line.partition(":") for line in lines)]
-        headers = dict(named)
-        length = headers.get("content-length", "")
-        twice = len(headers) < len(named)
-        if twice or "transfer-encoding" in headers or headers.get("connection", "keep-alive").lower() != "keep-alive":
-            return None
-        if _LENGTH.fullmatch(length) is None or int(length) > bytes_max:
-            return None
-        self._reader.read(head.end())
-        body, fault = b"", None
-        try:
-            body = self._reader.read(int(length))
-        except Exception as error:  # noqa: BLE001 - the outcome follows from the status
-            fault = _broke_off(error)
-        if fault is None and len(body) < int(length):
-            body, fault = b"", _broke_off(httpcore.RemoteProtocolError())
-        return _answer(int(head[1]), body, lambda name: headers.get(name.lower()), fault), fault is None
 
     def rest(self) -> bool:
         """Whether it can be used again: all of the answer was read, and nothing lies behind it."""
@@ -152,47 +100,72 @@ class _Line:
         self._stream.close()
 
 
-class Lines:
-    """The connections to one gateway, for many threads. Faults reach the caller as httpcore's exceptions."""
+class _Body(httpx.SyncByteStream):
+    """The body of an answer as it comes; its line is free again once it is closed."""
+
+    def __init__(self, lines: BoundedTransport, line: _Line, answer: http.client.HTTPResponse) -> None:
+        self._lines = lines
+        self._line = line
+        self._answer = answer
+        self._open = True
+        self._whole = False
+
+    def __iter__(self) -> Iterator[bytes]:
+        while piece := _told(lambda: self._answer.read(PIECE)):
+            yield piece
+        if self._answer.length:
+            message = f"the answer ends {self._answer.length} bytes too early"
+            raise httpcore.RemoteProtocolError(message)
+        self._whole = True
+
+    def close(self) -> None:
+        if self._open:
+            self._open = False
+            self._lines.give_back(self._line, again=self._whole and not self._answer.will_close)
+
+
+class BoundedTransport(httpx.BaseTransport):
+    """The transport of one gateway's client, for many threads. Faults reach the caller as httpcore's exceptions."""
 
     def __init__(self, backend: BoundedBackend, deadline: Deadline, *, connections_max: int) -> None:
         self._backend = backend
         self._deadline = deadline
         self._free = threading.BoundedSemaphore(connections_max)
         self._idle: deque[_Line] = deque()
-        self._closed = False
         self._tls = tls_context()
         self._tls.set_alpn_protocols(["http/1.1"])
 
-    def answer(self, request: httpx.Request, bounds: Bounds) -> Answer:
-        """Send one request and read its answer. Raises exceptions of httpcore."""
-        if self._closed:
-            message = "this gateway is closed"
-            raise httpcore.ConnectionNotAvailable(message)
-        if not self._free.acquire(timeout=self._deadline.left(bounds.pool_s, httpcore.PoolTimeout)):
+    def handle_request(self, request: httpx.Request) -> httpx.Response:
+        """Send one request. Raises exceptions of httpcore."""
+        timeout = request.extensions["timeout"]
+        if not self._free.acquire(timeout=self._deadline.left(timeout["pool"], httpcore.PoolTimeout)):
             message = "all connections are in use"
             raise httpcore.PoolTimeout(message)
         line: _Line | None = None
-        again = False
         try:
-            line = self._line_to(request.url, bounds.connect_s)
-            answer, again = line.ask(request, bounds)
-            return answer
-        finally:
-            self._give_back(line, again=again)
+            line = self._line_to(request.url, timeout["connect"])
+            answer = _told(partial(line.ask, request, timeout))
+            return httpx.Response(answer.status, headers=_as_read(answer), stream=_Body(self, line, answer))
+        except BaseException:
+            self._let_go(line)
+            raise
+
+    def give_back(self, line: _Line, *, again: bool) -> None:
+        """A line is free. `again`: its answer was read as a whole, and the other end keeps it open."""
+        if again and line.rest():
+            self._idle.append(line)
+            self._free.release()
+        else:
+            self._let_go(line)
 
     def close(self) -> None:
-        """Close every connection that rests. Nothing can be asked any more."""
-        self._closed = True
+        """Close every connection that rests."""
         while self._idle:
             self._idle.pop().close()
 
-    def _give_back(self, line: _Line | None, *, again: bool) -> None:
-        """A line is free. `again`: its answer was read as a whole, and the other end keeps it open."""
+    def _let_go(self, line: _Line | None) -> None:
         try:
-            if line is not None and again and line.rest():
-                self._idle.append(line)
-            elif line is not None:
+            if line is not None:
                 line.close()
         finally:
             self._free.release()
@@ -232,27 +205,9 @@ def _as_bytes(request: httpx.Request) -> bytes:
     return b"%s\r\n\r\n%s" % (head, request.read())
 
 
-def _answer(status: int, body: bytes, header: Callable[[str], str | None], fault: str | None) -> Answer:
-    return Answer(status, body, retry_after=header("Retry-After"), date=header("Date"), fault=fault)
-
-
-def _read(answer: http.client.HTTPResponse, bytes_max: int) -> tuple[bytes, str | None]:
-    """The body up to its limit, or why it is not whole."""
-    body = bytearray()
-    try:
-        while piece := _told(lambda: answer.read(PIECE)):
-            body += piece
-            if len(body) > bytes_max:
-                return b"", f"the answer is longer than {bytes_max} bytes"
-    except Exception as error:  # noqa: BLE001 - the outcome follows from the status
-        return b"", _broke_off(error)
-    if answer.length:
-        return b"", _broke_off(httpcore.RemoteProtocolError())
-    return bytes(body), None
-
-
-def _broke_off(error: Exception) -> str:
-    return f"the answer broke off: {type(error).__name__}"
+def _as_read(answer: http.client.HTTPResponse) -> list[tuple[bytes, bytes]]:
+    """The headers as they came over the wire: httpx takes them as text only in ASCII."""
+    return [(name.encode("iso-8859-1"), value.encode("iso-8859-1")) for name, value in answer.getheaders()]
 
 
 def _told(read: Callable[[], T]) -> T:
