@@ -20,6 +20,7 @@ from service.operations.service import Service
 from service.store import clubs, inbound, inbound_parts, log
 from service.store.codec import canonical, stamp
 from service.store.engine import is_transient
+from service.store.inbound import NewText
 from service.store.inbound_parts import Key
 
 _LOG = logging.getLogger(__name__)
@@ -89,7 +90,7 @@ def _store_those_of(session: Session, gateway: str, texts: Sequence[InboundText]
     """The ids of those texts of a gateway that it had not brought before, by their place."""
     places = {text.provider_id: place for place, text in reversed(list(enumerate(texts))) if text.gateway == gateway}
     firsts = sorted(places.values())  # where it brings one twice, the first counts
-    new = inbound.store_all(session, [_values(texts[place], authentic=True) for place in firsts])
+    new = inbound.store_all(session, [_kept(texts[place], authentic=True) for place in firsts])
     return {place: new[texts[place].provider_id] for place in firsts if texts[place].provider_id in new}
 
 
@@ -155,7 +156,7 @@ def _store(
 ) -> int | None:
     """Store and log a text; its id if it is to be answered."""
     same_as = same_text_of_another(session, text, at.country) if authentic else None
-    stored = inbound.store(session, _values(text, authentic=authentic), same_as)
+    stored = inbound.store(session, _kept(text, authentic=authentic), same_as)
     if stored is None:
         return None
     if part_ids:
@@ -165,17 +166,17 @@ def _store(
     return stored if same_as is None else None
 
 
-def _values(text: InboundText, *, authentic: bool) -> inbound.NewText:
-    return {
-        "gateway": text.gateway,
-        "provider_id": text.provider_id,
-        "sender": text.sender,
-        "receiver": text.receiver,
-        "body": text.body,
-        "raw": text.raw,
-        "received_at": text.received_at,
-        "authentic": authentic,
-    }
+def _kept(text: InboundText, *, authentic: bool) -> NewText:
+    return NewText(
+        gateway=text.gateway,
+        provider_id=text.provider_id,
+        sender=text.sender,
+        receiver=text.receiver,
+        body=text.body,
+        raw=text.raw,
+        received_at=text.received_at,
+        authentic=authentic,
+    )
 
 
 def _log_received(

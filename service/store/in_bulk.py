@@ -36,14 +36,14 @@ _NUL: Final = b"\\u0000"  # as JSON has it; so it also looks where somebody wrot
 def insert_all(session: Session, table: Table, values: Sequence[Values], *, keep: bool) -> int:
     """Insert rows, or with `keep` those of them that no unique rule says exist; how many were new."""
     given = _given(table, {}, values)
-    return _run(session, _insert(table, given.names, given.long, keep=keep), given).rowcount
+    return _run(session, _insert(table, given.names, given.long, keep=keep), given.parameters).rowcount
 
 
 def insert_numbered(session: Session, table: Table, key: str, values: Sequence[Values]) -> dict[str, int]:
     """Insert those of the rows that no unique rule says exist; their numbers, rising, by what they have as `key`."""
     given = _given(table, {}, values)
     statement = f"{_insert(table, given.names, given.long, keep=True)} RETURNING {', '.join(_quoted((key, 'id')))}"
-    found = _run(session, statement, given).all()
+    found = _run(session, statement, given.parameters).all()
     return dict(cast("Sequence[tuple[str, int]]", found))
 
 
@@ -53,7 +53,7 @@ def update_all(session: Session, table: Table, where: Mapping[str, str], values:
     `where` has the columns by which a row is found, and under which names the values have them.
     """
     given = _given(table, where, values)
-    return _run(session, _update(table, tuple(where.items()), given.names, given.long), given).rowcount
+    return _run(session, _update(table, tuple(where.items()), given.names, given.long), given.parameters).rowcount
 
 
 def insert_and_update(
@@ -68,8 +68,7 @@ def insert_and_update(
     rows, changes = _given(new[0], {}, new[1]), _given(*moved)
     update = _update(moved[0], tuple(moved[1].items()), changes.names, changes.long)
     insert = _insert(new[0], rows.names, rows.long, keep=False)
-    both = _Given((), (), changes.parameters + rows.parameters)
-    _run(session, f"WITH moved AS ({update}) {insert}", both)
+    _run(session, f"WITH moved AS ({update}) {insert}", changes.parameters + rows.parameters)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +107,8 @@ def _quoted(names: Iterable[str]) -> list[str]:
     return [_DIALECT.identifier_preparer.quote(name) for name in names]
 
 
-def _run(session: Session, statement: str, given: _Given) -> CursorResult[Any]:
-    return session.connection().exec_driver_sql(statement, given.parameters)
+def _run(session: Session, statement: str, parameters: tuple[str, ...]) -> CursorResult[Any]:
+    return session.connection().exec_driver_sql(statement, parameters)
 
 
 def _given(table: Table, where: Mapping[str, str], values: Sequence[Values]) -> _Given:

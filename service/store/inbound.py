@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
-from typing import Any, Final, TypedDict
+from typing import Any, Final
 
 from sqlalchemy import bindparam, delete, exists, func, insert, literal, or_, select, update
 from sqlalchemy.orm import Session
@@ -47,7 +47,8 @@ class Stored:
     answered_at: datetime | None
 
 
-class NewText(TypedDict):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewText:
     """What is kept of a text that comes in."""
 
     gateway: str
@@ -60,17 +61,11 @@ class NewText(TypedDict):
     authentic: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Locked:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Locked(NewText):
     """A text that is kept from everybody else."""
 
     id: int
-    sender: str
-    receiver: str
-    body: str
-    raw: dict[str, Any]
-    received_at: datetime
-    authentic: bool
     state: str
 
 
@@ -98,9 +93,14 @@ def mark_same(session: Session, same_as: Mapping[int, int]) -> None:
 
 
 def _row(text: NewText, same_as: int | None) -> dict[str, Any]:
-    state = SAME if same_as is not None else STORED
-    aside = {"tries": 0, "state": state, "note": None, "same_as": same_as}
-    return {**text, **aside} if text["authentic"] else {**text, **aside, "state": QUARANTINED, "note": "not authentic"}
+    row = {one.name: getattr(text, one.name) for one in fields(NewText)} | {
+        "tries": 0,
+        "note": None,
+        "same_as": same_as,
+    }
+    if not text.authentic:
+        return row | {"state": QUARANTINED, "note": "not authentic"}
+    return row | {"state": STORED if same_as is None else SAME}
 
 
 # Asked at every text that comes in, so built once.
@@ -221,7 +221,7 @@ _LOCKED = (
 def lock_one(session: Session, inbound_id: int) -> Locked | None:
     """A text, kept from everybody else until this transaction ends."""
     row = session.execute(_LOCKED, {"of": inbound_id}).first()
-    return None if row is None else Locked(*row)
+    return None if row is None else Locked(**row._mapping)  # noqa: SLF001 - how a row is taken by its names
 
 
 def mark_answered(

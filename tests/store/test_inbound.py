@@ -28,7 +28,7 @@ def bring(session: Session, provider_id: str = "SM1", *, same_as: int | None = N
         "received_at": NOW,
         "authentic": True,
     }
-    return inbound.store(session, NewText(**(fields | changes)), same_as)  # type: ignore[typeddict-item]
+    return inbound.store(session, NewText(**(fields | changes)), same_as)  # type: ignore[arg-type]
 
 
 def brought(session: Session, provider_id: str = "SM1", **changes: object) -> int:

@@ -106,10 +106,9 @@ def plans_of(engine: Engine, asked: Callable[[Session], None]) -> list[str]:
 
 
 @pytest.mark.postgres
+@pytest.mark.parametrize("engine", ["prepared_postgres_url"], indirect=True, ids=["postgresql"])
 def test_in_a_storm_a_courier_takes_the_next_by_the_index_of_their_turns(crowded: Engine) -> None:
     """By the statistics of a day on which nothing waits it may as well sort the whole storm at every claim."""
-    if crowded.dialect.name != "postgresql":
-        pytest.skip("SQLite has no such statistics")
     with writing(crowded) as session:
         session.execute(update(table(MessageRow)).values(state="queued"))
 
