@@ -53,28 +53,28 @@ class Exchange:
         rule = AddressRule(
             clear_text=url.scheme != "https", loopback=is_this_machine(url.host), allow_private=allow_private
         )
-        self._client = httpx.Client(
-            transport=BoundedTransport(
-                BoundedBackend(rule, self._deadline, resolve),
-                self._deadline,
-                connections_max=self._limits.connections_max,
-            ),
-            auth=auth,
-            # An answer is read as it comes, so that a small one cannot unpack into a huge one.
-            headers={"Accept": "application/json", "Accept-Encoding": "identity"} | dict(headers or {}),
-            timeout=httpx.Timeout(
-                connect=self._limits.connect_s,
-                write=self._limits.write_s,
-                read=self._limits.read_s,
-                pool=self._limits.pool_s,
-            ),
-            trust_env=False,
-            follow_redirects=False,
+        self._transport = BoundedTransport(
+            BoundedBackend(rule, self._deadline, resolve),
+            self._deadline,
+            connections_max=self._limits.connections_max,
         )
+        self._auth = None if auth is None else httpx.BasicAuth(*auth)
+        # An answer is read as it comes, so that a small one cannot unpack into a huge one.
+        self._headers = httpx.Headers(
+            {"Accept": "application/json", "Accept-Encoding": "identity"} | dict(headers or {})
+        )
+        timeout = httpx.Timeout(
+            connect=self._limits.connect_s,
+            write=self._limits.write_s,
+            read=self._limits.read_s,
+            pool=self._limits.pool_s,
+        )
+        self._extensions = {"timeout": timeout.as_dict()}
 
     def request(self, method: str, url: httpx.URL | str, **content: Any) -> httpx.Request:
         """Build a request; `data`, `json`, `params` as httpx takes them. Raises for what cannot be encoded."""
-        return self._client.build_request(method, url, **content)
+        request = httpx.Request(method, url, headers=self._headers, extensions=self._extensions, **content)
+        return request if self._auth is None else next(self._auth.auth_flow(request))
 
     @property
     def total_s(self) -> float:
@@ -87,7 +87,7 @@ class Exchange:
         Raises exceptions of httpx and httpcore; `outcome_of_fault` says what they mean.
         """
         with self._deadline.within(self._limits.total_s if within_s is None else within_s):
-            response = self._client.send(request, stream=True)
+            response = self._transport.handle_request(request)
             try:
                 body, fault = self._read(response, bytes_max or self._limits.answer_bytes_max)
             finally:
@@ -116,7 +116,7 @@ class Exchange:
 
     def close(self) -> None:
         """Release connections."""
-        self._client.close()
+        self._transport.close()
 
     def _read(self, response: httpx.Response, bytes_max: int) -> tuple[bytes, str | None]:
         """Read the body up to its limit. The status is known by now, and a fault here must not lose it."""

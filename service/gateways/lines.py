@@ -1,22 +1,20 @@
 """The lines to one gateway: connections that are kept alive and used again, for requests of httpx.
 
 httpx's own transport spends more on its bookkeeping than a message costs us in all; here a request is one write, and
-its answer is read by the standard library. Names, addresses, TLS and time are `service.gateways.connections`'s.
+its answer is read by httptools, which is C. Names, addresses, TLS and time are `service.gateways.connections`'s.
 """
 
 from __future__ import annotations
 
-import http.client
-import io
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
-from functools import partial
-from typing import Any, Final, TypeVar
+from typing import Final
 
 import httpcore
+import httptools
 import httpx
 
 from service.gateways.connections import BoundedBackend, Deadline, tls_context
@@ -24,36 +22,81 @@ from service.gateways.connections import BoundedBackend, Deadline, tls_context
 # Short, so that we rarely write into a connection which the other end is just closing.
 KEPT_FOR_S: Final = 5.0
 PIECE: Final = 16 * 1024
-INTERIM_MAX: Final = 10  # answers 1xx before the real one
-
-T = TypeVar("T")
+HEAD_MAX: Final = 64 * 1024  # bytes, with all interim answers (1xx) before the real one
 
 
-class _Heard(io.RawIOBase):
-    """What comes over a stream. While the line rests nothing is waited for."""
+class _Answer:
+    """One answer as it is read. Its `on_` methods are what httptools calls."""
 
-    def __init__(self, stream: httpcore.NetworkStream) -> None:
-        super().__init__()
-        self._stream = stream
-        self.timeout: float | None = None
-        self.rests = False
+    def __init__(self) -> None:
+        self.status = 0
+        self.headers: list[tuple[bytes, bytes]] = []
+        self.pieces: deque[bytes] = deque()  # of the body: read, and not yet taken
+        self.has_head = False
+        self.is_whole = False
+        self.is_alone = True  # nothing lies behind it
+        self.is_last = False  # the other end closes the connection after it
+        self._parser = httptools.HttpResponseParser(self)
+        # Whoever writes HTTP loosely has taken the text all the same, and what it says of it must not be lost. That is
+        # dangerous only where somebody else's answer may follow, and such a line is not used again.
+        self._parser.set_dangerous_leniencies(
+            lenient_headers=True,
+            lenient_chunked_length=True,
+            lenient_transfer_encoding=True,
+            lenient_data_after_close=True,
+            lenient_optional_lf_after_cr=True,
+            lenient_optional_cr_before_lf=True,
+            lenient_optional_crlf_after_chunk=True,
+            lenient_spaces_after_chunk_size=True,
+        )
 
-    def readable(self) -> bool:
-        return True
+    def hear(self, read: bytes) -> None:
+        """Go on with what was read from the connection. Raises httpcore.RemoteProtocolError where it is no HTTP."""
+        try:
+            self._parser.feed_data(read)
+        except httptools.HttpParserError as fault:
+            self.is_alone = False
+            if not self.is_whole:
+                raise httpcore.RemoteProtocolError(f"{type(fault).__name__}: {fault}") from fault
 
-    def readinto(self, buffer: Any) -> int | None:
-        if self.rests:
-            return None
-        read = self._stream.read(len(buffer), self.timeout)
-        buffer[: len(read)] = read
-        return len(read)
+    def end(self) -> None:
+        """The other end has closed the connection. Raises httpcore.RemoteProtocolError if more was to come."""
+        self.is_last = True
+        names = {name.lower() for name, _ in self.headers}
+        # RFC 9112 section 6.3: without either, the body is what comes until then.
+        if not self.has_head or names & {b"content-length", b"transfer-encoding"}:
+            message = "the connection was closed before all of the answer had come"
+            raise httpcore.RemoteProtocolError(message)
+        self.is_whole = True
 
+    def on_message_begin(self) -> None:
+        """A next one begins."""
+        self.is_alone = not self.is_whole
 
-class _Kept(io.BufferedReader):
-    """Stays open when an answer has been read, for the next."""
+    def on_header(self, name: bytes, value: bytes) -> None:
+        """A header, or a field behind the body."""
+        if not self.has_head:
+            self.headers.append((name, value))
 
-    def close(self) -> None:
-        """The line is closed elsewhere."""
+    def on_headers_complete(self) -> None:
+        """The body follows, or the real answer after an interim one."""
+        if self.is_whole:
+            return
+        self.status = self._parser.get_status_code()
+        self.has_head = self.status >= httpx.codes.OK
+
+    def on_body(self, piece: bytes) -> None:
+        """A part of the body."""
+        if not self.is_whole:
+            self.pieces.append(piece)
+
+    def on_message_complete(self) -> None:
+        """All of it has been read."""
+        if self.has_head:
+            self.is_whole = True
+            self.is_last = self.is_last or not self._parser.should_keep_alive()
+        else:
+            self.headers.clear()  # an interim one's
 
 
 class _Line:
@@ -61,34 +104,34 @@ class _Line:
 
     def __init__(self, stream: httpcore.NetworkStream) -> None:
         self._stream = stream
-        self._heard = _Heard(stream)
-        self._reader = _Kept(self._heard, PIECE)
         self._used_at = time.monotonic()
 
-    def makefile(self, _mode: str) -> io.BufferedReader:
-        """What http.client reads from."""
-        return self._reader
-
-    def ask(self, request: httpx.Request, timeout: dict[str, float | None]) -> http.client.HTTPResponse:
+    def ask(self, request: httpx.Request, timeout: dict[str, float | None]) -> _Answer:
         """Send a request and read the head of its answer. Raises exceptions of httpcore."""
-        self._heard.rests = False
-        self._heard.timeout = timeout["read"]
         # Who refuses a request may answer before all of it is read, and close: the answer counts.
         with suppress(httpcore.WriteError):
             self._stream.write(_as_bytes(request), timeout["write"])
-        for _ in range(INTERIM_MAX):
-            answer = http.client.HTTPResponse(self, method=request.method)  # type: ignore[arg-type]
-            answer.begin()
-            if answer.status >= httpx.codes.OK:
-                return answer
-        message = "too many interim answers"
-        raise httpcore.RemoteProtocolError(message)
+        answer = _Answer()
+        heard = 0
+        while not answer.has_head:
+            heard += self.hear(answer, timeout["read"])
+            if heard > HEAD_MAX and not answer.has_head:
+                message = f"the answer's head is longer than {HEAD_MAX} bytes"
+                raise httpcore.RemoteProtocolError(message)
+        return answer
 
-    def rest(self) -> bool:
-        """Whether it can be used again: all of the answer was read, and nothing lies behind it."""
-        self._heard.rests = True
+    def hear(self, answer: _Answer, timeout: float | None) -> int:
+        """Read on; how many bytes that were. Raises exceptions of httpcore."""
+        read = self._stream.read(PIECE, timeout)
+        if read:
+            answer.hear(read)
+        else:
+            answer.end()
+        return len(read)
+
+    def rest(self) -> None:
+        """It is not needed for now."""
         self._used_at = time.monotonic()
-        return not self._reader.peek()
 
     def is_fresh(self) -> bool:
         """Whether the other end has most likely not closed it, and has said nothing unasked."""
@@ -103,25 +146,27 @@ class _Line:
 class _Body(httpx.SyncByteStream):
     """The body of an answer as it comes; its line is free again once it is closed."""
 
-    def __init__(self, lines: BoundedTransport, line: _Line, answer: http.client.HTTPResponse) -> None:
+    def __init__(self, lines: BoundedTransport, line: _Line, answer: _Answer, read_s: float | None) -> None:
         self._lines = lines
         self._line = line
         self._answer = answer
+        self._read_s = read_s
         self._open = True
-        self._whole = False
 
     def __iter__(self) -> Iterator[bytes]:
-        while piece := _told(lambda: self._answer.read(PIECE)):
-            yield piece
-        if self._answer.length:
-            message = f"the answer ends {self._answer.length} bytes too early"
-            raise httpcore.RemoteProtocolError(message)
-        self._whole = True
+        while True:
+            while self._answer.pieces:
+                yield self._answer.pieces.popleft()
+            if self._answer.is_whole:
+                return
+            self._line.hear(self._answer, self._read_s)
 
     def close(self) -> None:
         if self._open:
             self._open = False
-            self._lines.give_back(self._line, again=self._whole and not self._answer.will_close)
+            answer = self._answer
+            again = answer.is_whole and answer.is_alone and not answer.is_last and not answer.pieces
+            self._lines.give_back(self._line, again=again)
 
 
 class BoundedTransport(httpx.BaseTransport):
@@ -132,11 +177,15 @@ class BoundedTransport(httpx.BaseTransport):
         self._deadline = deadline
         self._free = threading.BoundedSemaphore(connections_max)
         self._idle: deque[_Line] = deque()
+        self._is_open = True
         self._tls = tls_context()
         self._tls.set_alpn_protocols(["http/1.1"])
 
     def handle_request(self, request: httpx.Request) -> httpx.Response:
         """Send one request. Raises exceptions of httpcore."""
+        if not self._is_open:
+            message = "these lines are closed"
+            raise httpcore.ConnectionNotAvailable(message)
         timeout = request.extensions["timeout"]
         if not self._free.acquire(timeout=self._deadline.left(timeout["pool"], httpcore.PoolTimeout)):
             message = "all connections are in use"
@@ -144,22 +193,25 @@ class BoundedTransport(httpx.BaseTransport):
         line: _Line | None = None
         try:
             line = self._line_to(request.url, timeout["connect"])
-            answer = _told(partial(line.ask, request, timeout))
-            return httpx.Response(answer.status, headers=_as_read(answer), stream=_Body(self, line, answer))
+            answer = line.ask(request, timeout)
+            body = _Body(self, line, answer, timeout["read"])
+            return httpx.Response(answer.status, headers=answer.headers, stream=body)
         except BaseException:
             self._let_go(line)
             raise
 
     def give_back(self, line: _Line, *, again: bool) -> None:
         """A line is free. `again`: its answer was read as a whole, and the other end keeps it open."""
-        if again and line.rest():
+        if again:
+            line.rest()
             self._idle.append(line)
             self._free.release()
         else:
             self._let_go(line)
 
     def close(self) -> None:
-        """Close every connection that rests."""
+        """Close every connection that rests, and open none any more."""
+        self._is_open = False
         while self._idle:
             self._idle.pop().close()
 
@@ -203,16 +255,3 @@ def _as_bytes(request: httpx.Request) -> bytes:
         message = "a header has a line break"
         raise httpcore.LocalProtocolError(message)
     return b"%s\r\n\r\n%s" % (head, request.read())
-
-
-def _as_read(answer: http.client.HTTPResponse) -> list[tuple[bytes, bytes]]:
-    """The headers as they came over the wire: httpx takes them as text only in ASCII."""
-    return [(name.encode("iso-8859-1"), value.encode("iso-8859-1")) for name, value in answer.getheaders()]
-
-
-def _told(read: Callable[[], T]) -> T:
-    """What is read of an answer, with the faults of http.client told as httpcore's."""
-    try:
-        return read()
-    except (http.client.HTTPException, ValueError) as fault:
-        raise httpcore.RemoteProtocolError(f"{type(fault).__name__}: {fault}") from fault

@@ -55,7 +55,10 @@ def copy_dives(engine: Engine, first: int, originals: int, times: int) -> None:
         connection.execute(insert(DivePhoneRow).from_select(names, copied, include_defaults=False))
         heads = select(literal("dive:") + one.c.id, literal(0), literal(GENESIS), literal(0))
         connection.execute(
-            insert(ChainHeadRow).from_select(["chain", "seq", "hash", "checkpointed_seq"], heads.select_from(one))
+            insert(ChainHeadRow).from_select(
+                ["chain", "seq", "hash", "checkpointed_seq"],
+                heads.select_from(one).where(one.c.id >= _named(first)),  # those of an earlier window have theirs
+            )
         )
     with own.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         connection.execute(text("ANALYZE"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import socket
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 
 import httpcore
@@ -13,6 +13,7 @@ import httpx
 import pytest
 
 from service.gateways.exchange import Exchange, Limits
+from service.gateways.lines import HEAD_MAX, _Answer
 from service.operations.gateway import Accepted, Blame, Outcome, Refused, Unknown
 
 PLAIN = b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\nok"
@@ -45,7 +46,7 @@ class Script:
             threading.Thread(target=self._talk, args=(connection,), daemon=True).start()
 
     def _talk(self, connection: socket.socket) -> None:
-        with connection:
+        with connection, suppress(ConnectionError):  # who has read enough does not wait for the rest
             while True:
                 request = connection.recv(65536)
                 if not request:
@@ -115,8 +116,22 @@ def test_a_request_goes_out_as_it_was_built() -> None:
         (b"HTTP/1.1 103 Early Hints\r\nLink: </a>\r\n\r\n" + PLAIN, b"ok"),
         (b"HTTP/1.0 200 OK\r\nConnection: close\r\n\r\nto the end", b"to the end"),
         (b"HTTP/1.1 204 No Content\r\n\r\n", b""),
+        (b"HTTP/1.1 200 OK\nContent-Length: 2\n\nok", b"ok"),
+        (b"HTTP/1.1 200\r\nContent-Length: 2\r\n\r\nok", b"ok"),
+        (b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n2 \r\nok0\r\n\r\n", b"ok"),
+        (b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n2;n=v\r\nok\r\n0\r\nX-Sum: 1\r\n\r\n", b"ok"),
     ],
-    ids=["in chunks", "100", "103", "to the end", "without a body"],
+    ids=[
+        "in chunks",
+        "100",
+        "103",
+        "to the end",
+        "without a body",
+        "line feeds alone",
+        "without a reason",
+        "loose chunks",
+        "with fields behind",
+    ],
 )
 def test_every_form_of_answer_is_read_as_a_whole(answer: bytes, body: bytes) -> None:
     """And the next request gets its own."""
@@ -137,12 +152,32 @@ def test_what_lies_behind_an_answer_is_never_taken_for_the_next() -> None:
         assert script.connections == 2
 
 
+def test_an_answer_that_comes_byte_by_byte_is_the_same() -> None:
+    """However it is cut, it is read to its end and no further."""
+    answer = b"HTTP/1.1 100 Continue\r\n\r\nHTTP/1.1 202 Accepted\r\nX-A: b\r\nContent-Length: 3\r\n\r\nyes"
+    heard = _Answer()
+    for place in range(len(answer)):
+        assert not heard.is_whole
+        heard.hear(answer[place : place + 1])
+
+    assert (heard.status, heard.headers[0], b"".join(heard.pieces)) == (202, (b"X-A", b"b"), b"yes")
+    assert heard.is_whole
+    assert heard.is_alone
+
+
+def test_a_head_without_end_is_given_up() -> None:
+    """Nobody's memory is filled by headers; whether the text was taken is not known then."""
+    endless = b"HTTP/1.1 200 OK\r\n" + b"X-More: " + b"a" * (2 * HEAD_MAX) + b"\r\n\r\n"
+    with scripted(endless) as (script, exchange), pytest.raises(httpcore.RemoteProtocolError, match="head is longer"):
+        exchange.answer(ask(exchange, script))
+
+
 def test_a_line_that_the_other_end_closed_is_not_used() -> None:
     """Nothing is written into it, so that no message is in doubt."""
     closing = b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\nok"
     with scripted(closing, PLAIN) as (script, exchange):
         exchange.answer(ask(exchange, script))
-        line = exchange._client._transport._idle[0]  # type: ignore[attr-defined]
+        line = exchange._transport._idle[0]
         line._stream.get_extra_info("socket").shutdown(socket.SHUT_RD)
 
         assert exchange.answer(ask(exchange, script)).body == b"ok"
@@ -190,7 +225,8 @@ def test_who_finds_no_free_line_has_sent_nothing() -> None:
 def test_a_header_with_a_line_break_does_not_go_out() -> None:
     """It would be a second header, or a second request."""
     with scripted(PLAIN) as (script, exchange):
-        request = ask(exchange, script, headers={"X-Note": "one\r\nX-Other: two"})
+        request = ask(exchange, script)
+        request.headers["X-Note"] = "one\r\nX-Other: two"
 
         with pytest.raises(httpcore.LocalProtocolError):
             exchange.answer(request)
