@@ -10,7 +10,7 @@ import json
 from collections.abc import Collection
 from typing import Any
 
-from sqlalchemy import ARRAY, BindParameter, Boolean, Dialect, Integer, Text, bindparam, literal_column
+from sqlalchemy import ARRAY, BigInteger, BindParameter, Boolean, Dialect, Integer, Text, bindparam, literal_column
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.elements import ColumnElement
@@ -24,7 +24,7 @@ class _Values(TypeDecorator[Collection[Any]]):
     impl = Text
     cache_ok = True
 
-    def __init__(self, of: type[Text | Integer]) -> None:
+    def __init__(self, of: type[Text | BigInteger]) -> None:
         super().__init__()
         self.of = of
 
@@ -67,6 +67,6 @@ def one_of(column: ColumnElement[str], *words: str) -> ColumnElement[bool]:
 
 def among(column: ColumnElement[str] | ColumnElement[int], name: str) -> ColumnElement[bool]:
     """Whether the column has one of the values that are given under this name when the statement runs."""
-    of = Integer if isinstance(column.type, Integer) else Text
+    of = BigInteger if isinstance(column.type, Integer) else Text
     given: BindParameter[Any] = bindparam(name, type_=_Values(of))
     return _Among(column, given)

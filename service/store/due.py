@@ -7,10 +7,11 @@ from datetime import datetime
 from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import ColumnClause, Engine, Select, bindparam, func, literal_column, select, text
+from sqlalchemy import ColumnClause, Engine, Select, bindparam, func, literal_column, not_, select, text
 from sqlalchemy.orm import Session
 
 from service.domain.dive.state import Dive
+from service.store.among import among
 from service.store.codec import UnreadableError, load_dive
 from service.store.dives import UnreadableDive
 from service.store.engine import glancing
@@ -51,7 +52,7 @@ _DUE = (
     .limit(bindparam("most"))
 )
 _CLAIM = _DUE.add_columns(_ROW.receiving_number, _ROW.state).with_for_update(skip_locked=True, key_share=True)
-_CLAIM_OTHERS = _CLAIM.where(_ROW.id.not_in(bindparam("skipped", expanding=True)))
+_CLAIM_OTHERS = _CLAIM.where(not_(among(_ROW.id, "skipped")))
 
 
 def claim(session: Session, now: datetime, limit: int, skip: frozenset[str] = frozenset()) -> list[Claimed]:

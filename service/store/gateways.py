@@ -11,6 +11,7 @@ from sqlalchemy import and_, bindparam, case, exists, func, insert, or_, select,
 from sqlalchemy.orm import Session
 
 from service.domain.delivery import MessageState, ReceiptState
+from service.store.among import among
 from service.store.tables import AttemptRow, GatewayCanaryRow, GatewayStateRow, MessageRow, ReceiptRow
 from service.store.upsert import insert_or_keep, table, touched
 
@@ -34,7 +35,7 @@ class GatewayState:
 
 _ROW = table(GatewayStateRow).c
 _STATES = select(*(_ROW[field.name] for field in fields(GatewayState)))
-_THESE = _STATES.where(_ROW.name.in_(bindparam("names", expanding=True)))
+_THESE = _STATES.where(among(_ROW.name, "names"))
 _LOCK = _STATES.where(_ROW.name == bindparam("of")).with_for_update()
 _GUARDED = update(table(GatewayStateRow)).where(_ROW.name == bindparam("of"))
 _SAVE = _GUARDED.values({field.name: bindparam(f"new_{field.name}") for field in fields(GatewayState)[1:]})
@@ -119,7 +120,7 @@ class Canary:
 
 SENDING: Final = "sending"
 _SENT = table(GatewayCanaryRow).c
-_LAST = select(func.max(_SENT.id)).where(_SENT.gateway.in_(bindparam("names", expanding=True))).group_by(_SENT.gateway)
+_LAST = select(func.max(_SENT.id)).where(among(_SENT.gateway, "names")).group_by(_SENT.gateway)
 _LAST_CANARIES = select(*(_SENT[field.name] for field in fields(Canary))).where(_SENT.id.in_(_LAST))
 _KNOWN_CANARY = select(_SENT.id).where(
     _SENT.gateway == bindparam("gateway"), _SENT.provider_id == bindparam("provider_id")

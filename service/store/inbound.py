@@ -10,7 +10,7 @@ from typing import Any, Final
 from sqlalchemy import bindparam, delete, exists, func, insert, literal, or_, select, update
 from sqlalchemy.orm import Session
 
-from service.store.among import one_of
+from service.store.among import among, one_of
 from service.store.tables import InboundTextRow, WrongCodeRow
 from service.store.types import Words
 from service.store.upsert import insert_or_keep_all_numbered, insert_or_keep_numbered, table, touched, update_rows
@@ -157,7 +157,7 @@ def by_others(
 _KNOWN = select(_TEXT.c.provider_id).where(
     _TEXT.c.gateway == bindparam("by"),
     _TEXT.c.authentic,
-    _TEXT.c.provider_id.in_(bindparam("named", expanding=True)),
+    among(_TEXT.c.provider_id, "named"),
 )
 _CAME_AT = select(_TEXT.c.received_at).where(_TEXT.c.id == bindparam("of"))
 _ANSWERED = (

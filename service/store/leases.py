@@ -28,9 +28,9 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 
 from service.domain.people import Channel
-from service.store.among import one_of
+from service.store.among import among
 from service.store.engine import glancing
-from service.store.outbox import LEASED, MESSAGE, QUEUED, URGENT_TO, ClaimedMessage, is_waiting, of_use
+from service.store.outbox import LEASED, MESSAGE, URGENT_TO, ClaimedMessage, is_waiting, of_use
 from service.store.tables import AttemptRow, MessageRow
 from service.store.tables.message import BY_EMAIL, CALM, WAITING
 from service.store.types import UTCDateTime
@@ -124,15 +124,16 @@ def waiting(
 
 @cache
 def _anything(kinds: Kinds) -> Select[Any]:
-    return _which(select(literal(1)), kinds).limit(1)
+    return _which(select(literal(1)), kinds).with_hint(table(MessageRow), _IN_TURN, "sqlite").limit(1)
 
 
 @cache
 def _urgent() -> Select[Any]:
     going = and_(_ROW.state == LEASED, _ROW.in_flight, _ROW.lease_until_at > bindparam("leased_to"))
-    # The states stand there once more, since SQLite finds no index by what is an alternative within another.
-    of_those = (one_of(_ROW.state, QUEUED, LEASED), _ROW.priority <= URGENT_TO)
-    return select(literal(1)).where(*of_those, or_(and_(is_waiting(_NOW), of_use(_NOW)), going)).limit(1)
+    # The states stand there once more: no database finds an index by what is an alternative within another.
+    of_those: tuple[ColumnElement[bool], ...] = (literal_column(WAITING), _ROW.priority <= URGENT_TO)
+    wanted = select(literal(1)).where(*of_those, or_(and_(is_waiting(_NOW), of_use(_NOW)), going))
+    return wanted.with_hint(table(MessageRow), _IN_TURN, "sqlite").limit(1)
 
 
 # PostgreSQL believes its statistics, which are of a calm day: that almost nothing waits, so that it may as well sort
@@ -146,12 +147,10 @@ def _wanted(kinds: Kinds, shut: tuple[Shut, ...], *, by_channel: bool, in_turn: 
     if in_turn:
         wanted = wanted.prefix_with("ALL")  # means nothing, but makes it a statement with a plan of its own
     if by_channel:
-        wanted = wanted.where(_ROW.channel.in_(bindparam("channels", expanding=True)))
+        wanted = wanted.where(among(_ROW.channel, "channels"))
     for one in shut:
         served, free = _begins(one.channel, one.shut), _begins(one.channel, one.open)
         wanted = wanted.where(or_(_ROW.channel != one.channel, not_(served), free))
-    # In the words of its index, since a database does not see through parameters.
-    wanted = wanted.where(literal_column(WAITING))
     wanted = wanted.order_by(*_EXTRA, _ROW.priority, _ROW.rank, _ROW.due_at, _ROW.queued_at, _ROW.id)
     return wanted.limit(bindparam("most")).offset(bindparam("beyond")).with_for_update(skip_locked=True)
 
@@ -161,14 +160,19 @@ def _begins(channel: Channel, prefixes: Collection[str]) -> ColumnElement[bool]:
     return or_(false(), *(address.startswith(prefix, autoescape=True) for prefix in prefixes))
 
 
+# Where nothing is to be sorted SQLite would rather look through every message that there ever was.
+_IN_TURN: Final = "INDEXED BY ix_messages_in_turn"
+
+
 def _which(wanted: Select[Any], kinds: Kinds) -> Select[Any]:
-    wanted = wanted.where(is_waiting(_NOW), of_use(_NOW))
+    # In the words of its index too, since a database does not see through parameters.
+    wanted = wanted.where(literal_column(WAITING), is_waiting(_NOW), of_use(_NOW))
     return wanted.where(_ROW.priority <= URGENT_TO) if kinds == "urgent" else wanted
 
 
 _LEASED = (
     update(table(MessageRow))
-    .where(_ROW.id.in_(bindparam("ids", expanding=True)))
+    .where(among(_ROW.id, "ids"))
     .values(state=LEASED, lease_owner=bindparam("owner"), lease_until_at=bindparam("until"))
     .returning(*MESSAGE)
 )
@@ -177,7 +181,7 @@ _HOLD: Final[Update] = _LEASED.values(in_flight=False)
 _TRIED = table(AttemptRow).c
 _END_LOST = (
     update(table(AttemptRow))
-    .where(_TRIED.message_id.in_(bindparam("ids", expanding=True)), _TRIED.ended_at.is_(None))
+    .where(among(_TRIED.message_id, "ids"), _TRIED.ended_at.is_(None))
     .values(ended_at=bindparam("now"), outcome="unknown", detail=LOST)
 )
 

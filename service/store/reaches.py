@@ -13,12 +13,13 @@ from sqlalchemy import Select, bindparam, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.standing import Reach
+from service.store.among import among
 from service.store.tables import ReachRow
 from service.store.types import UTCDateTime
 from service.store.upsert import insert_or_keep, table, touched
 
 _ROW = table(ReachRow).c
-_THESE = _ROW.phone.in_(bindparam("phones", expanding=True))
+_THESE = among(_ROW.phone, "phones")
 _FIND = select(_ROW.phone, _ROW.asked_at, _ROW.agreed_at, _ROW.declined_at, _ROW.reached_at, _ROW.answered_at).where(
     _ROW.club_id == bindparam("club"), _THESE
 )

@@ -10,12 +10,12 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass, fields
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from service.store.opt_outs import opted_out
-from service.store.outbox import LEASED, QUEUED
 from service.store.tables import AdminRow, ClubRow, DivePhoneRow, DiveRow, MessageRow
+from service.store.tables.message import WAITING
 
 AT_ONCE = 500
 ALARMS_TO = 1  # distress 0, alert 1
@@ -79,8 +79,8 @@ def waiting_alarms(session: Session) -> tuple[WaitingAlarm, ...]:
     """The alarms on their way, the first that were queued first; a thousand at most."""
     row = MessageRow
     columns = [row.priority if field.name == "kind" else getattr(row, field.name) for field in fields(WaitingAlarm)]
-    waits = row.state.in_((QUEUED, LEASED)) & (row.priority <= ALARMS_TO) & row.dive_id.is_not(None)
-    found = select(*columns).where(waits).order_by(row.queued_at, row.priority, row.rank).limit(WAITING_MAX)
+    waits = (text(WAITING), row.priority <= ALARMS_TO, row.dive_id.is_not(None))
+    found = select(*columns).where(*waits).order_by(row.queued_at, row.priority, row.rank).limit(WAITING_MAX)
     return tuple(WaitingAlarm(*values) for values in session.execute(found))
 
 

@@ -29,13 +29,13 @@ from service.store.tables import AttemptRow, MessageRow
 from tests.bench.bench_lateness import processes
 from tests.bench.loopback_gateway import Loopback, Taken, loopback
 from tests.bench.results import note
-from tests.bench.storm import CONTACTS, dive_of, gather
+from tests.bench.storm import CONTACTS, DISTRESS, REMINDER, dive_of, gather
 from tests.servers.postgres import Postgres
 
 DIVES = int(os.environ.get("STORM_DIVES", "10000"))
-SAMPLE = int(os.environ.get("STORM_SAMPLE", "2000"))
+SAMPLE = int(os.environ.get("STORM_SAMPLE", "6000"))
 REMINDERS = DIVES // 10
-BEGINS_AFTER_S = 20.0  # the processes are up by then
+BEGINS_AFTER_S = 30.0  # the processes are up by then
 WITHIN_S = 20.0 * DIVES / 10_000
 TIMES_FASTER = 7.0
 GIVEN_UP_AFTER_S = 600.0
@@ -67,7 +67,7 @@ def prepared(url: str) -> tuple[Engine, Service]:
 def analyze(engine: Engine) -> None:
     """What the database does by itself after a while."""
     with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        connection.execute(text("ANALYZE"))
+        connection.execute(text("VACUUM ANALYZE"))
 
 
 def wait_for(gateway: Loopback, messages: int) -> None:
@@ -93,23 +93,24 @@ def our_couriers(url: str, broker_url: str, directory: Path) -> tuple[Measured, 
         }
         far = now + timedelta(days=1)
         messages = gather(service, DIVES, REMINDERS, now, far)
+        begins_at = datetime.now(UTC) + timedelta(seconds=BEGINS_AFTER_S)
+        with engine.begin() as connection:
+            connection.execute(text("UPDATE messages SET not_before_at = :at"), {"at": begins_at})
         analyze(engine)
         with processes(environ, directory):
-            begins_at = datetime.now(UTC) + timedelta(seconds=BEGINS_AFTER_S)
-            time.sleep(BEGINS_AFTER_S)
-            with engine.begin() as connection:
-                connection.execute(text("UPDATE messages SET not_before_at = :at"), {"at": begins_at})
-            began = time.time()
+            began = begins_at.timestamp()
+            assert time.time() < began, "the storm is there before anybody could carry it"
             wait_for(gateway, messages)
-            wait_until_recorded(service, messages)
+            wait_until_recorded(service, messages)  # a keeper may have told an admin too, which counts for nothing here
         taken = gateway.end()
-    return Measured(messages, taken[-1].at - began, taken), service, engine
+    of_dives = [one for one in taken if one.body.startswith((DISTRESS[:40], REMINDER[:40]))]
+    return Measured(messages, of_dives[-1].at - began, of_dives), service, engine
 
 
 def wait_until_recorded(service: Service, messages: int) -> None:
     """The last outcomes are written down after the last was taken."""
     give_up_at = time.monotonic() + 30.0
-    handed = select(func.count()).where(MessageRow.state == "handed")
+    handed = select(func.count()).where(MessageRow.state == "handed", MessageRow.dive_id.is_not(None))
     while (count := service.read(lambda session: session.execute(handed).scalar_one())) < messages:
         assert time.monotonic() < give_up_at, f"{count} of {messages} are recorded as handed"
         time.sleep(0.5)
@@ -173,7 +174,8 @@ def test_storm(postgres_server: Postgres, broker_url: str, tmp_path: Path, monke
 
     chains = [log.dive_chain(dive_of(number)) for number in range(DIVES)]
     faults = service.read(lambda session: [fault for name in chains if (fault := log.verify_chain(session, name))])
-    accepted = select(func.count()).where(AttemptRow.outcome == "accepted")
+    of_dives = select(MessageRow.id).where(MessageRow.dive_id.is_not(None))
+    accepted = select(func.count()).where(AttemptRow.outcome == "accepted", AttemptRow.message_id.in_(of_dives))
     attempts = service.read(lambda session: session.execute(accepted).scalar_one())
     engine.dispose()
     faster = tasks.each_ms / ours.each_ms

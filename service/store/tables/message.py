@@ -41,7 +41,6 @@ class MessageRow(Base):
             sqlite_where=text("dive_id IS NULL"),
             postgresql_where=text("dive_id IS NULL"),
         ),
-        Index("ix_messages_state_priority_not_before_at", "state", "priority", "not_before_at"),
         # Else each claim would sort all that waits: in a storm that costs more than everything else together.
         Index(
             "ix_messages_in_turn",
