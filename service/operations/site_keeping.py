@@ -119,7 +119,7 @@ def _written(session: Session, club: ClubRow, before: SiteRow | None, site: Club
         before.code = site.code
     try:
         session.flush()
-        return sites.keep(session, club.id, site, zone=zone, rescue_call=rescue_call)
+        return sites.keep(session, club.id, site, before, zone=zone, rescue_call=rescue_call)
     except IntegrityError as error:
         raise RunAgainError from error  # somebody else made a site of that code just now
 

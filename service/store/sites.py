@@ -100,10 +100,13 @@ def _add_points(session: Session, site_id: str, given: tuple[NewPoint, ...]) -> 
     session.flush()
 
 
-def keep(session: Session, club_id: str, site: ClubSite, *, zone: str, rescue_call: str) -> SiteRow:
-    """Write a site with all its details over the one of its code, in use or retired; else as a new one.
+def keep(
+    session: Session, club_id: str, site: ClubSite, over: SiteRow | None, *, zone: str, rescue_call: str
+) -> SiteRow:
+    """Write a site with all its details over that one of the club, in use or retired; as a new one over None.
 
     Its grace periods and tides stay, and a retired site is in use again. `zone` and `rescue_call` are those that hold.
+    Raises IntegrityError for a new one where the club has a site of its code.
     """
     details = {
         "name": site.name,
@@ -119,7 +122,7 @@ def keep(session: Session, club_id: str, site: ClubSite, *, zone: str, rescue_ca
         "shoreline": [[place.lat, place.lon] for place in site.shoreline] or None,
         "retired_at": None,
     }
-    row = by_code(session, club_id, site.code)
+    row = over
     if row is None:
         row = SiteRow(id=new_id(), club_id=club_id, code=site.code, grace=None, **details)
         session.add(row)

@@ -45,7 +45,16 @@ def kept(session: Session, site: ClubSite = SITE, club_id: str = CLUB) -> SiteRo
     """The row of a site that has all its details."""
     assert site.zone is not None
     assert site.rescue_call is not None
-    return sites.keep(session, club_id, site, zone=site.zone, rescue_call=site.rescue_call)
+    there = sites.by_code(session, club_id, site.code)
+    return sites.keep(session, club_id, site, there, zone=site.zone, rescue_call=site.rescue_call)
+
+
+def test_a_new_site_does_not_take_the_place_of_one_that_was_made_meanwhile(session: Session) -> None:
+    """Whoever saw none of that code is told, so that nobody's site is gone unseen."""
+    kept(session)
+
+    with pytest.raises(IntegrityError):
+        sites.keep(session, CLUB, replace(SITE, name="Another"), None, zone="Europe/London", rescue_call="999")
 
 
 def test_a_site_comes_back_with_everything(session: Session) -> None:
