@@ -39,6 +39,7 @@ UNCLEAR_ANSWERS_MAX = 3  # in ten minutes, from a phone with a dive too: "I am d
 UNCLEAR_WITHIN = timedelta(minutes=10)
 ENOUGH = "not sent: not understood three times"
 LAY_FOR = timedelta(minutes=1)  # what lay longer, on a disk or at a gateway, is told by when it came
+AT_ONE_LOOK = 10  # a sweep answers no more: whatever falls due meanwhile waits behind them
 WAITING_AFTER_S = 2.0  # real seconds; the web answers at once; what is older than this it did not
 
 
@@ -68,10 +69,10 @@ def _answer_in_one(service: Service, inbound_id: int, now: datetime) -> None:
         service.write(lambda session: _answer_once(service, session, inbound_id, now, broken))
 
 
-def answer_waiting(service: Service, limit: int = 50) -> int:
+def answer_waiting(service: Service) -> int:
     """Answer what nobody answered: the web process died, or the database was away. Gives how many were tried."""
     older_than = service.clock.now() - timedelta(seconds=clock_seconds(service.clock, WAITING_AFTER_S))
-    waiting = service.read(lambda session: inbound.unanswered(session, limit, older_than))
+    waiting = service.read(lambda session: inbound.unanswered(session, AT_ONE_LOOK, older_than))
     for inbound_id in waiting:
         try:
             answer_text(service, inbound_id)

@@ -9,7 +9,7 @@ import pytest
 
 from service.operations import answering
 from service.operations.answering import AT_ONCE, LEFT, Answering
-from service.operations.inbound import answer_waiting
+from service.operations.inbound import AT_ONE_LOOK, answer_waiting
 from tests.operations.stage import ANNA, Stage
 
 
@@ -51,6 +51,15 @@ def test_what_is_too_much_is_left_to_the_sweep(
     assert answer_waiting(stage.service) == 1
     stage.courier.carry()
     assert len(stage.to(ANNA)) == len(texts)
+
+
+def test_a_flood_of_texts_keeps_no_sweep_from_the_next_dive(quick_stage: Stage) -> None:
+    """Each sweep answers some of what waits, the oldest first, until nothing does."""
+    stage = quick_stage
+    stored(stage, 2 * AT_ONE_LOOK + 1)
+    stage.clock.at += timedelta(seconds=3)
+
+    assert [answer_waiting(stage.service) for _ in range(4)] == [AT_ONE_LOOK, AT_ONE_LOOK, 1, 0]
 
 
 def test_an_answer_that_fails_ends_no_thread(
