@@ -55,6 +55,7 @@ CARRYING_MAX: Final = 2
 DIVE_LATE: Final = "dives are not looked at in time, so the keeper does it"
 MESSAGE_LATE: Final = "alarms are not carried in time, so the keeper does it"
 AT_ITS_RATE: Final = "alarms wait because their sender may not send faster (linetender capacity says what it can carry)"
+BEHIND: Final = "a machine's clock shows less than what was seen before, so alarms may come late"
 NO_CANARY: Final = "broker or workers give no sign of life, so the keeper does their work"
 NO_SWEEP: Final = "no sweep has ended for a while, so the keeper does it"
 
@@ -156,6 +157,8 @@ class Keeper:
             (MESSAGE_LATE, urgent_late and not at_its_rate),
             # Couriers are at work, and the keeper sends no more than they may; but somebody has to know.
             (AT_ITS_RATE, urgent_late and at_its_rate),
+            # As after a start of a machine whose clock has lost an hour: nobody was there to see it go back.
+            (BEHIND, self._from_ahead(late.sweep_age_s)),
             # After a start the others have as long to give a sign of life as they have later.
             (NO_SWEEP, lived_long and self._silent(late.sweep_age_s)),
             (NO_CANARY, lived_long and self._silent(late.canary_age_s)),
@@ -167,7 +170,10 @@ class Keeper:
 
     def _silent(self, age_s: float | None) -> bool:
         """Whether there is no sign of life. One of the future is none: the clock was wrong when it was given."""
-        return age_s is None or self._past(age_s, SIGN_OF_LIFE_S) or self._past(-age_s, AHEAD_MAX_S)
+        return age_s is None or self._past(age_s, SIGN_OF_LIFE_S) or self._from_ahead(age_s)
+
+    def _from_ahead(self, age_s: float | None) -> bool:
+        return age_s is not None and self._past(-age_s, AHEAD_MAX_S)
 
     def _take_over(self, reasons: tuple[str, ...]) -> None:
         """First the work, then the telling of it."""

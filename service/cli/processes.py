@@ -37,7 +37,7 @@ from service.web.fallback import create_fallback
 from workers.app import PUBLISHING, make_celery
 from workers.keeper import Keeper
 from workers.nudge import broker_nudge, few
-from workers.running import run_beat, run_workers
+from workers.running import collect_seldom, run_beat, run_workers
 from workers.versions import UntriedVersionsError, check_versions, installed
 from workers.watchdog import Watchdog
 
@@ -223,6 +223,7 @@ class _Web(BaseApplication):  # type: ignore[misc]
         answer = AnsweringApart(Answering(service), answering_apart.COMMAND)
         app = create_app(service, self._settings, configs, spool, answer)
         _end_streams_first(app.extensions[EXTENSION].streams)
+        collect_seldom()  # whoever waits for an acknowledgement waits for the collector too
         return app
 
 

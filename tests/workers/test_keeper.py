@@ -21,7 +21,7 @@ from service.operations.sweeping import sweep
 from service.store import health
 from service.store.engine import open_engine
 from tests.operations.stage import CLEO, CLUB, FINN, Stage
-from workers.keeper import AT_ITS_RATE, DIVE_LATE, MESSAGE_LATE, NO_CANARY, NO_SWEEP, SIGN_OF_LIFE_S, Keeper
+from workers.keeper import AT_ITS_RATE, BEHIND, DIVE_LATE, MESSAGE_LATE, NO_CANARY, NO_SWEEP, SIGN_OF_LIFE_S, Keeper
 
 ALL_WELL = Lateness(oldest_due_s=None, oldest_urgent_s=None, canary_age_s=1.0, sweep_age_s=1.0)
 
@@ -160,6 +160,8 @@ def test_two_keepers_and_a_worker_double_nothing(stage: Stage, keeper: Keeper, h
         pytest.param(Lateness(None, 10.0, 1.0, 1.0, -2.0), (), id="an alarm waits for its sender a little"),
         pytest.param(Lateness(None, None, 45.1, 1.0), (NO_CANARY,), id="the canary is lost"),
         pytest.param(Lateness(None, None, 1.0, 45.1), (NO_SWEEP,), id="no sweep ends"),
+        pytest.param(Lateness(None, None, 1.0, -5.0), (), id="another machine's clock is a little ahead"),
+        pytest.param(Lateness(None, None, 1.0, -5.1), (BEHIND, NO_SWEEP), id="the last sweep is yet to come"),
         pytest.param(Lateness(None, None, None, None), (NO_SWEEP, NO_CANARY), id="never a sign of life"),
     ],
 )
@@ -284,9 +286,9 @@ def test_a_gateway_that_answers_slowly_does_not_keep_the_keeper_from_looking(sta
 def test_a_sign_of_life_from_the_future_is_none(stage: Stage, keeper: Keeper, hand: Hand, sign: str) -> None:
     """After a clock was wrongly an hour ahead, the keeper is not blind for an hour."""
     hand.at_s += SIGN_OF_LIFE_S
-    expected = {"sweep_age_s": NO_SWEEP, "canary_age_s": NO_CANARY}[sign]
+    expected = {"sweep_age_s": (BEHIND, NO_SWEEP), "canary_age_s": (NO_CANARY,)}[sign]
 
-    assert keeper.reasons(replace(ALL_WELL, **{sign: -3600.0})) == (expected,)
+    assert keeper.reasons(replace(ALL_WELL, **{sign: -3600.0})) == expected
     assert keeper.reasons(replace(ALL_WELL, **{sign: -2.0})) == ()
 
 
@@ -309,6 +311,19 @@ def test_the_admins_hear_that_a_clock_was_set(stage: Stage, hand: Hand, step_min
     stage.courier.carry()
 
     assert [f"a machine's clock was set {way}" in body for body in stage.to(FINN)] == [True]
+
+
+def test_the_admins_hear_of_a_machine_that_starts_with_an_hour_less(stage: Stage, hand: Hand) -> None:
+    """Nobody was there to see its clock go back, and every alarm would come an hour late."""
+    give_signs_of_life(stage)
+    stage.clock.at -= timedelta(hours=1)
+    keeper = Keeper(stage.service, stage.courier, hand)
+
+    assert keeper.look() == (BEHIND,)
+    keeper._thread.shutdown(wait=True)
+    stage.courier.carry()
+
+    assert ["clock shows less than what was seen before" in body for body in stage.to(FINN)] == [True]
 
 
 def test_a_clock_that_did_not_follow_the_machine_back_is_compared_as_it_goes(stage: Stage) -> None:
