@@ -24,6 +24,7 @@ from sqlalchemy.util import EMPTY_DICT
 T = TypeVar("T")
 
 BUSY_TIMEOUT_MS: Final = 10_000
+STATEMENTS_KEPT: Final = 512  # by SQLite's driver, ready to run; a busy process has more than its usual 128
 CONNECT_TIMEOUT_S: Final = 3
 TCP_USER_TIMEOUT_MS: Final = 10_000
 IDLE_IN_TRANSACTION_TIMEOUT_S: Final = 10
@@ -47,7 +48,7 @@ _TRANSIENT_STATES: Final = {
 }
 _CONNECTION_LOST: Final = "08"  # the class of connection exceptions
 _SQLITE_TRANSIENT: Final = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
-READING: Final = "linetender_reading"
+READING: Final = "linetender_reading"  # also in what is known of a connection: whether it refuses writes now
 _GLANCING: Final = "linetender_glancing"
 
 
@@ -159,9 +160,12 @@ def _sqlite(url: URL) -> Engine:
     if url.database in (None, "", ":memory:"):
         # Every connection to memory is a database of its own, so there may be only one.
         extra = {"poolclass": StaticPool, "connect_args": {"check_same_thread": False}}
+    arguments = extra.setdefault("connect_args", {})
+    arguments["cached_statements"] = STATEMENTS_KEPT
     engine = create_engine(url.set(drivername="sqlite+pysqlite"), **extra)
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
+    event.listen(engine, "before_cursor_execute", _guard_reading)
     return engine
 
 
@@ -202,10 +206,25 @@ def _begin_sqlite(connection: Connection) -> None:
     if options.get(_GLANCING, False):
         return
     reading = options.get(READING, False)
-    if connection.info.get(READING) is not reading:  # it stays as it is from one transaction to the next
-        _tell_sqlite(connection, f"PRAGMA query_only = {int(reading)}")
-        connection.info[READING] = reading
+    if not reading:
+        _allow_writes(connection, allowed=True)
     _tell_sqlite(connection, "BEGIN" if reading else "BEGIN IMMEDIATE")
+
+
+def _guard_reading(connection: Connection, _cursor: Any, words: str, *_: Any) -> None:
+    """Have SQLite refuse what writes in a transaction that only reads. A SELECT cannot, and needs no guard.
+
+    For each change of it SQLite forgets all statements that it had ready, and compiling one takes longer than running
+    it. So it is told only where it matters, and not at each turn from reading to writing and back.
+    """
+    if not words.startswith("SELECT") and connection.get_execution_options().get(READING, False):
+        _allow_writes(connection, allowed=False)
+
+
+def _allow_writes(connection: Connection, *, allowed: bool) -> None:
+    if connection.info.get(READING, False) is allowed:
+        _tell_sqlite(connection, f"PRAGMA query_only = {int(not allowed)}")
+        connection.info[READING] = not allowed
 
 
 def _tell_sqlite(connection: Connection, words: str) -> None:

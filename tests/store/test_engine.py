@@ -213,6 +213,16 @@ def test_writing_works_on_a_connection_that_read_before(engine: Engine) -> None:
         health.beat(session, "sweep", NOW)
 
 
+def test_writing_works_on_a_connection_where_a_write_was_refused(engine: Engine) -> None:
+    """Nor does it where it had to forbid something; and whoever reads next is guarded again."""
+    for _ in range(2):
+        with pytest.raises(DBAPIError, match=r"(?i)read-?\s?only"), reading(engine) as session:
+            health.beat(session, "sweep", NOW)
+
+        with writing(engine) as session:
+            health.beat(session, "sweep", NOW)
+
+
 def test_reading_goes_on_while_somebody_writes(engine: Engine) -> None:
     """A keeper that only looks must never wait for a writer, nor make one wait."""
     with writing(engine) as writer:
