@@ -127,8 +127,10 @@ class Life:
         """What takes texts and receipts in the web."""
         if self._intake is None:
             self._intake = Intake(self.service, self.world.spool)
-            self._intake._threads = self._intake._together._threads = self.pool()
-            self._intake._together._promise = partial(SimulatedFuture, self.world.loop)
+            together = self._intake._together
+            self._intake._threads = together._threads = self.pool()
+            together._promise = partial(SimulatedFuture, self.world.loop)
+            together._pause = self.world.loop.sleep
         return self._intake
 
     def before_transaction(self) -> None:
