@@ -12,6 +12,7 @@ import json
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from functools import lru_cache
 from hashlib import sha256
 
 from tests.checker.reading import Entry, Record
@@ -38,6 +39,7 @@ def leaf(entry: Entry) -> str:
     return sha256(b"\x00" + bytes.fromhex(entry.prev_hash) + written(facts).encode()).hexdigest()
 
 
+@lru_cache(maxsize=8_192)
 def salted(salt: str, words: str) -> str:
     """The hash that an actor or a detail must have."""
     return sha256(bytes.fromhex(salt) + words.encode()).hexdigest()

@@ -10,7 +10,7 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, NamedTuple, Protocol, TypeVar
 
 from sqlalchemy import Connection, Engine
@@ -257,17 +257,24 @@ class Entry:
     @cached_property
     def by(self) -> dict[str, Any]:
         """Who did it; empty once erased."""
-        return json.loads(self.actor) if self.actor else {}
+        return _read_once(self.actor) if self.actor else {}
 
     @cached_property
     def says(self) -> dict[str, Any]:
         """The detail; empty once erased."""
-        return json.loads(self.detail) if self.detail else {}
+        return _read_once(self.detail) if self.detail else {}
 
     @cached_property
     def event(self) -> str:
         """The name of the event, or nothing."""
         return self.kind[len(EVENT) :] if self.kind.startswith(EVENT) else ""
+
+
+@lru_cache(maxsize=4_096)
+def _read_once(words: str) -> dict[str, Any]:
+    """What an entry says, which nobody changes: a day is asked about several times, and most of it is the same."""
+    found: dict[str, Any] = json.loads(words)
+    return found
 
 
 _ENTRY = tuple(Entry.__dataclass_fields__)
