@@ -183,6 +183,8 @@ def _sweep_batch(service: Service, now: datetime, skip: frozenset[str], session:
     """
     batch = _Batch()
     claimed = due.claim(session, now, BATCH, skip)
+    if not claimed:  # each sweep ends so
+        return batch
     decided = [one for one in claimed if _tried(one, partial(_decide, one, now, batch), batch)]
     try:
         with session.begin_nested():

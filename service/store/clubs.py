@@ -76,6 +76,9 @@ def by_receiving_number(session: Session, receiving_number: str) -> ClubRow | No
     return session.execute(_BY_RECEIVING_NUMBER, {"number": receiving_number}).scalar_one_or_none()
 
 
+_ALL = select(ClubRow).order_by(ClubRow.name, ClubRow.id)
+
+
 def listing(session: Session) -> list[ClubRow]:
     """All clubs by name."""
-    return list(session.execute(select(ClubRow).order_by(ClubRow.name, ClubRow.id)).scalars())
+    return list(session.execute(_ALL).scalars())

@@ -320,33 +320,32 @@ def match_of(dive: Dive | Unreadable, keys: tuple[str, ...]) -> Match:
     return replace(dive, keys=keys) if isinstance(dive, Unreadable) else PhoneMatch(dive, keys)
 
 
+_OF_NUMBER = _CODE.receiving_number == bindparam("to")
+_BY_CODE = (
+    select(_CODE.dive_id, _CODE.kind, _CODE.live)
+    .join_from(table(DiveCodeRow), table(DiveRow), _ROW.id == _CODE.dive_id)
+    .where(_OF_NUMBER, _CODE.code == bindparam("given"))
+    .order_by(_CODE.live.desc(), _ROW.filed_at.desc())
+    .limit(1)
+)
+_CODE_TAKEN = select(exists().where(_OF_NUMBER, _CODE.code == bindparam("given"), _CODE.live))
+_LIVE_CODES = select(func.count()).select_from(table(DiveCodeRow)).where(_OF_NUMBER, _CODE.live)
+
+
 def by_code(session: Session, receiving_number: str, code: str) -> CodeMatch | None:
     """The dive of that code: the live one, else the one filed last."""
-    statement = (
-        select(DiveCodeRow.dive_id, DiveCodeRow.kind, DiveCodeRow.live)
-        .join(DiveRow, DiveRow.id == DiveCodeRow.dive_id)
-        .where(DiveCodeRow.receiving_number == receiving_number, DiveCodeRow.code == code)
-        .order_by(DiveCodeRow.live.desc(), DiveRow.filed_at.desc())
-        .limit(1)
-    )
-    found = session.execute(statement).first()
+    found = session.execute(_BY_CODE, {"to": receiving_number, "given": code}).first()
     return None if found is None else CodeMatch(found.dive_id, found.kind, found.live)
 
 
 def code_taken(session: Session, receiving_number: str, code: str) -> bool:
     """Whether a live dive of that number has the code."""
-    taken = exists().where(DiveCodeRow.receiving_number == receiving_number, DiveCodeRow.code == code, DiveCodeRow.live)
-    return bool(session.execute(select(taken)).scalar_one())
+    return bool(session.execute(_CODE_TAKEN, {"to": receiving_number, "given": code}).scalar_one())
 
 
 def live_codes(session: Session, receiving_number: str) -> int:
     """How many codes are live for a receiving number, which decides how long a new one must be."""
-    statement = (
-        select(func.count())
-        .select_from(DiveCodeRow)
-        .where(DiveCodeRow.receiving_number == receiving_number, DiveCodeRow.live)
-    )
-    return session.execute(statement).scalar_one()
+    return session.execute(_LIVE_CODES, {"to": receiving_number}).scalar_one()
 
 
 def references_of(session: Session, receiving_number: str, phones: Collection[str]) -> set[str]:

@@ -270,11 +270,16 @@ def note_wrong_code(session: Session, receiving_number: str, phone: str, at: dat
     session.execute(insert(WrongCodeRow).values(receiving_number=receiving_number, phone=phone, at=at))
 
 
+_WRONG = table(WrongCodeRow).c
+_WRONG_SINCE = select(func.count()).where(
+    _WRONG.receiving_number == bindparam("to"), _WRONG.phone == bindparam("by"), _WRONG.at > bindparam("since")
+)
+
+
 def wrong_codes_since(session: Session, receiving_number: str, phone: str, since: datetime) -> int:
     """How many wrong codes this phone has sent after that instant."""
-    row = WrongCodeRow
-    found = select(func.count()).where(row.receiving_number == receiving_number, row.phone == phone, row.at > since)
-    return session.execute(found).scalar_one()
+    given = {"to": receiving_number, "by": phone, "since": since}
+    return session.execute(_WRONG_SINCE, given).scalar_one()
 
 
 def forget_wrong_codes(session: Session, before: datetime, limit: int) -> int:
