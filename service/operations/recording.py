@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide, next_due_at
-from service.domain.dive.commands import NoteUnreachable
+from service.domain.dive.commands import NoteHanded, NoteReachable, NoteUnreachable
 from service.domain.dive.events import Closed
 from service.domain.people import CLOCK, Role, Via
 from service.domain.wording import MessageKind
@@ -94,17 +94,26 @@ def held(session: Session, dive_id: str | None) -> Dive | None:
 
 
 def learn(service: Service, session: Session, dive_id: str, command: Command, now: datetime) -> None:
-    """Let a dive learn what became of a message. Where it cannot, the record of the message stands all the same.
+    """Let a dive, which is locked already, learn what became of a message.
 
-    Else a message would be sent over and over because its dive is faulty; the sweep sees to such a dive.
+    Where it cannot, the record of the message stands all the same. Else a message would be sent over and over because
+    its dive is faulty; the sweep sees to such a dive.
     """
     try:
+        dive = dives.lock(session, dive_id)
+        if dive is None or _is_idle(dive, command, now):
+            return
         with session.begin_nested():
-            apply(service, session, dive_id, command, now)
+            apply_to(service, session, dive, command, now)
     except Exception as error:
         if is_transient(error):
             raise
         _LOG.exception("dive_did_not_learn", extra={"dive": dive_id, "command": type(command).__name__})
+
+
+def _is_idle(dive: Dive, command: Command, now: datetime) -> bool:
+    """Whether nothing is to be written of it, as of most receipts: then nothing has to be taken back either."""
+    return isinstance(command, NoteHanded | NoteReachable | NoteUnreachable) and decide(dive, command, now) == ()
 
 
 def act(service: Service, dive_id: str, command: Command) -> Applied | None:
