@@ -61,7 +61,8 @@ class Exchange:
         self._auth = None if auth is None else httpx.BasicAuth(*auth)
         # An answer is read as it comes, so that a small one cannot unpack into a huge one.
         self._headers = httpx.Headers(
-            {"Accept": "application/json", "Accept-Encoding": "identity"} | dict(headers or {})
+            {"User-Agent": "linetender", "Accept": "application/json", "Accept-Encoding": "identity"}
+            | dict(headers or {})
         )
         timeout = httpx.Timeout(
             connect=self._limits.connect_s,

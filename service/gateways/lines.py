@@ -36,6 +36,7 @@ class _Answer:
         self.is_whole = False
         self.is_alone = True  # nothing lies behind it
         self.is_last = False  # the other end closes the connection after it
+        self.fault: httpcore.RemoteProtocolError | None = None  # in the body
         self._parser = httptools.HttpResponseParser(self)
         # Whoever writes HTTP loosely has taken the text all the same, and what it says of it must not be lost. That is
         # dangerous only where somebody else's answer may follow, and such a line is not used again.
@@ -51,13 +52,18 @@ class _Answer:
         )
 
     def hear(self, read: bytes) -> None:
-        """Go on with what was read from the connection. Raises httpcore.RemoteProtocolError where it is no HTTP."""
+        """Go on with what was read from the connection.
+
+        Raises httpcore.RemoteProtocolError where the head is no HTTP. Of the body it is kept: the status counts first.
+        """
         try:
             self._parser.feed_data(read)
-        except httptools.HttpParserError as fault:
+        except httptools.HttpParserError as cause:
             self.is_alone = False
-            if not self.is_whole:
-                raise httpcore.RemoteProtocolError(f"{type(fault).__name__}: {fault}") from fault
+            fault = httpcore.RemoteProtocolError(f"{type(cause).__name__}: {cause}")
+            if not self.has_head:
+                raise fault from cause
+            self.fault = None if self.is_whole else fault
 
     def end(self) -> None:
         """The other end has closed the connection. Raises httpcore.RemoteProtocolError if more was to come."""
@@ -159,6 +165,8 @@ class _Body(httpx.SyncByteStream):
                 yield self._answer.pieces.popleft()
             if self._answer.is_whole:
                 return
+            if self._answer.fault is not None:
+                raise self._answer.fault
             self._line.hear(self._answer, self._read_s)
 
     def close(self) -> None:

@@ -105,6 +105,7 @@ def test_a_request_goes_out_as_it_was_built() -> None:
         assert lines[0] == b"POST /texts HTTP/1.1"
         assert f"Host: {script.url.removeprefix('http://')}".encode() in lines
         assert b"Content-Length: 8" in lines
+        assert b"User-Agent: linetender" in lines
         assert body == b"Body=out"
 
 
@@ -184,9 +185,18 @@ def test_a_line_that_the_other_end_closed_is_not_used() -> None:
         assert script.connections == 2
 
 
-def test_an_answer_that_ends_too_early_keeps_its_status() -> None:
+@pytest.mark.parametrize(
+    "rest",
+    [
+        b"Content-Length: 20\r\nConnection: close\r\n\r\nhalf",
+        b"Transfer-Encoding: chunked\r\nConnection: close\r\n\r\n5\r\nhalf",
+        b"Transfer-Encoding: chunked\r\n\r\nno length\r\n",
+    ],
+    ids=["half", "half a chunk", "no chunks at all"],
+)
+def test_an_answer_that_ends_too_early_keeps_its_status(rest: bytes) -> None:
     """The gateway has taken the message; only its words are lost."""
-    with scripted(b"HTTP/1.1 201 Created\r\nContent-Length: 20\r\nConnection: close\r\n\r\nhalf") as (script, exchange):
+    with scripted(b"HTTP/1.1 201 Created\r\n" + rest) as (script, exchange):
         answer = exchange.answer(ask(exchange, script))
 
     assert (answer.status, answer.fault) == (201, "the answer broke off: RemoteProtocolError")
