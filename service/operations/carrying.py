@@ -22,7 +22,7 @@ from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.asking import Asking
 from service.operations.budgeting import valid_for_s
-from service.operations.claiming import Claimed, Claims, InDoubt, Kept, Parcel
+from service.operations.claiming import LEASE_S, Claimed, Claims, InDoubt, Kept, Parcel
 from service.operations.gateway import Accepted, Found, Gateway, Lookup, NotFound, Outcome, Outgoing, Unknown
 from service.operations.handing_over import Handed, HandingOver, is_plain
 from service.operations.hands import ALL, Hands
@@ -38,6 +38,7 @@ AT_ONCE = ALL
 ROUNDS_MAX = 2_000
 TAKES_FOR_S = 15.0  # real seconds: less than the soft limit of a task that carries
 PILE_MAX = 100  # so many messages at most are in doubt when this process ends in the middle
+STARTS_WITHIN_S = LEASE_S - 15.0  # real seconds since it was claimed: a call and a question after it take 15
 LOOK_AGAIN_S = 0.2  # real seconds: how long a new alarm may wait behind calls that are slow
 
 
@@ -126,6 +127,9 @@ class Courier:
             self._at_work += 1
         try:
             while (parcel := _next(pile)) is not None:
+                if self._is_stale(parcel):
+                    pile.appendleft(parcel)  # it is let wait again, where nobody has taken it up meanwhile
+                    break
                 self._deliver(parcel)
         finally:
             with self._lock:
@@ -133,6 +137,10 @@ class Courier:
                 last = not self._at_work
             if last:
                 self._handing_over.write()
+
+    def _is_stale(self, parcel: Parcel) -> bool:
+        """Whether its lease may run out while it goes: this process stood still, and all may be over by now."""
+        return self._service.clock.now() - parcel.began_at > STARTS_WITHIN_S * self._second
 
     def _take_back(self, pile: deque[Parcel]) -> int:
         """Let what still lies on the pile wait again, so that it goes behind what is more urgent; how many."""

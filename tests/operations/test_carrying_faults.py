@@ -295,6 +295,35 @@ def test_a_courier_that_slept_past_its_lease_has_nothing_more_to_say(stage: Stag
     stage.text(ANNA, "out 2")
 
 
+def test_a_courier_that_stood_still_sends_nothing_more_of_what_it_had_in_hand(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was frozen for two minutes in one call, and all is over: the next contact must not hear of an alarm then."""
+    stage.dive_in()
+    stage.receive_and_answer(ANNA, "SOS")
+    other = Courier(stage.service, [stage.second])
+    monkeypatch.setattr(stage.courier._hands, "wanted", lambda _: 1)
+    called: list[str] = []
+
+    def stand_still(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
+        gateway.numbers.clear()
+        called.append(text.to)
+        stage.clock.at += timedelta(minutes=2)
+        stage.receive_and_answer(ANNA, "out 2")
+        other.carry()
+        return accept(gateway, text)
+
+    stage.first.numbers[CLEO] = stage.first.numbers[DOV] = stand_still
+    stage.courier.carry()
+    other.close()
+
+    late = [phone for phone in (CLEO, DOV) if phone not in called]
+    assert len(late) == 1
+    assert [body for body in stage.to(late[0]) if "SOS" in body or "ALARM" in body] == []
+    stage.turn()
+    assert [body for body in stage.to(late[0]) if "SOS" in body or "ALARM" in body] == []
+
+
 def test_a_receipt_that_crossed_our_commit_is_found_before_it_counts_as_missing(stage: Stage) -> None:
     """It was stored while the handing over was being written, so that neither saw the other."""
     stage.first.sends_receipts = True
