@@ -16,6 +16,7 @@ from service.operations.standing_in import TELL_AFTER_S, Means, StandIn
 _LOG = logging.getLogger(__name__)
 
 REFRESH_EVERY_S: Final = 10.0  # real seconds
+STOOD_STILL_S: Final = 30.0  # real seconds from one look's end to the next one, which is to come after 5
 WRITES: Final = "standby"  # a heartbeat whose only use is that it was written
 
 
@@ -30,7 +31,7 @@ class Standby:
         self._journal = Journal(self._files)
         self._lock: int | None = None
         self._written_s = float("-inf")
-        self._well_s = means.monotonic()
+        self._well_s = self._looked_s = means.monotonic()
         self._stand_in: StandIn | None = None
 
     def look(self) -> None:
@@ -38,6 +39,7 @@ class Standby:
 
         Raises what the database raises, also when it takes no writes. A fault of the disk is only logged.
         """
+        self._note_look()
         if not self._is_ours():
             return
         if self._journal.has_any:
@@ -52,15 +54,23 @@ class Standby:
         self._written_s = self._means.monotonic()
         note_snapshot(self._service, len(self._snapshot))
 
+    def _note_look(self) -> None:
+        """A look begins. Of a time in which nobody looked, since this process stood still, nothing is known."""
+        now_s = self._means.monotonic()
+        if now_s - self._looked_s > STOOD_STILL_S:
+            # The database may have been there all the time, and what we kept of it before is as old.
+            self._well_s = now_s
+
     def all_is_well(self) -> None:
         """A whole look was done with the database."""
-        self._well_s = self._means.monotonic()
+        self._well_s = self._looked_s = self._means.monotonic()
 
     def without_database(self) -> bool:
         """A look that failed: do what can be done without the database; whether it could be watched by the snapshot."""
+        self._looked_s = self._means.monotonic()
         if not self._is_ours():
             return False
-        gone_s = self._means.monotonic() - self._well_s
+        gone_s = self._looked_s - self._well_s
         if self._stand_in is None and (gone_s >= TELL_AFTER_S or self._journal.has_any):
             self._stand_in = StandIn(self._means, self._journal, self._snapshot.contents(), gone_s)
             _LOG.error("database_gone", extra={"for_s": round(gone_s)})
