@@ -39,7 +39,6 @@ _LOG = logging.getLogger(__name__)
 # keeper behind it (5 s) what a dead carrier held is taken up within 35 s, also on a machine that is busy.
 LEASE_S = 27.0
 PAGE = 64
-CALM_AT_ONCE = 16
 ALARMS_FIRST_S = 1.0  # real seconds for which what is calm waits for alarms that were just taken in hand
 LOOK_S = 0.05  # real seconds until it is looked again whether they are gone
 PASSED_OVER_MAX = 1_000  # messages that wait for a slot, so that those for other senders are found behind them
@@ -230,7 +229,7 @@ class Claims:
         return rows
 
     def _in_turn(self, session: Session, rows: list[Waiting], desk: _Desk) -> list[Waiting]:
-        """Those of them whose turn it is: what is calm goes a few at a time, and once no alarm is just being sent."""
+        """Those of them whose turn it is: what is calm goes once no alarm is just being sent."""
         urgent = [row for row in rows if row.priority <= URGENT_TO]
         if urgent or not rows:
             return urgent
@@ -238,7 +237,7 @@ class Claims:
         if leases.urgent_goes(session, desk.now, desk.now + (LEASE_S - ALARMS_FIRST_S) * second):
             desk.waits(desk.now + LOOK_S * second)
             return []
-        return rows[:CALM_AT_ONCE]
+        return rows
 
     def _begin(self, session: Session, message: ClaimedMessage) -> Claimed:
         desk = self._desk(session)

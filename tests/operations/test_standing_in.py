@@ -51,36 +51,6 @@ def test_an_alarm_goes_out_two_minutes_after_the_database_went(keeping: Keeping)
     stage.text(ANNA, "OUT")
 
 
-def test_a_keeper_that_stood_still_takes_no_first_fault_for_minutes_without_a_database(keeping: Keeping) -> None:
-    """It has looked at nothing meanwhile, and the alarms that it remembers went out long ago."""
-    stage = keeping.stage
-    armed(keeping)
-    stage.wait(minutes=10)
-    with gone(stage.engine):
-        keeping.without(seconds=60)  # the admins hear of it from a minute on
-        assert keeping.journal == []
-        keeping.without(seconds=70)
-        assert keeping.journal != []
-    keeping.look()
-    stage.turn()
-    stage.text(ANNA, "OUT")
-
-
-def test_a_look_that_hangs_is_no_time_in_which_nobody_looked(keeping: Keeping) -> None:
-    """A database that answers nothing for a while at each look is gone after two minutes all the same."""
-    stage = keeping.stage
-    armed(keeping)
-    with gone(stage.engine):
-        for _ in range(3):
-            keeping.standby._note_look()
-            stage.clock.at += timedelta(seconds=50)
-            assert keeping.standby.without_database()
-        assert keeping.journal != []
-    keeping.look()
-    stage.turn()
-    stage.text(ANNA, "OUT")
-
-
 def test_the_admins_hear_once_that_the_database_is_gone_and_once_that_it_is_back(keeping: Keeping) -> None:
     """A minute after it went, and when it is back, however long it took."""
     stage = keeping.stage
