@@ -22,6 +22,7 @@ from service.gateways.connections import BoundedBackend, Deadline, tls_context
 # Short, so that we rarely write into a connection which the other end is just closing.
 KEPT_FOR_S: Final = 5.0
 PIECE: Final = 16 * 1024
+STATUS_FROM, STATUS_TO = 200, 600  # RFC 9110 section 15; below are interim answers
 HEAD_MAX: Final = 64 * 1024  # bytes, with all interim answers (1xx) before the real one
 
 
@@ -54,13 +55,16 @@ class _Answer:
     def hear(self, read: bytes) -> None:
         """Go on with what was read from the connection.
 
-        Raises httpcore.RemoteProtocolError where the head is no HTTP. Of the body it is kept: the status counts first.
+        Raises httpcore.RemoteProtocolError where no status could be read. Behind it a fault is kept: the status counts.
         """
         try:
             self._parser.feed_data(read)
-        except httptools.HttpParserError as cause:
+        except (httptools.HttpParserError, httptools.HttpParserUpgrade) as cause:
             self.is_alone = False
             fault = httpcore.RemoteProtocolError(f"{type(cause).__name__}: {cause}")
+            if not self.has_head:
+                self.status = self._parser.get_status_code()
+                self.has_head = STATUS_FROM <= self.status < STATUS_TO
             if not self.has_head:
                 raise fault from cause
             self.fault = None if self.is_whole else fault
@@ -68,15 +72,17 @@ class _Answer:
     def end(self) -> None:
         """The other end has closed the connection. Raises httpcore.RemoteProtocolError if more was to come."""
         self.is_last = True
-        names = {name.lower() for name, _ in self.headers}
-        # RFC 9112 section 6.3: without either, the body is what comes until then.
-        if not self.has_head or names & {b"content-length", b"transfer-encoding"}:
+        named = {name.lower(): value.strip().lower() for name, value in self.headers}
+        coded = named.get(b"transfer-encoding")
+        # RFC 9112 section 6.3: without a length, and not in chunks, the body is what comes until then.
+        more = b"content-length" in named if coded is None else coded.endswith(b"chunked")
+        if not self.has_head or more:
             message = "the connection was closed before all of the answer had come"
             raise httpcore.RemoteProtocolError(message)
         self.is_whole = True
 
     def on_message_begin(self) -> None:
-        """A next one begins."""
+        """This one begins, or another one behind it."""
         self.is_alone = not self.is_whole
 
     def on_header(self, name: bytes, value: bytes) -> None:
@@ -89,7 +95,7 @@ class _Answer:
         if self.is_whole:
             return
         self.status = self._parser.get_status_code()
-        self.has_head = self.status >= httpx.codes.OK
+        self.has_head = self.status >= STATUS_FROM
 
     def on_body(self, piece: bytes) -> None:
         """A part of the body."""
@@ -160,14 +166,18 @@ class _Body(httpx.SyncByteStream):
         self._open = True
 
     def __iter__(self) -> Iterator[bytes]:
-        while True:
+        silent = 0  # bytes that are none of the body: fields behind it, sizes of chunks
+        while silent <= HEAD_MAX:
             while self._answer.pieces:
+                silent = 0
                 yield self._answer.pieces.popleft()
             if self._answer.is_whole:
                 return
             if self._answer.fault is not None:
                 raise self._answer.fault
-            self._line.hear(self._answer, self._read_s)
+            silent += self._line.hear(self._answer, self._read_s)
+        message = f"more than {HEAD_MAX} bytes are no part of the body"
+        raise httpcore.RemoteProtocolError(message)
 
     def close(self) -> None:
         if self._open:
@@ -210,7 +220,7 @@ class BoundedTransport(httpx.BaseTransport):
 
     def give_back(self, line: _Line, *, again: bool) -> None:
         """A line is free. `again`: its answer was read as a whole, and the other end keeps it open."""
-        if again:
+        if again and self._is_open:
             line.rest()
             self._idle.append(line)
             self._free.release()

@@ -38,7 +38,6 @@ AT_ONCE = ALL
 ROUNDS_MAX = 2_000
 TAKES_FOR_S = 15.0  # real seconds: less than the soft limit of a task that carries
 PILE_MAX = 100  # so many messages at most are in doubt when this process ends in the middle
-STARTS_WITHIN_S = LEASE_S - 15.0  # real seconds since it was claimed: a call and a question after it take 15
 LOOK_AGAIN_S = 0.2  # real seconds: how long a new alarm may wait behind calls that are slow
 
 
@@ -116,6 +115,7 @@ class Courier:
         finally:
             self._take_back(pile)
         wait(flying)
+        self._take_back(pile)  # what somebody who stood still put down again behind that
         return carried
 
     def _work_off(self, pile: deque[Parcel]) -> None:
@@ -139,8 +139,8 @@ class Courier:
                 self._handing_over.write()
 
     def _is_stale(self, parcel: Parcel) -> bool:
-        """Whether its lease may run out while it goes: this process stood still, and all may be over by now."""
-        return self._service.clock.now() - parcel.began_at > STARTS_WITHIN_S * self._second
+        """Whether its lease has run out: this process stood still, and all may be over by now."""
+        return self._service.clock.now() - parcel.began_at > LEASE_S * self._second
 
     def _take_back(self, pile: deque[Parcel]) -> int:
         """Let what still lies on the pile wait again, so that it goes behind what is more urgent; how many."""

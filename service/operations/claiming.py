@@ -23,7 +23,7 @@ from service.operations.breaking import pick, willing
 from service.operations.gateway import Gateway
 from service.operations.pacing import Sender, is_bounded
 from service.operations.recording import SUPERSEDED_AT_CLOSE, SUPERSEDED_AT_REOPENING, is_superseded
-from service.operations.retrying import Fate, Next, Room, Tried, after_lost
+from service.operations.retrying import Fate, Next, Room, Tried, after_lost, is_once_only
 from service.operations.routing import URGENT, next_ways, prefixes_of, sender_name, ways
 from service.operations.service import Service
 from service.store import dives, gateways, handing, leases, outbox, senders
@@ -39,6 +39,7 @@ _LOG = logging.getLogger(__name__)
 # keeper behind it (5 s) what a dead carrier held is taken up within 35 s, also on a machine that is busy.
 LEASE_S = 27.0
 PAGE = 64
+ONCE_AT_ONCE = 16  # of what goes only once: a courier that is killed loses what it has in hand
 ALARMS_FIRST_S = 1.0  # real seconds for which what is calm waits for alarms that were just taken in hand
 LOOK_S = 0.05  # real seconds until it is looked again whether they are gone
 PASSED_OVER_MAX = 1_000  # messages that wait for a slot, so that those for other senders are found behind them
@@ -85,10 +86,7 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class Claimed:
-    """What this courier is to do. `opens_at`: from when a message that had to wait for a slot can go.
-
-    `shut`: until then nothing can, by any sender.
-    """
+    """What this courier is to do. `opens_at`: when what had to wait can go; `shut`: until then nothing can at all."""
 
     parcels: tuple[Parcel, ...] = ()
     in_doubt: tuple[InDoubt, ...] = ()
@@ -237,7 +235,8 @@ class Claims:
         if leases.urgent_goes(session, desk.now, desk.now + (LEASE_S - ALARMS_FIRST_S) * second):
             desk.waits(desk.now + LOOK_S * second)
             return []
-        return rows
+        once = [place for place, row in enumerate(rows) if is_once_only(MessageKind(row.priority))]
+        return rows[: once[ONCE_AT_ONCE]] if len(once) > ONCE_AT_ONCE else rows
 
     def _begin(self, session: Session, message: ClaimedMessage) -> Claimed:
         desk = self._desk(session)

@@ -39,7 +39,7 @@ UNCLEAR_ANSWERS_MAX = 3  # in ten minutes, from a phone with a dive too: "I am d
 UNCLEAR_WITHIN = timedelta(minutes=10)
 ENOUGH = "not sent: not understood three times"
 LAY_FOR = timedelta(minutes=1)  # what lay longer, on a disk or at a gateway, is told by when it came
-AT_ONE_LOOK = 10  # a sweep answers no more: whatever falls due meanwhile waits behind them
+AT_ONE_LOOK = 10  # whatever falls due meanwhile waits behind them
 WAITING_AFTER_S = 2.0  # real seconds; the web answers at once; what is older than this it did not
 
 

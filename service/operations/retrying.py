@@ -196,7 +196,7 @@ def _after(cause: Blame | Doubt, reason: str, kind: MessageKind, tried: Tried, r
     times = tried.doubts if rule.copies else tried.tries
     unreachable = _unreachable(cause, kind, times, tried, room)
     if _is_the_end(rule, kind, tried) or (rule.lost_most is not None and tried.lost >= rule.lost_most):
-        told = unreachable or (None if _is_once_only(kind) else "refused")
+        told = unreachable or (None if is_once_only(kind) else "refused")
         return Next(Fate.FAILED, reason=reason, unreachable=told)
     copies_max = OWED[kind].copies_max
     if rule.copies and copies_max is not None and times >= copies_max:
@@ -218,14 +218,15 @@ def _unreachable(cause: Blame | Doubt, kind: MessageKind, times: int, tried: Tri
     why = why_unreachable(cause if isinstance(cause, Blame) else None)
     if rule.end is End.AT_ONCE:
         return why
-    if _is_once_only(kind) or (rule.end is not End.NO and tried.other_gateway):
+    if is_once_only(kind) or (rule.end is not End.NO and tried.other_gateway):
         return None
     limits = [rule.tells_after, rule.tells_where_called if room.can_call and kind in ALARMS else None]
     least = min((limit for limit in limits if limit is not None), default=None)
     return why if least is not None and times >= least else None
 
 
-def _is_once_only(kind: MessageKind) -> bool:
+def is_once_only(kind: MessageKind) -> bool:
+    """Whether a message of that kind that may have got through is not sent again."""
     return OWED[kind].copies_max == 1
 
 

@@ -20,7 +20,7 @@ from service.domain.people import Channel
 from service.operations.another_way import after_no_receipt, has_answered
 from service.operations.drill_watch import look_after_drills
 from service.operations.gap import GAP_S, HEARTBEAT, log_gap
-from service.operations.inbound import WAITING_AFTER_S, answer_waiting
+from service.operations.inbound import AT_ONE_LOOK, WAITING_AFTER_S, answer_waiting
 from service.operations.long_texts import WAIT_S
 from service.operations.plainest import raise_plainest
 from service.operations.receipts import apply_overtaking, apply_waiting
@@ -40,6 +40,7 @@ _LOG = logging.getLogger(__name__)
 BATCH = 200  # past the knee of what one commit gains, small enough that a fault costs little
 BATCHES_MAX = 500  # 100,000 dives; what is left is found a second later
 UNCONFIRMED_BATCH = 1_000
+TEXT_LOOKS_MAX = 20
 PASSING_TRIES = 3
 PASSING_S = 60.0  # real seconds for which a fault of the database is not held for a fault of the dive
 EVER = datetime.min.replace(tzinfo=UTC)
@@ -84,7 +85,7 @@ def sweep(service: Service) -> Swept:
     if _Part.PARTS in wanted:
         _guarded("parts_not_joined", partial(join_overdue, service))
     if wanted & (_Part.TEXTS | _Part.PARTS):  # what was put together just now waits for its answer too
-        _guarded("texts_not_answered", partial(answer_waiting, service))
+        _guarded("texts_not_answered", partial(_answer_waiting, service))
     if _Part.DRILLS in wanted:
         # Last, and after the alarms of this sweep are committed: an exercise gives way to a real one.
         _guarded("drills_not_looked_after", partial(look_after_drills, service))
@@ -236,6 +237,13 @@ def _tried(claimed: Claimed, work: Callable[[], object], batch: _Batch) -> bool:
 def _must_end(error: Exception) -> bool:
     """Whether the connection is gone, so that the whole batch is run again."""
     return isinstance(error, DBAPIError) and error.connection_invalidated
+
+
+def _answer_waiting(service: Service) -> None:
+    """Answer texts as long as no dive falls due meanwhile: none waits behind more than a handful of them."""
+    for _ in range(TEXT_LOOKS_MAX):
+        if answer_waiting(service) < AT_ONE_LOOK or _Part.DIVES in _wanted(service):
+            break
 
 
 def _note_missing_receipts(service: Service) -> None:

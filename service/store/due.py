@@ -17,6 +17,7 @@ from service.store.dives import UnreadableDive
 from service.store.engine import glancing
 from service.store.outbox import Message
 from service.store.tables import DiveRow, DrillRow, HeartbeatRow, InboundPartRow, InboundTextRow, MessageRow
+from service.store.tables.message import EXPIRING
 from service.store.types import UTCDateTime
 from service.store.upsert import table
 
@@ -106,7 +107,6 @@ _UNCONFIRMED: Final = {
 }
 # SQLite would rather look through every alarm that was ever handed over.
 _BY_INDEX: Final = {"sqlite": "messages INDEXED BY ix_messages_unconfirmed", "postgresql": "messages"}
-_EXPIRING: Final = "state IN ('queued', 'leased') AND expires_at IS NOT NULL"
 _WAITED: Final = {
     "sqlite": "handed_at + receipt_within_s * 1000000",
     "postgresql": "handed_at + receipt_within_s * interval '1 second'",
@@ -123,7 +123,7 @@ def _glance(dialect: str) -> Select[Any]:
         .where(text(_UNCONFIRMED[dialect])),
         "part_at": select(func.min(parts.c.received_at)).where(parts.c.inbound_id.is_(None)),
         "text_at": select(func.min(texts.c.received_at)).where(text("state = 'stored'")),
-        "expires_at": select(func.min(messages.c.expires_at)).where(text(_EXPIRING)),
+        "expires_at": select(func.min(messages.c.expires_at)).where(text(EXPIRING)),
         "swept_at": select(beats.c.at).where(text("name = 'sweep'")),
         "drill_at": select(func.min(table(DrillRow).c.started_at)).where(text("ended_at IS NULL")),
     }

@@ -20,6 +20,7 @@ from sqlalchemy import (
     case,
     cast,
     delete,
+    exists,
     func,
     insert,
     or_,
@@ -66,25 +67,27 @@ def _begin(*, on_sqlite: bool) -> Insert:
     return insert(table(AttemptRow)).from_select(columns, begun).returning(_TRIED.message_id, _TRIED.id)
 
 
+_OPEN = exists().where(_TRIED.message_id == _ROW.id, among(_TRIED.id, "tried"), _TRIED.ended_at.is_(None))
 _TAKE_BACK = (
     update(table(MessageRow))
-    .where(among(_ROW.id, "ids"), _HELD)
+    .where(among(_ROW.id, "ids"), _HELD, _OPEN.correlate(table(MessageRow)))
     .values(state=QUEUED, attempts=_ROW.attempts - 1, **_FREED)
     .returning(_ROW.id)
 )
-_UNDO = delete(table(AttemptRow)).where(among(_TRIED.id, "ids"))
+_UNDO = delete(table(AttemptRow)).where(among(_TRIED.id, "tried"))
 
 
 def take_back(session: Session, attempts: Mapping[int, str], owner: str) -> int:
     """Undo attempts that were begun and never made, by the ids of their messages; how many were still ours.
 
-    Nothing has left for the gateway, so nothing of it stays: they wait again as they did before.
+    Nothing has left for the gateway, so nothing of it stays: they wait again as they did before. An attempt that ended
+    meanwhile stays, and so does its message, which may be on its way by another one of the same owner.
     """
-    values = {"ids": list(attempts.values()), "owner": owner}
+    values = {"ids": list(attempts.values()), "tried": list(attempts), "owner": owner}
     ours = set(session.execute(_TAKE_BACK, values, execution_options=UNSYNCED).scalars())
     gone = [attempt_id for attempt_id, message_id in attempts.items() if message_id in ours]
     if gone:
-        touched(session, _UNDO, {"ids": gone})
+        touched(session, _UNDO, {"tried": gone})
     return len(gone)
 
 

@@ -32,7 +32,7 @@ from service.store.among import among
 from service.store.engine import glancing
 from service.store.outbox import LEASED, MESSAGE, URGENT_TO, ClaimedMessage, is_waiting, of_use
 from service.store.tables import AttemptRow, MessageRow
-from service.store.tables.message import BY_EMAIL, CALM, WAITING
+from service.store.tables.message import BY_EMAIL, CALM, IN_TURN, WAITING
 from service.store.types import UTCDateTime
 from service.store.upsert import UNSYNCED, is_sqlite, table, touched
 
@@ -124,7 +124,7 @@ def waiting(
 
 @cache
 def _anything(kinds: Kinds) -> Select[Any]:
-    return _which(select(literal(1)), kinds).with_hint(table(MessageRow), _IN_TURN, "sqlite").limit(1)
+    return _which(select(literal(1)), kinds).with_hint(table(MessageRow), IN_TURN, "sqlite").limit(1)
 
 
 @cache
@@ -133,7 +133,7 @@ def _urgent() -> Select[Any]:
     # The states stand there once more: no database finds an index by what is an alternative within another.
     of_those: tuple[ColumnElement[bool], ...] = (literal_column(WAITING), _ROW.priority <= URGENT_TO)
     wanted = select(literal(1)).where(*of_those, or_(and_(is_waiting(_NOW), of_use(_NOW)), going))
-    return wanted.with_hint(table(MessageRow), _IN_TURN, "sqlite").limit(1)
+    return wanted.with_hint(table(MessageRow), IN_TURN, "sqlite").limit(1)
 
 
 # PostgreSQL believes its statistics, which are of a calm day: that almost nothing waits, so that it may as well sort
@@ -158,10 +158,6 @@ def _wanted(kinds: Kinds, shut: tuple[Shut, ...], *, by_channel: bool, in_turn: 
 def _begins(channel: Channel, prefixes: Collection[str]) -> ColumnElement[bool]:
     address = func.coalesce(_ROW.email, "") if channel is Channel.EMAIL else _ROW.phone
     return or_(false(), *(address.startswith(prefix, autoescape=True) for prefix in prefixes))
-
-
-# Where nothing is to be sorted SQLite would rather look through every message that there ever was.
-_IN_TURN: Final = "INDEXED BY ix_messages_in_turn"
 
 
 def _which(wanted: Select[Any], kinds: Kinds) -> Select[Any]:

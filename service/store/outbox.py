@@ -13,12 +13,13 @@ from datetime import datetime
 from operator import attrgetter
 from typing import Any, Final, Literal
 
-from sqlalchemy import ColumnElement, and_, bindparam, case, func, insert, or_, select, union, update
+from sqlalchemy import ColumnElement, and_, bindparam, case, func, insert, literal_column, or_, select, union, update
 from sqlalchemy.orm import Session
 
 from service.store.among import among
 from service.store.ids import new_id
 from service.store.tables import AttemptRow, MessageRow
+from service.store.tables.message import IN_TURN, WAITING
 from service.store.types import UTCDateTime
 from service.store.upsert import insert_or_keep_rows, table, touched
 
@@ -366,7 +367,12 @@ def oldest_urgent(session: Session, now: datetime) -> datetime | None:
 
     One that a carrier holds, or that waits for its next try, is not waiting: the courier is at work on it.
     """
-    row = MessageRow
-    waits = func.min(row.not_before_at)
-    found = select(waits).where(is_waiting(now), of_use(now), row.priority <= URGENT_TO)
-    return session.execute(found).scalar_one()
+    waits: tuple[ColumnElement[bool], ...] = (
+        literal_column(WAITING),
+        is_waiting(now),
+        of_use(now),
+        _ROW.priority <= URGENT_TO,
+    )
+    found = select(func.min(_ROW.not_before_at)).where(*waits).with_hint(table(MessageRow), IN_TURN, "sqlite")
+    at: datetime | None = session.execute(found).scalar_one()
+    return at

@@ -8,13 +8,14 @@ from datetime import datetime
 from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import and_, bindparam, exists, false, or_, tuple_, update
+from sqlalchemy import and_, bindparam, exists, false, literal_column, or_, tuple_, update
 from sqlalchemy.orm import Session
 
 from service.domain.dive.state import Phase
 from service.store.among import among
 from service.store.outbox import EXPIRED, LEASED, QUEUED, NewMessage
 from service.store.tables import DiveRow, MessageRow
+from service.store.tables.message import EXPIRING
 from service.store.upsert import table, touched
 
 _ROW = table(MessageRow).c
@@ -46,6 +47,7 @@ _MOVED_ON: Final = _EXPIRE.where(
     ),
 )
 _OVERDUE: Final = _EXPIRE.where(
+    literal_column(EXPIRING),
     _ROW.expires_at <= bindparam("now"),
     or_(
         and_(_ROW.state == QUEUED, _ROW.not_before_at <= bindparam("now")),

@@ -116,6 +116,7 @@ def test_a_request_goes_out_as_it_was_built() -> None:
         (b"HTTP/1.1 100 Continue\r\n\r\n" + PLAIN, b"ok"),
         (b"HTTP/1.1 103 Early Hints\r\nLink: </a>\r\n\r\n" + PLAIN, b"ok"),
         (b"HTTP/1.0 200 OK\r\nConnection: close\r\n\r\nto the end", b"to the end"),
+        (b"HTTP/1.1 200 OK\r\nTransfer-Encoding: identity\r\nConnection: close\r\n\r\nto the end", b"to the end"),
         (b"HTTP/1.1 204 No Content\r\n\r\n", b""),
         (b"HTTP/1.1 200 OK\nContent-Length: 2\n\nok", b"ok"),
         (b"HTTP/1.1 200\r\nContent-Length: 2\r\n\r\nok", b"ok"),
@@ -127,6 +128,7 @@ def test_a_request_goes_out_as_it_was_built() -> None:
         "100",
         "103",
         "to the end",
+        "to the end as it is",
         "without a body",
         "line feeds alone",
         "without a reason",
@@ -191,8 +193,11 @@ def test_a_line_that_the_other_end_closed_is_not_used() -> None:
         b"Content-Length: 20\r\nConnection: close\r\n\r\nhalf",
         b"Transfer-Encoding: chunked\r\nConnection: close\r\n\r\n5\r\nhalf",
         b"Transfer-Encoding: chunked\r\n\r\nno length\r\n",
+        b"Content-Length: some\r\n\r\nwords",
+        b"Content-Length: 2\r\nContent-Length: 2\r\n\r\nok",
+        b"Transfer-Encoding: chunked\r\n\r\n2\r\nok\r\n0\r\n" + b"X-More: " + b"a" * (2 * HEAD_MAX),
     ],
-    ids=["half", "half a chunk", "no chunks at all"],
+    ids=["half", "half a chunk", "no chunks at all", "no number", "two lengths", "endless fields behind"],
 )
 def test_an_answer_that_ends_too_early_keeps_its_status(rest: bytes) -> None:
     """The gateway has taken the message; only its words are lost."""
@@ -204,8 +209,13 @@ def test_an_answer_that_ends_too_early_keeps_its_status(rest: bytes) -> None:
 
 @pytest.mark.parametrize(
     "answer",
-    [None, b"no http at all\r\n\r\n", b"HTTP/1.1 103 Early Hints\r\n\r\n" * 10],
-    ids=["hung up", "not http", "interim answers for ever"],
+    [
+        None,
+        b"no http at all\r\n\r\n",
+        b"HTTP/1.1 103 Early Hints\r\n\r\n" * 10,
+        b"HTTP/1.1 101 Switching\r\nConnection: upgrade\r\nUpgrade: x\r\n\r\n",
+    ],
+    ids=["hung up", "not http", "interim answers for ever", "another protocol"],
 )
 def test_without_an_answer_it_is_unknown_what_became_of_a_message(answer: bytes | None) -> None:
     """It left, so it may have been taken."""

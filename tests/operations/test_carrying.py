@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 
 from service.domain.dive import Phase
 from service.operations.carrying import TAKES_FOR_S, Courier
+from service.operations.claiming import ONCE_AT_ONCE
 from service.operations.gateway import Blame, Outgoing
 from service.store.tables import AttemptRow
 from tests.operations.stage import (
@@ -222,6 +223,23 @@ def test_two_couriers_at_once_send_everything_once(stage: Stage) -> None:
     assert sorted(one.to for one in stage.journal[before:]) == [ANNA, BRAM]
     stage.first.on_ask = None
     other.close()
+
+
+def test_a_courier_that_is_killed_loses_a_handful_of_replies_at_most(quick_stage: Stage) -> None:
+    """A reply goes once, so what was in hand then is given up. The rest, and whatever may go twice, is not lost."""
+    stage = quick_stage
+    stage.dive_in()
+    for _ in range(ONCE_AT_ONCE + 4):
+        stage.receive_and_answer(ANNA, "status")
+    claims = stage.courier._claims
+
+    claimed = claims.claim("all", 100)
+
+    kinds = [parcel.message.kind for parcel in claimed.parcels]
+    assert kinds.count("reply") == ONCE_AT_ONCE
+    claims.take_back(claimed.parcels)
+    stage.courier.carry()
+    stage.text(ANNA, "out 2")
 
 
 def test_what_waits_when_a_dive_closes_is_not_sent(stage: Stage) -> None:

@@ -88,6 +88,21 @@ def test_only_who_holds_the_lease_takes_back(dive: Session) -> None:
     assert len(outbox.attempts_of(dive, message_id)) == 1
 
 
+def test_an_attempt_that_was_given_up_for_lost_takes_nothing_back(dive: Session) -> None:
+    """Whoever stood still and claimed anew may be sending by the second attempt what he had in hand by the first."""
+    [(message_id, first)] = begun(dive, 1).items()
+    later = NOW + minutes(1)
+    found = leases.waiting(dive, later, 9)
+    leases.lease(dive, found, ME, later, 30.0, [message_id])
+    handing.begin_attempts(dive, {message_id: "north"}, ME, later)
+
+    assert handing.take_back(dive, {first: message_id}, ME) == 0
+
+    one = as_it_stands(dive, message_id)
+    assert (one.state, one.in_flight, one.attempts) == ("leased", True, 2)
+    assert [attempt.ended_at is None for attempt in outbox.attempts_of(dive, message_id)] == [False, True]
+
+
 def test_each_message_is_handed_under_its_own_name(dive: Session) -> None:
     """Whatever characters a gateway makes its names of."""
     attempts = begun(dive)

@@ -67,6 +67,11 @@ def waiting_alarms(session: Session) -> None:
     snapshots.waiting_alarms(session)
 
 
+def oldest_urgent(session: Session) -> None:
+    """What a keeper asks at every look."""
+    outbox.oldest_urgent(session, NOW)
+
+
 def urgent_goes(session: Session) -> None:
     """What a courier asks before all that is calm."""
     leases.urgent_goes(session, NOW, NOW)
@@ -86,7 +91,7 @@ def same_text(session: Session) -> None:
 
 @pytest.mark.parametrize(
     "asked",
-    [glance, anything_waits, waiting_alarms, urgent_goes, whose_receipt, same_text],
+    [glance, anything_waits, oldest_urgent, waiting_alarms, urgent_goes, whose_receipt, same_text],
     ids=lambda asked: asked.__name__,
 )
 def test_what_is_asked_all_the_time_reads_no_table_as_a_whole(

@@ -15,7 +15,9 @@ _UNCONFIRMED = {
 }
 WAITING = "state IN ('queued', 'leased')"
 CALM, BY_EMAIL = "(priority > 2)", "(channel = 'email')"
-_EXPIRING = f"{WAITING} AND expires_at IS NOT NULL"
+EXPIRING = f"{WAITING} AND expires_at IS NOT NULL"
+# Where nothing is to be sorted SQLite would rather look through every message that there ever was.
+IN_TURN = "INDEXED BY ix_messages_in_turn"
 BESIDE_DIVES = "priority IN (4, 6)"  # answers, introductions and the rest: of what is sent, all that can be bounded
 
 
@@ -59,8 +61,8 @@ class MessageRow(Base):
         Index(
             "ix_messages_expiring",
             "expires_at",
-            sqlite_where=text(_EXPIRING),
-            postgresql_where=text(_EXPIRING),
+            sqlite_where=text(EXPIRING),
+            postgresql_where=text(EXPIRING),
         ),
         Index(
             "ix_messages_beside_dives",
