@@ -32,6 +32,7 @@ class Standby:
         self._lock: int | None = None
         self._written_s = float("-inf")
         self._well_s = self._looked_s = means.monotonic()
+        self._was_well = True
         self._stand_in: StandIn | None = None
 
     def look(self) -> None:
@@ -55,19 +56,24 @@ class Standby:
         note_snapshot(self._service, len(self._snapshot))
 
     def _note_look(self) -> None:
-        """A look begins. Of a time in which nobody looked, since this process stood still, nothing is known."""
+        """A look begins. Of a time in which nobody looked, since this process stood still, nothing is known.
+
+        That counts once, behind a look that went well: however slow looks may be, an outage is one in the end.
+        """
         now_s = self._means.monotonic()
-        if now_s - self._looked_s > STOOD_STILL_S:
+        if self._was_well and now_s - self._looked_s > STOOD_STILL_S:
             # The database may have been there all the time, and what we kept of it before is as old.
             self._well_s = now_s
 
     def all_is_well(self) -> None:
         """A whole look was done with the database."""
         self._well_s = self._looked_s = self._means.monotonic()
+        self._was_well = True
 
     def without_database(self) -> bool:
         """A look that failed: do what can be done without the database; whether it could be watched by the snapshot."""
         self._looked_s = self._means.monotonic()
+        self._was_well = False
         if not self._is_ours():
             return False
         gone_s = self._looked_s - self._well_s

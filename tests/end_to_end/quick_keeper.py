@@ -13,6 +13,7 @@ from service.app import open_service, ready_spool
 from service.gateways.channels import channels_of
 from service.gateways.settings import open_gateways, read_gateways
 from service.logs import set_up_logging
+from service.operations import standby
 from service.operations.carrying import Courier
 from service.settings import read_settings
 from workers.keeper import Keeper
@@ -21,6 +22,7 @@ from workers.watchdog import Watchdog
 
 def main(faster: float) -> None:
     """Run until a signal comes."""
+    standby.STOOD_STILL_S *= faster  # its looks are as far apart as ever
     settings = read_settings(os.environ)
     set_up_logging(settings.log_format)
     configs = read_gateways(settings.gateways, public_url=settings.public_url)

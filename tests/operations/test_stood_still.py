@@ -23,6 +23,21 @@ def test_a_keeper_that_stood_still_takes_no_first_fault_for_minutes_without_a_da
     stage.text(ANNA, "OUT")
 
 
+def test_a_keeper_that_looks_seldom_finds_an_outage_all_the_same(keeping: Keeping) -> None:
+    """A machine that is starved: every look comes late, and still all of them say that the database is gone."""
+    stage = keeping.stage
+    armed(keeping)
+    with gone(stage.engine):
+        for _ in range(5):
+            stage.clock.at += timedelta(seconds=45)
+            keeping.standby._note_look()
+            assert keeping.standby.without_database()
+        assert keeping.journal != []
+    keeping.look()
+    stage.turn()
+    stage.text(ANNA, "OUT")
+
+
 def test_a_look_that_hangs_is_no_time_in_which_nobody_looked(keeping: Keeping) -> None:
     """A database that answers nothing for a while at each look is gone after two minutes all the same."""
     stage = keeping.stage
