@@ -70,17 +70,20 @@ def _answer_in_one(service: Service, inbound_id: int, now: datetime) -> None:
 
 
 def answer_waiting(service: Service) -> int:
-    """Answer what nobody answered: the web process died, or the database was away. Gives how many were tried."""
+    """Answer what nobody answered: the web process died, or the database was away.
+
+    Gives how many were tried before the database failed, if it did.
+    """
     older_than = service.clock.now() - timedelta(seconds=clock_seconds(service.clock, WAITING_AFTER_S))
     waiting = service.read(lambda session: inbound.unanswered(session, AT_ONE_LOOK, older_than))
-    for inbound_id in waiting:
+    for place, inbound_id in enumerate(waiting):
         try:
             answer_text(service, inbound_id)
         except Exception as error:  # noqa: BLE001 - one text that breaks us must not keep the others waiting
             # Already logged and counted; the others must not wait for it, unless it is the database that fails.
             _LOG.warning("text_left_for_later", extra={"inbound": inbound_id})
             if is_transient(error):
-                break
+                return place
     return len(waiting)
 
 

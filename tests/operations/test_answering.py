@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 from datetime import timedelta
 
 import pytest
+from sqlalchemy.exc import OperationalError
 
-from service.operations import answering
+from service.operations import answering, inbound
 from service.operations.answering import AT_ONCE, LEFT, Answering
 from service.operations.inbound import AT_ONE_LOOK, answer_waiting
+from service.operations.sweeping import sweep
 from tests.operations.stage import ANNA, Stage
 
 
@@ -60,6 +63,26 @@ def test_a_flood_of_texts_keeps_no_sweep_from_the_next_dive(quick_stage: Stage) 
     stage.clock.at += timedelta(seconds=3)
 
     assert [answer_waiting(stage.service) for _ in range(4)] == [AT_ONE_LOOK, AT_ONE_LOOK, 1, 0]
+
+
+def test_a_sweep_tries_no_more_texts_once_the_database_fails(
+    quick_stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each try may take as long as the database keeps us, and dives and receipts wait behind it."""
+    stored(quick_stage, 3 * AT_ONE_LOOK)
+    quick_stage.clock.at += timedelta(seconds=3)
+    tried: list[int] = []
+    busy = sqlite3.OperationalError("database is locked")
+    busy.sqlite_errorcode = sqlite3.SQLITE_BUSY
+
+    def fail(_: object, inbound_id: int) -> None:
+        tried.append(inbound_id)
+        raise OperationalError("COMMIT", {}, busy)
+
+    monkeypatch.setattr(inbound, "answer_text", fail)
+    sweep(quick_stage.service)
+
+    assert len(tried) == 1
 
 
 def test_an_answer_that_fails_ends_no_thread(
