@@ -17,7 +17,7 @@ _LOG = logging.getLogger(__name__)
 
 REST_AFTER_FAULT_S: Final = 10.0
 WAIT_FOR_TURN_S: Final = 0.3
-APART_S: Final = 0.1
+APART_S: Final = 0.25
 
 # As long as anybody may be kept; no tries again, since the couriers' own look comes anyway.
 TRANSPORT: Final = {
@@ -43,7 +43,7 @@ def broker_nudge(celery: Celery) -> Callable[[], None]:
 
 
 def few(nudge: Callable[[], None]) -> Callable[[], None]:
-    """As `nudge`, at once where it was quiet, and once in 100 ms where many come: a courier takes all that waits.
+    """As `nudge`, at once where it was quiet, and once in 250 ms where many come: a courier takes all that waits.
 
     To publish a nudge and to take it up costs as much as to answer a text, and the web answers many.
     """
@@ -57,7 +57,7 @@ def _after(seconds: float, act: Callable[[], None]) -> None:
 
 
 class _Few:
-    """The first goes at once; what comes within 100 ms of one is served by one that follows."""
+    """The first goes at once; what comes within 250 ms of one is served by one that follows."""
 
     def __init__(
         self,

@@ -11,7 +11,7 @@ from sqlalchemy.exc import OperationalError
 
 from service.operations import answering, inbound
 from service.operations.answering import AT_ONCE, LEFT, Answering
-from service.operations.inbound import AT_ONE_LOOK, answer_waiting
+from service.operations.inbound import AT_ONE_LOOK, WAITING_AFTER_S, answer_waiting
 from service.operations.sweeping import sweep
 from tests.operations.stage import ANNA, Stage
 
@@ -48,7 +48,7 @@ def test_what_is_too_much_is_left_to_the_sweep(
         answer(text)
     over.set()
     answer.close()
-    stage.clock.at += timedelta(seconds=3)
+    stage.clock.at += timedelta(seconds=WAITING_AFTER_S + 1)
 
     assert LEFT in caplog.messages
     assert answer_waiting(stage.service) == 1
@@ -60,7 +60,7 @@ def test_a_flood_of_texts_keeps_no_sweep_from_the_next_dive(quick_stage: Stage) 
     """Each sweep answers some of what waits, the oldest first, until nothing does."""
     stage = quick_stage
     stored(stage, 2 * AT_ONE_LOOK + 1)
-    stage.clock.at += timedelta(seconds=3)
+    stage.clock.at += timedelta(seconds=WAITING_AFTER_S + 1)
 
     assert [answer_waiting(stage.service) for _ in range(4)] == [AT_ONE_LOOK, AT_ONE_LOOK, 1, 0]
 
@@ -70,7 +70,7 @@ def test_a_sweep_tries_no_more_texts_once_the_database_fails(
 ) -> None:
     """Each try may take as long as the database keeps us, and dives and receipts wait behind it."""
     stored(quick_stage, 3 * AT_ONE_LOOK)
-    quick_stage.clock.at += timedelta(seconds=3)
+    quick_stage.clock.at += timedelta(seconds=WAITING_AFTER_S + 1)
     tried: list[int] = []
     busy = sqlite3.OperationalError("database is locked")
     busy.sqlite_errorcode = sqlite3.SQLITE_BUSY
@@ -107,5 +107,5 @@ def test_an_answer_that_fails_ends_no_thread(
     answer.close()
 
     monkeypatch.undo()
-    stage.clock.at += timedelta(seconds=3)
+    stage.clock.at += timedelta(seconds=WAITING_AFTER_S + 1)
     assert answer_waiting(stage.service) == 1
