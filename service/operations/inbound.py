@@ -40,8 +40,8 @@ UNCLEAR_WITHIN = timedelta(minutes=10)
 ENOUGH = "not sent: not understood three times"
 LAY_FOR = timedelta(minutes=1)  # what lay longer, on a disk or at a gateway, is told by when it came
 AT_ONE_LOOK = 10  # whatever falls due meanwhile waits behind them
-# Real seconds; the web answers at once, and what is older than this it did not. Sooner, sweeps would take the same texts
-# as a web that is behind by seconds, and both the processor from whoever stores the next.
+# Real seconds; the web answers at once, and what is older than this it did not. Sooner, sweeps would take the same
+# texts as a web that is behind by seconds, and both the processor from whoever stores the next.
 WAITING_AFTER_S = 5.0
 
 
