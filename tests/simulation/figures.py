@@ -46,6 +46,7 @@ class Played:
     people: Counter[str]
     most_at_once: int
     dives: int
+    canary_dives: int
     texts: int
     messages: int
     alarms: list[Alarm]

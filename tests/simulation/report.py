@@ -73,6 +73,7 @@ class Report:
             "seeds": len(days),
             "simulated hours": hours,
             "dives": sum(day.dives for day in days),
+            "canary dives": sum(day.canary_dives for day in days),
             "texts to us": sum(day.texts for day in days),
             "messages": sum(day.messages for day in days),
             "alarms of the clock": len(self.alarms),

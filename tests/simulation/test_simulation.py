@@ -12,7 +12,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from service.operations import canary_dive
 from tests.rules.source import ROOT
+from tests.simulation.canary_day import wants_one
 from tests.simulation.clocks import Believed, MachineClock
 from tests.simulation.database import Database
 from tests.simulation.faults import KINDS, PEOPLE, Spell, Weather, draw_weather
@@ -144,6 +146,26 @@ def test_a_planted_violation_is_found(database: Database) -> None:
     assert any(line.startswith("stood-down: ") for line in played.broken)
 
 
+def test_a_club_tries_the_whole_way_in_one_day_of_four(database: Database) -> None:
+    """Its canary dive begins and ends among the faults of the day, and somebody says how it went."""
+    with_one = [seed for seed in range(400) if wants_one(seed)]
+    day = World(with_one[0], database)
+    played = day.play()
+
+    assert 70 <= len(with_one) <= 130
+    assert played.broken == []
+    assert played.canary_dives >= 1
+    assert all(phase == "closed" for _, phase in day.canary_day.dives)
+
+
+def test_a_canary_dive_that_nobody_ends_is_a_violation(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else days in which it was forgotten would pass for good ones."""
+    monkeypatch.setattr(canary_dive, "_go_on", lambda *_: None)
+    played = World(next(filter(wants_one, range(400))), database).play()
+
+    assert any(line.startswith("canary-dive: ") for line in played.broken)
+
+
 def test_one_command_plays_a_day_again() -> None:
     """In another process it is the same day, printed with its weather and figures."""
     command = [sys.executable, "-m", "tests.simulation.run", "--seed", "2"]
@@ -161,7 +183,7 @@ def test_one_command_plays_a_day_again() -> None:
 
 def a_day(seed: int = 1, broken: tuple[str, ...] = (), alarms: tuple[Alarm, ...] = ()) -> Played:
     """A day as it was played."""
-    return Played(seed, list(broken), Counter({"times_out": 2}), Counter(), 1, 5, 9, 40, list(alarms), "")
+    return Played(seed, list(broken), Counter({"times_out": 2}), Counter(), 1, 5, 1, 9, 40, list(alarms), "")
 
 
 def test_a_run_names_the_seeds_that_failed_and_how_to_play_them_again() -> None:

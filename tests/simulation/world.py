@@ -28,6 +28,7 @@ from service.operations.gateway_canary import look_after_canaries
 from service.operations.polling import poll
 from service.operations.service import TEXTS_ONLY
 from tests.checker.questions import violations
+from tests.simulation.canary_day import CanaryDay
 from tests.simulation.carrier import bring
 from tests.simulation.clocks import Believed, MachineClock
 from tests.simulation.database import Database
@@ -133,6 +134,7 @@ class World:
         self.keeper = Process(self, "keeper", 1)
         self.upkeep = Process(self, "upkeep", 1)
         self.duties = Duties(self)
+        self.canary_day = CanaryDay(self)
         self.nudged = False
 
     def _parties(self, count: int) -> list[Party]:
@@ -281,6 +283,7 @@ class World:
             self.people,
             self.weather.most_at_once,
             len(self.parties),
+            len(self.canary_day.dives),
             self.texts,
             messages[0] if messages else 0,
             alarms,
@@ -352,7 +355,8 @@ class World:
             for name, at in zip(names, moments, strict=True)
             if at is not None and name != "receipt" and now - at > timedelta(seconds=SINGLE_MOST_S)
         ]
-        return late_ones + [f"28: {path.name} lies in the spool" for path in self.spool.waiting()]
+        spooled = [f"28: {path.name} lies in the spool" for path in self.spool.waiting()]
+        return late_ones + spooled + self.canary_day.undone()
 
     def run_until(self, end: datetime) -> None:
         """Let time go by."""
@@ -374,6 +378,7 @@ class World:
     def _plan(self) -> None:
         for party in self.planned:
             party.begin()
+        self.canary_day.begin()
         if any(spell.kind == "database_away" for spell in self.weather.spells):
             self.database.is_away = lambda: self.strikes("database_away")
         for spell in self.weather.spells:
