@@ -241,15 +241,18 @@ class BoundedTransport(httpx.BaseTransport):
             self._free.release()
 
     def _line_to(self, url: httpx.URL, connect_s: float | None) -> _Line:
-        while self._idle:
-            try:
-                line = self._idle.pop()  # the one that rested least
-            except IndexError:
-                break  # another thread was first
+        while (line := self._rested()) is not None:
             if line.is_fresh():
                 return line
             line.close()
         return self._connect(url, connect_s)
+
+    def _rested(self) -> _Line | None:
+        """The one that rested least, which other threads take from too; None when none is left."""
+        try:
+            return self._idle.pop()
+        except IndexError:
+            return None
 
     def _connect(self, url: httpx.URL, connect_s: float | None) -> _Line:
         safe = url.scheme == "https"

@@ -47,6 +47,7 @@ _STATUS = re.compile(r"[245]\.[0-9]{1,3}\.[0-9]{1,3}(?= |$)")
 _MAIL_ADDRESS = re.compile(r"[^\s<>]+@[^\s<>]+")
 _DETAIL_MAX = 200
 _PERMANENT = 500
+_LEAST_S = 0.001  # 0 would have a socket not wait at all
 
 _log = logging.getLogger(__name__)
 
@@ -168,7 +169,7 @@ class SmtpGateway(AsSetUp[SmtpConfig]):
         """A line on which we have signed in, which ends when the time of the whole is over."""
         ends_at = time.monotonic() + self._limits.total_s
         line = _Line(self._config, self._tls, self._permitted(ends_at), ends_at, self._limits.silence_s)
-        timer = threading.Timer(self._limits.total_s, line.cut)
+        timer = threading.Timer(max(0.0, ends_at - time.monotonic()), line.cut)
         timer.daemon = True
         timer.start()
         try:
@@ -176,6 +177,7 @@ class SmtpGateway(AsSetUp[SmtpConfig]):
             line.ehlo_or_helo_if_needed()
             if self._config.security is Security.STARTTLS:
                 line.starttls(context=self._tls)
+                line.go_on()
             if self._config.user is not None:
                 line.login(self._config.user, self._config.password or "")
             yield line
@@ -275,29 +277,37 @@ class _Line(smtplib.SMTP):
         sock = self.sock
         if sock is not None:
             with contextlib.suppress(OSError):
-                sock.shutdown(socket.SHUT_RDWR)
+                # Not by TLS's own method: a moment before it ends the line, that lets words through in clear.
+                socket.socket.shutdown(sock, socket.SHUT_RDWR)
+
+    def go_on(self) -> None:
+        """From a new socket, which can be cut from now on. Raises TimeoutError where it should have been before."""
+        if time.monotonic() >= self._ends_at:
+            raise TimeoutError("connecting took too long")
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
-        sock = self._connected(port, timeout)
-        if self._config.security is not Security.TLS:
-            return sock
-        return self._tls.wrap_socket(sock, server_hostname=host)
+        self.sock = sock = self._connected(port, timeout)
+        if self._config.security is Security.TLS:
+            self.sock = sock = self._tls.wrap_socket(sock, server_hostname=host, do_handshake_on_connect=False)
+        self.go_on()
+        if isinstance(sock, ssl.SSLSocket):
+            sock.do_handshake()
+        return sock
 
     def _connected(self, port: int, timeout: float) -> socket.socket:
-        for position, address in enumerate(self._addresses, start=1):
-            left = self._ends_at - time.monotonic()
-            if left <= 0:
-                raise TimeoutError("connecting took too long")
-            share = min(timeout, left / (len(self._addresses) - position + 1))
-            try:
-                sock = socket.create_connection((address, port), share)
-            except OSError:
-                if position == len(self._addresses):
-                    raise
-            else:
-                sock.settimeout(timeout)
-                return sock
-        raise OSError("there is no address to connect to")
+        """A socket to the first of the addresses that answers; each has its share of the time that is left."""
+        *others, last = self._addresses
+        for position, address in enumerate(others):
+            with contextlib.suppress(OSError):
+                return self._connected_to(address, port, timeout, share=len(self._addresses) - position)
+        return self._connected_to(last, port, timeout, share=1)
+
+    def _connected_to(self, address: str, port: int, timeout: float, share: int) -> socket.socket:
+        self.go_on()
+        left = self._ends_at - time.monotonic()
+        sock = socket.create_connection((address, port), min(timeout, max(left, _LEAST_S) / share))
+        sock.settimeout(timeout)
+        return sock
 
 
 def _detail(text: str) -> str:

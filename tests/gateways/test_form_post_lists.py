@@ -11,7 +11,7 @@ import pytest
 
 from service.domain.people import Channel
 from service.gateways.form_post import FormPostGateway, Limits
-from service.gateways.form_post_lists import PAGES_MAX
+from service.gateways.form_post_lists import PAGE_BYTES_MAX, PAGES_MAX
 from service.operations.gateway import CannotTell, Found, InboundText, NotFound, Outgoing, Route, Unknown
 from tests.fakes.behaviour import Behaviour, accept_then_cut, broken, drip, html, huge, refuse, stall
 from tests.fakes.gateway import FakeGateway
@@ -254,6 +254,7 @@ BAD_ANSWERS = {
     "silence": stall(30),
     "a drip": drip(0.1),
     "megabytes": huge(),
+    "more than a page": Behaviour(status=200, padding_bytes=PAGE_BYTES_MAX),
 }
 
 

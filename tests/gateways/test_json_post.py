@@ -253,3 +253,10 @@ def test_receipts_are_expected_as_the_settings_say(opening: Opening) -> None:
     """A phone that hears nothing back from its carrier is set up without receipts."""
     assert opening().sends_receipts
     assert not opening(sends_receipts=False).sends_receipts
+
+
+def test_the_check_asks_for_a_message_that_nobody_sent(home: JsonGateway, opening: Opening) -> None:
+    """For the doctor: nothing wrong with one that answers, words for a token that it does not take."""
+    assert opening().check() is None
+    assert "401" in (opening(token="wrong").check() or "")
+    assert home.documents == []

@@ -262,3 +262,22 @@ def test_a_header_in_other_letters_costs_neither_the_answer_nor_its_line() -> No
 
     assert outcomes == [Accepted("ok")] * 4
     assert script.connections == 1
+
+
+def test_an_answer_that_is_closed_twice_gives_its_line_back_once() -> None:
+    """Else two requests could share a line, and one would get the other's answer."""
+    with scripted(PLAIN, PLAIN, PLAIN) as (script, exchange):
+        response = exchange._transport.handle_request(ask(exchange, script))
+        response.read()
+        assert isinstance(response.stream, httpx.SyncByteStream)
+        response.stream.close()
+
+        assert [exchange.answer(ask(exchange, script)).body for _ in range(2)] == [b"ok"] * 2
+        assert script.connections == 1
+
+
+def test_a_line_that_another_thread_took_first_is_made_anew() -> None:
+    """Between a look and the taking somebody may have been quicker."""
+    with scripted(PLAIN) as (script, exchange):
+        assert exchange._transport._rested() is None
+        assert exchange.answer(ask(exchange, script)).body == b"ok"
