@@ -148,8 +148,11 @@ def strangers_are_answered_seldom(record: Record, _: Histories) -> Iterator[str]
 
 
 def no_alarm_is_given_up_while_its_dive_is_open(record: Record, _: Histories) -> Iterator[str]:
-    """An alarm has no end of use: it expires as its dive closes or a newer one takes its place, and fails loudly."""
-    ends = {(entry.dive_id, entry.at) for entry in record.entries if entry.event == "closed"}
+    """An alarm has no end of use: it expires as its dive closes or a newer one takes its place, and fails loudly.
+
+    One that was just being handed over as the dive closed expires when it is put down again, while that is closed.
+    """
+    spans = {dive.id: list(closed_spans(record, dive)) for dive in record.dives.values()}
     newer = {(one.dive_id, one.person_key, one.channel, one.queued_at) for one in _alarms(record)}
     closed = {dive.id for dive in record.dives.values() if dive.phase == "closed"}
     lost = {
@@ -161,12 +164,16 @@ def no_alarm_is_given_up_while_its_dive_is_open(record: Record, _: Histories) ->
         if message.expires_at is not None:
             yield f"{where} has an end"
         replaced = (message.dive_id, message.person_key, message.channel, message.ended_at) in newer
-        if message.state == "expired" and not replaced and (message.dive_id, message.ended_at) not in ends:
+        if message.state == "expired" and not replaced and not _within(message.ended_at, spans[message.dive_id]):
             yield f"{where} was given up while its dive is open"
         to_contact = message.person_key.startswith("contact-") and message.channel != "email"
         known = (message.dive_id, message.person_key) in lost or message.dive_id in closed
         if message.state == "failed" and to_contact and not known and not message.step.startswith(WITHOUT_EVENT):
             yield f"{where} failed, and its dive does not know that {message.person_key} cannot be reached"
+
+
+def _within(at: datetime | None, spans: list[tuple[datetime, datetime]]) -> bool:
+    return at is not None and any(begin <= at <= end for begin, end in spans)
 
 
 def _alarms(record: Record) -> Iterator[Message]:
