@@ -9,6 +9,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Final, Protocol
 
 FOLLOWED_BACK: Final = timedelta(seconds=2)  # time servers correct by less than this all the time
+MACHINES_APART: Final = timedelta(seconds=5)  # clocks of machines differ, and many a one starts some seconds ahead
+BELIEVED_AHEAD_MAX: Final = timedelta(hours=26)  # from the first zone of the earth to the last: a wrong zone, or day
+SURELY_PAST: Final = datetime(2025, 1, 1, tzinfo=UTC)  # long before this was written: a clock without its battery
 
 
 class Clock(Protocol):
@@ -32,13 +35,15 @@ class WallClock:
 class SteadyClock:
     """The machine's wall clock, as long as that is not set back by more than 2 seconds, and does not stop.
 
-    Then it goes on as it went: every deadline would come later by as much, and an alarm may rather be early. So a clock
-    that was wrongly ahead is followed back only by a process that is started anew.
+    Then it goes on as it went: every deadline would come later by as much, and an alarm may rather be early. A process
+    that starts behind goes on from the mark of the others (`go_on_from`). So a clock that was wrongly ahead is followed
+    back only by processes that are started anew, after a person has taken the mark back (`linetender clock confirm`).
     """
 
     shown: Callable[[], datetime] = WallClock().now
     monotonic: Callable[[], float] = time.monotonic
     _ahead_most: timedelta | None = field(default=None, init=False, repr=False)  # of the monotonic one
+    _marked: timedelta | None = field(default=None, init=False, repr=False)  # the same, as a mark had it
     _seen_ahead: timedelta | None = field(default=None, init=False, repr=False)
 
     def now(self) -> datetime:
@@ -46,10 +51,36 @@ class SteadyClock:
         shown, since = self.shown(), timedelta(seconds=self.monotonic())
         ahead = shown - _EPOCH - since
         most = self._ahead_most
-        if most is None or ahead >= most - FOLLOWED_BACK:
-            self._ahead_most = ahead if most is None else max(most, ahead)
-            return shown
-        return _EPOCH + since + most
+        if most is None or ahead > most:
+            self._ahead_most = ahead
+        elif ahead < most - FOLLOWED_BACK:
+            return _EPOCH + since + most
+        return shown
+
+    def go_on_from(self, mark: datetime) -> timedelta:
+        """Go on from the latest that any process of ours has taken for the present, if we are over 5 s behind that.
+
+        Gives how far we were behind; nothing where we were not, or where the mark is not believed.
+
+        Nobody can tell from here whether our machine has lost an hour or whoever left the mark had an hour too many.
+        In either case an open dive would be alarmed an hour late by a clock that is behind the one by which it went in,
+        so the mark holds until the wall clock has reached it, or until a person takes it back. A mark that is wrong
+        costs less: times that texts name are late by as much, and planned starts are assumed early.
+
+        A mark more than 26 h ahead is no mistake of zones or of a day. It is not believed, else one moment of a clock
+        that is years ahead would have us assume every planned start for as long as nobody takes it back; whoever looks
+        after us is told. But a wall clock that shows a time before this program was written is surely wrong itself.
+        """
+        behind, shown = mark - self.now(), self.shown()
+        if behind <= MACHINES_APART or (mark - shown > BELIEVED_AHEAD_MAX and shown >= SURELY_PAST):
+            return timedelta(0)
+        self._ahead_most = self._marked = mark - _EPOCH - timedelta(seconds=self.monotonic())
+        return behind
+
+    def behind_mark(self) -> timedelta:
+        """How far the wall clock is behind the mark from which we go on; nothing where we go by the wall clock."""
+        goes_on = self._marked is not None and self._marked == self._ahead_most
+        return max(self.ahead(), timedelta(0)) if goes_on else timedelta(0)
 
     def ahead(self) -> timedelta:
         """How far we are before the wall clock, which was set back."""

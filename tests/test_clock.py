@@ -1,4 +1,4 @@
-"""The clock of a real installation goes on when the machine's is set back or stops, and tells of steps."""
+"""The clock of a real installation goes on when the machine's is set back, stops or starts behind."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.clock import FOLLOWED_BACK, SteadyClock
+from service.clock import BELIEVED_AHEAD_MAX, FOLLOWED_BACK, MACHINES_APART, SURELY_PAST, SteadyClock
 
 NOON = datetime(2027, 6, 1, 12, tzinfo=UTC)
 HOUR, SECOND = timedelta(hours=1), timedelta(seconds=1)
@@ -104,3 +104,52 @@ def test_it_tells_of_each_step_once(step: timedelta) -> None:
     machine.wall += step
 
     assert (clock.stepped(), clock.stepped()) == (step, timedelta(0))
+
+
+def test_a_process_that_starts_behind_goes_on_from_the_mark_until_the_machine_is_right() -> None:
+    """It never falls back behind what others took for the present, and follows the wall clock once that is there."""
+    machine = Machine(wall=NOON - HOUR)
+    clock = machine.clock()
+    assert (clock.go_on_from(NOON), clock.now(), clock.behind_mark()) == (HOUR, NOON, HOUR)
+
+    machine.passes(5)
+    assert (clock.now(), clock.behind_mark()) == (NOON + 5 * SECOND, HOUR)
+    assert clock.go_on_from(NOON + 5 * SECOND) == timedelta(0)
+
+    machine.wall += HOUR + 3 * SECOND
+    assert (clock.now(), clock.behind_mark()) == (NOON + 8 * SECOND, timedelta(0))
+    machine.wall -= HOUR
+    assert (clock.now(), clock.behind_mark()) == (NOON + 8 * SECOND, timedelta(0))
+
+
+@pytest.mark.parametrize(
+    ("wall", "mark", "goes_on"),
+    [
+        pytest.param(NOON, NOON - HOUR, False, id="of before: a power cut, a copy that was restored"),
+        pytest.param(NOON, NOON + MACHINES_APART, False, id="as clocks of machines differ"),
+        pytest.param(NOON, NOON + MACHINES_APART + SECOND, True, id="more than that"),
+        pytest.param(NOON, NOON + BELIEVED_AHEAD_MAX, True, id="a wrong zone or day"),
+        pytest.param(NOON, NOON + BELIEVED_AHEAD_MAX + SECOND, False, id="a clock that was far ahead once"),
+        pytest.param(datetime(1970, 1, 1, tzinfo=UTC), NOON, True, id="a clock without its battery"),
+        pytest.param(SURELY_PAST - SECOND, NOON, True, id="a time before there was this program"),
+        pytest.param(SURELY_PAST, NOON, False, id="a time that may be right"),
+    ],
+)
+def test_a_mark_counts_where_it_is_ahead_and_believed(wall: datetime, mark: datetime, *, goes_on: bool) -> None:
+    """Else the wall clock is what there is."""
+    clock = Machine(wall=wall).clock()
+
+    behind = clock.go_on_from(mark)
+
+    assert (behind, clock.now()) == ((mark - wall, mark) if goes_on else (timedelta(0), wall))
+
+
+def test_a_clock_that_was_set_back_is_behind_no_mark() -> None:
+    """That is told as a step; what a mark says is told for itself."""
+    machine = Machine()
+    clock = machine.clock()
+    clock.now()
+
+    machine.wall -= HOUR
+
+    assert (clock.ahead(), clock.behind_mark()) == (HOUR, timedelta(0))

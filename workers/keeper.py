@@ -17,11 +17,13 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import timedelta
 from typing import Final
 
-from service.clock import clock_seconds
+from service.clock import MACHINES_APART, SteadyClock, clock_seconds
 from service.operations.canary_dive_health import tell_of_canary_dives
 from service.operations.carrying import Courier
+from service.operations.clock_mark import KEEPER, go_on_from_mark
 from service.operations.gateway import Gateway
 from service.operations.health import (
     CLOCKS_APART_S,
@@ -29,6 +31,7 @@ from service.operations.health import (
     beat_heart,
     compare_clocks,
     how_late,
+    note_not_followed,
     note_step,
     note_take_over,
 )
@@ -47,7 +50,7 @@ _LOG = logging.getLogger(__name__)
 LOOK_EVERY_S: Final = 5.0
 LATE_S: Final = 10.0  # well past a worker's second, well within the minute that an alarm may take
 SIGN_OF_LIFE_S: Final = 45.0  # three canaries
-AHEAD_MAX_S: Final = 5.0  # of a sign of life, as clocks of machines differ
+AHEAD_MAX_S: Final = MACHINES_APART.total_seconds()  # of a sign of life
 CLOCKS_EVERY_S: Final = 60.0
 CANARY_DIVES_EVERY_S: Final = 30.0
 CARRYING_MAX: Final = 2
@@ -56,6 +59,7 @@ DIVE_LATE: Final = "dives are not looked at in time, so the keeper does it"
 MESSAGE_LATE: Final = "alarms are not carried in time, so the keeper does it"
 AT_ITS_RATE: Final = "alarms wait because their sender may not send faster (linetender capacity says what it can carry)"
 BEHIND: Final = "a machine's clock shows less than what was seen before, so alarms may come late"
+NOT_FOLLOWED: Final = "a machine's clock shows less than what was seen before; we go on from that, not from the clock"
 NO_CANARY: Final = "broker or workers give no sign of life, so the keeper does their work"
 NO_SWEEP: Final = "no sweep has ended for a while, so the keeper does it"
 
@@ -122,17 +126,22 @@ class Keeper:
             return False
 
     def look(self) -> tuple[str, ...]:
-        """One round; gives the reasons for which it took over, none when all is well."""
+        """One round; gives the reasons for which it took over or tells the admins, none when all is well."""
+        go_on_from_mark(self._service)
         self._keep_ready()
         # First what lies on the disk: among it may be the finish of a dive that is due.
         drain_quietly(self._service, self._spool)
         reasons = self.reasons(how_late(self._service))
         if reasons:
             self._take_over(reasons)
+        if self._goes_on_from_mark():
+            # Alarms are in time, so there is nothing to take over.
+            reasons += (NOT_FOLLOWED,)
+            note_not_followed(self._service, NOT_FOLLOWED)
         self._ask_for_texts()
         self._compare_clocks()
         self._tell_of_canary_dives()
-        beat_heart(self._service, "keeper", "; ".join(reasons) or None)
+        beat_heart(self._service, KEEPER, "; ".join(reasons) or None)
         if self._standby is not None:
             self._standby.all_is_well()
         return reasons
@@ -157,7 +166,7 @@ class Keeper:
             (MESSAGE_LATE, urgent_late and not at_its_rate),
             # Couriers are at work, and the keeper sends no more than they may; but somebody has to know.
             (AT_ITS_RATE, urgent_late and at_its_rate),
-            # As after a start of a machine whose clock has lost an hour: nobody was there to see it go back.
+            # By more than what is believed: else we would have gone on from there.
             (BEHIND, self._from_ahead(late.sweep_age_s)),
             # After a start the others have as long to give a sign of life as they have later.
             (NO_SWEEP, lived_long and self._silent(late.sweep_age_s)),
@@ -174,6 +183,11 @@ class Keeper:
 
     def _from_ahead(self, age_s: float | None) -> bool:
         return age_s is not None and self._past(-age_s, AHEAD_MAX_S)
+
+    def _goes_on_from_mark(self) -> bool:
+        """As after a start of a machine whose clock has lost an hour: nobody was there to see it go back."""
+        clock = self._service.clock
+        return isinstance(clock, SteadyClock) and clock.behind_mark() > timedelta(0)
 
     def _take_over(self, reasons: tuple[str, ...]) -> None:
         """First the work, then the telling of it."""

@@ -11,6 +11,7 @@ from service.app import open_service, open_spool
 from service.gateways.channels import channels_of
 from service.gateways.settings import GatewayConfig, open_gateways, read_gateways
 from service.operations.carrying import Courier
+from service.operations.clock_mark import MarkFollower
 from service.operations.gateway import Gateway
 from service.operations.service import Service
 from service.operations.spooling import Spool
@@ -29,15 +30,18 @@ class Process:
         self._spool = open_spool(settings)
         self._pid = 0
         self._service: Service | None = None
+        self._follow_mark: MarkFollower | None = None
         self._courier: Courier | None = None
         self._gateways: tuple[Gateway, ...] | None = None
 
     def service(self) -> Service:
-        """The service of this process."""
+        """The service of this process, whose clock is not behind those of the others."""
         self._forget_parent()
-        if self._service is None:
+        if self._service is None or self._follow_mark is None:
             channels = channels_of(self._configs())
             self._service = open_service(self._settings, "worker", broker_nudge(self._celery), channels=channels)
+            self._follow_mark = MarkFollower(self._service)
+        self._follow_mark()
         return self._service
 
     def courier(self) -> Courier:
@@ -67,4 +71,5 @@ class Process:
             return
         if self._service is not None:
             self._service.engine.dispose(close=False)
-        self._pid, self._service, self._courier, self._gateways = os.getpid(), None, None, None
+        self._pid, self._service, self._follow_mark = os.getpid(), None, None
+        self._courier, self._gateways = None, None

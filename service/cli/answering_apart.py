@@ -21,6 +21,7 @@ from service.cli.opening import gateways_of, settings_of_environment
 from service.gateways.channels import channels_of
 from service.logs import set_up_logging
 from service.operations.answering import LEFT, Answering
+from service.operations.clock_mark import follow_mark_from_time_to_time
 from workers.app import PUBLISHING, make_celery
 from workers.nudge import broker_nudge, few
 from workers.running import collect_seldom
@@ -135,7 +136,9 @@ def run() -> None:
     set_up_logging(settings.log_format)
     celery = make_celery(settings, PUBLISHING)
     channels = channels_of(gateways_of(settings))
-    answering = Answering(open_service(settings, "web", few(broker_nudge(celery)), channels=channels))
+    service = open_service(settings, "web", few(broker_nudge(celery)), channels=channels)
+    follow_mark_from_time_to_time(service)
+    answering = Answering(service)
     collect_seldom()
     os.nice(NICER_BY)  # not before: to load takes long enough on a busy machine
     os.write(sys.stdout.fileno(), b".")

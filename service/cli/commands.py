@@ -7,7 +7,20 @@ from typing import Any
 
 import click
 
-from service.cli import admins, audit, backups, capacity, dives, doctor, gateways, processes, recovery, showing, sites
+from service.cli import (
+    admins,
+    audit,
+    backups,
+    capacity,
+    clocks,
+    dives,
+    doctor,
+    gateways,
+    processes,
+    recovery,
+    showing,
+    sites,
+)
 from service.settings import SettingsError
 
 SETTINGS_FAULT = 2
@@ -44,7 +57,7 @@ for _command in (
     *(showing.demo, showing.tour),
     *(processes.web, processes.fallback, processes.worker, processes.beat, processes.keeper),
     *(admins.migrate, admins.club, admins.admin, admins.token),
-    *(backups.backup, backups.restore, recovery.recovery),
+    *(backups.backup, backups.restore, recovery.recovery, clocks.clock),
     *(sites.site, dives.dive, audit.audit, gateways.gateways, capacity.capacity, doctor.doctor),
 ):
     main.add_command(_command)

@@ -18,12 +18,14 @@ import redis
 from service.app import ready_spool
 from service.cli.gateways import state_words
 from service.cli.opening import first_line, gateways_of, opened
+from service.clock import MACHINES_APART
 from service.gateways.describing import described
 from service.gateways.form_post import FormPostConfig
 from service.gateways.json_post import JsonPostConfig, JsonPostGateway
 from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig, SmtpGateway
 from service.operations.canary_dive_health import CanaryDive, canary_dives
+from service.operations.clock_mark import marks
 from service.operations.gateway_health import gateway_health
 from service.operations.health import CLOCKS_APART_S, compare_clocks
 from service.operations.recovering import asking
@@ -162,6 +164,12 @@ def _asked(config: JsonPostConfig) -> str | None:
 
 
 def _clock(service: Service) -> str:
+    seen, now = marks(service) if current(service.engine) else [], service.clock.now()
+    if seen and seen[-1] - now > MACHINES_APART:
+        raise CheckFailedError(
+            f"it shows {(seen[-1] - now).total_seconds():.0f} s less than what was seen before: set it right by a time"
+            " server, or say by linetender clock confirm that it is right"
+        )
     apart_s = compare_clocks(service)
     if abs(apart_s) > CLOCKS_APART_S:
         raise CheckFailedError(f"ours is {apart_s:+.1f} s from the database's; set both by a time server")

@@ -24,6 +24,7 @@ from service.gateways.settings import open_gateways
 from service.logs import set_up_logging
 from service.operations.answering import Answering
 from service.operations.carrying import Courier
+from service.operations.clock_mark import follow_mark_from_time_to_time
 from service.operations.health import how_late
 from service.operations.intake import drain_from_time_to_time, drain_quietly
 from service.operations.service import Service
@@ -217,6 +218,7 @@ class _Web(BaseApplication):  # type: ignore[misc]
         celery = make_celery(self._settings, PUBLISHING)
         configs = gateways_of(self._settings)
         service = open_service(self._settings, "web", few(broker_nudge(celery)), channels=channels_of(configs))
+        follow_mark_from_time_to_time(service)
         spool = open_spool(self._settings)
         if spool is not None:
             drain_from_time_to_time(service, spool)

@@ -101,6 +101,12 @@ def note_take_over(service: Service, what: str) -> None:
     service.nudge()
 
 
+def note_not_followed(service: Service, what: str) -> None:
+    """Log that we do not go by this machine's clock, and tell the admins, once an hour."""
+    now = service.clock.now()
+    service.write(lambda session: _note(service, session, "clock_not_followed", what, now))
+
+
 def compare_clocks(service: Service) -> float:
     """How many seconds our clock is before (+) or behind (-) the database's; 0 with SQLite, which has ours.
 

@@ -111,7 +111,7 @@ def confirm(service: Service, admin_name: str) -> int:
     known = asking(service)
     if known is None:
         raise NoRecoveryError("no divers are being asked: nothing is held up")
-    by = service.read(partial(_admin, admin_name))
+    by = service.read(partial(admin_named, admin_name))
     ended = _to_all(service, EndHold(by), now)
 
     def end(session: Session) -> None:
@@ -148,7 +148,8 @@ def mark_by_hand(service: Service) -> datetime | None:
     return service.write(mark)
 
 
-def _admin(name: str, session: Session) -> Actor:
+def admin_named(name: str, session: Session) -> Actor:
+    """The admin of any club who gives a word by command. Raises NoRecoveryError."""
     wanted = name.strip().casefold()
     for club in clubs.listing(session):
         for admin in admins.listing(session, club.id):

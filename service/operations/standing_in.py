@@ -23,6 +23,7 @@ from service.domain.wording import Draft, MessageKind, messages_for
 from service.domain.wording.general import plain, service_fault
 from service.domain.wording.outage import unconfirmed
 from service.operations.calling import ANSWER_KEY
+from service.operations.clock_mark import go_on_from
 from service.operations.gateway import Gateway, InboundText
 from service.operations.outage_carrying import OutageCourier
 from service.operations.outage_hearing import Asked, asked_by
@@ -73,6 +74,9 @@ class StandIn:
         self._plain: set[str] = set()
         before = journal.read()
         known = [entry for entry in before if isinstance(entry, Began)]
+        # What this keeper, or the one before it, has seen: its own clock may have lost an hour at a start.
+        seen = [one.queued_at for one in before if isinstance(one, Told)] + [one.at for one in known]
+        go_on_from(means.clock, seen if contents.as_of is None else [*seen, contents.as_of])
         now = means.clock.now()
         self._began = known[-1] if known else Began(now - gone_s * self._second, outage_name())
         # The clock may be set meanwhile; only a keeper that was started again has nothing else to go by.

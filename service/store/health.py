@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -54,6 +55,22 @@ def heartbeat(session: Session, name: str) -> Heartbeat | None:
 def heartbeats(session: Session) -> dict[str, Heartbeat]:
     """The last heartbeat of every part."""
     return {values.name: Heartbeat(*values) for values in session.execute(_ALL)}
+
+
+def times_of(session: Session, names: Iterable[str]) -> list[datetime]:
+    """When the last heartbeats of these parts were, the latest last; of those that ever lived."""
+    return list(session.execute(select(_ROW.at).where(_ROW.name.in_(names)).order_by(_ROW.at)).scalars())
+
+
+def take_back(session: Session, now: datetime, names: Iterable[str], prefix: str) -> None:
+    """Set the heartbeats of these parts back to `now` where they are later.
+
+    Those of which the name begins so, and canaries that set out later, are forgotten.
+    """
+    later = HeartbeatRow.at > now
+    touched(session, update(HeartbeatRow).where(later, HeartbeatRow.name.in_(names)).values(at=now))
+    touched(session, delete(HeartbeatRow).where(later, HeartbeatRow.name.startswith(prefix, autoescape=True)))
+    touched(session, delete(CanaryRow).where(CanaryRow.sent_at > now))
 
 
 def send_canary(session: Session, now: datetime) -> int:

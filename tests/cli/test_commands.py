@@ -30,6 +30,7 @@ COMMANDS = [
     "backup",
     "restore",
     "recovery",
+    "clock",
     "doctor",
 ]
 

@@ -83,6 +83,20 @@ def test_a_snapshot_that_is_too_old_is_a_finding(
         assert lines(run("doctor", SPOOL_DIR=None).output)["snapshot"] == "FAIL"
 
 
+@pytest.mark.parametrize(("ahead_s", "mark"), [(4, "ok"), (3600, "FAIL")])
+def test_a_clock_behind_what_was_seen_before_is_a_finding(
+    run: Run, environment: dict[str, str], ahead_s: int, mark: str
+) -> None:
+    """Either this machine's is behind, or another one was ahead; a person has to say which."""
+    with staged(environment["DATABASE_URL"]) as stage:
+        at = datetime.now(UTC) + timedelta(seconds=ahead_s)
+        stage.service.write(lambda session: health.beat(session, "sweep", at))
+        result = run("doctor")
+
+    assert lines(result.output)["clock"] == mark
+    assert ("s less than what was seen before" in result.output) == (mark == "FAIL")
+
+
 @pytest.mark.parametrize(("ago_h", "mark"), [(1, "ok"), (26, "FAIL")])
 def test_a_day_without_a_canary_dive_is_a_finding(run: Run, environment: dict[str, str], ago_h: int, mark: str) -> None:
     """Twenty-six hours after the club has got a number for it."""

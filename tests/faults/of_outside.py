@@ -130,6 +130,19 @@ class ClockSetBack(Fault):
         rig.clock.set(off_s=0)
 
 
+class ClockLost(Fault):
+    """The machine starts again with a clock that is an hour behind: nobody is left who saw it go back."""
+
+    def inject(self, rig: Rig) -> None:
+        self.lost = [role for role, processes in rig.processes.items() for _ in processes]
+        rig.kill(*list(rig.processes))
+        rig.clock.set(off_s=-3600)
+        rig.start(*self.lost)
+
+    def heal(self, rig: Rig) -> None:
+        rig.clock.set(off_s=0)
+
+
 class ClockStopped(Fault):
     """The machine's clock stands still, and then is right again."""
 
@@ -188,6 +201,7 @@ ALL: tuple[type[Fault], ...] = (
     GatewayDeliversNothing,
     BothGatewaysAway,
     ClockSetBack,
+    ClockLost,
     ClockStopped,
     JunkAtTheDoor,
 )

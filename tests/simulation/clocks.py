@@ -46,6 +46,12 @@ class MachineClock:
         self._rate = 1.0
         self._shows_at = max(self._shows_at, self._loop.now)
 
+    def correct(self) -> None:
+        """Be set right, back too."""
+        self._hold()
+        self._rate = 1.0
+        self._shows_at = self._loop.now
+
     @property
     def rate(self) -> float:
         """How much faster than time it runs."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
 
@@ -104,6 +104,8 @@ KINDS = MappingProxyType(
             Kind("clock_stops", "the machine's clock stands still", (1, 1), (0.5, 10)),
             Kind("clock_forward", "the machine's clock jumps forward", (1, 1), SHORT),
             Kind("clock_back", "the machine's clock jumps back", (1, 1), SHORT),
+            Kind("clock_lost", "the machine starts again with a clock that is behind", (1, 1), (5, 30)),
+            Kind("clock_corrected", "a clock that was ahead is set right, and all is started again", (1, 1), SHORT),
             Kind("clocks_apart", "a process is on a machine whose clock is up to 2 s beside", (1, 1), LONG),
         )
     }
@@ -145,7 +147,12 @@ PEOPLE = MappingProxyType(
 )
 
 AWAY = ("gateways_down", "database_away")
-CLOCK_KINDS = ("clock_fast", "clock_slow", "clock_stops", "clock_forward", "clock_back", "clocks_apart")
+CLOCK_KINDS = (
+    *("clock_fast", "clock_slow", "clock_stops", "clock_forward", "clock_back", "clock_lost", "clock_corrected"),
+    "clocks_apart",
+)
+STARTED_AGAIN = {"clock_back": "clock_lost", "clock_forward": "clock_corrected"}
+LONGER = 10  # times as long as the one in whose place it is
 
 
 @dataclass(frozen=True)
@@ -209,14 +216,23 @@ class Weather:
 def draw_weather(chance: random.Random, moments: Sequence[datetime], clears_at: datetime, kinds: int) -> list[Spell]:
     """Spells of so many kinds, near the moments that matter, and over when the weather clears."""
     spells = []
-    for name in chance.sample(sorted(KINDS), kinds):
+    drawn = sorted(set(KINDS) - set(STARTED_AGAIN.values()))  # so that known seeds keep their days
+    for name in chance.sample(drawn, kinds):
         kind = KINDS[name]
         for _ in range(chance.choice((1, 1, 2))):
             length = timedelta(minutes=chance.uniform(*kind.lasts_min))
             middle = chance.choice(moments) + timedelta(minutes=chance.uniform(-10, 25))
             begin = middle - length * chance.random()
             spells.append(Spell(name, begin, min(begin + length, clears_at), chance.uniform(*kind.rate)))
-    return [one for one in spells if one.begin < one.end]
+    return [_or_started_again(one, chance, clears_at) for one in spells if one.begin < one.end]
+
+
+def _or_started_again(spell: Spell, chance: random.Random, clears_at: datetime) -> Spell:
+    """Every other time a clock is set, all processes start anew with it."""
+    if spell.kind not in STARTED_AGAIN or chance.random() < 0.5:
+        return spell
+    end = min(spell.begin + (spell.end - spell.begin) * LONGER, clears_at)
+    return replace(spell, kind=STARTED_AGAIN[spell.kind], end=end)
 
 
 def weather_of(names: Sequence[str], moments: Sequence[datetime], clears_at: datetime) -> list[Spell]:

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.clock import SteadyClock
 from service.operations.carrying import Courier
+from service.operations.clock_mark import MarkFollower
 from service.operations.gateway import InboundText
 from service.operations.inbound import answer_text
 from service.operations.intake import Intake, drain_quietly
@@ -88,6 +89,7 @@ class Life:
         self.service = WatchedService(
             world.database.engine, clock, "https://dive.example", name, world.nudge, world.channels, life=self
         )
+        self.follow_mark = MarkFollower(self.service, world.loop.monotonic)
         self._courier: Courier | None = None
         self._keeper: Keeper | None = None
         self._intake: Intake | None = None
@@ -213,6 +215,9 @@ class Process:
         def run() -> None:
             done = False
             try:
+                self.world.leave_mark()
+                life.follow_mark()
+                self.world.heed_clock_of(life)
                 work(life)
                 done = True
             except Exception as fault:  # noqa: BLE001 - a process goes on, and the day looks at what it was

@@ -76,6 +76,8 @@ GROUPS = {
     ),
     "no database": (1, ("database_away", "disk_full")),
     "clocks": (1, ("clock_fast", "clock_slow", "clock_stops", "clock_forward", "clock_back", "clocks_apart")),
+    "clock lost": (1, ("clock_lost",)),
+    "clock corrected": (1, ("clock_corrected",)),
 }
 NOON = datetime(2027, 6, 1, 12, tzinfo=UTC)
 

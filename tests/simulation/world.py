@@ -39,7 +39,7 @@ from tests.simulation.figures import SINGLE_MOST_S, Played, alarms_of, late, pri
 from tests.simulation.gateways import SimulatedGateway, Taken
 from tests.simulation.loop import Loop, SimulatedPool, Waited
 from tests.simulation.people import Party
-from tests.simulation.processes import AWAY_ROLES, DoubtfulSpool, Life, Process, Web, is_expected
+from tests.simulation.processes import AWAY_ROLES, RESTART_S, DoubtfulSpool, Life, Process, Web, is_expected
 
 HOURS = 24
 FAULTS_FOR = timedelta(hours=23)
@@ -58,7 +58,8 @@ BEGINS = (
 )
 MERGED_WITHIN = timedelta(minutes=1)
 KEEPER_LOOKS_S = 9.0
-DISAGREE = ("clock_slow", "clock_stops", "clock_back", "clocks_apart")
+DISAGREE = ("clock_slow", "clock_stops", "clock_back", "clock_lost", "clock_corrected", "clocks_apart")
+BEHIND_MOST = timedelta(seconds=10)
 BETWEEN_CLOCKS = ("after-close:", "priority:", "unreached:")  # questions that compare what two processes have stamped
 CANARY_PHONE = "+447700900990"
 
@@ -106,6 +107,7 @@ class World:
         self._noted: dict[str, Spell] = {}
         self.parties: dict[str, Party] = {}
         self.changed = True
+        self.started_again = False  # all of it, with a clock that shows less than before
         self.stood: list[tuple[str, datetime, datetime]] = []  # which process stood still from when to when
         self.every_way = self.chance.random() < 0.2  # calls and e-mails too
         self.planned = self._parties(self.chance.choice((4, 5, 5, 6, 7)))
@@ -228,6 +230,17 @@ class World:
         away = any(self.weather.about(kind, now) for kind in ("broker_away", "database_away"))
         if alive and not away:
             self.database.sign_of_life(self.believed.now() - timedelta(seconds=self.chance.random()))
+
+    def leave_mark(self) -> None:
+        """Whoever was started again first has swept or looked since, every few seconds."""
+        if self.started_again and not self.weather.about("database_away", self.loop.now):
+            self.database.sign_of_life(self.believed.now() - timedelta(seconds=self.chance.random()))
+
+    def heed_clock_of(self, life: Life) -> None:
+        """Who starts with less than was seen before does not act by that."""
+        behind = self.believed.now() - life.service.clock.now()
+        if self.started_again and life.follow_mark._next_s > 0 and behind > BEHIND_MOST:
+            self.unexpected.append(f"behind: {life.name} acts by a clock that is {behind} behind")
 
     def phase_of(self, dive_id: str) -> str:
         """How a dive stands."""
@@ -432,6 +445,13 @@ class World:
             self.note(f"FAULT {kind} until {end:%H:%M:%S}")
             self.duties.free()
 
+    def _start_again(self) -> None:
+        """The machine does, with all that runs on it."""
+        self.sign_of_life()
+        self.started_again = True
+        for process in (self.web, *self.sweepers, *self.couriers, self.keeper, self.upkeep):
+            process.kill(self.loop.now + timedelta(seconds=self.chance.uniform(*RESTART_S)))
+
     def _clock(self, kind: str) -> None:
         if kind == "clock_fast":
             self.machine.go(61 / 60)
@@ -439,17 +459,23 @@ class World:
             self.machine.go(59 / 60)
         elif kind == "clock_stops":
             self.machine.go(0.0)
-        elif kind == "clock_forward":
+        elif kind in ("clock_forward", "clock_corrected"):
             self.machine.jump(timedelta(minutes=self.chance.uniform(0.5, 60)))
-        elif kind == "clock_back":
+        elif kind in ("clock_back", "clock_lost"):
+            if kind == "clock_lost":
+                self._start_again()
             self.machine.jump(timedelta(minutes=-self.chance.uniform(0.5, 60)))
         else:
             process = self.chance.choice((*self.sweepers, *self.couriers, self.keeper))
             process.clock.apart = timedelta(seconds=self.chance.uniform(-2, 2))
 
     def _ends(self, kind: str) -> None:
-        if kind in CLOCK_KINDS:
+        if kind == "clock_corrected":
+            self._start_again()
+            self.machine.correct()
+        elif kind in CLOCK_KINDS:
             self.machine.set_right()
+        if kind in CLOCK_KINDS:
             for process in (*self.sweepers, *self.couriers, self.keeper):
                 process.clock.apart = timedelta(0)
         self.duties.free()

@@ -20,8 +20,18 @@ from service.operations.standby import Standby
 from service.operations.sweeping import sweep
 from service.store import health
 from service.store.engine import open_engine
-from tests.operations.stage import CLEO, CLUB, FINN, Stage
-from workers.keeper import AT_ITS_RATE, BEHIND, DIVE_LATE, MESSAGE_LATE, NO_CANARY, NO_SWEEP, SIGN_OF_LIFE_S, Keeper
+from tests.operations.stage import ANNA, CLEO, CLUB, FINN, Stage
+from workers.keeper import (
+    AT_ITS_RATE,
+    BEHIND,
+    DIVE_LATE,
+    MESSAGE_LATE,
+    NO_CANARY,
+    NO_SWEEP,
+    NOT_FOLLOWED,
+    SIGN_OF_LIFE_S,
+    Keeper,
+)
 
 ALL_WELL = Lateness(oldest_due_s=None, oldest_urgent_s=None, canary_age_s=1.0, sweep_age_s=1.0)
 
@@ -313,17 +323,51 @@ def test_the_admins_hear_that_a_clock_was_set(stage: Stage, hand: Hand, step_min
     assert [f"a machine's clock was set {way}" in body for body in stage.to(FINN)] == [True]
 
 
-def test_the_admins_hear_of_a_machine_that_starts_with_an_hour_less(stage: Stage, hand: Hand) -> None:
-    """Nobody was there to see its clock go back, and every alarm would come an hour late."""
+def starts_behind(stage: Stage, behind: timedelta) -> SteadyClock:
+    """The clock of a process on a machine that has lost so much; `shown` is its wall clock."""
+
+    def seconds() -> float:
+        return stage.clock.at.timestamp()
+
+    return SteadyClock(lambda: stage.clock.at - behind, seconds)
+
+
+def test_the_admins_hear_once_of_a_machine_that_starts_with_an_hour_less(stage: Stage, hand: Hand) -> None:
+    """Nobody was there to see its clock go back. No alarm comes late, and it is over when the clock is right."""
+    dive = stage.dive_in()
+    assert dive.raise_by_at is not None
+    stage.clock.at = dive.raise_by_at - timedelta(seconds=1)
     give_signs_of_life(stage)
-    stage.clock.at -= timedelta(hours=1)
-    keeper = Keeper(stage.service, stage.courier, hand)
+    sweep(stage.service)
+    clock = starts_behind(stage, timedelta(hours=1))
+    keeper = Keeper(replace(stage.service, clock=clock), stage.courier, hand)
+
+    assert (keeper.look(), keeper.look()) == ((NOT_FOLLOWED,), (NOT_FOLLOWED,))
+    stage.clock.at += timedelta(seconds=12)
+    assert keeper.look() == (DIVE_LATE, NOT_FOLLOWED)
+    clock.shown = stage.clock.now
+    assert NOT_FOLLOWED not in keeper.look()
+    keeper._thread.shutdown(wait=True)
+    stage.courier.carry()
+
+    assert alerted(stage)
+    assert [NOT_FOLLOWED in body for body in stage.to(FINN) if "shows less" in body] == [True]
+    beat = stage.service.read(lambda session: health.heartbeat(session, "keeper"))
+    assert beat is not None
+    assert NOT_FOLLOWED not in (beat.detail or "")
+    stage.text(ANNA, "OUT")
+
+
+def test_the_admins_hear_of_a_mark_that_is_not_believed(stage: Stage, hand: Hand) -> None:
+    """Days ahead: whoever left it was wrong, or we are; a person has to look."""
+    give_signs_of_life(stage)
+    keeper = Keeper(replace(stage.service, clock=starts_behind(stage, timedelta(days=3))), stage.courier, hand)
 
     assert keeper.look() == (BEHIND,)
     keeper._thread.shutdown(wait=True)
     stage.courier.carry()
 
-    assert ["clock shows less than what was seen before" in body for body in stage.to(FINN)] == [True]
+    assert [BEHIND in body for body in stage.to(FINN)] == [True]
 
 
 def test_a_clock_that_did_not_follow_the_machine_back_is_compared_as_it_goes(stage: Stage) -> None:

@@ -101,6 +101,18 @@ class OutOfTimeProcess(Process):
         return OutOfTimeCourier()
 
 
+def test_a_worker_that_starts_behind_goes_on_from_the_mark(settings: Settings, stage: Stage) -> None:
+    """Each of its tasks takes the service from here; an hour that others are ahead is ours too."""
+    here = Process(settings, make_celery(settings))
+    stage.clock.at = datetime.now(UTC) + timedelta(hours=1)
+    sweep(stage.service)
+
+    behind = here.service().clock.now() - datetime.now(UTC)
+
+    assert timedelta(minutes=59) < behind < timedelta(minutes=61)
+    here.service().engine.dispose()
+
+
 def test_a_courier_whose_time_is_over_ends_quietly(settings: Settings) -> None:
     """The soft limit ends the claiming and is no failure of the task."""
     carry(OutOfTimeProcess(settings, make_celery(settings)), urgent_only=False)
