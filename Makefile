@@ -18,7 +18,7 @@ PYTHON ?= $(shell for candidate in python3 python3.13 python3.12 python3.11 pyth
 BIN := .venv/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo tour test simulate chaos lint format bench lock clean python-found ready-to-run
+.PHONY: help setup demo tour test coverage simulate chaos lint format bench lock clean python-found ready-to-run
 
 help: ## list these commands
 	@echo "Linetender. Commands:"
@@ -38,6 +38,13 @@ tour: ready-to-run ## play one overdue dive and print every phone's conversation
 
 test: setup ## run every test (JOBS at once; ARGS go to pytest)
 	$(BIN)/pytest -n $(JOBS) --dist loadgroup $(ARGS)
+
+coverage: setup ## fail where no example takes a branch of what must never go wrong (JOBS; ARGS go to pytest)
+	$(BIN)/pytest -n $(JOBS) --dist loadgroup --cov --cov-report=term-missing:skip-covered \
+		-m "not hypothesis and not postgres" tests/domain tests/gateways \
+		tests/web/test_inbound*.py tests/web/test_posted.py \
+		$(patsubst %,tests/operations/test_%.py,retrying routing asking answering storing_together database_gone_at_once) \
+		$(ARGS)
 
 simulate: setup ## play whole days by seed, with faults (SEEDS, JOBS; SEED=... plays one again and prints it)
 	$(BIN)/python -m tests.simulation.run --seeds $(SEEDS) --jobs $(JOBS) $(if $(SEED),--seed $(SEED)) $(ARGS)

@@ -32,5 +32,5 @@ def _kind(config: GatewayConfig) -> str:
             return "form-post"
         case JsonPostConfig():
             return "json-post"
-        case SmtpConfig():
+        case SmtpConfig():  # pragma: no branch - mypy sees that there is no fourth kind
             return "smtp"

@@ -59,7 +59,7 @@ def _opened(config: GatewayConfig, public_url: str) -> Gateway:
             return FormPostGateway(config, public_url=public_url)
         case JsonPostConfig():
             return JsonPostGateway(config)
-        case SmtpConfig():
+        case SmtpConfig():  # pragma: no branch - mypy sees that there is no fourth kind
             return SmtpGateway(config)
 
 

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
+from service.domain.dive import Phase
 from service.domain.dive import commands as do
 from service.domain.dive.events import REAL_ALARM
-from service.domain.grace import Step
+from service.domain.grace import FinishNeeds, Step
 from service.domain.people import Channel
+from service.domain.place.position import Position
 from service.domain.texts.examples import coming_out, going_in, more_time, safe
 from service.domain.texts.intent import Kind
 from service.domain.texts.reading import read
 from service.domain.wording import general, introducing, spoken
 from service.domain.wording.outage import unconfirmed
-from service.domain.wording.phrases import call_them_then_rescue
+from service.domain.wording.phrases import call_them_then_rescue, from_site
 from service.domain.wording.timeline import what_happened
 from tests.domain.builders import ADMIN, PLAN, RAISE_BY, RESCUE, at, diver, filed, in_water, overdue
 
@@ -124,6 +127,17 @@ def test_a_call_at_the_end_of_an_exercise_says_that_it_was_one(*, real_alarm: bo
     assert ("because of a real alarm" in words) is (closed.reason == REAL_ALARM)  # type: ignore[union-attr]
 
 
+def test_a_call_at_the_end_of_a_dive_that_was_called_off_says_that_nobody_dives() -> None:
+    """And whose word that is."""
+    story = filed()
+    story.does(do.CallOff(diver("NOGO")), at(5))
+
+    words = spoken.stand_down(story.dive, story.dive.contacts[0], story.events[-1])  # type: ignore[arg-type]
+
+    assert "was called off. Nobody is diving." in words
+    assert "Said by Anna Holt" in words
+
+
 @pytest.mark.parametrize(
     ("answer", "words"),
     [
@@ -174,6 +188,7 @@ def test_the_timeline_says_when_the_clock_goes_on() -> None:
     story.does(do.Hold(ADMIN, at(-60), at(1), at(30)), at(1))
     story.does(do.EndHold(ADMIN), at(2))
 
+    assert "restored from a copy" in what_happened(story.dive, story.events[-2])
     assert "The clock goes on without waiting" in what_happened(story.dive, story.events[-1])
 
 
@@ -191,3 +206,33 @@ def test_what_is_taught_is_what_is_read(text: str, kind: Kind, count: int | None
     intent = read(text)
 
     assert (intent.kind, intent.count) == (kind, count)
+
+
+@pytest.mark.parametrize(
+    ("phase", "days", "reference"),
+    [(Phase.IN_WATER, -3, "7" * 18), (Phase.UNCERTAINTY, 3, "7" * 18), (Phase.DISTRESS, 3, "7" * 90)],
+    ids=["in the water", "overdue", "alarm is up"],
+)
+def test_the_answer_to_status_leaves_out_the_alarm_where_there_is_no_room(
+    phase: Phase, days: int, reference: str
+) -> None:
+    """What matters in one segment; of an alarm that is up nothing is left out."""
+    day = at(30 * 24 * 60)
+    lead = replace(PLAN.party[0], language="fr")
+    dive = in_water(replace(PLAN, party=(lead, PLAN.party[1])), armed=False).dive
+    code = replace(dive.grace, finish_needs=FinishNeeds.CODE)
+    dive = replace(dive, phase=phase, due_out_at=day, head_count=12, partly_out=2, reference=reference, grace=code)
+
+    dive = replace(dive, alarm_at=day, drill=True)
+
+    text = general.status(dive, diver("STATUS"), day + timedelta(days=days))
+
+    assert dive.reference in text
+    assert ("alerte" in text.lower()) is (phase is Phase.DISTRESS)
+
+
+def test_nothing_is_said_of_a_direction_from_a_site_without_a_position() -> None:
+    """Nor of a position at the site itself."""
+    nowhere = replace(in_water().dive, plan=replace(PLAN, site=replace(PLAN.site, position=None, points=())))
+
+    assert from_site(nowhere, Position(47.2, -20.6)) == []
