@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -11,7 +12,7 @@ from typing import Final, Protocol
 FOLLOWED_BACK: Final = timedelta(seconds=2)  # time servers correct by less than this all the time
 MACHINES_APART: Final = timedelta(seconds=5)  # clocks of machines differ, and many a one starts some seconds ahead
 BELIEVED_AHEAD_MAX: Final = timedelta(hours=26)  # from the first zone of the earth to the last: a wrong zone, or day
-SURELY_PAST: Final = datetime(2025, 1, 1, tzinfo=UTC)  # long before this was written: a clock without its battery
+SURELY_PAST: Final = datetime(2026, 11, 1, tzinfo=UTC)  # before this was written: a clock without its battery
 
 
 class Clock(Protocol):
@@ -45,9 +46,15 @@ class SteadyClock:
     _ahead_most: timedelta | None = field(default=None, init=False, repr=False)  # of the monotonic one
     _marked: timedelta | None = field(default=None, init=False, repr=False)  # the same, as a mark had it
     _seen_ahead: timedelta | None = field(default=None, init=False, repr=False)
+    # Many threads ask, and one goes on from a mark meanwhile.
+    _lock: threading.RLock = field(default_factory=threading.RLock, init=False, repr=False, compare=False)
 
     def now(self) -> datetime:
         """The present instant in UTC."""
+        with self._lock:
+            return self._now()
+
+    def _now(self) -> datetime:
         shown, since = self.shown(), timedelta(seconds=self.monotonic())
         ahead = shown - _EPOCH - since
         most = self._ahead_most
@@ -71,16 +78,19 @@ class SteadyClock:
         that is years ahead would have us assume every planned start for as long as nobody takes it back; whoever looks
         after us is told. But a wall clock that shows a time before this program was written is surely wrong itself.
         """
-        behind, shown = mark - self.now(), self.shown()
-        if behind <= MACHINES_APART or (mark - shown > BELIEVED_AHEAD_MAX and shown >= SURELY_PAST):
-            return timedelta(0)
-        self._ahead_most = self._marked = mark - _EPOCH - timedelta(seconds=self.monotonic())
-        return behind
+        with self._lock:
+            now, shown = self._now(), self.shown()
+            known = now if shown < SURELY_PAST else shown  # what is by no mark, or by one that was believed before
+            if mark - now <= MACHINES_APART or (mark - known > BELIEVED_AHEAD_MAX and known >= SURELY_PAST):
+                return timedelta(0)
+            self._ahead_most = self._marked = mark - _EPOCH - timedelta(seconds=self.monotonic())
+            return mark - now
 
     def behind_mark(self) -> timedelta:
         """How far the wall clock is behind the mark from which we go on; nothing where we go by the wall clock."""
-        goes_on = self._marked is not None and self._marked == self._ahead_most
-        return max(self.ahead(), timedelta(0)) if goes_on else timedelta(0)
+        with self._lock:
+            goes_on = self._marked is not None and self._marked == self._ahead_most
+            return max(self.ahead(), timedelta(0)) if goes_on else timedelta(0)
 
     def ahead(self) -> timedelta:
         """How far we are before the wall clock, which was set back."""

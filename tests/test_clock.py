@@ -144,6 +144,16 @@ def test_a_mark_counts_where_it_is_ahead_and_believed(wall: datetime, mark: date
     assert (behind, clock.now()) == ((mark - wall, mark) if goes_on else (timedelta(0), wall))
 
 
+def test_a_clock_without_its_battery_believes_one_mark_and_no_other_by_years() -> None:
+    """From the first it knows about what time it is."""
+    clock = Machine(wall=datetime(1970, 1, 1, tzinfo=UTC)).clock()
+    clock.go_on_from(NOON)
+
+    assert clock.go_on_from(NOON + timedelta(days=9_000)) == timedelta(0)
+    assert clock.go_on_from(NOON + HOUR) == HOUR
+    assert clock.now() == NOON + HOUR
+
+
 def test_a_clock_that_was_set_back_is_behind_no_mark() -> None:
     """That is told as a step; what a mark says is told for itself."""
     machine = Machine()

@@ -17,16 +17,16 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from datetime import timedelta
 from typing import Final
 
-from service.clock import MACHINES_APART, SteadyClock, clock_seconds
+from service.clock import MACHINES_APART, clock_seconds
 from service.operations.canary_dive_health import tell_of_canary_dives
 from service.operations.carrying import Courier
-from service.operations.clock_mark import KEEPER, go_on_from_mark
+from service.operations.clock_mark import KEEPER, go_on_from_mark, is_not_followed
 from service.operations.gateway import Gateway
 from service.operations.health import (
     CLOCKS_APART_S,
+    NOT_FOLLOWED,
     Lateness,
     beat_heart,
     compare_clocks,
@@ -59,7 +59,6 @@ DIVE_LATE: Final = "dives are not looked at in time, so the keeper does it"
 MESSAGE_LATE: Final = "alarms are not carried in time, so the keeper does it"
 AT_ITS_RATE: Final = "alarms wait because their sender may not send faster (linetender capacity says what it can carry)"
 BEHIND: Final = "a machine's clock shows less than what was seen before, so alarms may come late"
-NOT_FOLLOWED: Final = "a machine's clock shows less than what was seen before; we go on from that, not from the clock"
 NO_CANARY: Final = "broker or workers give no sign of life, so the keeper does their work"
 NO_SWEEP: Final = "no sweep has ended for a while, so the keeper does it"
 
@@ -134,10 +133,10 @@ class Keeper:
         reasons = self.reasons(how_late(self._service))
         if reasons:
             self._take_over(reasons)
-        if self._goes_on_from_mark():
-            # Alarms are in time, so there is nothing to take over.
+        if is_not_followed(self._service):
+            # Nobody's work is to be taken over for it.
             reasons += (NOT_FOLLOWED,)
-            note_not_followed(self._service, NOT_FOLLOWED)
+            note_not_followed(self._service)
         self._ask_for_texts()
         self._compare_clocks()
         self._tell_of_canary_dives()
@@ -183,11 +182,6 @@ class Keeper:
 
     def _from_ahead(self, age_s: float | None) -> bool:
         return age_s is not None and self._past(-age_s, AHEAD_MAX_S)
-
-    def _goes_on_from_mark(self) -> bool:
-        """As after a start of a machine whose clock has lost an hour: nobody was there to see it go back."""
-        clock = self._service.clock
-        return isinstance(clock, SteadyClock) and clock.behind_mark() > timedelta(0)
 
     def _take_over(self, reasons: tuple[str, ...]) -> None:
         """First the work, then the telling of it."""

@@ -40,7 +40,7 @@ class Process:
         if self._service is None or self._follow_mark is None:
             channels = channels_of(self._configs())
             self._service = open_service(self._settings, "worker", broker_nudge(self._celery), channels=channels)
-            self._follow_mark = MarkFollower(self._service)
+            self._follow_mark = MarkFollower(self._service, raised=OutOfTime)
         self._follow_mark()
         return self._service
 

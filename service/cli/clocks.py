@@ -35,7 +35,7 @@ def confirm(*, name: str, even_with_open_dives: bool) -> None:
         fail(str(fault))
     click.echo(
         f"The clock is taken back by {taken.ahead.total_seconds():.0f} s, to what this machine shows. Start the"
-        f" processes. {taken.left.dives} dives are under way and {taken.left.messages} messages wait: as much later."
+        f" processes. {taken.left}: as much later."
         if taken.left
         else f"The clock is taken back by {taken.ahead.total_seconds():.0f} s. Start the processes."
     )

@@ -16,7 +16,7 @@ from service.gateways.channels import channels_of
 from service.gateways.entries import GatewaySettingsError
 from service.gateways.settings import GatewayConfig, read_gateways
 from service.logs import without_secrets
-from service.operations.clock_mark import MarkFollower
+from service.operations.clock_mark import follow_mark_once
 from service.operations.service import TEXTS_ONLY, Service
 from service.settings import PREFIX, Settings, SettingsError, read_settings
 from service.store.schema import current, head
@@ -63,7 +63,7 @@ def service_with_schema(settings: Settings, process: str, nudge: Callable[[], No
         fail(f"the database does not answer: {first_line(fault)}")
     if found != head():
         fail(f"the database is at schema {found or 'none'} and this program needs {head()}: run linetender migrate")
-    MarkFollower(service)()
+    follow_mark_once(service)
     return service
 
 

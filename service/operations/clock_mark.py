@@ -23,6 +23,7 @@ from sqlalchemy.orm import Session
 from service.clock import MACHINES_APART, Clock, SteadyClock
 from service.operations import service_log
 from service.operations.gap import HEARTBEAT
+from service.operations.health import note_not_followed
 from service.operations.recovering import admin_named
 from service.operations.service import Service
 from service.store import health
@@ -34,6 +35,8 @@ KEEPER: Final = "keeper"
 MARKS: Final = (HEARTBEAT, KEEPER)
 TOLD: Final = "told:"  # what admins were told and when: of a time that is yet to come it would keep the same from them
 LOOKS_EVERY_S: Final = 3.0  # real seconds
+LOOKS_AGAIN_S: Final = 0.5  # real seconds, after a look that failed
+TELLS_EVERY_S: Final = 60.0  # real seconds; the admins are told once an hour whoever notes it
 FIRST_LOOK_WITHIN_S: Final = 2.0  # real seconds
 MOVES_WITHIN_S: Final = 12.0  # real seconds: two looks of a keeper
 CONFIRMED: Final = "clock_confirmed"
@@ -69,24 +72,54 @@ def go_on_from(clock: Clock, seen: Iterable[datetime]) -> None:
 class MarkFollower:
     """Follows the mark for one process, which calls it before each piece of work: it looks every 3 seconds.
 
-    Whatever goes wrong is only logged: by the wall clock, too, work is better done than not.
+    Whatever goes wrong is only logged: by the wall clock, too, work is better done than not. But for what is `raised`
+    from outside to end the work, such as a time limit. Where the machine's clock is not followed the admins hear of it.
     """
 
-    def __init__(self, service: Service, monotonic: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        service: Service,
+        monotonic: Callable[[], float] = time.monotonic,
+        *,
+        raised: type[Exception] | tuple[type[Exception], ...] = (),
+    ) -> None:
         self._service = service
         self._monotonic = monotonic
-        self._next_s = float("-inf")
+        self._raised = raised
+        self._next_s = self._tell_s = float("-inf")
 
-    def __call__(self) -> None:
-        """Look, if it is time."""
+    def __call__(self) -> bool:
+        """Look, if it is time; whether the mark of the last seconds is known."""
         if self._monotonic() < self._next_s:
-            return
+            return True
         try:
             go_on_from_mark(self._service)
+            self._tell()
+        except self._raised:
+            raise
         except Exception:  # noqa: BLE001 - see above
             _LOG.warning("mark_not_read", exc_info=True)
-            return
+            return False
         self._next_s = self._monotonic() + LOOKS_EVERY_S
+        return True
+
+    def _tell(self) -> None:
+        if is_not_followed(self._service) and self._monotonic() >= self._tell_s:
+            note_not_followed(self._service)
+            self._tell_s = self._monotonic() + TELLS_EVERY_S
+
+
+def is_not_followed(service: Service) -> bool:
+    """Whether we go on from the mark, as after a start of a machine whose clock has lost an hour."""
+    return isinstance(service.clock, SteadyClock) and service.clock.behind_mark() > timedelta(0)
+
+
+def follow_mark_once(service: Service) -> None:
+    """For a command, which ends soon and tells nobody but whoever gave it."""
+    try:
+        go_on_from_mark(service)
+    except Exception:  # noqa: BLE001 - by the wall clock, too, it is better done than not
+        _LOG.warning("mark_not_read", exc_info=True)
 
 
 def follow_mark_from_time_to_time(service: Service) -> None:
@@ -98,9 +131,10 @@ def follow_mark_from_time_to_time(service: Service) -> None:
 
     def go_on() -> None:
         while True:
-            follow()
+            known = follow()
             looked.set()
-            time.sleep(LOOKS_EVERY_S)
+            # Once the database is back others soon act by our clock.
+            time.sleep(LOOKS_EVERY_S if known else LOOKS_AGAIN_S)
 
     threading.Thread(target=go_on, name="follows-mark", daemon=True).start()
     looked.wait(FIRST_LOOK_WITHIN_S)
@@ -136,19 +170,19 @@ def take_mark_back(
     left = service.read(under_way)
     if left and not even_with_open_dives:
         raise NotConfirmedError(
-            f"{left.dives} dives are under way and {left.messages} messages wait: their alarms would come late. Wait"
+            f"{left}: alarms would come late. Wait"
             " until they are over, or phone the contacts of whoever is in the water and say --even-with-open-dives"
         )
     wait(MOVES_WITHIN_S)
-    if marks(service) != seen:
-        raise NotConfirmedError("the service is running: stop its processes on every machine first")
     taken = TakenBack(seen[-1] - now, left)
-    service.write(partial(_take_back, service, taken, by.name))
+    service.write(partial(_take_back, service, taken, seen, by.name))
     return taken
 
 
-def _take_back(service: Service, taken: TakenBack, by: str, session: Session) -> None:
+def _take_back(service: Service, taken: TakenBack, seen: list[datetime], by: str, session: Session) -> None:
     now = service.clock.now()
-    health.take_back(session, now, MARKS, TOLD)
+    if health.times_of(session, MARKS) != seen or under_way(session) != taken.left:
+        raise NotConfirmedError("the service is running: stop its processes on every machine first")
+    health.take_back(session, now, TOLD)
     detail = {"by": by, "ahead_s": round(taken.ahead.total_seconds(), 1), "dives": taken.left.dives}
     service_log.note(service, session, CONFIRMED, detail, now, role="admin", name=by)

@@ -16,6 +16,8 @@ from service.store import dives, health, inbound, outbox, senders
 
 TOLD_AGAIN_AFTER = timedelta(hours=1)
 CLOCKS_APART_S = 2.0
+# The mark is of when somebody was last there to leave one: after a power cut that is as long ago as the cut lasted.
+NOT_FOLLOWED = "a clock is behind what was seen, and alarms may be late by as long as nothing ran"
 CANARIES_KEPT = timedelta(days=1)
 WRONG_CODES_KEPT = timedelta(days=1)  # they count for an hour
 FORGOTTEN_AT_ONCE = 500  # short transactions: SQLite has one writer, and an alarm may be waiting to be it
@@ -101,10 +103,10 @@ def note_take_over(service: Service, what: str) -> None:
     service.nudge()
 
 
-def note_not_followed(service: Service, what: str) -> None:
+def note_not_followed(service: Service) -> None:
     """Log that we do not go by this machine's clock, and tell the admins, once an hour."""
     now = service.clock.now()
-    service.write(lambda session: _note(service, session, "clock_not_followed", what, now))
+    service.write(lambda session: _note(service, session, "clock_not_followed", NOT_FOLLOWED, now))
 
 
 def compare_clocks(service: Service) -> float:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from sqlalchemy import bindparam, delete, func, insert, select, update
 from sqlalchemy.orm import Session
 
-from service.store.tables import CanaryRow, HeartbeatRow
+from service.store.tables import CanaryRow, GatewayStateRow, HeartbeatRow
 from service.store.upsert import insert_or_keep, table, touched
 
 
@@ -31,6 +32,10 @@ _LATER = (
     .where(_ROW.name == bindparam("of"), _ROW.at <= bindparam("now"))
     .values(at=bindparam("now"), detail=bindparam("says"))
 )
+
+
+# Where one of these were left in the future no list would be read, and no gateway tried, until then.
+_GATEWAYS_UNTIL: Final = ("rests_until_at", "trial_until_at", "free_at", "polled_to_at", "poll_until_at")
 
 
 def beat(session: Session, name: str, at: datetime, detail: str | None = None) -> None:
@@ -62,15 +67,18 @@ def times_of(session: Session, names: Iterable[str]) -> list[datetime]:
     return list(session.execute(select(_ROW.at).where(_ROW.name.in_(names)).order_by(_ROW.at)).scalars())
 
 
-def take_back(session: Session, now: datetime, names: Iterable[str], prefix: str) -> None:
-    """Set the heartbeats of these parts back to `now` where they are later.
+def take_back(session: Session, now: datetime, prefix: str) -> None:
+    """Set back to `now` whatever a part has left that is later: its heartbeat, and a gateway's rest and reading.
 
-    Those of which the name begins so, and canaries that set out later, are forgotten.
+    Heartbeats of which the name begins with `prefix`, and canaries that set out later, are forgotten.
     """
     later = HeartbeatRow.at > now
-    touched(session, update(HeartbeatRow).where(later, HeartbeatRow.name.in_(names)).values(at=now))
     touched(session, delete(HeartbeatRow).where(later, HeartbeatRow.name.startswith(prefix, autoescape=True)))
+    touched(session, update(HeartbeatRow).where(later).values(at=now))
     touched(session, delete(CanaryRow).where(CanaryRow.sent_at > now))
+    for name in _GATEWAYS_UNTIL:
+        until = getattr(GatewayStateRow, name)
+        touched(session, update(GatewayStateRow).where(until > now).values({name: now}))
 
 
 def send_canary(session: Session, now: datetime) -> int:

@@ -45,4 +45,4 @@ def test_open_dives_are_named_and_have_to_be_known_of(run: Run, environment: dic
     assert (refused.exit_code, nobody.exit_code, done.exit_code) == (1, 1, 0)
     assert "1 dives are under way" in refused.output
     assert "no admin is called Nobody" in nobody.output
-    assert "1 dives are under way and 0 messages wait: as much later." in done.output
+    assert "1 dives are under way, 0 messages and 0 texts wait: as much later." in done.output

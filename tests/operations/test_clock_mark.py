@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import pytest
 from sqlalchemy.exc import OperationalError
+from sqlalchemy.orm import Session
 
 from service.clock import SteadyClock
 from service.domain.dive import Phase
@@ -25,11 +26,11 @@ from service.operations.clock_mark import (
     take_mark_back,
 )
 from service.operations.gap import HEARTBEAT
-from service.operations.health import beat_heart, note_take_over, send_canary
+from service.operations.health import NOT_FOLLOWED, beat_heart, note_take_over, send_canary
 from service.operations.recovering import NoRecoveryError
 from service.operations.service import Service
 from service.operations.sweeping import sweep
-from service.store import epochs, health
+from service.store import epochs, gateways, health, polls
 from tests.operations.away import Keeping, alarms, armed, gone
 from tests.operations.stage import ANNA, BEGIN_AT, CLEO, FINN, Stage
 
@@ -88,11 +89,11 @@ def test_a_process_looks_every_three_seconds_and_goes_on_without(
     monkeypatch.setattr(clock_mark, "go_on_from_mark", lambda given: (looks.append(given), go_on_from_mark(given)))
     leave_mark(stage)
     with gone(stage.engine):
-        follow()
+        assert not follow()
     assert service.clock.now() == stage.clock.at - HOUR
     assert "mark_not_read" in caplog.messages
 
-    follow()
+    assert follow()
     assert service.clock.now() == stage.clock.at
     for passed_s in (0.0, LOOKS_EVERY_S - 1, 1.0):
         stage.clock.at += timedelta(seconds=passed_s)
@@ -100,6 +101,32 @@ def test_a_process_looks_every_three_seconds_and_goes_on_without(
 
     assert len(looks) == 3
     assert caplog.messages.count("clock_behind") == 1
+
+
+class TimeIsUpError(Exception):
+    """What ends a task from outside."""
+
+
+def test_a_time_limit_ends_the_work_also_while_the_mark_is_read(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else a task would go on until it is killed."""
+    follow = MarkFollower(stage.service, raised=TimeIsUpError)
+    monkeypatch.setattr(clock_mark, "go_on_from_mark", lambda _: (_ for _ in ()).throw(TimeIsUpError))
+
+    with pytest.raises(TimeIsUpError):
+        follow()
+
+
+def test_the_admins_hear_from_whichever_machine_is_behind(stage: Stage) -> None:
+    """The keeper may be on another one, whose clock is right. Once an hour, whoever looks."""
+    machine = Machine(stage, HOUR)
+    leave_mark(stage)
+    for follow in [MarkFollower(machine.starts(), machine.seconds) for _ in range(2)]:
+        follow()
+        stage.clock.at += timedelta(seconds=LOOKS_EVERY_S)
+        follow()
+    stage.courier.carry()
+
+    assert len([body for body in stage.to(FINN) if NOT_FOLLOWED in body]) == 1
 
 
 def test_whoever_reads_no_mark_hears_what_the_database_says(stage: Stage) -> None:
@@ -237,6 +264,55 @@ def test_an_admin_takes_a_wrong_mark_back(stage: Stage) -> None:
     assert len(stage.to(FINN)) == told + 1
 
 
+def test_gateways_rest_and_are_read_by_the_time_that_was_taken_back(stage: Stage) -> None:
+    """A list read up to an hour from now would not be read for an hour, with the finish that only it has."""
+    ahead = stage.clock.at + HOUR
+
+    def leave(session: Session) -> None:
+        polls.claim(session, "first", ahead, read_before=ahead, until_at=ahead)
+        polls.done(session, "first", ahead)
+        state = gateways.lock(session, "first")
+        gateways.save(session, replace(state, faults=5, rests_until_at=ahead))
+
+    stage.service.write(leave)
+    leave_mark(stage, HOUR)
+    take_mark_back(Machine(stage).starts(), "Finn Aske", even_with_open_dives=False, wait=never)
+
+    now = stage.clock.at
+    read = {"read_before": now, "until_at": now + SECOND}
+    assert stage.service.write(lambda session: polls.claim(session, "first", now, **read)) is not None
+    rests = stage.service.read(lambda session: gateways.states(session, ["first"]))["first"].rests_until_at
+    assert rests is not None
+    assert rests <= now
+
+
+def test_nothing_is_taken_back_while_a_text_waits_to_be_read(stage: Stage) -> None:
+    """It may be a finish, and by its time it has not come yet."""
+    stage.clock.at += HOUR
+    inbound_id = stage.receive(ANNA, "SOS")
+    sweep(stage.service)
+    stage.clock.at -= HOUR
+
+    with pytest.raises(NotConfirmedError, match="1 texts wait"):
+        take_mark_back(Machine(stage).starts(), "Finn Aske", even_with_open_dives=False, wait=never)
+    assert inbound_id is not None
+    stage.answer(inbound_id)
+    stage.courier.carry()
+
+
+def test_nothing_is_taken_back_over_a_dive_that_begins_meanwhile(unchecked: Stage) -> None:
+    """A web that was not stopped leaves no mark, but what it does is seen."""
+    stage = unchecked
+    leave_mark(stage, HOUR)
+
+    with pytest.raises(NotConfirmedError, match="the service is running"):
+        take_mark_back(
+            Machine(stage).starts(), "Finn Aske", even_with_open_dives=False, wait=lambda _: bool(stage.dive_in())
+        )
+
+    assert marks(stage.service)[-1] == stage.clock.at + HOUR
+
+
 def test_nothing_is_taken_back_where_no_mark_is_ahead(stage: Stage) -> None:
     """Nor from a database that nobody has worked with."""
     for _ in range(2):
@@ -267,7 +343,7 @@ def test_nothing_is_taken_back_while_an_alarm_waits_to_be_carried(stage: Stage) 
     leave_mark(stage, HOUR)
     note_take_over(stage.service, "something")
 
-    with pytest.raises(NotConfirmedError, match="1 messages wait"):
+    with pytest.raises(NotConfirmedError, match="1 messages and 0 texts wait"):
         take_mark_back(Machine(stage).starts(), "Finn Aske", even_with_open_dives=False, wait=never)
     stage.courier.carry()
 
