@@ -176,8 +176,7 @@ class SmtpGateway(AsSetUp[SmtpConfig]):
             line.connect(self._config.host, self._config.port)
             line.ehlo_or_helo_if_needed()
             if self._config.security is Security.STARTTLS:
-                line.starttls(context=self._tls)
-                line.go_on()
+                line.make_safe()
             if self._config.user is not None:
                 line.login(self._config.user, self._config.password or "")
             yield line
@@ -269,7 +268,7 @@ class _Line(smtplib.SMTP):
         self._tls = tls
         self._addresses = addresses
         self._ends_at = ends_at
-        # smtplib checks the certificate against this name when it starts TLS.
+        # smtplib keeps the name here too, where it is given one at once; the certificate is checked against it.
         self._host = config.host
 
     def cut(self) -> None:
@@ -280,18 +279,40 @@ class _Line(smtplib.SMTP):
                 # Not by TLS's own method: a moment before it ends the line, that lets words through in clear.
                 socket.socket.shutdown(sock, socket.SHUT_RDWR)
 
-    def go_on(self) -> None:
+    def make_safe(self) -> None:
+        """Turn to TLS by STARTTLS (RFC 3207), in the time that is left. Raises SMTPException or OSError.
+
+        smtplib's own way keeps the new socket to itself until the handshake is over, so that nobody could cut it.
+        """
+        if not self.has_extn("starttls"):
+            raise smtplib.SMTPNotSupportedError("STARTTLS extension not supported by server.")
+        code, reply = self.docmd("STARTTLS")
+        if code != 220 or self.sock is None:  # noqa: PLR2004 - RFC 3207 4
+            raise smtplib.SMTPResponseException(code, reply)
+        # What was said in clear counts no more, nor what came after the answer: anybody may have put it in.
+        self.file = None
+        self.helo_resp = self.ehlo_resp = None
+        self.esmtp_features = {}
+        self.does_esmtp = False
+        self._shake_hands(self.sock)
+
+    def _shake_hands(self, plain: socket.socket) -> ssl.SSLSocket:
+        """The line by TLS, with the certificate and its name verified; it can be cut in the middle of the handshake."""
+        self.sock = sock = self._tls.wrap_socket(plain, server_hostname=self._host, do_handshake_on_connect=False)
+        self._go_on()
+        sock.do_handshake()
+        return sock
+
+    def _go_on(self) -> None:
         """From a new socket, which can be cut from now on. Raises TimeoutError where it should have been before."""
         if time.monotonic() >= self._ends_at:
             raise TimeoutError("connecting took too long")
 
-    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:  # noqa: ARG002 - smtplib's arguments
         self.sock = sock = self._connected(port, timeout)
         if self._config.security is Security.TLS:
-            self.sock = sock = self._tls.wrap_socket(sock, server_hostname=host, do_handshake_on_connect=False)
-        self.go_on()
-        if isinstance(sock, ssl.SSLSocket):
-            sock.do_handshake()
+            return self._shake_hands(sock)
+        self._go_on()
         return sock
 
     def _connected(self, port: int, timeout: float) -> socket.socket:
@@ -303,7 +324,7 @@ class _Line(smtplib.SMTP):
         return self._connected_to(last, port, timeout, share=1)
 
     def _connected_to(self, address: str, port: int, timeout: float, share: int) -> socket.socket:
-        self.go_on()
+        self._go_on()
         left = self._ends_at - time.monotonic()
         sock = socket.create_connection((address, port), min(timeout, max(left, _LEAST_S) / share))
         sock.settimeout(timeout)

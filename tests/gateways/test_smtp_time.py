@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import smtplib
 import socket
 import ssl
 import threading
@@ -12,13 +11,11 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 
 import pytest
-import trustme
 
 from service.gateways import smtp
 from service.gateways.smtp import UNFORESEEN_FAULT, MailLimits, Security, SmtpConfig, SmtpGateway, _Line
 from service.operations.gateway import Accepted, Blame, Outgoing, Refused, Unknown
 from tests.fakes.mail_server import MailServer
-from tests.gateways.test_smtp import client_tls, server_tls
 
 ALERT = Outgoing(to="cleo@example.net", body="OVERDUE: Anna Holt.", reference="m1", subject="OVERDUE")
 PATIENT = MailLimits(silence_s=30.0, total_s=0.2)
@@ -83,25 +80,6 @@ def test_nothing_is_begun_once_the_time_is_over(late: float) -> None:
         with pytest.raises(TimeoutError, match="connecting took too long"):
             line.connect("127.0.0.1", port)
         line.close()
-
-
-def test_a_line_made_safe_too_late_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Whoever came to end it in the middle of that found a socket that was none any more."""
-
-    def slowly(line: _Line, *, context: ssl.SSLContext) -> None:
-        smtplib.SMTP.starttls(line, context=context)
-        line._ends_at = time.monotonic()
-
-    monkeypatch.setattr(_Line, "starttls", slowly)
-    authority = trustme.CA()
-    authority_tls = server_tls(authority, "127.0.0.1")
-    with MailServer(tls=authority_tls, starttls=True) as server:
-        safe = config(server.port, security=Security.STARTTLS)
-        outcome = SmtpGateway(safe, limits=AMPLE, tls=client_tls(authority)).send(ALERT)
-
-    assert isinstance(outcome, Refused)
-    assert outcome.code == "TimeoutError"
-    assert server.taken == []
 
 
 def test_an_address_that_does_not_answer_is_followed_by_the_next() -> None:
