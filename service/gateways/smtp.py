@@ -295,6 +295,8 @@ class _Line(smtplib.SMTP):
         self.esmtp_features = {}
         self.does_esmtp = False
         self._shake_hands(self.sock)
+        # The server has forgotten who we are, RFC 3207 4.2: without a sign-in nothing else would greet it again.
+        self.ehlo_or_helo_if_needed()
 
     def _shake_hands(self, plain: socket.socket) -> ssl.SSLSocket:
         """The line by TLS, with the certificate and its name verified; it can be cut in the middle of the handshake."""

@@ -16,7 +16,7 @@ import trustme
 
 from service.gateways import smtp
 from service.gateways.smtp import Security, SmtpGateway, _Line
-from service.operations.gateway import Blame, Refused
+from service.operations.gateway import Accepted, Blame, Refused
 from tests.fakes.mail_server import MailServer
 from tests.gateways.test_smtp import client_tls, server_tls
 from tests.gateways.test_smtp_time import ALERT, AMPLE, config
@@ -98,6 +98,17 @@ def test_a_line_made_safe_too_late_is_left(monkeypatch: pytest.MonkeyPatch) -> N
     assert isinstance(outcome, Refused)
     assert outcome.code == "TimeoutError"
     assert server.taken == []
+
+
+def test_a_server_where_nobody_signs_in_is_greeted_again_once_it_is_safe() -> None:
+    """RFC 3207 4.2: it has forgotten who we are, and would refuse every e-mail."""
+    authority = trustme.CA()
+    with MailServer(tls=server_tls(authority, "127.0.0.1"), starttls=True) as server:
+        safe = config(server.port, security=Security.STARTTLS)
+        outcome = SmtpGateway(safe, limits=AMPLE, tls=client_tls(authority)).send(ALERT)
+
+    assert isinstance(outcome, Accepted)
+    assert len(server.taken) == 1
 
 
 def test_a_server_that_cannot_make_it_safe_now_is_told_nothing() -> None:
