@@ -12,6 +12,7 @@ from tests.checker.reading import OPEN, Dive, Message, Record
 
 NEVER_AFTER_CLOSE = ("distress", "alert", "reminder", "start_notice", "other")
 MEANWHILE = "outage-"  # of a keeper that stood in for the database
+STAND_DOWN = "stand_down"
 WITHOUT_EVENT = ("answer-", "fault-", "stand_down-", MEANWHILE)
 REPLIES_TO_STRANGERS = 5
 _HOUR = timedelta(hours=1)
@@ -213,11 +214,15 @@ def whoever_was_alarmed_was_stood_down(record: Record, folds: Histories) -> Iter
         folded = folds.last(dive)
         declined = {} if folded is None else folded.declined
         for phone, way in sorted({(one.phone, one.channel) for one in messages if _got(record, one)}):
-            over = [one for one in messages if one.phone == phone and _is_stand_down(one, dive, way)]
-            # A keeper without the database may have alarmed about a dive whose end it did not know of.
-            late = [one.queued_at for one in messages if one.phone == phone and one.step.startswith(MEANWHILE)]
+            theirs = [one for one in messages if one.phone == phone]
+            alarmed = max(one.queued_at for one in theirs if one.channel == way and _got(record, one))
+            # A keeper without the database may have told of the end before the database knew it,
+            told = [one for one in theirs if _is_keepers(one, STAND_DOWN, way) and one.queued_at >= alarmed]
+            over = [one for one in theirs if _is_stand_down(one, dive, way)] + told
+            # or alarmed about a dive whose end it did not know of.
+            late = [one.queued_at for one in theirs if any(_is_keepers(one, kind, one.channel) for kind in ALARMS)]
             over = [one for one in over if not late or one.queued_at >= max(late)]
-            keys = {one.person_key for one in messages if one.phone == phone}
+            keys = {one.person_key for one in theirs}
             excused = phone == closer or keys & record.deaf(dive) or any(not declined.get(key, True) for key in keys)
             if not excused and not any(_reached(record, one) for one in over):
                 yield f"{phone} was alarmed about dive {dive.id} by {way} and never heard so that it is over"
@@ -252,7 +257,12 @@ def _is_stand_down(message: Message, dive: Dive, way: str) -> bool:
     """Whether it belongs to this close, by this way."""
     closed_at = dive.closed_at
     after = closed_at is not None and message.queued_at >= closed_at
-    return message.kind == "stand_down" and after and message.channel == way
+    return message.kind == STAND_DOWN and after and message.channel == way
+
+
+def _is_keepers(message: Message, kind: str, way: str) -> bool:
+    """Whether a keeper without the database told it, by this way."""
+    return message.step.startswith(MEANWHILE) and (message.kind, message.channel) == (kind, way)
 
 
 def _reached(record: Record, message: Message) -> bool:
