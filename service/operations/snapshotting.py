@@ -12,7 +12,7 @@ import os
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -45,6 +45,7 @@ _DIRECTORY: Final = "keeper"
 _SNAPSHOT: Final = "snapshot.sealed"
 _JOURNAL: Final = "journal.sealed"
 _LOCK: Final = "lock"
+_SEEN: Final = "seen"
 _USE: Final = "linetender keeper 1"
 
 
@@ -111,6 +112,25 @@ class KeeperFiles:
             os.close(file)
             return None
         return file
+
+    def leave_time(self, at: datetime) -> None:
+        """What the keeper now takes for the present, for one that starts behind. Raises OSError.
+
+        It is the time of an empty file, so that a full disk takes it, too; a power cut does not take it away.
+        """
+        file = os.open(self.directory / _SEEN, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, PRIVATE)
+        try:
+            os.utime(file, (at.timestamp(), at.timestamp()))
+            os.fsync(file)
+        finally:
+            os.close(file)
+
+    def time_left(self) -> datetime | None:
+        """What a keeper took for the present last; None where none has. Raises OSError."""
+        try:
+            return datetime.fromtimestamp((self.directory / _SEEN).stat().st_mtime, UTC)
+        except FileNotFoundError:
+            return None
 
     def seal(self, line: msgspec.Struct) -> bytes:
         """One line of a file."""
@@ -208,6 +228,11 @@ class Snapshot:
     def is_there(self) -> bool:
         """Whether there is one at all, maybe without a dive."""
         return self._as_of is not None
+
+    @property
+    def as_of(self) -> datetime | None:
+        """Of when it is; None where there is none."""
+        return None if self._as_of is None else self._as_of[1].at
 
     def contents(self) -> Contents:
         """What it holds now, as this keeper wrote or found it."""

@@ -6,6 +6,7 @@ import logging
 import os
 from typing import Final
 
+from service.operations.clock_mark import go_on_from
 from service.operations.health import beat_heart
 from service.operations.merging import merge
 from service.operations.outage_journal import Journal
@@ -69,6 +70,8 @@ class Standby:
         """A whole look was done with the database."""
         self._well_s = self._looked_s = self._means.monotonic()
         self._was_well = True
+        if self._lock is not None:
+            self._leave_time()  # one of before would hold us in the next outage, though it was taken back
 
     def without_database(self) -> bool:
         """A look that failed: do what can be done without the database; whether it could be watched by the snapshot."""
@@ -76,12 +79,14 @@ class Standby:
         self._was_well = False
         if not self._is_ours():
             return False
+        self._go_on()
         gone_s = self._looked_s - self._well_s
         if self._stand_in is None and (gone_s >= TELL_AFTER_S or self._journal.has_any):
             self._stand_in = StandIn(self._means, self._journal, self._snapshot.contents(), gone_s)
             _LOG.error("database_gone", extra={"for_s": round(gone_s)})
         if self._stand_in is not None:
             self._stand_in.round()
+        self._leave_time()
         return self._snapshot.is_there
 
     def close(self) -> None:
@@ -99,6 +104,25 @@ class Standby:
             self._stand_in = None
             ended.close()
         merge(self._service, self._journal)
+
+    def _go_on(self) -> None:
+        """From what this keeper, or the one before it, has seen last: the clock may have lost an hour at a start.
+
+        Each time, since it costs nothing where we are not behind, and the disk may have failed before.
+        """
+        try:
+            left = self._files.time_left()
+        except OSError:
+            _LOG.exception("time_not_read")
+            left = None
+        go_on_from(self._means.clock, [at for at in (self._snapshot.as_of, left) if at is not None])
+
+    def _leave_time(self) -> None:
+        """After each round, since in a quiet outage nothing else is written from which time could be told."""
+        try:
+            self._files.leave_time(self._means.clock.now())
+        except OSError:
+            _LOG.exception("time_not_left")
 
     def _is_ours(self) -> bool:
         """Whether this keeper is the one that writes here; taken up once that is so."""

@@ -74,9 +74,8 @@ class StandIn:
         self._plain: set[str] = set()
         before = journal.read()
         known = [entry for entry in before if isinstance(entry, Began)]
-        # What this keeper, or the one before it, has seen: its own clock may have lost an hour at a start.
-        seen = [one.queued_at for one in before if isinstance(one, Told)] + [one.at for one in known]
-        go_on_from(means.clock, seen if contents.as_of is None else [*seen, contents.as_of])
+        # The standby has gone on from what it has; but its file may not have been written, or copied with its time.
+        go_on_from(means.clock, [one.queued_at for one in before if isinstance(one, Told)] + [one.at for one in known])
         now = means.clock.now()
         self._began = known[-1] if known else Began(now - gone_s * self._second, outage_name())
         # The clock may be set meanwhile; only a keeper that was started again has nothing else to go by.

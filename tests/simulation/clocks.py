@@ -81,6 +81,11 @@ class Believed:
         self._machine = machine
         self._steady = SteadyClock(machine.now, loop.monotonic)
 
+    def start_again(self, mark: datetime) -> None:
+        """Every process has been started again, and one has gone on from there: so it is the oldest now."""
+        self._steady = SteadyClock(self._machine.now, self._loop.monotonic)
+        self._steady.go_on_from(mark)
+
     def now(self) -> datetime:
         """The time, as it is believed to be."""
         return self._steady.now()

@@ -6,6 +6,7 @@ import random
 import sqlite3
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Any
 
 import psycopg
@@ -121,7 +122,8 @@ class Database:
             prepare(self.engine, PREPARED_AT)
             service = Service(self.engine, HandMovedClock(PREPARED_AT), "", "simulation")
             return_canary(service, send_canary(service))
-            run(self.engine, lambda session: health.beat(session, "sweep", PREPARED_AT))
+            for name in ("sweep", "keeper"):
+                run(self.engine, partial(health.beat, name=name, at=PREPARED_AT))
         if not self._sqlite:
             url = self.engine.url.set(drivername="postgresql").render_as_string(hide_password=False)
             self.raw = psycopg.connect(url, autocommit=True)
@@ -133,11 +135,24 @@ class Database:
 
     def sign_of_life(self, now: datetime) -> None:
         """What a sweep each second and a canary each quarter of a minute would have left, while nothing was to do."""
-        stamp = (now - EPOCH) // timedelta(microseconds=1) if self._sqlite else now
+        self.leave_mark("sweep", now)
+        stamp = self._stamp(now)
+        self._ask("UPDATE canaries SET sent_at = ?, returned_at = ?", stamp, stamp)
+
+    def leave_mark(self, name: str, now: datetime) -> None:
+        """What a sweep or a look of the keeper would have left."""
         if self._sqlite and self.info.pop(READING, None):
             self.raw.execute("PRAGMA query_only = 0")
-        self._ask("UPDATE heartbeats SET at = ? WHERE name = 'sweep' AND at < ?", stamp, stamp)
-        self._ask("UPDATE canaries SET sent_at = ?, returned_at = ?", stamp, stamp)
+        stamp = self._stamp(now)
+        self._ask("UPDATE heartbeats SET at = ? WHERE name = ? AND at < ?", stamp, name, stamp)
+
+    def _stamp(self, now: datetime) -> Any:
+        return (now - EPOCH) // timedelta(microseconds=1) if self._sqlite else now
+
+    def mark(self) -> datetime:
+        """The latest that a sweep or a keeper took for the present."""
+        found = self._ask("SELECT max(at) FROM heartbeats WHERE name IN ('sweep', 'keeper')").fetchone()
+        return self.instant(found[0])
 
     def next_moments(self) -> tuple[datetime | None, ...]:
         """When there is something to do for somebody, as `NEXT` asks."""

@@ -199,10 +199,12 @@ class Process:
 
     def kill(self, until: datetime) -> None:
         """End it, and do not start it again before then."""
+        self.world.marks.leave()
         if self.life is not None:
             self.life.end()
             self.life = None
         self.up_at = max(self.up_at, until)
+        self.world.marks.one_has_ended()
 
     def act(self, work: Callable[[Life], object], failed: Callable[[], None] | None = None) -> None:
         """Begin something in it; `failed` is called where it came to no good end."""
@@ -215,15 +217,15 @@ class Process:
         def run() -> None:
             done = False
             try:
-                self.world.leave_mark()
-                life.follow_mark()
-                self.world.heed_clock_of(life)
+                self.world.marks.follow(life)
                 work(life)
+                self.world.marks.heed_keeper(life)
                 done = True
             except Exception as fault:  # noqa: BLE001 - a process goes on, and the day looks at what it was
                 self.world.raised(life.name, fault)
             finally:
                 life.busy = False
+                self.world.marks.look_for_first()
                 self.world.duties.is_back(self.role)
                 if not done and failed is not None:
                     failed()

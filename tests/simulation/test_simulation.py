@@ -9,10 +9,14 @@ import sys
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 
-from service.operations import canary_dive
+from service.clock import SteadyClock
+from service.operations import canary_dive, clock_mark
+from service.operations.clock_mark import MarkFollower
+from service.operations.snapshotting import KeeperFiles
 from tests.rules.source import ROOT
 from tests.simulation.canary_day import wants_one
 from tests.simulation.clocks import Believed, MachineClock
@@ -80,6 +84,7 @@ GROUPS = {
     "clock corrected": (1, ("clock_corrected",)),
 }
 NOON = datetime(2027, 6, 1, 12, tzinfo=UTC)
+GOES_ON_FROM = SteadyClock.go_on_from
 
 
 @pytest.fixture(scope="module")
@@ -146,6 +151,63 @@ def test_a_planted_violation_is_found(database: Database) -> None:
     assert words.startswith("found in seed ")
     assert played is not None
     assert any(line.startswith("stood-down: ") for line in played.broken)
+
+
+def never(*_: object) -> None:
+    """It does nothing."""
+
+
+def breaks(*_: object) -> None:
+    """It always fails."""
+    raise RuntimeError("a fault in what follows the mark")
+
+
+def from_an_older_one(clock: SteadyClock, mark: datetime) -> timedelta:
+    """It goes on, but from what is a minute older."""
+    return GOES_ON_FROM(clock, mark - timedelta(minutes=1))
+
+
+@pytest.mark.parametrize(
+    ("where", "name", "fault"),
+    [
+        pytest.param(MarkFollower, "__call__", never, id="nobody looks at the mark"),
+        pytest.param(clock_mark, "go_on_from_mark", breaks, id="every look at it fails"),
+        pytest.param(SteadyClock, "go_on_from", from_an_older_one, id="a minute is lost at each start"),
+    ],
+)
+def test_a_process_that_acts_behind_the_mark_is_a_violation(
+    database: Database, monkeypatch: pytest.MonkeyPatch, where: Any, name: str, fault: Any
+) -> None:
+    """Else the judge's own time, or a look that never was, would hide that alarms come late."""
+    monkeypatch.setattr(where, name, fault)
+
+    played = World(1, database, kinds=("clock_lost",)).play()
+
+    assert any(line.startswith("behind: ") for line in played.broken)
+
+
+def test_a_keeper_that_loses_time_without_a_database_is_a_violation(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It has nothing to go on from but what the one before it has left on its disk."""
+    assert away_when_clock_is_lost(database).play().broken == []
+    monkeypatch.setattr(KeeperFiles, "leave_time", never)
+
+    played = away_when_clock_is_lost(database).play()
+
+    assert any("behind the keeper before it" in line for line in played.broken)
+
+
+def away_when_clock_is_lost(database: Database) -> World:
+    """A day on which the machine starts again, behind, in the middle of an outage."""
+    day = World(1, database, kinds=())
+    at = day.begins_at + timedelta(hours=6)
+    spells = [
+        Spell("database_away", at, at + timedelta(minutes=40), 1.0),
+        Spell("clock_lost", at + timedelta(minutes=20), at + timedelta(minutes=30), 1.0),
+    ]
+    day.weather = Weather(random.Random(1), spells)
+    return day
 
 
 def test_a_club_tries_the_whole_way_in_one_day_of_four(database: Database) -> None:

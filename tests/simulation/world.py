@@ -38,6 +38,7 @@ from tests.simulation.faults import CLOCK_KINDS, KINDS, PEOPLE, Spell, Weather, 
 from tests.simulation.figures import SINGLE_MOST_S, Played, alarms_of, late, prints
 from tests.simulation.gateways import SimulatedGateway, Taken
 from tests.simulation.loop import Loop, SimulatedPool, Waited
+from tests.simulation.marks import Marks
 from tests.simulation.people import Party
 from tests.simulation.processes import AWAY_ROLES, RESTART_S, DoubtfulSpool, Life, Process, Web, is_expected
 
@@ -59,7 +60,6 @@ BEGINS = (
 MERGED_WITHIN = timedelta(minutes=1)
 KEEPER_LOOKS_S = 9.0
 DISAGREE = ("clock_slow", "clock_stops", "clock_back", "clock_lost", "clock_corrected", "clocks_apart")
-BEHIND_MOST = timedelta(seconds=10)
 BETWEEN_CLOCKS = ("after-close:", "priority:", "unreached:")  # questions that compare what two processes have stamped
 CANARY_PHONE = "+447700900990"
 
@@ -107,7 +107,7 @@ class World:
         self._noted: dict[str, Spell] = {}
         self.parties: dict[str, Party] = {}
         self.changed = True
-        self.started_again = False  # all of it, with a clock that shows less than before
+        self.marks = Marks(self)
         self.stood: list[tuple[str, datetime, datetime]] = []  # which process stood still from when to when
         self.every_way = self.chance.random() < 0.2  # calls and e-mails too
         self.planned = self._parties(self.chance.choice((4, 5, 5, 6, 7)))
@@ -228,19 +228,8 @@ class World:
         now = self.loop.now
         alive = [one for one in self.sweepers if one.running and one.up_at <= now - timedelta(seconds=2)]
         away = any(self.weather.about(kind, now) for kind in ("broker_away", "database_away"))
-        if alive and not away:
+        if alive and not away and not self.marks.none_yet:
             self.database.sign_of_life(self.believed.now() - timedelta(seconds=self.chance.random()))
-
-    def leave_mark(self) -> None:
-        """Whoever was started again first has swept or looked since, every few seconds."""
-        if self.started_again and not self.weather.about("database_away", self.loop.now):
-            self.database.sign_of_life(self.believed.now() - timedelta(seconds=self.chance.random()))
-
-    def heed_clock_of(self, life: Life) -> None:
-        """Who starts with less than was seen before does not act by that."""
-        behind = self.believed.now() - life.service.clock.now()
-        if self.started_again and life.follow_mark._next_s > 0 and behind > BEHIND_MOST:
-            self.unexpected.append(f"behind: {life.name} acts by a clock that is {behind} behind")
 
     def phase_of(self, dive_id: str) -> str:
         """How a dive stands."""
@@ -448,7 +437,7 @@ class World:
     def _start_again(self) -> None:
         """The machine does, with all that runs on it."""
         self.sign_of_life()
-        self.started_again = True
+        self.marks.all_end()
         for process in (self.web, *self.sweepers, *self.couriers, self.keeper, self.upkeep):
             process.kill(self.loop.now + timedelta(seconds=self.chance.uniform(*RESTART_S)))
 
