@@ -15,10 +15,9 @@ from tests.checker.questions import violations
 from tests.operations.away import Keeping
 from tests.operations.stage import BEGIN_AT, HandMovedClock, Stage, prepare, stage_on
 from tests.servers.postgres import Postgres
-from tests.servers.putting_back import Original
 
 # One engine for all tests on a database of the same kind: what it learned to compile it need not learn again, which is
-# a quarter of their time. The database itself is a new one for each test, or on PostgreSQL as if it were.
+# a quarter of their time. The database itself is a new one for each test.
 
 
 def prepare_url(url: str) -> None:
@@ -54,13 +53,9 @@ def one_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Engine:
 
 
 @pytest.fixture(scope="session")
-def one_postgres(postgres_server: Postgres, prepared_postgres: str) -> Iterator[tuple[Engine, Original]]:
-    """The engine for all tests on PostgreSQL, and what its database is to hold when each begins."""
-    engine = open_engine(postgres_server.url(postgres_server.create_database(prepared_postgres)))
-    original = Original(postgres_server, engine, prepared_postgres)
-    yield engine, original
-    original.close()
-    engine.dispose()
+def one_postgres(postgres_server: Postgres) -> Engine:
+    """The engine for all tests on PostgreSQL."""
+    return open_engine(postgres_server.url(postgres_server.create_database()))
 
 
 @pytest.fixture
@@ -75,11 +70,11 @@ def sqlite_engine(one_sqlite: Engine, prepared_sqlite: Path) -> Iterator[Engine]
 
 
 @pytest.fixture
-def postgres_engine(one_postgres: tuple[Engine, Original]) -> Engine:
-    """An engine for a PostgreSQL database as it was prepared."""
-    engine, original = one_postgres
-    original.put_back()
-    return engine
+def postgres_engine(one_postgres: Engine, prepared_postgres: str, postgres_server: Postgres) -> Iterator[Engine]:
+    """An engine for a prepared PostgreSQL database that nobody has used."""
+    postgres_server.renew_database(one_postgres.url.database or "", prepared_postgres)
+    yield one_postgres
+    one_postgres.dispose()
 
 
 @pytest.fixture(

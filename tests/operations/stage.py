@@ -23,7 +23,6 @@ from service.operations.gateway import (
     Blame,
     CannotTell,
     DeliveryReceipt,
-    Gateway,
     InboundText,
     Lookup,
     Outcome,
@@ -57,30 +56,6 @@ BY_ANNA = Actor(Role.DIVER, "Anna Holt", Via.PAGE, "diver-0")
 STEP = timedelta(minutes=5)  # the rungs of the usual ladder are multiples of it
 
 Behaviour = Callable[["ScriptedGateway", Outgoing], Outcome]
-
-
-@dataclass
-class OwnSeconds:
-    """The seconds of a courier: real ones, but those that it would sleep are over at once.
-
-    It sleeps when it has nothing in hand and something waits for its moment, and the hand-moved clock stands meanwhile.
-    """
-
-    slept_s: float = 0.0
-
-    def __call__(self) -> float:
-        """Where it is."""
-        return time.monotonic() + self.slept_s
-
-    def sleep(self, length_s: float) -> None:
-        """Have slept."""
-        self.slept_s += length_s
-
-
-def courier_of(service: Service, *gateways: Gateway) -> Courier:
-    """A courier that sleeps in no time."""
-    seconds = OwnSeconds()
-    return Courier(service, gateways, monotonic=seconds, pause=seconds.sleep)
 
 
 @dataclass
@@ -205,7 +180,7 @@ class Stage:
         self.service = replace(self.service, channels=frozenset(channels))
         self.first.channels = self.second.channels = self.service.channels
         self.courier.close()
-        self.courier = courier_of(self.service, self.first, self.second)
+        self.courier = Courier(self.service, [self.first, self.second])
 
     # What people do
 
@@ -379,7 +354,7 @@ def stage_on(engine: Engine, clock: HandMovedClock) -> Stage:
     service = Service(engine, clock, "https://dive.example", "test-1")
     counter = itertools.count(1)
     first, second = (ScriptedGateway(name, clock, counter) for name in ("first", "second"))
-    return Stage(engine, clock, service, first, second, courier_of(service, first, second))
+    return Stage(engine, clock, service, first, second, Courier(service, [first, second]))
 
 
 def _seed(session: Any, now: datetime) -> None:

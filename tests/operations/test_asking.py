@@ -16,7 +16,7 @@ from service.operations.carrying import Courier
 from service.operations.gateway import CannotTell, Found, Lookup, NotFound, Outgoing, ReceiptState
 from service.store import outbox
 from service.store.tables import DiveRow
-from tests.operations.stage import ANNA, CLEO, ScriptedGateway, Stage, Taken, courier_of, lose_the_answer, time_out
+from tests.operations.stage import ANNA, CLEO, ScriptedGateway, Stage, Taken, lose_the_answer, time_out
 
 HALF_A_MINUTE = timedelta(seconds=31)
 
@@ -58,7 +58,7 @@ def asked(stage: Stage) -> Iterator[AskedGateway]:
     first.taken = stage.first.taken
     stage.first = first
     stage.courier.close()
-    stage.courier = courier_of(stage.service, first, stage.second)
+    stage.courier = Courier(stage.service, [first, stage.second])
     stage.sleep(1)
     yield first
     first.numbers.clear()

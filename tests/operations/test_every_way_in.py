@@ -9,9 +9,6 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
-import pytest
-
-from service.operations import storing_together
 from service.operations.gateway import InboundText, Route
 from service.operations.intake import Intake, drain
 from service.operations.polling import poll
@@ -58,9 +55,8 @@ class Ways:
         return self.posted, self.spooled, self.listed, self.by_another
 
 
-def test_every_order_of_every_way_counts_once(stage: Stage, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_every_order_of_every_way_counts_once(stage: Stage, tmp_path: Path) -> None:
     """Two dozen positions, and as many questions of the same words: by every way, and by the first again."""
-    monkeypatch.setattr(storing_together, "REST_S", 0.0)  # one text at a time comes here
     spool = Spool(tmp_path / "spool", "s" * 40)
     spool.make()
     ways = Ways(stage, spool)

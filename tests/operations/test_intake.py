@@ -77,9 +77,8 @@ def test_a_finish_while_the_database_is_away_closes_the_dive_when_it_is_back(sta
     stage.courier.carry()
 
 
-def test_a_database_that_never_answers_is_given_two_seconds(quick_stage: Stage, spool: Spool) -> None:
+def test_a_database_that_never_answers_is_given_two_seconds(stage: Stage, spool: Spool) -> None:
     """It takes the connection and says nothing: the gateway still has its answer in time."""
-    stage = quick_stage
     with socket.create_server(("127.0.0.1", 0)) as silent, away(stage, silent.getsockname()[1]) as service:
         intake = Intake(service, spool)
         began = time.monotonic()

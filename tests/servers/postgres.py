@@ -171,7 +171,8 @@ class Postgres:
 
     def run(self, statement: sql.SQL | sql.Composed) -> None:
         """Run one statement outside a transaction, as the superuser."""
-        with psycopg.connect(self.place("postgres"), autocommit=True) as connection:
+        place = f"host=127.0.0.1 port={self.port} user=linetender dbname=postgres connect_timeout=5"
+        with psycopg.connect(place, autocommit=True) as connection:
             connection.execute(statement)
 
     def create_database(self, template: str = "template0") -> str:
@@ -192,10 +193,6 @@ class Postgres:
     def drop_database(self, name: str) -> None:
         """Remove a database, with whoever is still connected to it."""
         self.run(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
-
-    def place(self, name: str) -> str:
-        """Where one database is, for its driver."""
-        return f"host=127.0.0.1 port={self.port} user=linetender dbname={name} connect_timeout=5"
 
     def url(self, name: str) -> str:
         """The SQLAlchemy URL of one database."""

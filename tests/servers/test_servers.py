@@ -13,14 +13,11 @@ import psycopg
 import pytest
 import redis
 from freezegun import freeze_time
-from sqlalchemy import Engine, create_engine, text
-from sqlalchemy.exc import DBAPIError
 
 from tests.servers import ports, postgres
 from tests.servers.broker import Broker
 from tests.servers.network import NetworkForbiddenError, take_attempts
 from tests.servers.ports import NoPortError, NotListeningError, free_port, wait_until_listening
-from tests.servers.putting_back import Original
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 
@@ -59,64 +56,6 @@ def test_a_database_can_be_copied_from_another(postgres_server: postgres.Postgre
     second = postgres_server.create_database(template=first)
 
     assert tables(postgres_server.url(second)) == 1
-
-
-@pytest.mark.postgres
-def test_a_database_is_put_back_with_what_is_connected_to_it(postgres_server: postgres.Postgres) -> None:
-    """Rows, and the numbers of the next ones, are as before, also where triggers and keys and somebody forbid it."""
-    engine, original = kept(postgres_server)
-    with engine.begin() as connection:
-        connection.execute(text("INSERT INTO owners DEFAULT VALUES"))
-        connection.execute(text("INSERT INTO things (owner) VALUES (2)"))
-        pid = connection.execute(text("SELECT pg_backend_pid()")).scalar_one()
-    left = psycopg.connect(plain(engine.url.render_as_string()))
-    left.execute("INSERT INTO things (owner) VALUES (1)")
-
-    original.put_back()
-
-    with engine.connect() as connection:
-        assert connection.execute(text("SELECT pg_backend_pid()")).scalar_one() == pid
-        assert connection.execute(text("SELECT id, owner, words FROM things")).all() == [(1, 1, "a\tb\\N\n")]
-        assert connection.execute(text("INSERT INTO owners DEFAULT VALUES RETURNING id")).scalar_one() == 2
-        with pytest.raises(DBAPIError, match="never"):
-            connection.execute(text("DELETE FROM things"))
-    left.close()
-    original.close()
-    engine.dispose()
-
-
-@pytest.mark.postgres
-def test_a_database_whose_tables_were_made_anew_is_copied_anew(postgres_server: postgres.Postgres) -> None:
-    """By the numbers of its tables the service knows that a database was restored."""
-    numbers = text("SELECT 'things'::regclass::oid, (SELECT count(*) FROM things)")
-    engine, original = kept(postgres_server)
-    with engine.begin() as connection:
-        before = connection.execute(numbers).one()
-        connection.execute(text("DROP TABLE things"))
-        connection.execute(text("CREATE TABLE things (id int)"))
-
-    original.put_back()
-
-    with engine.connect() as connection:
-        assert connection.execute(numbers).one() == before
-    original.close()
-    engine.dispose()
-
-
-def kept(server: postgres.Postgres) -> tuple[Engine, Original]:
-    """A database with a table that refuses to be emptied, and what can put it back."""
-    template = server.create_database()
-    with psycopg.connect(plain(server.url(template))) as connection:
-        connection.execute("CREATE TABLE owners (id serial PRIMARY KEY)")
-        connection.execute("CREATE TABLE things (id serial PRIMARY KEY, owner int REFERENCES owners, words text)")
-        connection.execute("INSERT INTO owners DEFAULT VALUES")
-        connection.execute("INSERT INTO things (owner, words) VALUES (1, E'a\\tb\\\\N\\n')")
-        connection.execute(
-            "CREATE FUNCTION never() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'never'; END $$"
-        )
-        connection.execute("CREATE TRIGGER never BEFORE DELETE ON things EXECUTE FUNCTION never()")
-    engine = create_engine(server.url(server.create_database(template)))
-    return engine, Original(server, engine, template)
 
 
 @pytest.mark.postgres

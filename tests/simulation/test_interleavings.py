@@ -19,7 +19,6 @@ from service.store.engine import open_engine
 from tests.checker.questions import violations
 from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, HandMovedClock, Stage, prepare, stage_on
 from tests.servers.postgres import Postgres
-from tests.servers.putting_back import Original
 from tests.simulation.interleaving import Boundary, overlap
 
 DEEDS = ("a sweep", "a finish", "an SOS", "a failed receipt", "an outcome")
@@ -65,7 +64,7 @@ class Scene:
 
 @pytest.fixture(scope="module")
 def scene(postgres_server: Postgres) -> Iterator[Scene]:
-    """The scene, on a database that is put back for each run."""
+    """The scene, on a database that is copied anew for each run."""
     name = postgres_server.create_database()
     engine = open_engine(postgres_server.url(name))
     prepare(engine, BEGIN_AT)
@@ -88,11 +87,13 @@ def scene(postgres_server: Postgres) -> Iterator[Scene]:
     receipt = DeliveryReceipt(alert.gateway, alert.provider_id, failed, "30005", number, {}, stage.clock.at)
     engine.dispose()
     kept = postgres_server.create_database(name)
-    original = Original(postgres_server, engine, kept)
 
-    yield Scene(stage, original.put_back, texts, sent, receipt)
+    def again() -> None:
+        engine.dispose()
+        postgres_server.renew_database(name, kept)
+
+    yield Scene(stage, again, texts, sent, receipt)
     stage.courier.close()
-    original.close()
     engine.dispose()
     postgres_server.drop_database(kept)
 

@@ -13,7 +13,6 @@ from sqlalchemy.orm import Session
 from service.store.engine import open_engine, writing
 from service.store.schema import migrate
 from tests.servers.postgres import Postgres
-from tests.servers.putting_back import Original
 from tests.store.examples import add_club
 
 
@@ -48,23 +47,12 @@ def sqlite_url(sqlite_template: Path, tmp_path: Path) -> str:
     return f"sqlite:///{shutil.copy(sqlite_template, tmp_path / 'linetender.db')}"
 
 
-@pytest.fixture(scope="session")
-def one_postgres(postgres_server: Postgres, postgres_template: str) -> Iterator[tuple[str, Original]]:
-    """The URL of a PostgreSQL database for all tests, and what it is to hold when each begins."""
-    url = postgres_server.url(postgres_server.create_database(postgres_template))
-    engine = open_engine(url)
-    original = Original(postgres_server, engine, postgres_template)
-    yield url, original
-    original.close()
-    engine.dispose()
-
-
 @pytest.fixture
-def prepared_postgres_url(one_postgres: tuple[str, Original]) -> str:
-    """The URL of a PostgreSQL database as it was prepared."""
-    url, original = one_postgres
-    original.put_back()
-    return url
+def prepared_postgres_url(postgres_server: Postgres, postgres_template: str) -> Iterator[str]:
+    """A prepared PostgreSQL database of this test's own."""
+    name = postgres_server.create_database(postgres_template)
+    yield postgres_server.url(name)
+    postgres_server.drop_database(name)
 
 
 @pytest.fixture(
