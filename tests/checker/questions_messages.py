@@ -75,16 +75,19 @@ def no_cause_tells_anybody_twice(record: Record, _: Histories) -> Iterator[str]:
 
 def a_stand_down_follows_a_close(record: Record, folds: Histories) -> Iterator[str]:
     """Nobody hears that it is over before somebody said so; once more where an alarm got through after it."""
-    again = {entry.says.get("message") for entry in record.entries_by_kind.get("stand_down_again", ())}
+    # By its place in the log: whoever stood still may stamp it with a time from before the close.
+    again = {entry.says.get("message"): entry.seq for entry in record.entries_by_kind.get("stand_down_again", ())}
     for dive in record.dives.values():
-        closes = [entry.at for entry in record.of_dive(dive) if entry.event == "closed"]
+        closed = [entry for entry in record.of_dive(dive) if entry.event == "closed"]
+        closes = [entry.at for entry in closed]
         late = any(message.step.startswith(MEANWHILE) for message in record.messages_of(dive))
         for message in record.messages_of(dive):
             if message.kind != "stand_down" or "+" in message.step or message.step.startswith(MEANWHILE):
                 continue
             if message.queued_at in closes:
                 continue
-            if not ((late or message.id in again) and closes and message.queued_at > closes[0]):
+            again_after = bool(closed) and again.get(message.id, 0) > closed[0].seq
+            if not again_after and not (late and closes and message.queued_at > closes[0]):
                 yield f"{message.step} to {message.person_key} of dive {dive.id} was queued without a close"
 
 

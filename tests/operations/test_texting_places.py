@@ -404,6 +404,7 @@ def test_the_intent_is_kept_with_each_text(stage: Stage) -> None:
     for body in ("WHERE", "PACK", "ON SCENE"):
         stage.text(CLEO, body)
 
-    kept = stage.service.read(lambda session: session.execute(select(InboundTextRow.intent)).scalars().all())
+    in_turn = select(InboundTextRow.intent).order_by(InboundTextRow.id)
+    kept = stage.service.read(lambda session: session.execute(in_turn).scalars().all())
 
     assert kept[-3:] == ["where", "pack", "on_scene"]

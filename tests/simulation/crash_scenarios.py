@@ -14,7 +14,7 @@ from service.operations.calling import press
 from service.operations.filing import PlanFiled, file_plan
 from service.operations.gateway import Blame, DeliveryReceipt, InboundText, ReceiptState, Route, TextPart
 from service.operations.gateway_canary import look_after_canaries
-from service.operations.inbound import answer_text
+from service.operations.inbound import WAITING_AFTER_S, answer_text
 from service.operations.intake import drain
 from service.operations.plan_reading import NamedPhone
 from service.operations.polling import poll
@@ -414,7 +414,14 @@ SCENARIOS = (
     Scenario(
         "an ended dive is opened again",
         just_closed,
-        [*texts(ANNA, "SOS", "sos"), passes(seconds=3), SWEEP, CARRY, *texts(CLEO, "OK {ref}", "ok"), CARRY],
+        [
+            *texts(ANNA, "SOS", "sos"),
+            passes(seconds=WAITING_AFTER_S + 1),
+            SWEEP,
+            CARRY,
+            *texts(CLEO, "OK {ref}", "ok"),
+            CARRY,
+        ],
         lambda world: world.dive.alarmed and [told.key for told in world.dive.acknowledged] == ["contact-0"],
     ),
 )
