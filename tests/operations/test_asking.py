@@ -118,11 +118,9 @@ def test_a_carrier_that_vanished_is_made_up_for_by_asking(
         assert message.state == "handed"
 
 
-def test_an_answer_that_comes_too_late_keeps_nothing_waiting_and_still_counts(
-    unchecked: Stage, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """It goes again meanwhile; what the first gateway then says of its own copy is known to be ours."""
-    stage = unchecked  # two copies, and in the end no outcome that is unknown: the checker would take it for a fault
+@contextmanager
+def answered_late(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[], None]]:
+    """The alarm has gone by both gateways; when called, the first says what it has, and that is written down."""
     monkeypatch.setattr(asking, "WITHIN_S", 0.05)
     free = threading.Event()
 
@@ -133,16 +131,33 @@ def test_an_answer_that_comes_too_late_keeps_nothing_waiting_and_still_counts(
     with asked(stage) as first:
         first.numbers[CLEO], first.answer = lose_the_answer, answer_late
         stage.turn()
+        before = accepted(stage)
+
+        def answers() -> None:
+            free.set()
+            # The courier's thread writes its find down by itself.
+            assert stage.until(lambda: accepted(stage) == before + 1)
+
+        yield answers
+
+
+def accepted(stage: Stage) -> int:
+    """How many attempts of the only dive were accepted so far."""
+    return stage.kinds(stage.dive(the_dive(stage))).count("attempt:accepted")
+
+
+def test_an_answer_that_comes_too_late_keeps_nothing_waiting_and_still_counts(
+    unchecked: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It goes again meanwhile; what the first gateway then says of its own copy is known to be ours."""
+    stage = unchecked  # two copies, and in the end no outcome that is unknown: the checker would take it for a fault
+    with answered_late(stage, monkeypatch) as answers:
         assert [one.gateway for one in alerts(stage)] == ["first", "second"]
 
-        dive_id = the_dive(stage)
-        accepted = stage.kinds(stage.dive(dive_id)).count("attempt:accepted")
-        free.set()
-        # The courier's thread writes its find down by itself.
-        assert stage.until(lambda: stage.kinds(stage.dive(dive_id)).count("attempt:accepted") == accepted + 1)
+        answers()
         stage.receipt(alerts(stage)[0], ReceiptState.DELIVERED)
 
-        assert stage.message(dive_id, "contact-0", "alert").state == "delivered"
+        assert stage.message(the_dive(stage), "contact-0", "alert").state == "delivered"
 
 
 def test_a_receipt_amid_an_answer_that_comes_too_late_counts_from_the_next_sweep(
@@ -150,26 +165,14 @@ def test_a_receipt_amid_an_answer_that_comes_too_late_counts_from_the_next_sweep
 ) -> None:
     """It comes before anybody knows whose copy it is of, and is kept for whoever finds that out."""
     stage = unchecked  # as above
-    monkeypatch.setattr(asking, "WITHIN_S", 0.05)
-    free = threading.Event()
-
-    def answer_late(gateway: AskedGateway, text: Outgoing) -> Lookup:
-        assert free.wait(20)
-        return gateway.truth(text)
-
-    with asked(stage) as first:
-        first.numbers[CLEO], first.answer = lose_the_answer, answer_late
-        stage.turn()
-        dive_id = the_dive(stage)
-        accepted = stage.kinds(stage.dive(dive_id)).count("attempt:accepted")
-
+    with answered_late(stage, monkeypatch) as answers:
         stage.receipt(alerts(stage)[0], ReceiptState.DELIVERED)
-        assert stage.message(dive_id, "contact-0", "alert").state == "handed"
-        free.set()
-        assert stage.until(lambda: stage.kinds(stage.dive(dive_id)).count("attempt:accepted") == accepted + 1)
+        assert stage.message(the_dive(stage), "contact-0", "alert").state == "handed"
+
+        answers()
         stage.turn()
 
-        assert stage.message(dive_id, "contact-0", "alert").state == "delivered"
+        assert stage.message(the_dive(stage), "contact-0", "alert").state == "delivered"
 
 
 def test_nobody_is_asked_about_what_is_not_urgent(stage: Stage) -> None:
