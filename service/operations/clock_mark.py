@@ -48,7 +48,7 @@ class NotConfirmedError(Exception):
 
 def marks(service: Service) -> list[datetime]:
     """What was left as a mark, the latest last; nothing in a database that nobody has worked with yet."""
-    return service.read(lambda session: health.times_of(session, MARKS))
+    return health.glance_at(service.engine, MARKS)
 
 
 def go_on_from_mark(service: Service) -> None:

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from sqlalchemy import bindparam, delete, func, insert, select, update
+from sqlalchemy import Engine, bindparam, delete, func, insert, select, update
 from sqlalchemy.orm import Session
 
+from service.store.among import among
+from service.store.engine import glancing
 from service.store.tables import CanaryRow, GatewayStateRow, HeartbeatRow
 from service.store.upsert import insert_or_keep, table, touched
 
@@ -27,6 +29,7 @@ _ROW = table(HeartbeatRow).c
 _BEATS = select(_ROW.name, _ROW.at, _ROW.detail)
 _ONE = _BEATS.where(_ROW.name == bindparam("of"))
 _ALL = _BEATS.order_by(_ROW.name)
+_TIMES = select(_ROW.at).where(among(_ROW.name, "names")).order_by(_ROW.at)
 _LATER = (
     update(table(HeartbeatRow))
     .where(_ROW.name == bindparam("of"), _ROW.at <= bindparam("now"))
@@ -64,7 +67,13 @@ def heartbeats(session: Session) -> dict[str, Heartbeat]:
 
 def times_of(session: Session, names: Iterable[str]) -> list[datetime]:
     """When the last heartbeats of these parts were, the latest last; of those that ever lived."""
-    return list(session.execute(select(_ROW.at).where(_ROW.name.in_(names)).order_by(_ROW.at)).scalars())
+    return list(session.execute(_TIMES, {"names": list(names)}).scalars())
+
+
+def glance_at(engine: Engine, names: Iterable[str]) -> list[datetime]:
+    """The same outside of any transaction: it is asked for every few seconds."""
+    with glancing(engine) as connection:
+        return list(connection.execute(_TIMES, {"names": list(names)}).scalars())
 
 
 def take_back(session: Session, now: datetime, prefix: str) -> None:
