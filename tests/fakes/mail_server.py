@@ -29,7 +29,7 @@ class Mailed:
     message: EmailMessage
 
 
-@dataclass(slots=True)
+@dataclass  # without slots: aiosmtpd looks at all there is of it, which Python 3.11.2 cannot bear with them
 class Mailbox:
     """What the server does at each of its commands; an answer of None is the usual one."""
 
