@@ -6,16 +6,18 @@ each run, which costs several times what it takes to find the rows.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Collection
-from typing import Any
+from typing import Any, Final
 
+import msgspec
 from sqlalchemy import ARRAY, BigInteger, BindParameter, Boolean, Dialect, Integer, Text, bindparam, literal_column
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.elements import ColumnElement
 from sqlalchemy.sql.functions import FunctionElement
 from sqlalchemy.types import TypeDecorator, TypeEngine
+
+_ENCODER: Final = msgspec.json.Encoder()
 
 
 class _Values(TypeDecorator[Collection[Any]]):
@@ -35,7 +37,7 @@ class _Values(TypeDecorator[Collection[Any]]):
     def process_bind_param(self, value: Collection[Any] | None, dialect: Dialect) -> Any:
         """To the database."""
         values = list(value or ())
-        return json.dumps(values) if dialect.name == "sqlite" else values
+        return _ENCODER.encode(values).decode() if dialect.name == "sqlite" else values
 
 
 class _Among(FunctionElement[bool]):

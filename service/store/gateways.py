@@ -57,8 +57,11 @@ def lock(session: Session, name: str) -> GatewayState:
 
     Whoever also writes to a message or a dive does that first: one order, so that none waits for another in a ring.
     """
-    insert_or_keep(session, GatewayStateRow, {"name": name, "faults": 0})
-    return GatewayState(*session.execute(_LOCK, {"of": name}).one())
+    found = session.execute(_LOCK, {"of": name}).one_or_none()
+    if found is None:
+        insert_or_keep(session, GatewayStateRow, {"name": name, "faults": 0})
+        found = session.execute(_LOCK, {"of": name}).one()
+    return GatewayState(*found)
 
 
 def save(session: Session, state: GatewayState) -> None:

@@ -43,9 +43,9 @@ _GATEWAYS_UNTIL: Final = ("rests_until_at", "trial_until_at", "free_at", "polled
 
 def beat(session: Session, name: str, at: datetime, detail: str | None = None) -> None:
     """Note that a part did its whole round. A heartbeat never goes back in time."""
-    if insert_or_keep(session, HeartbeatRow, {"name": name, "at": at, "detail": detail}):
-        return
-    touched(session, _LATER, {"of": name, "now": at, "says": detail})
+    # It is there but for the first time; where it is later than this one it stands.
+    if not touched(session, _LATER, {"of": name, "now": at, "says": detail}):
+        insert_or_keep(session, HeartbeatRow, {"name": name, "at": at, "detail": detail})
 
 
 def set_back(session: Session, name: str, at: datetime, detail: str) -> None:
