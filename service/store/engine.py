@@ -10,15 +10,14 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import lru_cache
 from typing import Any, Final, TypeVar, cast
 
 import psycopg
 from sqlalchemy import URL, Connection, Dialect, Engine, Executable, Result, create_engine, event, make_url, text
-from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.engine.interfaces import DBAPIConnection, ExecutionContext
 from sqlalchemy.exc import DBAPIError, InvalidatePoolError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session, SessionTransaction
-from sqlalchemy.pool import ConnectionPoolEntry, StaticPool
+from sqlalchemy.pool import ConnectionPoolEntry, PoolProxiedConnection, StaticPool
 from sqlalchemy.util import EMPTY_DICT
 
 T = TypeVar("T")
@@ -49,7 +48,10 @@ _TRANSIENT_STATES: Final = {
 _CONNECTION_LOST: Final = "08"  # the class of connection exceptions
 _SQLITE_TRANSIENT: Final = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 READING: Final = "linetender_reading"  # also in what is known of a connection: whether it refuses writes now
-_GLANCING: Final = "linetender_glancing"
+_BEGIN: Final = "linetender_begin"  # how the next transaction of a connection begins, where it does not write
+IMMEDIATE: Final = "BEGIN IMMEDIATE"
+DEFERRED: Final = "BEGIN"
+NOT_AT_ALL: Final = ""
 
 
 class DatabaseSettingError(RuntimeError):
@@ -164,9 +166,29 @@ def _sqlite(url: URL) -> Engine:
     arguments["cached_statements"] = STATEMENTS_KEPT
     engine = create_engine(url.set(drivername="sqlite+pysqlite"), **extra)
     event.listen(engine, "connect", _prepare_sqlite)
-    event.listen(engine, "begin", _begin_sqlite)
-    event.listen(engine, "before_cursor_execute", _guard_reading)
+    _begin_and_guard(engine.dialect)
     return engine
+
+
+def _begin_and_guard(dialect: Dialect) -> None:
+    """Have SQLite begin as we say, and refuse writes where we only read.
+
+    Not by events of the engine: for one of them it looks at each step of each statement whether anybody listens, which
+    takes a twentieth of all the time that an embedded installation works.
+    """
+    one, many = dialect.do_execute, dialect.do_executemany
+
+    def execute(cursor: Any, words: str, values: Any, context: Any = None) -> None:
+        _guard_reading(words, context)
+        one(cursor, words, values, context)
+
+    def execute_many(cursor: Any, words: str, values: Any, context: Any = None) -> None:
+        _guard_reading(words, context)
+        many(cursor, words, values, context)
+
+    dialect.do_begin = _begin_sqlite  # type: ignore[assignment,method-assign]
+    dialect.do_execute = execute  # type: ignore[assignment,method-assign]
+    dialect.do_executemany = execute_many  # type: ignore[assignment,method-assign]
 
 
 def wal_is_safe(version: tuple[int, int, int]) -> bool:
@@ -201,39 +223,35 @@ def _prepare_sqlite(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None
     cursor.close()
 
 
-def _begin_sqlite(connection: Connection) -> None:
-    options = connection.get_execution_options()
-    if options.get(_GLANCING, False):
-        return
-    reading = options.get(READING, False)
-    if not reading:
+def _begin_sqlite(connection: PoolProxiedConnection) -> None:
+    begin = connection.info.get(_BEGIN, IMMEDIATE)
+    if begin == IMMEDIATE:
         _allow_writes(connection, allowed=True)
-    _tell_sqlite(connection, "BEGIN" if reading else "BEGIN IMMEDIATE")
+    if begin:
+        _tell_sqlite(connection, begin)
 
 
-def _guard_reading(connection: Connection, _cursor: Any, words: str, *_: Any) -> None:
+def _guard_reading(words: str, context: ExecutionContext | None) -> None:
     """Have SQLite refuse what writes in a transaction that only reads. A SELECT cannot, and needs no guard.
 
     For each change of it SQLite forgets all statements that it had ready, and compiling one takes longer than running
     it. So it is told only where it matters, and not at each turn from reading to writing and back.
     """
-    if not words.startswith("SELECT") and connection.get_execution_options().get(READING, False):
-        _allow_writes(connection, allowed=False)
+    if not words.startswith("SELECT") and context is not None and context.execution_options.get(READING, False):
+        _allow_writes(context.root_connection.connection, allowed=False)
 
 
-def _allow_writes(connection: Connection, *, allowed: bool) -> None:
+def _allow_writes(connection: PoolProxiedConnection, *, allowed: bool) -> None:
     if connection.info.get(READING, False) is allowed:
         _tell_sqlite(connection, f"PRAGMA query_only = {int(not allowed)}")
         connection.info[READING] = not allowed
 
 
-def _tell_sqlite(connection: Connection, words: str) -> None:
+def _tell_sqlite(connection: PoolProxiedConnection, words: str) -> None:
     """Say it to the driver, at once: each transaction begins so, and a statement costs more than a begin does."""
-    cursor = connection.connection.cursor()
+    cursor = connection.cursor()
     try:
-        connection.dialect.do_execute(cursor, words, ())
-    except sqlite3.Error as error:  # it is raised as that of any statement
-        raise DBAPIError.instance(words, (), error, sqlite3.Error) from error
+        cursor.execute(words)
     finally:
         cursor.close()
 
@@ -269,26 +287,34 @@ def reading(engine: Engine) -> Iterator[Session]:
 
     On SQLite with a rollback journal nobody can commit while it is open and has read, so keep it short.
     """
-    calm = engine.execution_options(**{READING: True})
-    if engine.dialect.name == "postgresql":
-        # https://www.postgresql.org/docs/current/transaction-iso.html#XACT-REPEATABLE-READ: one snapshot for all.
-        calm = calm.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
-    with _Straight(calm, expire_on_commit=False) as session:
-        yield session
+    with engine.connect() as line:
+        if engine.dialect.name == "postgresql":
+            # https://www.postgresql.org/docs/current/transaction-iso.html#XACT-REPEATABLE-READ: one snapshot for all.
+            line.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        line.execution_options(**{READING: True})
+        with _beginning(line, DEFERRED), _Straight(line, expire_on_commit=False) as session:
+            yield session
 
 
 @contextmanager
 def glancing(engine: Engine) -> Iterator[Connection]:
     """A connection for one statement that reads: it is of one instant by itself, and no transaction is begun for it."""
-    with _glancing(engine).connect() as connection:
-        yield connection
+    with engine.connect() as line:
+        if engine.dialect.name == "postgresql":
+            line.execution_options(isolation_level="AUTOCOMMIT")
+        with _beginning(line, NOT_AT_ALL):
+            yield line
 
 
-@lru_cache(maxsize=16)
-def _glancing(engine: Engine) -> Engine:
-    if engine.dialect.name == "postgresql":
-        return engine.execution_options(isolation_level="AUTOCOMMIT")
-    return engine.execution_options(**{_GLANCING: True})
+@contextmanager
+def _beginning(line: Connection, how: str) -> Iterator[None]:
+    """Transactions on this connection begin so, until it is given back."""
+    known = line.info  # held on to, since a connection that was lost is asked for none
+    known[_BEGIN] = how
+    try:
+        yield
+    finally:
+        known.pop(_BEGIN, None)
 
 
 @contextmanager

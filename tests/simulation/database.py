@@ -70,9 +70,14 @@ class Database:
         self.lose_after = 0  # statements; 0: the connection holds
         self.lose_answer = False
         self.is_away: Callable[[], bool] | None = None
-        execute, executemany = self.engine.dialect.do_execute, self.engine.dialect.do_executemany
+        dialect = self.engine.dialect
+        begin, execute, executemany = dialect.do_begin, dialect.do_execute, dialect.do_executemany
 
         # Not by an event, for which the engine would look at each of its steps.
+        def begun(connection: Any) -> None:
+            self._statement()
+            begin(connection)
+
         def one(*given: Any) -> None:
             self._statement()
             execute(*given)
@@ -81,9 +86,10 @@ class Database:
             self._statement()
             executemany(*given)
 
-        self.engine.dialect.do_execute = one  # type: ignore[method-assign]
-        self.engine.dialect.do_executemany = many  # type: ignore[method-assign]
-        whole = self.engine.dialect.do_commit
+        dialect.do_begin = begun  # type: ignore[method-assign]
+        dialect.do_execute = one  # type: ignore[method-assign]
+        dialect.do_executemany = many  # type: ignore[method-assign]
+        whole = dialect.do_commit
 
         def commit(connection: Any) -> None:
             whole(connection)
@@ -91,7 +97,7 @@ class Database:
                 self.lose_answer = False
                 raise lost()
 
-        self.engine.dialect.do_commit = commit  # type: ignore[method-assign]
+        dialect.do_commit = commit  # type: ignore[method-assign]
         self.raw: Any = None
         self.info: dict[str, Any] = {}  # what the engine knows of it
         self._asked_at: int | None = None  # how many rows had ever been changed when it was last asked for the next

@@ -23,6 +23,7 @@ from service.store.engine import (
     DatabaseSettingError,
     _prepare_sqlite,
     durability_faults,
+    glancing,
     is_transient,
     open_engine,
     reading,
@@ -370,9 +371,34 @@ def test_each_engine_begins_its_transactions_itself(sqlite_engine: Engine) -> No
         session.execute(text("SELECT 1"))
     with reading(sqlite_engine) as session:
         session.execute(text("SELECT 2"))
+        session.rollback()
+        session.execute(text("SELECT 3"))
+    with glancing(sqlite_engine) as connection:
+        connection.execute(text("SELECT 4"))
 
-    begins = [statement for statement in said if statement.startswith("BEGIN")]
-    assert begins == ["BEGIN IMMEDIATE", "BEGIN"]
+    assert [words for words in said if words.startswith(("BEGIN", "SELECT"))] == [
+        *("BEGIN IMMEDIATE", "SELECT 1"),
+        *("BEGIN", "SELECT 2", "BEGIN", "SELECT 3"),
+        "SELECT 4",
+    ]
+
+
+def test_how_a_transaction_began_does_not_stick_to_the_connection(sqlite_engine: Engine) -> None:
+    """Whoever writes after one who only meant to read, failed or was cut off keeps others out from the beginning."""
+    said: list[str] = []
+    event.listen(sqlite_engine, "checkout", lambda driver, *_: driver.set_trace_callback(said.append))
+
+    with reading(sqlite_engine):
+        pass
+    with suppress(OperationalError), glancing(sqlite_engine) as connection:
+        connection.execute(text("SELECT 1 FROM nowhere"))
+    with reading(sqlite_engine) as session:
+        session.connection().invalidate()
+    said.clear()
+    with writing(sqlite_engine) as session:
+        session.execute(text("SELECT 1"))
+
+    assert [words for words in said if words.startswith("BEGIN")] == ["BEGIN IMMEDIATE"]
 
 
 def test_only_what_came_within_a_savepoint_is_undone_with_it(engine: Engine) -> None:
