@@ -62,9 +62,13 @@ class Marks:
     def follow(self, life: Life) -> None:
         """A process is about to act: it goes on from the mark, or it must have been kept from that.
 
-        The judge asks the database itself, not what the process takes for the mark or whether it has looked.
+        The judge asks the database itself, not what the process takes for the mark or whether it has looked. As long as
+        no clock was ever wrong there is nothing to go on from, and the look with which each process begins is enough.
         """
         self.leave()
+        if life.has_looked and self._all_right():
+            return
+        life.has_looked = True
         faults = self._faults()
         life.follow_mark()
         world = self._world
@@ -121,6 +125,9 @@ class Marks:
             if process.free and not (broker_away and process in world.sweepers):
                 process.act(looks if process is world.keeper else sweeps)
         world.loop.after(TRIED_EVERY_S, self._try)
+
+    def _all_right(self) -> bool:
+        return self._world.machine.was_right and not self._world.weather.counts["clocks_apart"]
 
     def _faults(self) -> int:
         return sum(self._world.weather.counts[kind] for kind in FAULTS_OF_LOOKS)

@@ -90,6 +90,7 @@ class Life:
             world.database.engine, clock, "https://dive.example", name, world.nudge, world.channels, life=self
         )
         self.follow_mark = MarkFollower(self.service, world.loop.monotonic)
+        self.has_looked = False  # for the mark
         self._courier: Courier | None = None
         self._keeper: Keeper | None = None
         self._intake: Intake | None = None

@@ -9,9 +9,10 @@ import logging
 import random
 import shutil
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -20,7 +21,7 @@ from typing import Any
 from unittest.mock import patch
 
 from service.domain.people import Channel
-from service.operations import carrying, merging, outage_carrying
+from service.operations import carrying, intake, merging, outage_carrying, spooling
 from service.operations.breaking import tell_relief
 from service.operations.checkpointing import write_checkpoint
 from service.operations.gateway import Route
@@ -295,14 +296,17 @@ class World:
     @contextmanager
     def _waiting(self) -> Iterator[None]:
         """Whatever waits waits in simulated time."""
-        time = SimpleNamespace(monotonic=self.loop.monotonic, sleep=self.loop.sleep)
-        with (
-            patch.object(carrying, "wait", self.wait),
-            patch.object(outage_carrying, "wait", self.wait),
-            patch.object(outage_carrying, "ThreadPoolExecutor", lambda **_: SimulatedPool(self.loop, self.acting)),
-            patch.object(outage_carrying, "time", time),
-            patch.object(merging, "time", time),
-        ):
+        # What lies on the disk has real times.
+        ours = SimpleNamespace(monotonic=self.loop.monotonic, sleep=self.loop.sleep, time=time.time)
+        with ExitStack() as patched:
+            for module in (intake, merging, outage_carrying, spooling):
+                patched.enter_context(patch.object(module, "time", ours))
+            for module in (carrying, outage_carrying):
+                patched.enter_context(patch.object(module, "wait", self.wait))
+            pool = patch.object(
+                outage_carrying, "ThreadPoolExecutor", lambda **_: SimulatedPool(self.loop, self.acting)
+            )
+            patched.enter_context(pool)
             yield
 
     @contextmanager
