@@ -1,8 +1,10 @@
 """The high-water mark of the clock: the latest that any process of ours has taken for the present.
 
-It is read from what is there anyway: a sweep leaves its time every 3 s and a keeper every 5. Each process that decides
-by time goes on from it where its own clock is behind, when it begins and every few seconds after: so the service has
-one time on all its machines, the latest of any. Why, and when a mark is not believed: `SteadyClock.go_on_from`.
+It is read from what is there anyway: a sweep leaves its time every 3 s and a keeper every 5. Where those are dead, each
+other process leaves its own while its machine's clock is behind that, since then who starts anew could not know it.
+Each process that decides by time goes on from the mark where its own clock is behind, when it begins and every few
+seconds after: so the service has one time on all its machines, the latest of any. Why, and when a mark is not believed:
+`SteadyClock.go_on_from`.
 
 A copy that was just restored, and a service that stood still for a night, have marks of before: those hold nobody.
 """
@@ -32,7 +34,8 @@ from service.store.under_way import UnderWay, under_way
 _LOG = logging.getLogger(__name__)
 
 KEEPER: Final = "keeper"
-MARKS: Final = (HEARTBEAT, KEEPER)
+AHEAD: Final = "ahead of its machine"
+MARKS: Final = (HEARTBEAT, KEEPER, AHEAD)
 TOLD: Final = "told:"  # what admins were told and when: of a time that is yet to come it would keep the same from them
 LOOKS_EVERY_S: Final = 3.0  # real seconds
 LOOKS_AGAIN_S: Final = 0.5  # real seconds, after a look that failed
@@ -69,6 +72,13 @@ def go_on_from(clock: Clock, seen: Iterable[datetime]) -> None:
         _LOG.error("clock_behind", extra={"by_s": round(behind.total_seconds(), 1)})
 
 
+def leave_mark(service: Service) -> None:
+    """Leave our time as a mark, where our machine's clock is behind it. Raises what the database raises."""
+    if isinstance(service.clock, SteadyClock) and service.clock.ahead() > MACHINES_APART:
+        now = service.clock.now()
+        service.write(lambda session: health.beat(session, AHEAD, now, service.process))
+
+
 class MarkFollower:
     """Follows the mark for one process, which calls it before each piece of work: it looks every 3 seconds.
 
@@ -94,6 +104,7 @@ class MarkFollower:
             return True
         try:
             go_on_from_mark(self._service)
+            leave_mark(self._service)
             self._tell()
         except self._raised:
             raise

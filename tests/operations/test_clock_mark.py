@@ -16,6 +16,7 @@ from service.clock import SteadyClock
 from service.domain.dive import Phase
 from service.operations import clock_mark
 from service.operations.clock_mark import (
+    AHEAD,
     KEEPER,
     LOOKS_EVERY_S,
     MarkFollower,
@@ -127,6 +128,38 @@ def test_the_admins_hear_from_whichever_machine_is_behind(stage: Stage) -> None:
     stage.courier.carry()
 
     assert len([body for body in stage.to(FINN) if NOT_FOLLOWED in body]) == 1
+
+
+@pytest.mark.parametrize("when", ["at its start", "while it ran"])
+def test_who_starts_after_all_sweeps_and_keepers_were_dead_goes_on_from_what_is_left(stage: Stage, when: str) -> None:
+    """A web knows what the time is as long as it lives, whether its machine lost an hour at a start or was set back."""
+    machine = Machine(stage)
+    leave_mark(stage)
+    web = MarkFollower(machine.starts(), machine.seconds)
+    if when == "while it ran":
+        web()
+    machine.behind = HOUR
+    if when == "at its start":
+        web = MarkFollower(machine.starts(), machine.seconds)
+    for _ in range(2):
+        web()
+        stage.clock.at += timedelta(minutes=20)
+    web()
+    service = machine.starts()
+
+    go_on_from_mark(service)
+
+    assert service.clock.now() == stage.clock.at
+
+
+def test_who_goes_by_its_machine_leaves_no_mark(stage: Stage) -> None:
+    """It would say nothing that whoever starts next does not see itself."""
+    machine = Machine(stage)
+    leave_mark(stage)
+
+    MarkFollower(machine.starts(), machine.seconds)()
+
+    assert AHEAD not in stage.service.read(health.heartbeats)
 
 
 def test_whoever_reads_no_mark_hears_what_the_database_says(stage: Stage) -> None:
@@ -303,7 +336,7 @@ def test_nothing_is_taken_back_while_a_text_waits_to_be_read(stage: Stage) -> No
 
 
 def test_nothing_is_taken_back_over_a_dive_that_begins_meanwhile(unchecked: Stage) -> None:
-    """A web that was not stopped leaves no mark, but what it does is seen."""
+    """What somebody does who has not looked yet is seen too."""
     stage = unchecked
     leave_mark(stage, HOUR)
 
@@ -313,6 +346,23 @@ def test_nothing_is_taken_back_over_a_dive_that_begins_meanwhile(unchecked: Stag
         )
 
     assert marks(stage.service)[-1] == stage.clock.at + HOUR
+
+
+def test_nothing_is_taken_back_while_a_web_runs_that_nobody_stopped(stage: Stage) -> None:
+    """It went by the clock that was ahead and would go on to, and file dives that are alarmed as much too late."""
+    machine = Machine(stage, -HOUR)
+    service = machine.starts()
+    assert service.clock.now() == stage.clock.at + HOUR
+    sweep(machine.starts())
+    machine.behind = timedelta(0)
+    web = MarkFollower(service, machine.seconds)
+
+    def looks(seconds: float) -> None:
+        stage.clock.at += timedelta(seconds=seconds)
+        web()
+
+    with pytest.raises(NotConfirmedError, match="the service is running"):
+        take_mark_back(Machine(stage).starts(), "Finn Aske", even_with_open_dives=False, wait=looks)
 
 
 def test_nothing_is_taken_back_where_no_mark_is_ahead(stage: Stage) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import psycopg
 from sqlalchemy.exc import OperationalError
 
+from service.operations.clock_mark import MARKS
 from service.operations.health import return_canary, send_canary
 from service.operations.service import Service
 from service.store import health
@@ -23,6 +24,12 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 PREPARED_AT = datetime(2027, 1, 1, tzinfo=UTC)  # before any simulated day
 
 # When the next thing can be done, as the tables say.
+# On both databases.
+LATER = """
+    INSERT INTO heartbeats (name, at) VALUES (?, ?)
+    ON CONFLICT (name) DO UPDATE SET at = excluded.at WHERE heartbeats.at < excluded.at
+"""
+
 NEXT = """
 SELECT (SELECT min(next_due_at) FROM dives),
  (SELECT min(handed_at + receipt_within_s * SECOND) FROM messages
@@ -146,18 +153,19 @@ class Database:
         self._ask("UPDATE canaries SET sent_at = ?, returned_at = ?", stamp, stamp)
 
     def leave_mark(self, name: str, now: datetime) -> None:
-        """What a sweep or a look of the keeper would have left."""
+        """What a sweep, a look of the keeper or a process that is ahead of its machine would have left."""
         if self._sqlite and self.info.pop(READING, None):
             self.raw.execute("PRAGMA query_only = 0")
         stamp = self._stamp(now)
-        self._ask("UPDATE heartbeats SET at = ? WHERE name = ? AND at < ?", stamp, name, stamp)
+        self._ask(LATER, name, stamp)
 
     def _stamp(self, now: datetime) -> Any:
         return (now - EPOCH) // timedelta(microseconds=1) if self._sqlite else now
 
     def mark(self) -> datetime:
-        """The latest that a sweep or a keeper took for the present."""
-        found = self._ask("SELECT max(at) FROM heartbeats WHERE name IN ('sweep', 'keeper')").fetchone()
+        """The latest that any process took for the present and left."""
+        names = ", ".join(f"'{name}'" for name in MARKS)
+        found = self._ask(f"SELECT max(at) FROM heartbeats WHERE name IN ({names})").fetchone()  # noqa: S608 - ours
         return self.instant(found[0])
 
     def next_moments(self) -> tuple[datetime | None, ...]:

@@ -6,10 +6,13 @@ played until one has left its time; from then on the mark is what they would lea
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from service.clock import MACHINES_APART
+from service.operations.clock_mark import AHEAD, KEEPER, LOOKS_EVERY_S
+from service.operations.gap import HEARTBEAT
 from tests.simulation.duties import looks
 from tests.simulation.processes import Life, Process, sweeps
 
@@ -19,7 +22,12 @@ if TYPE_CHECKING:
 TRIED_EVERY_S = 3.0
 UP_FOR = timedelta(seconds=5)  # by when one that is started has swept or looked
 BEHIND_MOST = 2 * MACHINES_APART  # what is not followed, and the rest of a look
+FOLLOWED_WITHIN = timedelta(seconds=LOOKS_EVERY_S + 1)
 FAULTS_OF_LOOKS = ("database_away", "database_busy", "connection_lost")
+
+
+def _nothing(_life: Life) -> None:
+    pass
 
 
 class Marks:
@@ -30,6 +38,7 @@ class Marks:
         self.started_again = False
         self._left: datetime | None = None  # the mark when nothing ran any more, until somebody has left a later one
         self._left_at = world.loop.now  # when that was: before, too, where nobody could leave one
+        self._later_at = world.loop.now  # when somebody left a mark that was later than what all others believed
         self._kept: datetime | None = None  # the time at the end of the last look of a keeper, which is on its disk
 
     @property
@@ -49,8 +58,9 @@ class Marks:
         if not self.started_again or self.none_yet or world.weather.about("database_away", now):
             return
         broker_away, seen = world.weather.about("broker_away", now), world.believed.now()
-        for name, leavers in (("sweep", () if broker_away else world.sweepers), ("keeper", (world.keeper,))):
-            if any(one.running and one.up_at <= now - UP_FOR for one in leavers):
+        able = (world.web, world.keeper) if broker_away else world.processes()
+        for name, leavers in ((HEARTBEAT, world.sweepers), (KEEPER, (world.keeper,)), (AHEAD, self._ahead())):
+            if any(one in able and one.running and one.up_at <= now - UP_FOR for one in leavers):
                 world.database.leave_mark(name, seen - timedelta(seconds=world.chance.random()))
 
     def one_has_ended(self) -> None:
@@ -74,9 +84,20 @@ class Marks:
         world = self._world
         if not self.started_again or self._faults() != faults or world.weather.about("database_away", world.loop.now):
             return  # by the wall clock, too, work is better done than not, and the next look is soon
-        behind = world.database.mark() - life.service.clock.now()
-        if behind > BEHIND_MOST:
+        mark = world.database.mark()
+        self._heed_later(mark)
+        behind = mark - life.service.clock.now()
+        if behind > BEHIND_MOST and world.loop.now > self._later_at + FOLLOWED_WITHIN:
             world.unexpected.append(f"behind: {life.name} acts by a clock that is {behind} behind the mark")
+
+    def _heed_later(self, mark: datetime) -> None:
+        """Somebody who could leave none for a while was ahead of those who have gone on: so it is later from now on."""
+        world = self._world
+        if not self.none_yet and mark - world.believed.now() > MACHINES_APART:
+            world.note(f"the clock goes on, {mark - world.believed.now()} later than it was")
+            world.believed.start_again(mark)
+            world.changed = True
+            self._later_at = world.loop.now
 
     def heed_keeper(self, life: Life) -> None:
         """A look is over, with a database or without: no keeper falls behind the one before it on its machine."""
@@ -106,7 +127,13 @@ class Marks:
         world.changed = True
 
     def _leavers(self) -> tuple[Process, ...]:
-        return (*self._world.sweepers, self._world.keeper)
+        return (*self._world.sweepers, self._world.keeper, *self._ahead())
+
+    def _ahead(self) -> tuple[Process, ...]:
+        """Who leaves marks only because the machine's clock is behind."""
+        world = self._world
+        behind = world.machine.now() < world.believed.now() - MACHINES_APART
+        return (world.web, *world.couriers, world.upkeep) if behind else ()
 
     def _stand_still(self) -> None:
         world = self._world
@@ -122,9 +149,15 @@ class Marks:
             return
         broker_away = world.weather.about("broker_away", world.loop.now)
         for process in self._leavers():
-            if process.free and not (broker_away and process in world.sweepers):
-                process.act(looks if process is world.keeper else sweeps)
+            if process.free and not (broker_away and process not in (world.web, world.keeper)):
+                process.act(self._duty(process))
         world.loop.after(TRIED_EVERY_S, self._try)
+
+    def _duty(self, process: Process) -> Callable[[Life], object]:
+        """What it does every few seconds; some only look for the mark, which is done before anything."""
+        if process is self._world.keeper:
+            return looks
+        return sweeps if process in self._world.sweepers else _nothing
 
     def _all_right(self) -> bool:
         return self._world.machine.was_right and not self._world.weather.counts["clocks_apart"]

@@ -438,11 +438,15 @@ class World:
             self.note(f"FAULT {kind} until {end:%H:%M:%S}")
             self.duties.free()
 
+    def processes(self) -> tuple[Process, ...]:
+        """All that run on the machine."""
+        return (self.web, *self.sweepers, *self.couriers, self.keeper, self.upkeep)
+
     def _start_again(self) -> None:
         """The machine does, with all that runs on it."""
         self.sign_of_life()
         self.marks.all_end()
-        for process in (self.web, *self.sweepers, *self.couriers, self.keeper, self.upkeep):
+        for process in self.processes():
             process.kill(self.loop.now + timedelta(seconds=self.chance.uniform(*RESTART_S)))
 
     def _clock(self, kind: str) -> None:
