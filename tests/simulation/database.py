@@ -23,13 +23,13 @@ from tests.simulation.drawn import drawn_by
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 PREPARED_AT = datetime(2027, 1, 1, tzinfo=UTC)  # before any simulated day
 
-# When the next thing can be done, as the tables say.
 # On both databases.
 LATER = """
     INSERT INTO heartbeats (name, at) VALUES (?, ?)
     ON CONFLICT (name) DO UPDATE SET at = excluded.at WHERE heartbeats.at < excluded.at
 """
 
+# When the next thing can be done, as the tables say.
 NEXT = """
 SELECT (SELECT min(next_due_at) FROM dives),
  (SELECT min(handed_at + receipt_within_s * SECOND) FROM messages
