@@ -1,10 +1,10 @@
 """The high-water mark of the clock: the latest that any process of ours has taken for the present.
 
-It is read from what is there anyway: a sweep leaves its time every 3 s and a keeper every 5. Where those are dead, each
-other process leaves its own while its machine's clock is behind that, since then who starts anew could not know it.
-Each process that decides by time goes on from the mark where its own clock is behind, when it begins and every few
-seconds after: so the service has one time on all its machines, the latest of any. Why, and when a mark is not believed:
-`SteadyClock.go_on_from`.
+It is read from what is there anyway: a sweep leaves its time every 3 s and a keeper every 5. A process whose machine's
+clock is behind its own time leaves it too, whatever else it does: all sweeps and keepers may be dead when the next one
+is started on that machine. Each process that decides by time goes on from the mark where its own clock is behind, when
+it begins and every few seconds after: so the service has one time on all its machines, the latest of any. Why, and when
+a mark is not believed: `SteadyClock.go_on_from`.
 
 A copy that was just restored, and a service that stood still for a night, have marks of before: those hold nobody.
 """

@@ -49,9 +49,9 @@ _CONNECTION_LOST: Final = "08"  # the class of connection exceptions
 _SQLITE_TRANSIENT: Final = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 READING: Final = "linetender_reading"  # also in what is known of a connection: whether it refuses writes now
 _BEGIN: Final = "linetender_begin"  # how the next transaction of a connection begins, where it does not write
-IMMEDIATE: Final = "BEGIN IMMEDIATE"
-DEFERRED: Final = "BEGIN"
-NOT_AT_ALL: Final = ""
+_IMMEDIATE: Final = "BEGIN IMMEDIATE"
+_DEFERRED: Final = "BEGIN"
+_NOT_AT_ALL: Final = ""
 
 
 class DatabaseSettingError(RuntimeError):
@@ -186,6 +186,7 @@ def _begin_and_guard(dialect: Dialect) -> None:
         _guard_reading(words, context)
         many(cursor, words, values, context)
 
+    # Of this one dialect, and not in a kind of its own that would have to be registered by name; mypy cannot know that.
     dialect.do_begin = _begin_sqlite  # type: ignore[assignment,method-assign]
     dialect.do_execute = execute  # type: ignore[assignment,method-assign]
     dialect.do_executemany = execute_many  # type: ignore[assignment,method-assign]
@@ -224,8 +225,8 @@ def _prepare_sqlite(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None
 
 
 def _begin_sqlite(connection: PoolProxiedConnection) -> None:
-    begin = connection.info.get(_BEGIN, IMMEDIATE)
-    if begin == IMMEDIATE:
+    begin = connection.info.get(_BEGIN, _IMMEDIATE)
+    if begin == _IMMEDIATE:
         _allow_writes(connection, allowed=True)
     if begin:
         _tell_sqlite(connection, begin)
@@ -292,7 +293,7 @@ def reading(engine: Engine) -> Iterator[Session]:
             # https://www.postgresql.org/docs/current/transaction-iso.html#XACT-REPEATABLE-READ: one snapshot for all.
             line.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
         line.execution_options(**{READING: True})
-        with _beginning(line, DEFERRED), _Straight(line, expire_on_commit=False) as session:
+        with _beginning(line, _DEFERRED), _Straight(line, expire_on_commit=False) as session:
             yield session
 
 
@@ -302,7 +303,7 @@ def glancing(engine: Engine) -> Iterator[Connection]:
     with engine.connect() as line:
         if engine.dialect.name == "postgresql":
             line.execution_options(isolation_level="AUTOCOMMIT")
-        with _beginning(line, NOT_AT_ALL):
+        with _beginning(line, _NOT_AT_ALL):
             yield line
 
 
