@@ -7,8 +7,10 @@ import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from selenium.common.exceptions import StaleElementReferenceException, WebDriverException
 from selenium.webdriver import Chrome, ChromeOptions
 from selenium.webdriver.chrome.service import Service
 
@@ -41,6 +43,10 @@ QUIET = (
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE localhost, EXCLUDE 127.0.0.1",
 )
 
+# In these words Chromium's driver at times says "unknown error" of an element whose page is going
+# (https://github.com/SeleniumHQ/selenium/issues/15401).
+GONE_BY_ANOTHER_NAME = ("Node with given id does not belong to the document", "No node with given id found")
+
 # tests/conftest.py prints a loud line at the end for skips whose reason begins like this.
 HOW_TO_INSTALL = "no Chromium with its driver (Debian: apt-get install chromium chromium-driver)"
 
@@ -61,7 +67,23 @@ def programs() -> tuple[str, str]:
 
 
 class Browser(Chrome):
-    """A browser whose `get` returns when the page is there whole: on a busy machine the driver's may return before."""
+    """A browser that says of an element that is gone that it is stale, and whose `get` returns a page that is whole.
+
+    On a busy machine the driver's `get` may return before.
+    """
+
+    def execute(self, driver_command: str, params: dict[str, Any] | None = None) -> dict[str, Any]:
+        """Ask the driver for something.
+
+        Raises:
+            StaleElementReferenceException: The element is not on the page any more.
+        """
+        try:
+            return super().execute(driver_command, params)
+        except WebDriverException as error:
+            if any(words in str(error.msg) for words in GONE_BY_ANOTHER_NAME):
+                raise StaleElementReferenceException(error.msg) from error
+            raise
 
     def get(self, url: str) -> None:
         """Open an address. One that leads back to the page that is open takes a few seconds."""

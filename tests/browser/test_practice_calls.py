@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
-from selenium.common.exceptions import JavascriptException, NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.wait import WebDriverWait
 
 from service.domain.people import Channel
 from service.gateways.form_post import FormPostGateway
 from service.operations.gateway import Accepted, Outgoing
 from service.store.engine import open_engine
 from service.web.context import EXTENSION
+from tests.browser.test_pages import comes_to
 from tests.web.installation import CLEO, Site, StillClock
 from tests.web.live import serving
 
 pytestmark = pytest.mark.browser
 
-COMES_WITHIN_S = 30.0
-# What a driver says of a page that goes while it looks.
-IN_BETWEEN = (NoSuchElementException, StaleElementReferenceException, JavascriptException)
 RINGING = (By.ID, f"ringing-{CLEO.lstrip('+')}")
 CONVERSATION = (By.ID, f"conversation-{CLEO.lstrip('+')}")
 SPOKEN = "This is Linetender. Press 1 to say that you have it."
@@ -50,11 +46,6 @@ def ring(live: Site) -> None:
     gateway = FormPostGateway(config, public_url=live.service.public_url)
     assert isinstance(gateway.send(Outgoing(CLEO, SPOKEN, "m1", channel=Channel.CALL)), Accepted)
     gateway.close()
-
-
-def comes_to(browser: Chrome, met: Callable[[], bool]) -> None:
-    """Wait until it is so; a page that is just being replaced is looked at again."""
-    WebDriverWait(browser, COMES_WITHIN_S, 0.05, IN_BETWEEN).until(lambda _: met())
 
 
 def press(browser: Chrome, what: str) -> None:
