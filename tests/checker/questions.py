@@ -110,14 +110,16 @@ def violations(
     *,
     promises: bool = True,
     commits_within: timedelta = timedelta(0),
+    behind_gateways: timedelta = timedelta(0),
 ) -> list[str]:
     """All that does not hold, a line each that begins with the name of its question; empty when all is well.
 
     Without `promises` it is asked only what may never happen, not what must have happened within some time.
     `commits_within`: how long after its stamp a decision may be committed, until when nobody else can know of it.
+    `behind_gateways`: how far the clock of the journal was ever ahead of ours.
     """
     record = read(engine, journal, now)
-    record.commits_within = commits_within
+    record.commits_within, record.behind_gateways = commits_within, behind_gateways
     folds = Histories(record)
     asked = {**NEVER, **PROMISED} if promises else NEVER
     return [f"{name}: {words}" for name, question in asked.items() for words in question(record, folds)]

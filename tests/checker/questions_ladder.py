@@ -230,7 +230,8 @@ def more_time_means_that_a_contact_holds_it(record: Record, folds: Histories) ->
 
 
 def _was_taken(record: Record, message: Message, by: datetime, raise_by: datetime | None, dive: Dive) -> bool:
-    taken = [one for one in record.took.get(message.id, ()) if one.at <= by + record.set_back]
+    latest = by + record.set_back + record.behind_gateways
+    taken = [one for one in record.took.get(message.id, ()) if one.at <= latest]
     if message.language != "en" or message.channel != "text":
         return bool(taken)
     if raise_by is None:

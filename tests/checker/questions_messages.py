@@ -198,10 +198,19 @@ def nothing_of_a_step_follows_the_close(record: Record, _: Histories) -> Iterato
             known = [(begin + record.commits_within, end) for begin, end in spans]
             if any(begin < attempt.started_at < end for begin, end in known for attempt in attempts):
                 yield f"{where} went out after its close"
-            if any(begin < message.queued_at < end for begin, end in spans):
+            if _was_closed_before(record, dive, message, known):
                 yield f"{where} was queued after its close"
             if dive.phase == "closed" and message.state in OPEN and not message.in_flight:
                 yield f"{where} still waits after its close"
+
+
+def _was_closed_before(record: Record, dive: Dive, message: Message, spans: list[tuple[datetime, datetime]]) -> bool:
+    """Whether the dive was over when this was queued: by the order of the log, or without a cause by the clock."""
+    if message.cause_seq is None:
+        return any(begin < message.queued_at < end for begin, end in spans)
+    turns = [one for one in record.of_dive(dive) if one.event == "closed" or one.says.get("reopened")]
+    until = [one for one in turns if one.seq <= message.cause_seq]
+    return bool(until) and until[-1].event == "closed" and until[-1].seq < message.cause_seq
 
 
 def _asked_for_after(message: Message, spans: list[tuple[datetime, datetime]]) -> bool:

@@ -313,6 +313,7 @@ class Record:
     def __init__(self, connection: Connection, journal: Sequence[TakenText], now: datetime) -> None:
         self.now = now
         self.commits_within = timedelta(0)  # after the stamp of a decision
+        self.behind_gateways = timedelta(0)  # our clocks, at most
         self.journal = list(journal)
         self.clubs = _read(connection, Club, "clubs")
         self.admins = _read(connection, Admin, "admins")

@@ -231,6 +231,7 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("alarm-given-up", "over", _message("expires_at = queued_at", "kind = 'distress'")),
     ("after-close", "over", _after_close),
     ("after-close", "over", _message("state = 'queued'", "step LIKE 'alert-%'")),
+    ("after-close", "over", _message("cause_seq = 1000", "step LIKE 'alert-%'")),
     ("stand-down-last", "over", _alarm_last),
     ("no-attempt", "over", lambda left: left.journal.append(replace(left.journal[0], reference="unheard of"))),
     ("no-attempt", "over", _body("OVERDUE", "SAFE", "step LIKE 'alert-%'")),
@@ -312,6 +313,22 @@ def test_the_question_speaks(
     found = violations(house.engine, left.journal, left.now)
     assert [line for line in before if day != "asleep"] == []
     assert any(line.startswith(f"{question}: ") for line in found), found
+
+
+def test_a_service_that_is_behind_its_gateways_is_asked_with_that_in_mind(
+    played: tuple[Theatre, dict[str, Any]],
+) -> None:
+    """Whoever goes on after a start cannot know for how long nothing ran: gateways take all that much later."""
+    house, left = open_day(played, "over")
+    behind = timedelta(seconds=14)
+    left.journal[:] = [replace(one, at=one.at + behind) for one in left.journal]
+
+    unasked = violations(house.engine, left.journal, left.now + behind)
+    asked = violations(house.engine, left.journal, left.now + behind, behind_gateways=behind)
+    too_little = violations(house.engine, left.journal, left.now + behind, behind_gateways=behind / 2)
+
+    assert asked == []
+    assert {line.partition(":")[0] for line in unasked + too_little} == {"armed", "more-time"}
 
 
 def test_every_question_is_made_to_speak() -> None:

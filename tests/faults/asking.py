@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -16,6 +16,7 @@ from tests.faults.rig import Rig
 ORDER = "priority: "  # the question of who goes before whom
 URGENT_TO = 2
 AT_THE_SAME_TIME = timedelta(seconds=2)
+PROCESSES_APART = timedelta(seconds=5)  # that go on from marks of one another, once the machine's clock was moved
 
 
 def broken_promises(rig: Rig, taken: Sequence[TakenText]) -> list[str]:
@@ -24,9 +25,30 @@ def broken_promises(rig: Rig, taken: Sequence[TakenText]) -> list[str]:
     Who goes before whom, and that nothing is begun after a close, is asked with two seconds of patience: what somebody
     decides is stamped as they begin to, seen by couriers after its commit, and one that claimed between is not wrong.
     """
-    found = violations(rig.engine, taken, rig.clock.now(), commits_within=AT_THE_SAME_TIME)
-    order = () if rig.clock.moved else _behind_something_calm(rig)
+    now, moved = rig.clock.now(), rig.clock.moved
+    found = violations(
+        rig.engine,
+        taken,
+        now,
+        commits_within=AT_THE_SAME_TIME + (PROCESSES_APART if moved else timedelta(0)),
+        behind_gateways=_behind_gateways(rig, taken) if moved else timedelta(0),
+    )
+    order = () if moved else _behind_something_calm(rig)
     return [*(words for words in found if not words.startswith(ORDER)), *order]
+
+
+def _behind_gateways(rig: Rig, taken: Sequence[TakenText]) -> timedelta:
+    """How long after an attempt had ended a gateway ever took what it accepted, by a clock that was moved.
+
+    Processes go on from the last mark of those before them: by as much as nothing ran they are behind.
+    """
+    first: dict[tuple[str, str], datetime] = {}
+    for one in taken:
+        first.setdefault((one.reference, one.gateway), one.at)
+    with Session(rig.engine) as session:
+        accepted = session.execute(select(AttemptRow).where(AttemptRow.outcome == "accepted")).scalars().all()
+    behind = (first.get((one.message_id, one.gateway), one.ended_at) - one.ended_at for one in accepted if one.ended_at)
+    return max(behind, default=timedelta(0))
 
 
 def _behind_something_calm(rig: Rig) -> Iterator[str]:
