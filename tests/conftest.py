@@ -5,7 +5,6 @@ from __future__ import annotations
 import gc
 import os
 import shutil
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from hypothesis import Phase, settings
 from service.store.engine import open_engine
 from service.store.schema import migrate
 from tests.servers.broker import Broker
+from tests.servers.memory import write_to_memory
 from tests.servers.network import forbid_outside, take_attempts
 from tests.servers.postgres import Postgres, start_postgres
 
@@ -29,11 +29,6 @@ settings.register_profile(
 GROUPED_MARKS = ("processes", "browser")
 GROUP = "heavy"
 
-# Databases under test sync to the disk at every commit, as they must; in memory that costs nothing, and on a disk it
-# is most of the time that all tests take. Where there is less room the tests stay on the disk.
-MEMORY = Path("/dev/shm")  # noqa: S108 - pytest makes a directory of its own there, for us alone
-ROOM_NEEDED = 2 * 1024**3
-
 
 def pytest_configure(config: pytest.Config) -> None:
     """Shut the network and choose where and how long is tried, before any test is loaded."""
@@ -42,14 +37,6 @@ def pytest_configure(config: pytest.Config) -> None:
     # Waiting for a server that a test started goes by the real clock, also while the test's own is frozen.
     freezegun.configure(extend_ignore_list=["tests.servers"])
     settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE") or ("ci" if os.environ.get("CI") else "dev"))
-
-
-def write_to_memory() -> None:
-    """Have temporary files in memory, those of our children too, unless somebody has chosen a place."""
-    if "TMPDIR" in os.environ or not os.access(MEMORY, os.W_OK | os.X_OK):
-        return
-    if shutil.disk_usage(MEMORY).free >= ROOM_NEEDED:
-        os.environ["TMPDIR"] = tempfile.tempdir = str(MEMORY)
 
 
 @pytest.hookimpl(tryfirst=True)

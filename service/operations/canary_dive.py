@@ -10,6 +10,7 @@ The state of the dive says what comes next, so that whoever looks next goes on f
 from __future__ import annotations
 
 import logging
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Final
@@ -41,7 +42,9 @@ from service.operations.intake import Intake
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from service.operations.service import Service
 from service.store import clubs, dives, health, sites
+from service.store.clubs import CanaryClub
 from service.store.dives import UnreadableDive
+from service.store.health import Heartbeat
 from service.store.tables import ClubRow
 
 _LOG = logging.getLogger(__name__)
@@ -59,16 +62,24 @@ NO_SITE: Final = "the club has no site yet"
 KEY_TAKEN: Final = "a script has filed a plan under its request key"
 
 
+@dataclass(frozen=True, slots=True)
+class _ToDo:
+    """What is to be done for a club: go on with the dive that is open, or file today's."""
+
+    club_id: str
+    open_id: str | None
+
+
 def look_after_canary_dives(service: Service, intake: Intake) -> None:
     """Begin today's canary dives where they are due, bring each a step further, and tell admins of what is late.
 
     Idempotent: a dive is filed once a day by its request key, and each of its texts is known by its id.
     """
-    for club_id in service.read(_clubs):
+    for to_do in service.read(partial(_to_do, now=service.clock.now())):
         try:
-            _look_after(service, intake, club_id)
+            _look_after(service, intake, to_do)
         except Exception:  # noqa: BLE001 - logged; the dive of one club must not keep those of others
-            _LOG.exception("canary_dive_not_looked_after", extra={"club": club_id})
+            _LOG.exception("canary_dive_not_looked_after", extra={"club": to_do.club_id})
     tell_of_canary_dives(service)
 
 
@@ -81,45 +92,43 @@ def set_number(service: Service, session: Session, club_id: str, number: str | N
     health.beat(session, refusal_mark(club_id), service.clock.now())
 
 
-def _clubs(session: Session) -> list[str]:
-    """Also those whose number was taken away: their last dive may have to be ended."""
-    marks = health.heartbeats(session)
-    return [club.id for club in clubs.listing(session) if club.canary_number is not None or last_mark(club.id) in marks]
+def _to_do(session: Session, now: datetime) -> list[_ToDo]:
+    """Also for those whose number was taken away: their last dive may have to be ended."""
+    marks, found = health.heartbeats(session), []
+    for club in clubs.canaries(session):
+        last = marks.get(last_mark(club.id))
+        open_id = None if last is None else _if_open(session, last.detail or "")
+        if open_id is not None or _is_due(club, last, now):
+            found.append(_ToDo(club.id, open_id))
+    return found
 
 
-def _look_after(service: Service, intake: Intake, club_id: str) -> None:
-    dive_id = service.read(partial(_open_dive, club_id=club_id))
+def _look_after(service: Service, intake: Intake, to_do: _ToDo) -> None:
+    dive_id = to_do.open_id
     if dive_id is None:
-        now = service.clock.now()
-        if not service.read(partial(_is_due, club_id=club_id, now=now)):
-            return
-        dive_id = service.write(lambda session: _file(service, session, club_id, now))
+        dive_id = service.write(partial(_file, service, club_id=to_do.club_id, now=service.clock.now()))
         service.nudge()
     if dive_id is not None:
         _go_on(service, intake, dive_id)
 
 
-def _open_dive(session: Session, club_id: str) -> str | None:
-    """The last canary dive of the club while it is open. One that cannot be read is not ours to end."""
-    mark = health.heartbeat(session, last_mark(club_id))
+def _if_open(session: Session, dive_id: str) -> str | None:
+    """The dive while it is open. One that cannot be read is not ours to end."""
     try:
-        dive = None if mark is None else dives.get(session, mark.detail or "")
+        dive = dives.get(session, dive_id)
     except UnreadableDive:
         return None
     return None if dive is None or dive.phase is Phase.CLOSED else dive.id
 
 
-def _is_due(session: Session, club_id: str, now: datetime) -> bool:
-    club = clubs.get(session, club_id)
-    last = health.heartbeat(session, last_mark(club_id))
-    wanted = club is not None and club.canary_number is not None
-    return wanted and club is not None and (last is None or last.at < due_since(club.zone, now))
+def _is_due(club: CanaryClub | ClubRow, last: Heartbeat | None, now: datetime) -> bool:
+    return club.canary_number is not None and (last is None or last.at < due_since(club.zone, now))
 
 
 def _file(service: Service, session: Session, club_id: str, now: datetime) -> str | None:
     """The id of today's dive; None where it is there already, or where the plan is refused, which is kept."""
     club = clubs.get(session, club_id)
-    if club is None or not _is_due(session, club_id, now):
+    if club is None or not _is_due(club, health.heartbeat(session, last_mark(club_id)), now):
         return None
     dive, why = _filed(service, session, club, now)
     if dive is None:

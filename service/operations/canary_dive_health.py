@@ -5,10 +5,11 @@ Nothing is kept of it but the dive itself, its messages and its texts; of those 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import partial
 from typing import Any, Final
 
 from sqlalchemy.orm import Session
@@ -23,7 +24,6 @@ from service.store.dives import UnreadableDive
 from service.store.health import Heartbeat
 from service.store.inbound import Stored
 from service.store.outbox import Message
-from service.store.tables import ClubRow
 
 TEXTS_BY: Final = "canary dive"  # no gateway can be called that: a name has no space
 IN, OK, OUT = "in", "ok", "out"
@@ -119,6 +119,11 @@ def refusal_mark(club_id: str) -> str:
     return f"canary dive refused {club_id}"
 
 
+def told_mark(club_id: str) -> str:
+    """The heartbeat with what was last told of the canary dives of a club."""
+    return f"told:{last_mark(club_id)}"
+
+
 def text_id(dive_id: str, name: str) -> str:
     """Under which id a text for the phone is kept: each can be said once only."""
     return f"{dive_id}-{name}"
@@ -154,64 +159,85 @@ def legs_of(course: Course) -> tuple[Timed, ...]:
 def canary_dives(service: Service) -> list[CanaryDive]:
     """The last canary dive of every club that has a number for it."""
     now = service.clock.now()
-
-    def look(session: Session) -> list[CanaryDive]:
-        return [_of(session, club, now) for club in _with_number(session)]
-
-    return service.read(look)
+    return service.read(lambda session: [_judged(session, one) for one in _clubs(session, now)])
 
 
-def _with_number(session: Session) -> Sequence[ClubRow]:
-    return [club for club in clubs.listing(session) if club.canary_number is not None]
+@dataclass(frozen=True, slots=True)
+class _Club:
+    """A club that wants canary dives, with the marks that were left of them: what is known without reading a dive."""
+
+    id: str
+    now: datetime
+    since: datetime  # from when today's is due
+    last: Heartbeat | None
+    refused: Heartbeat | None
+    told: str | None
+
+    @property
+    def refusal(self) -> str | None:
+        """Why today's could not be filed; None where it was, or nobody has tried yet."""
+        refused, last = self.refused, self.last
+        if refused is None or not refused.detail or refused.at < self.since:
+            return None
+        return None if last is not None and last.at >= self.since else refused.detail.rstrip(".")
+
+    @property
+    def none_since(self) -> datetime | None:
+        """Since when one is wanted, where that is too long ago: since the last one, or since the number was given."""
+        given = self.refused if self.refusal is None else None
+        wanted_since = max((mark.at for mark in (self.last, given) if mark is not None), default=self.now)
+        return wanted_since if self.now - wanted_since >= NONE_FOR else None
+
+    @property
+    def about(self) -> str:
+        """What there is to be told of: that there is none, that it was refused, or which dive."""
+        if self.none_since is not None:
+            return f"none since {self.none_since:%Y-%m-%d %H:%M}"
+        if self.refusal is not None:
+            return f"refused {self.since:%Y-%m-%d}"
+        return "" if self.last is None else self.last.detail or ""
 
 
-def _of(session: Session, club: ClubRow, now: datetime) -> CanaryDive:
-    last = health.heartbeat(session, last_mark(club.id))
-    refused = health.heartbeat(session, refusal_mark(club.id))
-    course = None if last is None else course_of(session, last.detail or "")
+def _clubs(session: Session, now: datetime) -> list[_Club]:
+    marks = health.heartbeats(session)
+    found = []
+    for club in clubs.canaries(session):
+        if club.canary_number is not None:
+            last, refused = marks.get(last_mark(club.id)), marks.get(refusal_mark(club.id))
+            told = marks.get(told_mark(club.id))
+            since = due_since(club.zone, now)
+            found.append(_Club(club.id, now, since, last, refused, None if told is None else told.detail))
+    return found
+
+
+def _judged(session: Session, club: _Club) -> CanaryDive:
+    course = None if club.last is None else course_of(session, club.last.detail or "")
     legs = () if course is None else legs_of(course)
-    filed_at = None if last is None else last.at
-    why = _refusal(club, last, refused, now)
-    because = "" if why is None else f": {why}"
-    wanted_since = max((mark.at for mark in (last, refused if why is None else None) if mark is not None), default=None)
-    if wanted_since is not None and now - wanted_since >= NONE_FOR:
-        fault = f"none was started for {NONE_FOR / timedelta(hours=1):.0f} h{because}"
-        return CanaryDive(club.id, filed_at, legs, f"none since {wanted_since:%Y-%m-%d %H:%M}", fault)
-    if why is not None:
-        day = f"{due_since(club.zone, now):%Y-%m-%d}"
-        return CanaryDive(club.id, filed_at, legs, f"refused {day}", f"it could not be filed{because}")
+    known = partial(CanaryDive, club.id, None if club.last is None else club.last.at, legs, club.about)
+    because = "" if club.refusal is None else f": {club.refusal}"
+    if club.none_since is not None:
+        return known(f"none was started for {NONE_FOR / timedelta(hours=1):.0f} h{because}")
+    if club.refusal is not None:
+        return known(f"it could not be filed{because}")
     if course is None:
-        unreadable = None if last is None else "its dive cannot be read"
-        return CanaryDive(club.id, filed_at, (), "" if last is None else last.detail or "", unreadable)
+        return known(None if club.last is None else "its dive cannot be read")
     over = course.dive.phase is Phase.CLOSED
-    leg = next((one.leg for one in legs if one.failed(now, over=over)), None)
+    leg = next((one.leg for one in legs if one.failed(club.now, over=over)), None)
     late = None if leg is None else f"{NOT_DONE[leg]} within {LATE_AFTER.seconds} s"
-    done = legs[-1].ended_at is not None
-    return CanaryDive(club.id, filed_at, legs, course.dive.id, late, leg, done=done)
+    return known(late, leg, done=legs[-1].ended_at is not None)
 
 
-def _refusal(club: ClubRow, last: Heartbeat | None, refused: Heartbeat | None, now: datetime) -> str | None:
-    """Why today's could not be filed; None where it was, or nobody has tried yet."""
-    since = due_since(club.zone, now)
-    if refused is None or not refused.detail or refused.at < since or (last is not None and last.at >= since):
-        return None
-    return refused.detail.rstrip(".")
+def _untold(session: Session, now: datetime) -> list[CanaryDive]:
+    """Those of which something is to be told. The dive of which it was told is not read again."""
+    found = [_judged(session, club) for club in _clubs(session, now) if club.told != club.about]
+    return [one for one in found if one.done or one.fault is not None]
 
 
 def tell_of_canary_dives(service: Service) -> None:
     """Log each canary dive that went through, and tell admins of each that did not: once."""
-    for found in canary_dives(service):
-        if (found.done or found.fault is not None) and not service.read(_told(found)):
-            service.write(_telling(service, found))
-            service.nudge()
-
-
-def _told(found: CanaryDive) -> Any:
-    def look(session: Session) -> bool:
-        mark = health.heartbeat(session, f"told:{last_mark(found.club_id)}")
-        return mark is not None and mark.detail == found.about
-
-    return look
+    for found in service.read(partial(_untold, now=service.clock.now())):
+        service.write(_telling(service, found))
+        service.nudge()
 
 
 def _telling(service: Service, found: CanaryDive) -> Any:
@@ -219,9 +245,10 @@ def _telling(service: Service, found: CanaryDive) -> Any:
 
     def tell(session: Session) -> None:
         log.hold(session, service_log.SERVICE_CHAIN)  # of two that look at once, one tells
-        if _told(found)(session):
+        told = health.heartbeat(session, told_mark(found.club_id))
+        if told is not None and told.detail == found.about:
             return
-        health.beat(session, f"told:{last_mark(found.club_id)}", now, found.about)
+        health.beat(session, told_mark(found.club_id), now, found.about)
         detail: dict[str, Any] = {"club": found.club_id, "about": found.about, "seconds": seconds_of(found, now)}
         if found.fault is None:
             service_log.note(service, session, WENT_THROUGH, detail, now)

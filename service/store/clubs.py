@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from service.store.tables import ClubRow
+from service.store.upsert import table
 
 
 def add(
@@ -82,3 +83,20 @@ _ALL = select(ClubRow).order_by(ClubRow.name, ClubRow.id)
 def listing(session: Session) -> list[ClubRow]:
     """All clubs by name."""
     return list(session.execute(_ALL).scalars())
+
+
+class CanaryClub(NamedTuple):
+    """What is asked of each club every few seconds: its canary number, if it has one, and its zone."""
+
+    id: str
+    zone: str
+    canary_number: str | None
+
+
+_ROW = table(ClubRow).c
+_CANARIES = select(*(_ROW[name] for name in CanaryClub._fields)).order_by(_ROW.name, _ROW.id)
+
+
+def canaries(session: Session) -> list[CanaryClub]:
+    """All clubs by name."""
+    return [CanaryClub(*values) for values in session.execute(_CANARIES)]

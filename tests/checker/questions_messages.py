@@ -190,27 +190,32 @@ def nothing_of_a_step_follows_the_close(record: Record, _: Histories) -> Iterato
         spans = list(closed_spans(record, dive))
         if not spans:
             continue
+        known = [(begin + record.commits_within, end) for begin, end in spans]
+        ends_and_reopenings = [
+            (one.seq, one.event == "closed")
+            for one in record.of_dive(dive)
+            if one.event == "closed" or one.says.get("reopened")
+        ]
         for message in record.messages_of(dive):
             if message.kind not in NEVER_AFTER_CLOSE or _asked_for_after(message, spans):
                 continue
             where = f"{message.kind} {message.step} to {message.person_key} of dive {dive.id}"
             attempts = record.attempts_at(message)
-            known = [(begin + record.commits_within, end) for begin, end in spans]
             if any(begin < attempt.started_at < end for begin, end in known for attempt in attempts):
                 yield f"{where} went out after its close"
-            if _was_closed_before(record, dive, message, known):
+            if _was_closed_before(message, ends_and_reopenings, known):
                 yield f"{where} was queued after its close"
             if dive.phase == "closed" and message.state in OPEN and not message.in_flight:
                 yield f"{where} still waits after its close"
 
 
-def _was_closed_before(record: Record, dive: Dive, message: Message, spans: list[tuple[datetime, datetime]]) -> bool:
+def _was_closed_before(message: Message, turns: list[tuple[int, bool]], spans: list[tuple[datetime, datetime]]) -> bool:
     """Whether the dive was over when this was queued: by the order of the log, or without a cause by the clock."""
-    if message.cause_seq is None:
+    cause = message.cause_seq
+    if cause is None:
         return any(begin < message.queued_at < end for begin, end in spans)
-    turns = [one for one in record.of_dive(dive) if one.event == "closed" or one.says.get("reopened")]
-    until = [one for one in turns if one.seq <= message.cause_seq]
-    return bool(until) and until[-1].event == "closed" and until[-1].seq < message.cause_seq
+    until = [turn for turn in turns if turn[0] <= cause]
+    return bool(until) and until[-1][1] and until[-1][0] < cause
 
 
 def _asked_for_after(message: Message, spans: list[tuple[datetime, datetime]]) -> bool:

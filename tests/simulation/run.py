@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from tests.servers.memory import write_to_memory
 from tests.servers.postgres import start_postgres
 from tests.simulation.database import Database
 from tests.simulation.figures import Played
@@ -106,6 +107,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, help="play this one day and print it")
     parser.add_argument("--database", choices=("sqlite", "postgresql"), default="sqlite")
     given = parser.parse_args()
+    write_to_memory()  # what processes keep on a disk is synced often
     if given.seed is not None:
         return int(not _show_on(given.seed, given.database))
     seeds = list(range(given.first, given.first + given.seeds))
