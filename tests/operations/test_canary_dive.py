@@ -16,7 +16,20 @@ from service.operations.intake import Intake
 from service.operations.plan_reading import NamedPhone
 from service.operations.sweeping import sweep
 from service.store import opt_outs
-from tests.operations.stage import ANNA, BY_ANNA, CLEO, CLUB, FINN, OURS, Stage, break_down, plan, refuse, time_out
+from tests.operations.stage import (
+    ANNA,
+    BY_ANNA,
+    CLEO,
+    CLUB,
+    FINN,
+    OURS,
+    Stage,
+    break_down,
+    counted_statements,
+    plan,
+    refuse,
+    time_out,
+)
 from tests.store.test_at_once import all_at_once
 
 CANARY = "+447700900888"
@@ -257,6 +270,19 @@ def test_none_for_twenty_six_hours_is_told(on_both: Stage, hours: float, *, told
 
     words = f"{FAILED}none was started for 26 h. Please look before an alarm needs it."
     assert to_admin(on_both) == ([words] if told else [])
+
+
+def test_what_was_told_costs_no_more_than_a_look_at_the_marks(quick: Stage) -> None:
+    """Beat looks every ten seconds and each keeper every thirty, at every club: of a day that is over two reads."""
+    go_on(quick, 12)
+
+    with counted_statements(quick.engine) as told:
+        tell_of_canary_dives(quick.service)
+    with counted_statements(quick.engine) as looked:
+        look(quick)
+
+    assert len(told) == 2
+    assert len(looked) == 2 + 1 + 2  # and whether the last dive is still open
 
 
 def test_one_left_over_from_yesterday_is_closed_before_todays(quick: Stage) -> None:
