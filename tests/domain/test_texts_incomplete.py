@@ -47,6 +47,7 @@ def test_the_mark_is_no_word_of_trouble(text: str) -> None:
         f"{PART_MISSING} he is not breathing",
         f"I think he is {PART_MISSING} missing",
         f"we cannot {PART_MISSING} find him",
+        f"no {PART_MISSING} help",
     ],
 )
 def test_trouble_is_worry_though_a_part_is_missing(text: str) -> None:

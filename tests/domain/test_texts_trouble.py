@@ -43,6 +43,39 @@ see you later; hello; good dive
 """
 
 
+ANSWERED_NO = """
+No. Help; No, help; No. SOS; No, lost Bram; No. Missing buddy; No, injured diver; no, stuck on rocks; no, drowning
+No. Emergency; no! accident; no... help; no - lost Bram; No-lost Bram; No/help; no (lost Bram); nope. Help; no: trapped
+no, one is missing; no 😱 help; ❌ lost Bram; no please help; no, not ok; No problem. Lost Bram; nothing. missing Bram
+no stuck on rocks; no send help; nobody to help us; No—lost Bram; No – help; no*\u2028*help
+"""
+
+A_THING_AND_A_PERSON = """
+bad vis, lost Bram; no vis, lost buddy; No signal. Lost Sam; Back at car, lost Bram; At the exit. Missing Bram
+On the slip. Lost Bram.; at the site, missing one diver; found SMB, missing diver; bad vis lost Bram
+no vis lost buddy; no signal lost Sam; back at the car lost Bram; at the exit missing Bram; found smb missing diver
+lost mask & Bram; lost mask + Bram; lost fins, mask and Bram; lost my mask, and Bram; mask lost and Bram
+lost site of Bram; signal lost 2 divers; lost my torch, lost Bram; by my car lost; phone dead, Bram missing
+"""
+
+SAID_OTHERWISE = """
+Bram is no longer breathing; no longer conscious; no longer responding; can no longer find Bram; he doesnt breathe
+he doesn't breathe; he does not breathe; she wont breathe; they dont breathe; wont wake up; Bram won't wake; not waking
+cant wake Bram; he doesn't respond; Anna didn't react; he isn't moving; not breating; unconcious; unconsious
+not concious; drowing; ok SOSSOS; now SOSOS; ok MAYDAYMAYDAY; we need HELPHELP; heeelp; HELPPP; SOOOS; sosss
+he is SOSHELP
+"""
+
+PARTED_AND_HARMLESS = """
+No, nobody is missing; No, no one is missing; no-one missing; No. No help needed; no, nobody hurt; no s.o.s.; no mayday
+No S.O.S. needed; No, not injured; No worries, all good; No, lost my mask; no, lost a fin; No. No problem, lost my fin
+No, phone died; no longer missing; no longer in trouble; no *help* needed; No help, thanks; not now in trouble
+signal lost 10 min ago; mask lost in the surf; my phone is lost; phone lost, fins lost; mask lost and fins lost
+lost mask & fins; lost my mask, and fins; lost left/right fin; car won't move; phone not responding; stuck in car-park
+battery in the car died; app on my phone died; don't hold your breath; we are unconcerned; signal lost, we are fine
+"""
+
+
 def listed(texts: str) -> list[str]:
     """Texts parted by semicolons or line ends."""
     return [text.strip() for text in re.split(r"[;\n]", texts) if text.strip()]
@@ -52,6 +85,41 @@ def listed(texts: str) -> list[str]:
 def test_a_word_of_trouble_is_a_worry(text: str) -> None:
     """A text that is no form and tells of trouble is passed on at once."""
     assert read(text) == Intent(kind=Kind.WORRY)
+
+
+@pytest.mark.parametrize("text", [*listed(ANSWERED_NO), "No\nhelp", "no\r\nlost Bram"])
+def test_a_no_denies_nothing_beyond_its_own_clause(text: str) -> None:
+    """Our reminders ask whether all are out: "No. Help" answers that, and cries for help."""
+    assert read(text) == Intent(kind=Kind.WORRY)
+
+
+@pytest.mark.parametrize("text", listed(A_THING_AND_A_PERSON))
+def test_a_thing_beside_a_person_who_is_lost_does_not_hide_them(text: str) -> None:
+    """What was bad, or where somebody stands, is not what was lost."""
+    assert read(text) == Intent(kind=Kind.WORRY)
+
+
+@pytest.mark.parametrize("text", listed(SAID_OTHERWISE))
+def test_trouble_in_other_words_or_spelt_in_haste_is_a_worry(text: str) -> None:
+    """Who is frightened drops apostrophes, letters and blanks."""
+    assert read(text) == Intent(kind=Kind.WORRY)
+
+
+@pytest.mark.parametrize("text", ["SOSSOS", "sos.sos", "MAYDAYMAYDAY", "MaydayMayday", "HELPHELP", "HELPHELP HELP"])
+def test_a_cry_that_runs_together_is_the_cry(text: str) -> None:
+    """It raises the alarm as one alone does, also for a dive that is only filed."""
+    assert read(text).kind is Kind.RAISE_NOW
+
+
+@pytest.mark.parametrize("text", listed(PARTED_AND_HARMLESS))
+def test_a_denial_and_a_mere_thing_hold_within_their_clause(text: str) -> None:
+    """Full stops between harmless clauses make no trouble of them."""
+    assert read(text).kind not in (Kind.WORRY, Kind.RAISE_NOW)
+
+
+def test_no_longer_asks_for_no_more_time() -> None:
+    """Who writes that something has ended is not told how to be late."""
+    assert (read("no longer sure").near, read("need a bit longer").near) == (None, Kind.LATE)
 
 
 @pytest.mark.parametrize("text", listed(NO_TROUBLE))

@@ -14,8 +14,8 @@ def read_incomplete(text: str) -> Intent:
 
     A code, a position or a reference in it may have lost its beginning or its end, so none is taken from it.
     """
-    words = " ".join(text.replace(PART_MISSING, " ").split())
-    intent = read(words)
+    # A gap ends a clause: whatever was lost, a "no" before it does not deny what follows.
+    intent = read(text.replace(PART_MISSING, "\n").strip())
     if intent.kind is Kind.WORRY:
         return intent
     if intent.kind is Kind.RAISE_NOW:

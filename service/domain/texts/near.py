@@ -13,7 +13,7 @@ _GUESSES = tuple(
     for pattern, kind in (
         (r"^plan\b", Kind.PLAN),
         (
-            r"\blater?\b|\bdelay\w*\b|\bexten\w+|\blonger\b|\bmore (?:time|min\w*)\b|\boverrun",
+            r"\blater?\b|\bdelay\w*\b|\bexten\w+|(?<!\bno )\blonger\b|\bmore (?:time|min\w*)\b|\boverrun",
             Kind.LATE,
         ),
         (

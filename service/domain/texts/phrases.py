@@ -19,7 +19,7 @@ would take for the same wish."""
 
 OPT_IN = phrases("start, unstop, join")
 INFO = phrases("info")
-HELP = re.compile(r"help(?: help)*")
+HELP = re.compile(r"(?:help)+(?: (?:help)+)*")
 
 _OK = phrases("""
 ok, k, ok ok, got it, got this, got that, i have got it, got your text, got your message, on it, i am on it

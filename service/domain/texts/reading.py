@@ -30,7 +30,7 @@ from service.domain.texts.trouble import has_trouble
 from service.domain.texts.typed import Typed, typed
 
 _RAISING = re.compile(
-    r"[\W_]*(?:(?:s[. ]?o[. ]?s|🆘|may ?day|pan[ -]?pan|emergency)(?![^\W_])(?:(?![+-]\d)[\W_])*)+"
+    r"[\W_]*(?:(?:(?:s[. ]?o[. ]?s|may ?day)+|🆘|pan[ -]?pan|emergency)(?![^\W_])(?:(?![+-]\d)[\W_])*)+"
     r"(?P<rest>.*)",
     re.IGNORECASE,
 )

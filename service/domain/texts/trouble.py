@@ -2,7 +2,8 @@
 
 A false alarm costs a walk to the beach, a missed one a life; so what is doubtful raises. What people write
 every week without meaning trouble (lost fins, no problem, nobody missing) is taken out first, and only then
-is trouble looked for.
+is trouble looked for. A denial and a mere thing reach no further than the clause in which they stand: "No. Help" is an
+answer and a cry, "bad vis, lost Bram" a reason and a loss. Trouble itself may be parted by whatever signs.
 """
 
 from __future__ import annotations
@@ -10,46 +11,72 @@ from __future__ import annotations
 import re
 
 from service.domain.texts.table import any_of
-from service.domain.texts.typed import Typed
+from service.domain.texts.typed import BREAK, Typed, with_same_phrases
 
-_THING = any_of("""
+# Not a place: "at the exit missing Bram" is not about an exit that went missing.
+_MOVABLE = any_of("""
 signal|reception|coverage|connection|service|wifi|internet|data|phones?|mobile|battery|power|chargers?|password
 code|numbers?|texts?|messages?|links?|pages?|plan|email|app
 masks?|fins?|torch(?:es)?|lights?|lamp|weights?|weightbelt|belt|knife|camera|gopro|reels?|smb|dsmb|buoy|gloves?
 hood|boots?|booties|snorkel|computer|watch|compass|slate|gear|kit|filter|button|cable|glasses|socks?|hat|towel
-keys?|car|van|bag|wallet|shop|site|slip|slipway|path|parking|entry|exit|place|sign
-time|count|interest|anything|things?|much|bottom|vis|visibility
+keys?|car|van|bag|wallet|sign|time|count|interest|anything|things?|much|vis|visibility
 """)
+_THING = any_of(f"{_MOVABLE}\nshop|site|slip|slipway|path|parking|entry|exit|place|bottom")
 _OWN = "(?:(?:a|an|the|my|our|his|her|their|your|some|1|any|of|another|both|new|old|car|left|right|dive) ){0,3}"
 _PERSON = "(?:(?:my|our|a|an|the|his|her|their|1|2|3|of|other|dive|missing) ){0,3}" + any_of("""
 him|her|them|someone|somebody|anyone|anybody|everyone|divers?|buddy|buddies|partner|friend|husband|wife|son
 daughter|dad|mum|father|mother|brother|sister|instructor|student|lad|girl|boy|man|woman|guy|group|team|party|pair
 """)
 
+# What may follow "my mask is lost" without being what was lost: "at the car lost Bram" is about no car.
+_AFTER_LOST = any_of(
+    r"""
+in|on|at|near|by|from|to|for|under|down|over|off|overboard|during|while|when|after|before|since|until|again|today
+yesterday|earlier|already|too|also|so|but|as|because|this|last|somewhere|here|there|i|we|it|all|both|will|just
+\d+ ?(?:m|mins?|minutes?|h|hours?|times)
+and (?:i|we|it|all|both|will|no|<own><thing>)
+-|\|
+""",
+    own=_OWN,
+    thing=_THING,
+)
+_NOT_AT = "".join(
+    rf"(?<!\b{where} {whose})"
+    for where in ("at", "by", "near", "to", "from")
+    for whose in ("", "a ", "the ", "my ", "our ")
+)
+
+# Nobody denies anything by "no stuck on rocks", "no send help" or "nobody to help us".
 # Single words only in the repeated group: two ways to read the same words would make the search slow.
 _NOT_SO = (
+    r"(?!no (?:lost|stuck|trapped|send|call|get)\b|nobody (?:(?:is|here|there) )*to\b)"
     r"(?:not|no|nobody|nothing|none|never|isnt|arent|wasnt|dont|havent|hasnt|without|avoid)"
     r"(?: (?:is|are|was|has|have|been|be|an?|the|any|1|really|more|there"
     r"|in|of|us|for|to|got|get|need|send|call))*"
     r" "
     + any_of(r"""
 missing|lost|hurt|injured|injur\w+|harmed|troubles?|difficult\w*|distress|danger|bent|drown\w*|bleeding|stuck
-trapped|accidents?|emergency|sos|mayday|help|rescue|ambulance|worr\w+|panic\w*|unconscious|bends|dcs|dci|overdue
+trapped|accidents?|emergency|sos|mayday|help|rescue|ambulance|worr\w+|panic\w*|uncon(?:s|ci)\w*|bends|dcs|dci|overdue
 coastguard|lifeboat
 """)
 )
 
+_BEEN = "(?:is|are|was|has|have|been|gone|went)"
+_UP_TO_TWO = r"(?:\w+ ){0,2}"
+_BREATH = r"breath?(?:e|es|ed|ing)?"
+
 _HARMLESS_LINES = r"""
 no breathing (?:problems?|trouble)
 no (?:trouble|problems?|difficulty) breathing
-(?:lost|losing) <own><thing>\b(?! and (?!<own><thing>\b))
+(?:lost|losing) <own><thing>\b(?! of\b)(?!(?: \|(?: and)? <own><thing>\b)*(?: \|)? and (?!<own><thing>\b))
 dead <thing>
 lost track of (?:the )?time
 lost (?:about |some |a )?(?:few )?(?:\d+ ?)?(?:h|hours?|m|min|mins|minutes?|time)
 (?:cant|couldnt|could not|unable to|didnt|did not|havent|have not) (?:find|see|reach|found) <own><thing>
 (?:no sign|cant get hold) of <own><thing>
 missing (?:you|out|<own><thing>)
-<own><thing> (?:(?:is|are|was|has|have|gone|went) )*(?:missing|lost|dead|died|dying|stuck|not responding)
+<movable> (?:<been> )*(?:missing|lost)(?= <after>(?!\w)|$)
+<movable> (?:<been> )*(?:dead|died|dying|stuck|(?:not|wont|doesnt|didnt) (?:respond(?:ing)?|mov(?:e|ing)))
 wrong with <own><thing>
 trouble (?:parking|finding <own><thing>|with <own><thing>)
 (?:ears?|sinus(?:es)?|feet|head|back|knees?) (?:is |are )?hurts?
@@ -75,16 +102,18 @@ nobody can (?:find|see|reach)
 cant (?:breathe|move|swim|feel|get (?:out|back|in|ashore|up|free|\w+ (?:out|back|ashore|up)))
 unable to get
 no (?:sign|trace) of
-(?:not|isnt|stopped|stops|hardly|barely|struggling|struggles|cant|without) (?:\w+ ){0,2}breath(?:e|ing|es)?
+(?:not|isnt|wasnt|arent|doesnt|didnt|wont|stopped|stops|hardly|barely|struggling|struggles|cant|without) <w2><breath>
+dont <breath>
 (?:trouble|difficulty|short of|out of|no) breath(?:ing)?
 breathing (?:badly|problems?|trouble|difficult\w*|hard)
 (?:out of|no|ran out of|run out of|running out of|without) (?:any |more )?(?:air|gas|oxygen|o2)
 (?:air|gas) (?:is |has )?(?:gone|ran out|run out|finished)
-unconscious\w*|unresponsive|no (?:pulse|response)
-not (?:conscious|responding|responsive|moving|ok|alright|all right)
+uncon(?:s|ci)\w*|unresponsive|no (?:pulse|response)
+not (?:cons?c?i?ous|responsive|ok|alright|all right)
+(?:not|isnt|wasnt|arent|doesnt|dont|didnt|wont|cant) (?:wak(?:e|ing)|respond(?:ing)?|react(?:ing)?|mov(?:e|ing))
 (?:passed|knocked) out|blacked? ?out|collapsed?|fainted|seizures?|convuls\w+
 heart attack|cardiac|a stroke|chest pains?|cpr
-drown\w*|sinking
+drown\w*|drowing|sinking
 blue lips|lips (?:are |have |gone |going |turning |look )*blue|(?:turning|gone|going) blue
 injur\w+|hurts?|wounded|bleed\w*|blood
 broken? (?:his |her |my |a )?(?:arm|leg|ankle|wrist|back|neck|hip)
@@ -98,25 +127,40 @@ stuck|trapped|entangled|tangled|snagged|swept|drifting
 (?:hasnt|havent|has not|have not|didnt|did not|never) (?:yet )?(?:surfaced?|turned up|c[oa]me (?:up|back|out))
 trouble|difficult(?:y|ies)|distress|danger
 panick\w+
-accident|emergency|sos|mayday|pan pan
+accident|pan pan
+(?:sos|may ?day|help|emergency)+|s+o+s(?:s*o+s)*s*|he+l+p+
 dead|died|dying|death
 ambulance|paramedics?|lifeboat|helicopter|defib\w*
 (?:call|phone|ring|send|needs?|alert) (?:the |an? )?(?:coastguard|rescue|999|112|911|police|doctor|medic)
 needs? (?:some )?(?:oxygen|o2|assistance)|send (?:the |a )?boat
 (?:rescue|assistance|oxygen|doctor|medic) (?:is )?(?:needed|required)
-help
 worried|worrying
 overdue
 (?:something|somethings|gone|went|going|badly) (?:is )?(?:badly |very |really )?wrong
 """
 
 
+_NO_LONGER = (
+    (re.compile(r"\bcan no longer\b"), "cant"),
+    (re.compile(r"\bno longer\b"), "not"),
+)
 _NEGATED = re.compile(rf"\b{_NOT_SO}\b")
-_HARMLESS = re.compile(rf"\b{any_of(_HARMLESS_LINES, thing=_THING, own=_OWN)}\b")
-_TROUBLE = re.compile(rf"\b{any_of(_TROUBLE_LINES, person=_PERSON)}\b")
+_ABOUT_THINGS = any_of(
+    _HARMLESS_LINES,
+    movable=f"{_NOT_AT}<own>{_MOVABLE}",
+    been=_BEEN,
+    after=_AFTER_LOST,
+    thing=_THING,
+    own=_OWN,
+)
+_HARMLESS = re.compile(rf"\b{_ABOUT_THINGS}\b")
+_TROUBLE = re.compile(rf"\b{any_of(_TROUBLE_LINES, person=_PERSON, w2=_UP_TO_TWO, breath=_BREATH)}\b")
 
 
 def has_trouble(text: Typed) -> bool:
     """Say whether there is a word of trouble in the text that is not denied or about a mere thing."""
-    words = _HARMLESS.sub(" - ", _NEGATED.sub(" - ", text.words))
-    return _TROUBLE.search(words) is not None
+    words = text.clauses
+    for phrase, same in _NO_LONGER:
+        words = phrase.sub(same, words)
+    left = _HARMLESS.sub(" - ", _NEGATED.sub(" - ", words))
+    return _TROUBLE.search(with_same_phrases(left.replace(BREAK, " "))) is not None

@@ -14,14 +14,17 @@ LONGEST_FORM = 1600
 _ASKING = frozenset("?\uff1f\u2753\u2754\u061f\u00bf\u2047\u2048\u2049\u037e")
 """Every question mark that a phone can type: full width, emoji, Arabic, Spanish, doubled and Greek."""
 
-_TELLING = str.maketrans(
-    {
-        # Emoji are punctuation, but for those that deny and the one that calls for rescue.
-        **dict.fromkeys("❌❎🚫⛔✖👎", " not "),
-        "🆘": " sos ",
-        "\u0131": "i",  # the dotless letter that a Turkish keyboard makes of a capital I
-    }
-)
+# Emoji are punctuation, but for those that deny and the one that calls for rescue.
+_DENYING = "❌❎🚫⛔✖👎"
+_DOTLESS = {"\u0131": "i"}  # the letter that a Turkish keyboard makes of a capital I
+_TELLING = str.maketrans({**dict.fromkeys(_DENYING, " not "), "🆘": " sos ", **_DOTLESS})
+
+BREAK = "|"
+"""Stands in clauses where one ends."""
+# What cleaning makes a blank or a hyphen of ends a clause all the same, and no emoji denies what is beside it.
+_ENDS_CLAUSE = str.maketrans(dict.fromkeys("\n\r\v\f\x85\u2028\u2029\u2013\u2014\u2015", " . "))
+_TELLING_APART = str.maketrans({**dict.fromkeys(_DENYING, " . not . "), "🆘": " . sos . ", **_DOTLESS})
+_DENIALS = frozenset(("no", "nope", "nah", "not", "never", "none", "nothing", "nobody"))
 
 _TOKEN = re.compile(r"(?:(?<![\w.,])[+-])?\d+(?:[.,:/-]\d+)*[^\W_]*|[^\W_]+(?:(?<=\d)\.\d\b)?")
 
@@ -71,6 +74,7 @@ _SAME_PHRASE = (
     (re.compile(r"\bs o s\b"), "sos"),
     (re.compile(r"\bo k\b"), "ok"),
 )
+_NOW = re.compile(r"\bnow\b")
 
 _POLITE_WORDS = (
     r"(?:many thanks|thank ?you(?: (?:so|very) much| all)?"
@@ -100,6 +104,26 @@ class Typed:
     """There is a question mark."""
     whole: bool
     """False where the text was too long to be kept whole, or a character of it was lost on the way."""
+    original: str
+    """As it came, cut where it was far too long."""
+
+    @property
+    def clauses(self) -> str:
+        """The words with a break wherever more than a blank parted two of them.
+
+        No denial reaches across one: in "No, help" nothing is denied.
+        """
+        plain = _plain(self.original.translate(_ENDS_CLAUSE))
+        bare = _bare(plain[: 2 * LONGEST_FORM], _TELLING_APART)
+        parts: list[str] = []
+        end = 0
+        for match in _TOKEN.finditer(bare):
+            if parts:
+                parts.append(_between(bare[end : match.start()], parts[-1], match[0]))
+            parts.append(_spelled(match[0]))
+            end = match.end()
+        words = with_same_phrases(" ".join(parts))
+        return _squeezed(_NOW.sub(" ", _POLITE_NOT_NOW.sub(f" {BREAK} ", words)))
 
 
 def typed(text: str) -> Typed:
@@ -114,6 +138,7 @@ def typed(text: str) -> Typed:
         asked=not _ASKING.isdisjoint(kept),
         # What was lost may have been a "not": half an emoji arrives as U+FFFD.
         whole=kept == text and len(plain) <= LONGEST_FORM and LOST not in text,
+        original=kept,
     )
 
 
@@ -137,23 +162,47 @@ def _plain(text: str) -> str:
     return _squeezed("".join(characters))
 
 
-def _words(plain: str) -> str:
-    """Split a text into its words and numbers, each in its one spelling."""
-    tokens: list[str] = []
-    bare = "".join(
+def _bare(plain: str, telling: dict[int, str]) -> str:
+    """Take away capitals, quotes and accents that stand apart, and say in words what some emoji tell."""
+    return "".join(
         character
-        for character in plain.lower().translate(_TELLING)
+        for character in plain.lower().translate(telling)
         if character not in "'\"" and unicodedata.category(character) not in ("Mn", "Me")
     )
-    for token in _TOKEN.findall(bare):
-        if glued := _GLUED.fullmatch(token):
-            tokens.extend(glued.groups())
-        else:
-            tokens.append(_SAME_WORD.get(token, token))
-    words = " ".join(tokens)
+
+
+def _words(plain: str) -> str:
+    """Split a text into its words and numbers, each in its one spelling."""
+    return with_same_phrases(" ".join(_spelled(token) for token in _TOKEN.findall(_bare(plain, _TELLING))))
+
+
+def _spelled(token: str) -> str:
+    """Spell one word, or the two that were glued together."""
+    glued = _GLUED.fullmatch(token)
+    return " ".join(glued.groups()) if glued else _SAME_WORD.get(token, token)
+
+
+def with_same_phrases(words: str) -> str:
+    """Write what is said in several ways in one."""
+    words = _squeezed(words)
     for phrase, same in _SAME_PHRASE:
         words = phrase.sub(same, words)
     return words
+
+
+def _between(gap: str, before: str, after: str) -> str:
+    """Say what stands between two words: nothing, `and`, or a break.
+
+    A stroke or a hyphen without blanks joins (left/right, car-park), but not to a denial, unless it is no-one; nor do
+    the full stops of S.O.S. part it.
+    """
+    sign = gap.strip(" *_")
+    if not sign or (gap == "." and len(before) == len(after) == 1):
+        return ""
+    if sign in ("&", "+"):
+        return "and"
+    joins = gap in ("-", "/") and (before not in _DENIALS or (before, after) == ("no", "one"))
+    return "" if joins else BREAK
 
 
 def _squeezed(text: str) -> str:
