@@ -80,6 +80,10 @@ class DivePlan:
         """The diver whose phone runs the dive."""
         return self.party[0]
 
+    def dives_too(self, contact: Contact) -> bool:
+        """Whether the phone of a contact is that of one of the party."""
+        return any(contact.phone == diver.phone for diver in self.party if diver.phone)
+
 
 class Level(StrEnum):
     """How much a check matters: `refuse` keeps a plan from being filed, `advise` never does."""
@@ -145,8 +149,7 @@ def _check_contacts(plan: DivePlan, *, drill: bool) -> list[tuple[str, str]]:
     if not plan.contacts:
         return [("contacts", "Name at least one person ashore who will raise the alarm.")]
     found = []
-    wet = {diver.phone for diver in plan.party}
-    if not drill and all(contact.phone in wet for contact in plan.contacts):
+    if not drill and all(map(plan.dives_too, plan.contacts)):
         found.append(("contacts", "Your contacts are all in the water with you. Name somebody who stays ashore."))
     if any(not contact.name.strip() for contact in plan.contacts):
         found.append(("contacts", "Give every contact a name, so that the others know who is meant."))
@@ -213,11 +216,10 @@ def _advice(plan: DivePlan) -> list[tuple[str, str]]:
     found = []
     if len({name.strip().casefold() for name in plan.exits}) < EXITS_ADVISED:
         found.append(("exits", "Name two different exits: if one closes, the other is where they will look next."))
-    wet = {diver.phone for diver in plan.party}
     found += [
         ("contacts", f"{contact.name} dives with you and cannot raise the alarm.")
         for contact in plan.contacts
-        if contact.phone in wet
+        if plan.dives_too(contact)
     ]
     if len(plan.contacts) == 1:
         found.append(("contacts", "One contact only: if that phone is off, nobody hears. Name a second."))

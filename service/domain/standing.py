@@ -97,21 +97,23 @@ def standing_of(reach: Reach, now: datetime, *, takes_texts: bool) -> Standing:
 
 @dataclass(frozen=True, slots=True)
 class ContactKnown:
-    """A contact of a plan, and what is known of their phone."""
+    """A contact of a plan, and what is known of their phone. `dives`: it is that of one of the party."""
 
     name: str
     reach: Reach
     standing: Standing
+    dives: bool = False
 
 
 def contact_checks(contacts: Sequence[ContactKnown], now: datetime) -> tuple[Check, ...]:
     """What is to be said about the contacts of a plan while the divers are dry.
 
-    A plan that nobody receives is worse than none, since somebody relies on it: it is refused.
+    A plan that nobody ashore receives is worse than none, since somebody relies on it: it is refused. Where all dive
+    with the party the plan itself says so.
     """
     lost = [contact for contact in contacts if contact.standing in NOBODY]
-    if contacts and len(lost) == len(contacts):
-        return (Check(Level.REFUSE, "contacts", _all_lost(lost)),)
+    if lost and all(contact.dives or contact.standing in NOBODY for contact in contacts):
+        return (Check(Level.REFUSE, "contacts", _nobody_ashore(contacts)),)
     found = [Check(Level.ADVISE, "contacts", _lost(contact)) for contact in lost]
     words = unproven(contacts, now)
     return tuple(found if words is None else [*found, Check(Level.ADVISE, "contacts", _sentence(render(words)))])
@@ -122,7 +124,11 @@ def _sentence(words: str) -> str:
 
 
 def unproven(contacts: Sequence[ContactKnown], now: datetime) -> Phrase | None:
-    """What to do where nothing proves that any of them can be reached; None where one is proven."""
+    """What to do where nothing proves that any of them can be reached; None where one is proven.
+
+    Of those ashore: the plan itself says it of whoever dives too.
+    """
+    contacts = [contact for contact in contacts if not contact.dives]
     if not contacts or any(contact.reach.proven(now) for contact in contacts):
         return None
     left = [contact for contact in contacts if contact.standing not in NOBODY]
@@ -136,12 +142,15 @@ def unproven(contacts: Sequence[ContactKnown], now: datetime) -> Phrase | None:
     return say("none of your contacts has ever answered us: phone one of them before you go in.")
 
 
-def _all_lost(lost: Sequence[ContactKnown]) -> str:
+def _nobody_ashore(contacts: Sequence[ContactKnown]) -> str:
+    lost = [contact for contact in contacts if contact.standing in NOBODY]
     said = ", ".join(
         f"{contact.name} ({'opted out' if contact.standing is Standing.OPTED_OUT else 'declined'})" for contact in lost
     )
+    dive = ", ".join(contact.name for contact in contacts if contact not in lost)
     # What to do comes first: a text may have no room for all the names.
-    return f"Name somebody else ashore who will raise the alarm. Nothing would reach {said}."
+    words = f"Name somebody else ashore who will raise the alarm. Nothing would reach {said}"
+    return f"{words}; in the water with you: {dive}." if dive else f"{words}."
 
 
 def _lost(contact: ContactKnown) -> str:

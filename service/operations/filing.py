@@ -20,7 +20,7 @@ from service.domain.standing import ContactKnown, contact_checks
 from service.domain.wording import messages_for
 from service.domain.wording.drafts import MessageKind
 from service.operations.plan_reading import PlanReading, PlanRequest, read_plan
-from service.operations.proof_of_reach import contacts_held, contacts_known, lost, newcomers
+from service.operations.proof_of_reach import contacts_held, contacts_known, known_of_plan, lost, newcomers
 from service.operations.recording import apply_to
 from service.operations.sending_bounds import held
 from service.operations.service import Service
@@ -107,8 +107,8 @@ def file_in(
     """File within a transaction that is open already. `starting`: a start of the same word follows in it."""
     earlier = _earlier(session, club, request_key)
     if earlier is not None:
-        known = contacts_known(session, club, earlier.contacts, now)
-        return PlanFiled(earlier, contact_checks(known, now), again=True)
+        found = known_of_plan(session, club, earlier.plan, now, drill=earlier.drill)
+        return PlanFiled(earlier, contact_checks(found, now), again=True)
     reading = read_plan(session, club, request, now, service.channels, drill=drill)
     if reading.plan is None or reading.refused:
         return PlanRefused(reading.checks)

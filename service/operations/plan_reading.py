@@ -19,7 +19,7 @@ from service.domain.plan import Check, DivePlan, Diver, Level, check_plan
 from service.domain.standing import contact_checks
 from service.operations.contact_reading import NamedPhone, club_language, read_contacts, read_language
 from service.operations.place_reading import PlaceRequest, read_unknown_place
-from service.operations.proof_of_reach import contacts_known
+from service.operations.proof_of_reach import known_of_plan
 from service.operations.sending_bounds import country_checks
 from service.operations.service import TEXTS_ONLY
 from service.store import sites
@@ -139,7 +139,7 @@ def read_plan(
         water_c=request.water_c,
         medical=_medical(request, wrong),
     )
-    about_contacts = contact_checks(contacts_known(session, club, contacts, now), now)
+    about_contacts = contact_checks(known_of_plan(session, club, plan, now, drill=drill), now)
     elsewhere = country_checks(session, club, _phones_named(plan))
     checks = (*wrong.checks, *elsewhere, *check_plan(plan, now, grace.grace, drill=drill), *about_contacts)
     return PlanReading(plan, grace, site_id, checks)

@@ -16,7 +16,7 @@ from service.domain.wording import general
 from service.operations.contact_reading import NamedPhone, club_language, usual_contact
 from service.operations.filing import PlanFiled, file_in
 from service.operations.plan_reading import PlanRequest
-from service.operations.proof_of_reach import contacts_known
+from service.operations.proof_of_reach import known_of_plan
 from service.operations.service import Service
 from service.store import people, sites
 from service.store.tables import PersonRow
@@ -68,7 +68,7 @@ def lead_of(person: PersonRow, words: str) -> Actor:
 
 def advice_on(session: Session, club: ClubRow, dive: Dive, now: datetime) -> str | None:
     """What to do where nothing proves that any contact can be reached."""
-    advice = unproven(contacts_known(session, club, dive.contacts, now), now)
+    advice = unproven(known_of_plan(session, club, dive.plan, now, drill=dive.drill), now)
     return None if advice is None else general.plain(club.name, advice, dive.lead.language)
 
 

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive
 from service.domain.people import Channel, Recipient, contact_key
-from service.domain.plan import Contact
+from service.domain.plan import Contact, DivePlan
 from service.domain.standing import NOBODY, WORDS, ContactKnown, Reach, Standing, standing_of
 from service.operations.service import Service
 from service.store import clubs, dives, log, opt_outs, reaches
@@ -40,6 +40,15 @@ def contacts_known(
 ) -> tuple[ContactKnown, ...]:
     """What the club knows of each of these contacts, in their order."""
     return _known(session, club.receiving_number, contacts, reaches.find(session, club.id, _phones(contacts)), now)
+
+
+def known_of_plan(
+    session: Session, club: ClubRow, plan: DivePlan, now: datetime, *, drill: bool
+) -> tuple[ContactKnown, ...]:
+    """The same of the contacts of a plan, and whether they dive themselves; in a drill nobody does."""
+    known = contacts_known(session, club, plan.contacts, now)
+    dive = [plan.dives_too(contact) and not drill for contact in plan.contacts]
+    return tuple(replace(one, dives=dives) for one, dives in zip(known, dive, strict=True))
 
 
 def contacts_held(

@@ -97,6 +97,13 @@ class Folded:
         return [f"contact-{place}" for place in range(len(self.plan["contacts"]))]
 
     @property
+    def wet(self) -> set[str]:
+        """The contacts who are of the party themselves; in an exercise nobody is."""
+        phones = {diver["phone"] for diver in self.plan["party"] if diver["phone"]}
+        found = zip(self.contacts, self.plan["contacts"], strict=True)
+        return set() if self.drill else {key for key, contact in found if contact["phone"] in phones}
+
+    @property
     def of_one_phone(self) -> bool:
         """Whether it is an exercise with one phone, which is both the lead's and the contact's."""
         contacts = {contact["phone"] for contact in self.plan["contacts"]}
@@ -117,11 +124,11 @@ class Folded:
 
     @property
     def nobody_to_wait_for(self) -> bool:
-        """Whether all whom the alarm went to last are known not to be reached by it."""
+        """Whether all whom the alarm went to last are known not to be reached by it, or dive themselves."""
         if not self.alerted:
             return False
         last = self.alerted[-1][1]
-        return all(key in self.unreachable for key, at in self.alerted if at == last)
+        return all(key in self.unreachable | self.wet for key, at in self.alerted if at == last)
 
     def first_way(self, key: str) -> str:
         """The way by which somebody hears at once and can answer, the first of theirs."""

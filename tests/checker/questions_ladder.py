@@ -112,7 +112,7 @@ def _is_due(entry: Entry, before: Folded) -> bool:
 
 def _hand_up_is_due(entry: Entry, before: Folded) -> bool:
     due = dues(before).get("hand_up")
-    alone = len(before.alerted) == len(before.contacts) and before.unreachable >= set(before.contacts)
+    alone = len(before.alerted) == len(before.contacts) and before.unreachable | before.wet >= set(before.contacts)
     return due is not None and (alone or entry.at >= due)
 
 
@@ -194,7 +194,7 @@ def a_fault_in_the_rules_tells_everybody(record: Record, _: Histories) -> Iterat
 
 
 def armed_means_that_a_contact_holds_the_plan(record: Record, folds: Histories) -> Iterator[str]:
-    """Before a dive is armed a gateway took a start notice to that contact, which has a raise-by time of the dive.
+    """Before a dive is armed a gateway took a start notice to that contact ashore, with a raise-by time of the dive.
 
     It may be an earlier one than holds by now: another contact had the notice of more time first, and this contact is
     owed theirs.
@@ -208,6 +208,8 @@ def armed_means_that_a_contact_holds_the_plan(record: Record, folds: Histories) 
                 held = [one for one in held if one.person_key == entry.says["contact"] and one.channel != "email"]
                 if not any(_was_taken(record, one, entry.at, time, dive) for one in held for time in times):
                     yield f"dive {dive.id} was armed, and {entry.says['contact']} does not hold the plan"
+                if entry.says["contact"] in after.wet:
+                    yield f"dive {dive.id} was armed by {entry.says['contact']}, who dives"
 
 
 def more_time_means_that_a_contact_holds_it(record: Record, folds: Histories) -> Iterator[str]:
@@ -223,6 +225,8 @@ def more_time_means_that_a_contact_holds_it(record: Record, folds: Histories) ->
             raise_by = due + before.length("grace")
             if not any(_was_taken(record, one, entry.at, raise_by, dive) for one in notices):
                 yield f"{step} of dive {dive.id} is in force, and {said['contact']} does not hold it"
+            if said["contact"] in before.wet:
+                yield f"{step} of dive {dive.id} is in force by {said['contact']}, who dives"
             if before.extension is None or before.extension[:2] != (said["number"], due):
                 yield f"{step} of dive {dive.id} is in force, and was not what was asked for last"
             if before.raise_by_at is not None and entry.at >= before.raise_by_at + record.set_back:

@@ -49,7 +49,9 @@ def phases_only_rise_until_closed(turns: list[Turn]) -> None:
     before: Phase | None = None
     for turn in turns:
         for event, dive, _ in turn.steps:
-            if before is Phase.CLOSED:
+            if before is Phase.CLOSED and isinstance(event, NoteAdded):
+                assert dive.phase is Phase.CLOSED
+            elif before is Phase.CLOSED:
                 assert isinstance(event, AlarmRaised)
                 assert dive.phase is Phase.ALERT
             elif before is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -138,6 +139,32 @@ def test_that_advice_fits_one_text_with_the_longest_club() -> None:
         words = unproven(contacts, NOW)
         assert words is not None
         assert len(segments(f"{'N' * 60}: {render(words)}").parts) == 1
+
+
+@pytest.mark.parametrize(
+    ("first", "words"),
+    [
+        (DECLINED, "Nothing would reach Cleo Marsh (declined); in the water with you: Dov Lind."),
+        (AGREED, None),
+    ],
+)
+def test_who_dives_too_is_nobody_ashore(first: Reach, words: str | None) -> None:
+    """Beside one whom nothing reaches: then nobody is left to raise the alarm."""
+    one, two = known(first, AGREED)
+
+    found = contact_checks([one, replace(two, dives=True)], NOW)
+
+    start = "Name somebody else ashore who will raise the alarm. "
+    assert found == (() if words is None else (Check(Level.REFUSE, "contacts", f"{start}{words}"),))
+
+
+def test_a_diver_who_can_be_reached_proves_nothing_of_the_others() -> None:
+    """It is those ashore of whom it must be known."""
+    one, two = known(Reach(), AGREED)
+
+    [advice] = contact_checks([one, replace(two, dives=True)], NOW)
+
+    assert advice.words.startswith("None of your contacts has ever answered us")
 
 
 def test_who_declined_or_opted_out_is_named_with_what_to_do() -> None:

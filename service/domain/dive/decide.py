@@ -162,10 +162,10 @@ def _note_handed(dive: Dive, command: do.NoteHanded, now: datetime) -> Decision:
 
 
 def _what_is_held(dive: Dive, step: str, person: str, now: datetime) -> tuple[Event, ...]:
-    """Only a contact's start notice arms, and only a contact's notice of it puts an extension in force."""
+    """Only the start notice of a contact ashore arms, and only their notice of it puts an extension in force."""
     if not dive.live or dive.started_at is None or all(person != contact.key for contact in dive.contacts):
         return ()
-    if dive.declined_by(person) is not None:
+    if person in dive.diving_contacts or dive.declined_by(person) is not None:
         return ()
     if step == START_NOTICE and dive.armed_at is None:
         return (Armed(at=now, contact=person),)

@@ -182,8 +182,22 @@ class Dive:
 
     @property
     def reachable_contacts(self) -> tuple[Recipient, ...]:
-        """The contacts of whom we do not know that the first way to them fails."""
-        return tuple(contact for contact in self.contacts if contact.key not in self.unreachable)
+        """The contacts ashore of whom we do not know that the first way to them fails."""
+        deaf = self.not_waited_for
+        return tuple(contact for contact in self.contacts if contact.key not in deaf)
+
+    @property
+    def diving_contacts(self) -> frozenset[str]:
+        """The contacts whose phone is a diver's, so that it is in the water or in the car when it matters.
+
+        They are told what all are told, and nobody waits for them. In an exercise one person may play both parts.
+        """
+        return frozenset() if self.drill else _people(self.plan)[2]
+
+    @property
+    def not_waited_for(self) -> frozenset[str]:
+        """Those who cannot hear, as far as we know: for an answer of theirs nobody waits."""
+        return self.diving_contacts.union(self.unreachable)
 
     @property
     def of_one_phone(self) -> bool:
@@ -260,13 +274,13 @@ class Dive:
         return self.closed_at is not None and now - self.closed_at < REOPEN_WITHIN
 
 
-_People = tuple[tuple[Recipient, ...], tuple[Recipient, ...]]
+_People = tuple[tuple[Recipient, ...], tuple[Recipient, ...], frozenset[str]]
 # Who decides and words asks for the same people a dozen times: of the same plan, which never changes.
 _last: list[tuple[DivePlan, _People] | None] = [None]
 
 
 def _people(plan: DivePlan) -> _People:
-    """The divers and the contacts of a plan as people to tell."""
+    """The divers and the contacts of a plan as people to tell, and the keys of those who are both."""
     last = _last[0]
     if last is not None and last[0] is plan:
         return last[1]
@@ -274,5 +288,7 @@ def _people(plan: DivePlan) -> _People:
     contacts = tuple(
         Recipient(contact_key(i), c.name, c.phone, c.language, c.email, c.channels) for i, c in enumerate(plan.contacts)
     )
-    _last[0] = (plan, (divers, contacts))
-    return divers, contacts
+    both = (contact_key(i) for i, contact in enumerate(plan.contacts) if plan.dives_too(contact))
+    people = divers, contacts, frozenset(both)
+    _last[0] = (plan, people)
+    return people

@@ -198,7 +198,7 @@ def _next_contact_due_at(dive: Dive) -> datetime | None:
     if dive.acknowledged or len(dive.alerted) >= len(dive.contacts):
         return None
     asked_at = dive.alerted[-1].at
-    if all(told.key in dive.unreachable for told in dive.alerted if told.at == asked_at):
+    if all(told.key in dive.not_waited_for for told in dive.alerted if told.at == asked_at):
         return asked_at  # nobody is left to wait for
     return asked_at + dive.grace.next_contact_every
 
@@ -231,12 +231,13 @@ def _contact_step(dive: Dive, now: datetime) -> StepTaken | None:
 
 
 def _whom_to_alert(dive: Dive, due_at: datetime, now: datetime) -> tuple[str, ...]:
-    """All whose turn has come since `due_at`, and on until one of them is not known to be unreachable."""
+    """All whose turn has come since `due_at`, and on until one of them may be waited for."""
+    deaf = dive.not_waited_for
     count = 1 + int((now - due_at) / dive.grace.next_contact_every)
     waiting = [contact.key for contact in dive.contacts if contact.key not in dive.alerted_keys()]
     chosen = waiting[:count]
     for key in waiting[count:]:
-        if any(one not in dive.unreachable for one in chosen):
+        if any(one not in deaf for one in chosen):
             break
         chosen.append(key)
     return tuple(chosen)
