@@ -229,8 +229,9 @@ def more_time_means_that_a_contact_holds_it(record: Record, folds: Histories) ->
                 yield f"{step} of dive {dive.id} is in force by {said['contact']}, who dives"
             if before.extension is None or before.extension[:2] != (said["number"], due):
                 yield f"{step} of dive {dive.id} is in force, and was not what was asked for last"
-            if before.raise_by_at is not None and entry.at >= before.raise_by_at + record.set_back:
-                yield f"{step} of dive {dive.id} took effect after the raise-by time"
+            alarm_at = max((at for at in (before.raise_by_at, before.held_until) if at is not None), default=None)
+            if alarm_at is not None and entry.at >= alarm_at + record.set_back:
+                yield f"{step} of dive {dive.id} took effect after the alarm was due"
 
 
 def _was_taken(record: Record, message: Message, by: datetime, raise_by: datetime | None, dive: Dive) -> bool:

@@ -85,6 +85,30 @@ def test_what_falls_due_after_the_question_comes_at_its_time() -> None:
     ]
 
 
+def test_who_needs_longer_gets_it_while_no_contact_is_alerted() -> None:
+    """Overdue by the copy alone: no alarm is out, so nobody may be told that it stands."""
+    story = restored(in_water(), RAISE_BY + 5)
+    swept(story, at(RAISE_BY + 7))
+
+    assert kinds(story.does(do.Extend(diver("LATE 40"), 40), at(RAISE_BY + 8))) == ["ExtensionAsked"]
+    assert not [draft for _, draft in story.told if "alarm stands" in draft.text]
+    assert kinds(story.does(do.NoteHanded("extension-1", "contact-0"), at(RAISE_BY + 9))) == ["ExtensionTookEffect"]
+
+    assert [steps for _, steps in swept(story, at(RAISE_BY + 39))] == [["heads_up"], ["due_out"], ["second_call"]]
+    assert not story.dive.alerted
+    assert swept(story, at(RAISE_BY + 40)) == [(at(RAISE_BY + 40), ["alert"])]
+
+
+def test_more_time_of_which_no_contact_heard_ends_with_the_hold() -> None:
+    """As an extension ends with the alarm: the contacts are alerted when the ten minutes are over."""
+    story = restored(in_water(), RAISE_BY + 5)
+    swept(story, at(RAISE_BY + 7))
+    story.does(do.Extend(diver("LATE 40"), 40), at(RAISE_BY + 14))
+
+    assert swept(story, at(RAISE_BY + 15))[-1] == (at(RAISE_BY + 15), ["distress"])
+    assert kinds(story.does(do.NoteHanded("extension-1", "contact-0"), at(RAISE_BY + 16))) == []
+
+
 def test_who_calls_for_help_is_heard_at_once() -> None:
     """SOS is never held, and neither is what follows it."""
     story = restored(in_water(), RAISE_BY + 1)

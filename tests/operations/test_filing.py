@@ -10,6 +10,7 @@ import pytest
 from sqlalchemy import func, select
 
 from service.domain.people import Actor, Role, Via
+from service.domain.plan import refusals
 from service.operations.filing import PlanFiled, PlanRefused, Preview, file_plan, preview
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
 from service.store.tables import DiveRow, LogEntryRow, MessageRow
@@ -234,3 +235,16 @@ def test_a_drill_is_marked_in_every_text(stage: Stage) -> None:
 
     assert len(stage.journal) > 12
     assert all(taken.body.startswith("EXERCISE.") for taken in stage.journal), [t.body for t in stage.journal]
+
+
+def test_a_plan_whose_only_other_contact_opted_out_is_refused(stage: Stage) -> None:
+    """The one who is left dives too, so that nobody ashore would raise the alarm."""
+    stage.text(DOV, "STOP")
+    asked = plan(contacts=(NamedPhone("Bram Vik", "07700 900002"), NamedPhone("Dov Lind", DOV)))
+
+    answer = file_plan(stage.service, CLUB, asked, BY_ANNA)
+
+    assert isinstance(answer, PlanRefused)
+    [why] = refusals(answer.checks)
+    assert why.words.endswith("Nothing would reach Dov Lind (opted out); in the water with you: Bram Vik.")
+    assert stage.all_dives() == []

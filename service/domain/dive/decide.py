@@ -170,7 +170,7 @@ def _what_is_held(dive: Dive, step: str, person: str, now: datetime) -> tuple[Ev
     if step == START_NOTICE and dive.armed_at is None:
         return (Armed(at=now, contact=person),)
     waiting = dive.extension
-    in_time = dive.raise_by_at is not None and now < dive.raise_by_at
+    in_time = dive.alarm_due_at is not None and now < dive.alarm_due_at
     if waiting is not None and step == waiting.step and in_time and not dive.alarmed:
         return (ExtensionTookEffect(at=now, due_out_at=waiting.due_out_at, number=waiting.number, contact=person),)
     return ()

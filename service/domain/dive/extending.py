@@ -25,7 +25,7 @@ def extend(dive: Dive, command: Extend, now: datetime) -> tuple[Event, ...] | Re
         return (LatePassedOn(at=now, by=command.by),)
     if dive.due_out_at is None or dive.first_due_out_at is None:
         return no.not_started(dive, command.by, now)
-    if dive.raise_by_at is not None and dive.raise_by_at <= now:
+    if dive.alarm_due_at is not None and dive.alarm_due_at <= now:
         # No sweep has been since the alarm fell due. It is due all the same, and a late text must not quieten it.
         return (*tick(dive, now), LatePassedOn(at=now, by=command.by))
     return _moved(dive, command, dive.due_out_at, dive.first_due_out_at + dive.grace.extension_cap, now)

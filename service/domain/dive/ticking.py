@@ -278,7 +278,7 @@ def _extension_due_at(dive: Dive) -> datetime | None:
         return None
     wait = dive.grace.arming_within if dive.reachable_contacts else timedelta(0)
     answer_at = dive.extension.asked_at + wait
-    return answer_at if dive.raise_by_at is None else min(answer_at, dive.raise_by_at)  # the alarm ends it
+    return answer_at if dive.alarm_due_at is None else min(answer_at, dive.alarm_due_at)  # the alarm ends it
 
 
 def _extension_answer(dive: Dive, now: datetime) -> ExtensionNotInForce | None:
