@@ -99,6 +99,9 @@ def ensure_environment() -> str:
     moved = have.get("python", version) != version or have.get("directory", str(ROOT)) != str(ROOT)
     if version is not None and usable(version) and not moved:
         return version
+    if ENVIRONMENT.is_symlink():
+        # It is another checkout's, and making ours would empty it.
+        raise CannotPrepareError(".venv is a link to another environment. Remove the link, then run this again.")
     if find_spec("ensurepip") is None:
         raise CannotPrepareError(
             "This Python cannot make virtual environments. On Debian or Ubuntu: apt-get install python3-venv"
