@@ -1,9 +1,10 @@
 """Erasing a person: what a club has of one phone goes, as far as no dive and no proof of an alarm needs it.
 
-At once: the entry in the list, and every place where others have the phone as a contact. From dives that are over for a
-day and had no alarm everything personal is erased, of all who were in them, as it is when their time is over; so the
-chains still verify. A dive that is open is never touched, and one with an alarm is kept as long as the club keeps
-such records, since it proves what was told to whom. The wish waits for both, and `erase_due` goes on with it.
+At once: the entry in the list, and every place where others have the phone as a contact. From dives that have the phone
+anywhere, also where it was only lent for a code, and that are over for a day and had no alarm, everything personal is
+erased, of all who were in them, as it is when their time is over; so the chains still verify. A dive that is open is
+never touched, and one with an alarm is kept as long as the club keeps such records, since it proves what was told to
+whom. The wish waits for both, and `erase_due` goes on with it.
 
 That they want no texts of ours must outlast them, or the next plan that names them would text them again. Of that a
 hash is kept.
@@ -14,7 +15,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
@@ -29,7 +30,7 @@ from service.operations.signing_in import SignedIn
 from service.store import admins, clubs, dives, erasing, log, opt_outs, people, people_imports, reaches
 from service.store.dives import UnreadableDive
 from service.store.engine import is_transient
-from service.store.erasing import DiveOfPhone
+from service.store.erasing import DiveOfPhone, Traces
 from service.store.links import DEAD_AFTER_CLOSE
 from service.store.tables import ClubRow, ErasureRow
 
@@ -70,7 +71,8 @@ class ErasurePlan:
     waiting: tuple[WaitingDive, ...]
     named_by: tuple[str, ...]
     refuses: bool  # opted out or declined: a hash of that stays
-    is_admin: bool
+    is_admin: bool  # or was: an account keeps its phone, so that the club can answer for what was done by it
+    is_canary: bool  # the club's own daily canary dive goes to this phone
     asked_already: bool
 
 
@@ -88,21 +90,23 @@ class Erasure:
 def plan(service: Service, club_id: str, person_id: str) -> ErasurePlan | None:
     """What erasing a person of the club would do; None where the club has none of that id."""
     now = service.clock.now()
+    club, row = service.read(lambda session: (clubs.get(session, club_id), people.get(session, club_id, person_id)))
+    if club is None or row is None:
+        return None
+    phone, traces = row.phone, _look(service, club, row.phone)
 
-    def work(session: Session) -> ErasurePlan | None:
-        club, row = clubs.get(session, club_id), people.get(session, club_id, person_id)
-        if club is None or row is None:
-            return None
-        ready, waiting = _parted(session, club, row.phone, now)
+    def work(session: Session) -> ErasurePlan:
+        ready, waiting = _parted(session, club, traces, now)
         everybody = people.listing(session, club_id)
-        named_by = [one.name for one in everybody if any(c["phone"] == row.phone for c in one.usual_contacts)]
+        named_by = [one.name for one in everybody if any(c["phone"] == phone for c in one.usual_contacts)]
         return ErasurePlan(
             len(ready),
             waiting,
             tuple(named_by),
-            _refuses(session, club, row.phone),
-            any(admin.phone == row.phone for admin in admins.admins_to_tell(session, club_id)),
-            erasing.is_waiting(session, club_id, row.phone),
+            _refuses(session, club, phone),
+            admins.has_phone(session, club_id, phone),
+            club.canary_number == phone,
+            erasing.is_waiting(session, club_id, phone),
         )
 
     return service.read(work)
@@ -147,19 +151,34 @@ def erase_due(service: Service, *, within_s: float = WITHIN_S) -> int:
 def listing(service: Service, club_id: str) -> tuple[Erasure, ...]:
     """The wishes of a club, the latest first, and what each waits for."""
     now = service.clock.now()
-
-    def work(session: Session) -> tuple[Erasure, ...]:
-        club = clubs.get(session, club_id)
-        if club is None:
-            return ()
-        return tuple(_erasure(session, club, row, now) for row in erasing.listing(session, club_id, SHOWN_MAX))
-
-    return service.read(work)
+    club, rows = service.read(
+        lambda session: (clubs.get(session, club_id), erasing.listing(session, club_id, SHOWN_MAX))
+    )
+    return () if club is None else tuple(_erasure(service, club, row, now) for row in rows)
 
 
-def _erasure(session: Session, club: ClubRow, row: ErasureRow, now: datetime) -> Erasure:
-    waiting = () if row.phone is None else _parted(session, club, row.phone, now)[1]
+def _erasure(service: Service, club: ClubRow, row: ErasureRow, now: datetime) -> Erasure:
+    waiting: tuple[WaitingDive, ...] = ()
+    if row.phone is not None:
+        traces = _look(service, club, row.phone)
+        waiting = service.read(lambda session: _parted(session, club, traces, now)[1])
     return Erasure(row.asked_by, row.asked_at, row.done_at, row.phone and row.phone[-3:], waiting)
+
+
+def _look(service: Service, club: ClubRow, phone: str) -> Traces:
+    """Look for a phone in all of the club's dives, in short pieces: whoever commits meanwhile must not wait for it."""
+    number = club.receiving_number
+    traces = Traces(phone, service.read(lambda session: erasing.senders_of(session, number, club.country, phone)))
+    found: set[str] = set()
+    beyond: str | None = ""
+    while beyond is not None:
+        some, beyond = service.read(partial(_dives_with, club, traces, beyond))
+        found |= set(some)
+    return replace(traces, dive_ids=frozenset(found))
+
+
+def _dives_with(club: ClubRow, traces: Traces, beyond: str, session: Session) -> tuple[list[str], str | None]:
+    return erasing.dives_with(session, club.id, club.receiving_number, traces, beyond)
 
 
 def _go_on(service: Service, wish_id: str, now: datetime) -> bool:
@@ -168,52 +187,52 @@ def _go_on(service: Service, wish_id: str, now: datetime) -> bool:
     In short transactions, and what takes long to find is found in none that writes: a text that comes in meanwhile must
     not wait for this.
     """
+    club, phone = service.read(partial(_whose, wish_id))
+    if club is None or phone is None:
+        return False
+    traces = _look(service, club, phone)
     for _ in range(TURNS_MAX):
-        if not service.write(partial(_some_dives, service, wish_id, now)):
+        if not service.write(partial(_some_dives, service, wish_id, traces, now)):
             break
     else:
         return False
-    entries = service.read(partial(_entries, wish_id))
-    return service.write(partial(_rest, service, wish_id, entries, now))
+    entries = service.read(lambda session: erasing.loose_entries(session, club.id, club.receiving_number, traces))
+    return service.write(partial(_rest, service, wish_id, traces, entries, now))
 
 
-def _some_dives(service: Service, wish_id: str, now: datetime, session: Session) -> bool:
+def _whose(wish_id: str, session: Session) -> tuple[ClubRow | None, str | None]:
+    row = erasing.get(session, wish_id)
+    return (None, None) if row is None else (clubs.get(session, row.club_id), row.phone)
+
+
+def _some_dives(service: Service, wish_id: str, traces: Traces, now: datetime, session: Session) -> bool:
     """Erase some dives that are ready; whether there are more."""
     row, club = _held(session, wish_id)
-    if row is None or club is None or row.phone is None:
+    if row is None or club is None:
         return False
-    ready, _ = _parted(session, club, row.phone, now)
+    ready, _ = _parted(session, club, traces, now)
     some = [dive.id for dive in ready[:DIVES_AT_ONCE]]
     erasing.lock_dives(session, some)
     # Between looking and locking one may have been opened again.
-    still = {dive.id for dive in _parted(session, club, row.phone, now)[0]}
+    still = {dive.id for dive in _parted(session, club, traces, now)[0]}
     erase_dives(service, session, club.id, [dive_id for dive_id in some if dive_id in still], WHY, now)
     return len(ready) > len(some)
 
 
-def _entries(wish_id: str, session: Session) -> list[int]:
-    row = erasing.get(session, wish_id)
-    club = None if row is None else clubs.get(session, row.club_id)
-    if row is None or club is None or row.phone is None:
-        return []
-    return erasing.loose_entries(session, club.id, club.receiving_number, row.phone)
-
-
-def _rest(service: Service, wish_id: str, entries: list[int], now: datetime, session: Session) -> bool:
+def _rest(service: Service, wish_id: str, traces: Traces, entries: list[int], now: datetime, session: Session) -> bool:
     """What belongs to no dive, once none needs it; whether nothing is left then."""
     row, club = _held(session, wish_id)
-    if row is None or club is None or row.phone is None:
+    if row is None or club is None:
         return False
-    phone = row.phone
-    left, waiting = _parted(session, club, phone, now)
+    phone, number = traces.phone, club.receiving_number
+    left, waiting = _parted(session, club, traces, now)
     if any(dive.why is not Waits.ALARM and dive.why is not Waits.KEPT for dive in waiting):
         return False  # a dive that needs what is known of this phone
-    if erasing.text_waits(session, club.receiving_number, phone):
-        return False  # which may end a dive or raise an alarm
-    refuses = _refuses(session, club, phone)
-    opt_outs.keep_as_hash(session, club.receiving_number, phone, now, refuses=refuses)
-    erasing.forget_reach(session, club.id, club.receiving_number, phone)
-    erasing.erase_loose(session, club.id, club.receiving_number, phone)
+    if erasing.is_under_way(session, club.id, number, traces):
+        return False  # a text, which may end a dive or raise an alarm, or an answer
+    opt_outs.keep_as_hash(session, number, phone, now, refuses=_refuses(session, club, phone))
+    erasing.forget_reach(session, club.id, number, phone)
+    erasing.erase_loose(session, club.id, number, traces)
     erased = log.erase_entries(session, entries)
     if left or waiting:
         return False
@@ -245,12 +264,12 @@ def _note(service: Service, session: Session, club_id: str, wish_id: str, entrie
 
 
 def _parted(
-    session: Session, club: ClubRow, phone: str, now: datetime
+    session: Session, club: ClubRow, traces: Traces, now: datetime
 ) -> tuple[Sequence[DiveOfPhone], tuple[WaitingDive, ...]]:
-    """The dives of a phone that can be erased now, and those that wait."""
+    """The dives that know a phone: those that can be erased now, and those that wait."""
     ready: list[DiveOfPhone] = []
     waiting: list[WaitingDive] = []
-    for dive in erasing.dives_of(session, club.id, phone):
+    for dive in erasing.dives_of(session, club.id, club.receiving_number, traces):
         why, until_at = _waits(session, club, dive, now)
         if why is None:
             ready.append(dive)

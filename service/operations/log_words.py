@@ -126,7 +126,9 @@ def _viewed(detail: Detail) -> str:
 
 def _erased(detail: Detail) -> str:
     parts = [
-        f"{detail[name]} {name}" for name in ("dives", "entries", "messages", "texts", "reaches") if name in detail
+        f"{detail[name]} {name}"
+        for name in ("dives", "entries", "messages", "texts", "reaches", "receipts")
+        if name in detail
     ]
     return f"Personal detail was erased: {', '.join(parts) or 'nothing'}, since {detail['why']}."
 

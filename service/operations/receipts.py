@@ -11,6 +11,7 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service.domain.dive.commands import NoteReachable, NoteUnreachable
+from service.domain.dive.erased import ERASED
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.another_way import after_failed
@@ -45,7 +46,7 @@ def _receive(service: Service, session: Session, receipt: DeliveryReceipt, now: 
         state=str(receipt.state),
         code=receipt.code,
         blame=None if receipt.blame is None else str(receipt.blame),
-        raw=receipt.raw,
+        raw={} if message is not None and _is_erased(message) else receipt.raw,  # it would bring the number back
         received_at=now,
         message_id=message.id if message else None,
     )
@@ -58,6 +59,10 @@ def _receive(service: Service, session: Session, receipt: DeliveryReceipt, now: 
         state, code, blame = receipt.state, receipt.code, receipt.blame
         apply_state(service, session, message, receipt.gateway, receipt.provider_id, state, code, blame, now)
     note_receipt(service, session, receipt, now)
+
+
+def _is_erased(message: Message) -> bool:
+    return message.body == ERASED
 
 
 def apply_waiting(
@@ -127,6 +132,8 @@ def apply_state(
         dive_id=message.dive_id,
         club_id=message.club_id,
     )
+    if _is_erased(message):
+        return  # nobody is left who could be told, or of whom anything could be learnt
     if message.dive_id is not None:
         _let_dive_know(service, session, message, message.dive_id, state, blame, now)
     if state is ReceiptState.FAILED:

@@ -101,7 +101,7 @@ def _of_club(service: Service, club: ClubRow, days: int, now: datetime, until: f
 
 
 def _of_nobody(service: Service, now: datetime, until: float) -> Erased:
-    """Texts to a number that is no club's, which the chain of the service has."""
+    """Texts to a number that is no club's, which the chain of the service has, and receipts for no message of ours."""
     before = now - timedelta(days=DAYS_USUAL)
     numbers = [club.receiving_number for club in service.read(clubs.listing)]
     found = _until(
@@ -169,7 +169,7 @@ def _loose(
 ) -> Erased:
     texts = retention.erase_loose_texts(session, before, ROWS_AT_ONCE, receiver=receiver, receivers=receivers)
     if club_id is None:
-        return Erased(texts=texts)
+        return Erased(texts=texts, receipts=retention.erase_stray_receipts(session, before, ROWS_AT_ONCE))
     messages = retention.erase_loose_messages(session, club_id, before, ROWS_AT_ONCE)
     return Erased(texts=texts, messages=messages, reaches=retention.forget_reaches(session, club_id, before))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import exists, select, update
 from sqlalchemy.orm import Session
 
 from service.store.ids import new_id
@@ -80,6 +80,12 @@ def admins_to_tell(session: Session, club_id: str) -> list[AdminRow]:
         .order_by(AdminRow.created_at, AdminRow.id)
     )
     return list(session.execute(found).scalars())
+
+
+def has_phone(session: Session, club_id: str, phone: str) -> bool:
+    """Whether an account of the club has that phone, in office or disabled."""
+    found = exists().where(AdminRow.club_id == club_id, AdminRow.phone == phone)
+    return bool(session.execute(select(found)).scalar_one())
 
 
 def disable(session: Session, admin_id: str, now: datetime) -> None:

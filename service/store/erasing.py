@@ -8,9 +8,23 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, delete, exists, func, or_, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy import (
+    ColumnElement,
+    Select,
+    Text,
+    and_,
+    cast,
+    delete,
+    exists,
+    func,
+    literal_column,
+    or_,
+    select,
+    update,
+)
+from sqlalchemy.orm import Session, aliased
 
+from service.domain.phone import PhoneError, read_phone
 from service.store import log, people, retention
 from service.store.ids import new_id
 from service.store.inbound import STORED
@@ -19,21 +33,35 @@ from service.store.tables import (
     DivePhoneRow,
     DiveRow,
     ErasureRow,
+    InboundPartRow,
     InboundTextRow,
     JoinRow,
     LogEntryRow,
     MessageRow,
     ReachRow,
+    ReceiptRow,
     WrongCodeRow,
 )
 from service.store.upsert import insert_rows, touched
 
 _AT_ONCE = 500
+_DIVES_AT_ONCE = 100
+# As an index has it, and not as a parameter: else all texts that ever came are looked through.
+_UNERASED = InboundTextRow.sender != literal_column("''")
+
+
+@dataclass(frozen=True, slots=True)
+class Traces:
+    """Where a phone was found: as what gateways wrote it when it texted, and in which dives anything has it."""
+
+    phone: str
+    senders: frozenset[str]
+    dive_ids: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
 class DiveOfPhone:
-    """A dive that a phone belongs to, as far as erasing asks. `carried`: a message of it is still on its way."""
+    """A dive that knows a phone, as far as erasing asks. `carried`: a message of it is still on its way."""
 
     id: str
     reference: str
@@ -90,14 +118,68 @@ def mark_done(session: Session, wish_id: str, now: datetime) -> None:
     touched(session, done)
 
 
-def dives_of(session: Session, club_id: str, phone: str) -> list[DiveOfPhone]:
-    """The dives of a club that a phone belongs to and that still know it, the first filed first."""
+def senders_of(session: Session, receiving_number: str, country: str, phone: str) -> frozenset[str]:
+    """All that a phone is called by gateways that brought its texts: some write it as it is dialled at home."""
+    text, part = InboundTextRow, InboundPartRow
+    named = [
+        *session.execute(select(text.sender).where(text.receiver == receiving_number, _UNERASED).distinct()).scalars(),
+        *session.execute(select(part.sender).where(part.receiver == receiving_number).distinct()).scalars(),
+    ]
+    return frozenset({phone, phone.removeprefix("+"), *(one for one in named if _reads_as(one, country) == phone)})
+
+
+def _reads_as(sender: str, country: str) -> str | None:
+    try:
+        return read_phone(sender, country)
+    except PhoneError:
+        return None
+
+
+def dives_with(
+    session: Session, club_id: str, receiving_number: str, traces: Traces, beyond: str
+) -> tuple[list[str], str | None]:
+    """Which of the next dives of a club, by id, have a phone anywhere, and beyond which to go on; None at the end.
+
+    Not only those that it belongs to: whoever lends a phone for a code, or is told something as an admin, is in the
+    log, the messages and the row of a dive too. A block is read in a moment: on SQLite nobody commits while it is.
+    """
     row = DiveRow
-    theirs = exists().where(DivePhoneRow.dive_id == row.id, DivePhoneRow.phone == phone)
+    unerased = select(row.id).where(row.club_id == club_id, row.erased_at.is_(None), row.id > beyond)
+    block = list(session.execute(unerased.order_by(row.id).limit(_DIVES_AT_ONCE)).scalars())
+    found: set[str] = set()
+    for way in _ways_into(block, receiving_number, traces):
+        found |= set(session.execute(way).scalars())
+    return sorted(found), block[-1] if len(block) == _DIVES_AT_ONCE else None
+
+
+def _ways_into(dive_ids: list[str], receiving_number: str, traces: Traces) -> tuple[Select[Any], ...]:
+    """All by which one of these dives can have a phone."""
+    of, message, text, entry = DivePhoneRow, MessageRow, InboundTextRow, LogEntryRow
+    whole = f'{traces.phone}"'  # as JSON has a number that is no part of a longer one, also in "phone:+44..."
+    logged = or_(entry.detail.contains(whole, autoescape=True), entry.actor.contains(whole, autoescape=True))
+    chains = [log.dive_chain(dive_id) for dive_id in dive_ids]
+    return (
+        select(of.dive_id).where(of.dive_id.in_(dive_ids), of.phone == traces.phone),
+        select(message.dive_id).where(message.dive_id.in_(dive_ids), message.phone == traces.phone),
+        select(text.dive_id).where(text.dive_id.in_(dive_ids), *_texts_from(receiving_number, traces.senders)),
+        select(DiveRow.id).where(DiveRow.id.in_(dive_ids), DiveRow.state.contains(whole, autoescape=True)),
+        select(entry.dive_id).where(entry.chain.in_(chains), entry.detail.is_not(None), logged),
+    )
+
+
+def dives_of(session: Session, club_id: str, receiving_number: str, traces: Traces) -> list[DiveOfPhone]:
+    """The dives of a club that know a phone, the first filed first.
+
+    Those of `traces`, and what was filed or texted since it was looked for.
+    """
+    row, of, text = DiveRow, DivePhoneRow, InboundTextRow
+    belongs = select(of.dive_id).where(of.receiving_number == receiving_number, of.phone == traces.phone)
+    texted = select(text.dive_id).where(*_texts_from(receiving_number, traces.senders), text.dive_id.is_not(None))
+    ids = {*traces.dive_ids, *session.execute(belongs).scalars(), *session.execute(texted).scalars()}
     carried = exists().where(MessageRow.dive_id == row.id, MessageRow.state.in_((QUEUED, LEASED)))
     found = (
         select(row.id, row.reference, row.site_name, row.closed_at, row.kept_at, carried)
-        .where(row.club_id == club_id, theirs)
+        .where(row.club_id == club_id, row.erased_at.is_(None), row.id.in_(ids))
         .order_by(row.filed_at, row.id)
     )
     return [
@@ -142,39 +224,64 @@ def forget_reach(session: Session, club_id: str, receiving_number: str, phone: s
     touched(session, delete(wrong).where(wrong.receiving_number == receiving_number, wrong.phone == phone))
 
 
-def loose_entries(session: Session, club_id: str, receiving_number: str, phone: str) -> list[int]:
+def loose_entries(session: Session, club_id: str, receiving_number: str, traces: Traces) -> list[int]:
     """The entries of the club's chain with a phone in them, but for those of texts that belong to a dive."""
-    text = InboundTextRow
-    of_dives = select(text.id).where(*_texts_from(receiving_number, phone), text.dive_id.is_not(None))
-    return _entries_of(session, log.club_chain(club_id), phone, set(session.execute(of_dives).scalars()))
+    text, part = InboundTextRow, InboundPartRow
+    of_dives = select(text.id).where(*_texts_from(receiving_number, traces.senders), ~_is_loose())
+    texts = set(session.execute(of_dives).scalars())
+    parts = set(session.execute(select(part.id).where(part.inbound_id.in_(texts))).scalars())
+    return _entries_of(session, log.club_chain(club_id), traces, texts, parts)
 
 
-def text_waits(session: Session, receiving_number: str, phone: str) -> bool:
-    """Whether a text of a phone waits for its answer: nobody knows yet what it is, or whose dive."""
-    waits = exists().where(*_texts_from(receiving_number, phone), InboundTextRow.state == STORED)
-    return bool(session.execute(select(waits)).scalar_one())
+def is_under_way(session: Session, club_id: str, receiving_number: str, traces: Traces) -> bool:
+    """Whether a text of a phone waits for its answer, a part for the others, or an answer for its courier.
+
+    Of a text that nobody has read nobody knows yet whose dive it is.
+    """
+    part, message, senders = InboundPartRow, MessageRow, traces.senders
+    unread = exists().where(*_texts_from(receiving_number, senders), InboundTextRow.state == STORED)
+    parted = exists().where(part.receiver == receiving_number, part.sender.in_(senders), part.inbound_id.is_(None))
+    carried = exists().where(*_loose_to(club_id, traces.phone), message.state.in_((QUEUED, LEASED)))
+    return any(session.execute(select(one)).scalar_one() for one in (unread, parted, carried))
 
 
-def erase_loose(session: Session, club_id: str, receiving_number: str, phone: str) -> None:
-    """Erase texts and messages of a phone that belong to no dive. Those of dives that are kept stay."""
-    text, message = InboundTextRow, MessageRow
-    loose = select(text.id).where(*_texts_from(receiving_number, phone), text.dive_id.is_(None), text.state != STORED)
+def erase_loose(session: Session, club_id: str, receiving_number: str, traces: Traces) -> None:
+    """Erase texts and messages of a phone that belong to no dive. Those of dives that are kept stay.
+
+    And what gateways wrote in receipts of which nobody knows for which message, so for which club, they are.
+    """
+    text, message, receipt = InboundTextRow, MessageRow, ReceiptRow
+    from_it = _texts_from(receiving_number, traces.senders)
+    loose = select(text.id).where(*from_it, _is_loose(), text.state != STORED)
     retention.blank_texts(session, list(session.execute(loose).scalars()))
-    unsent = message.state.not_in((QUEUED, LEASED))
-    theirs = (message.club_id == club_id, message.dive_id.is_(None), message.phone == phone, unsent)
-    retention.erase_messages(session, message.id.in_(select(message.id).where(*theirs)))
+    theirs = select(message.id).where(*_loose_to(club_id, traces.phone), message.state.not_in((QUEUED, LEASED)))
+    retention.erase_messages(session, message.id.in_(theirs))
+    named = cast(receipt.raw, Text).contains(traces.phone.removeprefix("+"), autoescape=True)
+    touched(session, update(receipt).where(receipt.message_id.is_(None), named).values(raw={}))
 
 
-def _texts_from(receiving_number: str, phone: str) -> tuple[ColumnElement[bool], ...]:
-    senders = (phone, phone.removeprefix("+"))
-    return InboundTextRow.receiver == receiving_number, InboundTextRow.sender.in_(senders)
+def _texts_from(receiving_number: str, senders: Collection[str]) -> tuple[ColumnElement[bool], ...]:
+    return InboundTextRow.receiver == receiving_number, _UNERASED, InboundTextRow.sender.in_(senders)
 
 
-def _entries_of(session: Session, chain: str, phone: str, of_dives: Collection[int]) -> list[int]:
-    """The entries of a chain that have a phone in them, but for the texts of these ids."""
+def _loose_to(club_id: str, phone: str) -> tuple[ColumnElement[bool], ...]:
+    return MessageRow.club_id == club_id, MessageRow.dive_id.is_(None), MessageRow.phone == phone
+
+
+def _is_loose() -> ColumnElement[bool]:
+    """Whether a text belongs to no dive, nor does the one that another gateway brought as well."""
+    first = aliased(InboundTextRow)
+    doubled = exists().where(first.id == InboundTextRow.same_as, first.dive_id.is_not(None))
+    return and_(InboundTextRow.dive_id.is_(None), ~doubled)
+
+
+def _entries_of(
+    session: Session, chain: str, traces: Traces, texts: Collection[int], parts: Collection[int]
+) -> list[int]:
+    """The entries of a chain that have a phone in them, but for those of these texts and parts."""
     row = LogEntryRow
-    digits = phone.removeprefix("+")
-    has = or_(row.detail.contains(digits, autoescape=True), row.actor.contains(digits, autoescape=True))
+    words = {traces.phone.removeprefix("+"), *traces.senders}
+    has = or_(*(column.contains(word, autoescape=True) for column in (row.detail, row.actor) for word in words))
     found: list[int] = []
     last = 0
     while True:
@@ -184,11 +291,10 @@ def _entries_of(session: Session, chain: str, phone: str, of_dives: Collection[i
             .order_by(row.seq)
             .limit(_AT_ONCE)
         ).all()
-        found += [one.id for one in some if _inbound(one.detail) not in of_dives]
+        for one in some:
+            said = json.loads(one.detail or "{}")
+            if said.get("inbound") not in texts and said.get("part") not in parts:
+                found.append(one.id)
         if len(some) < _AT_ONCE:
             return found
         last = some[-1].seq
-
-
-def _inbound(detail: str | None) -> Any:
-    return json.loads(detail or "{}").get("inbound")

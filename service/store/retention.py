@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, case, delete, exists, literal, or_, select, update
+from sqlalchemy import ColumnElement, Text, case, cast, delete, exists, literal, or_, select, update
 from sqlalchemy.orm import Session, aliased
 
 from service.domain.dive.erased import ERASED, without_detail
@@ -51,6 +51,7 @@ class Erased:
     messages: int = 0
     texts: int = 0
     reaches: int = 0
+    receipts: int = 0
 
     def __add__(self, other: Erased) -> Erased:
         return Erased(*(getattr(self, field.name) + getattr(other, field.name) for field in fields(self)))
@@ -218,6 +219,14 @@ def erase_loose_messages(session: Session, club_id: str, before: datetime, limit
         .limit(limit)
     )
     return erase_messages(session, row.id.in_(list(session.execute(found).scalars())))
+
+
+def erase_stray_receipts(session: Session, before: datetime, limit: int) -> int:
+    """Erase what gateways wrote in receipts of which nobody knows for which message they are; how many."""
+    row = ReceiptRow
+    whole = cast(row.raw, Text) != "{}"
+    found = select(row.id).where(row.message_id.is_(None), row.received_at < before, whole).limit(limit)
+    return touched(session, update(row).where(row.id.in_(list(session.execute(found).scalars()))).values(raw={}))
 
 
 def forget_reaches(session: Session, club_id: str, before: datetime) -> int:

@@ -133,7 +133,7 @@ def test_an_open_dive_is_never_touched_and_the_wish_waits_for_it(quick: Stage) -
 
 
 def test_a_text_that_waits_for_its_answer_is_read_before_its_sender_is_erased(quick: Stage) -> None:
-    """The finish of a dive may come from any phone, so erasing whoever lent theirs must not lose it."""
+    """The finish of a dive may come from any phone: it must not be lost, and the dive is found by it from then on."""
     stage = quick
     una, dive = una_of(stage), stage.dive_in()
     lent = stage.receive(UNA, f"OUT {dive.finish_code}")
@@ -141,9 +141,16 @@ def test_a_text_that_waits_for_its_answer_is_read_before_its_sender_is_erased(qu
 
     assert erase(stage, una) is False
     stage.answer(lent)
+    stage.courier.carry()
 
     assert stage.dive(dive.id).phase is Phase.CLOSED
+    assert erasing.erase_due(stage.service) == 0
+    [wish] = erasing.listing(stage.service, CLUB)
+    assert [(one.reference, one.why) for one in wish.waiting] == [(dive.reference, Waits.JUST_CLOSED)]
+    stage.wait(DAY, step=timedelta(hours=6))
     assert erasing.erase_due(stage.service) == 1
+    assert left_of(stage) == {}
+    sound(stage.engine)
 
 
 def test_a_dive_with_an_alarm_is_kept_as_the_proof_of_it_until_its_time_is_over(quick: Stage) -> None:

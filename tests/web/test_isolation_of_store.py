@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 
 from service import store
 from service.domain.dive import Phase
+from service.store.erasing import Traces
 from service.store.tables import Base
 from tests.web.installation import ANNA, Site
 from tests.web.other_club import FAR_ADMIN_EMAIL, FAR_RECEIVING, add_far_club
@@ -74,6 +75,8 @@ def values_of_ours(at: Site) -> dict[str, Any]:
         "admin_id": there["admins"][0][0],
         "phone": ANNA,
         "phones": [ANNA],
+        "traces": Traces(ANNA, frozenset({ANNA}), frozenset({paths["dive_id"]})),
+        "beyond": "",
         "number": ANNA,
         "values": {"name": "Taken Over"},
         "changes": [(person[0], {"name": "Taken Over"})],
