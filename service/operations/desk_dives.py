@@ -7,25 +7,23 @@ where the dive was over in between the admin is asked again.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
 from sqlalchemy.orm import Session
 
-from service.domain.dive import Command, Dive, Event
-from service.domain.dive.commands import AddNote, CallOff, Extend, RaiseNow, ReportCalled, ReportSafe
-from service.domain.dive.events import AlarmRaised, Closed, NoteAdded, RescueCalled
+from service.domain.dive import Command
+from service.domain.dive.commands import CallOff, Extend, ReportSafe
 from service.domain.people import Actor, Role, Via
 from service.operations.board import Line, line_of
+from service.operations.old_pages import DoneBefore, Moved, Repeat, events_since, repeat_of
 from service.operations.pages import TimelineEntry, timeline
 from service.operations.recording import Applied, apply_to
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
 from service.store import board as store
-from service.store import dives, log
-from service.store.codec import UnreadableError
+from service.store import dives
 from service.store.dives import UnreadableDive
 from service.store.plain_columns import RowFacts, row_facts
 
@@ -40,18 +38,6 @@ class DiveAtDesk:
     line: Line
     happened: tuple[TimelineEntry, ...]
     now: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class Moved:
-    """Nothing was done: so many events have come since the page was made, `since` in words."""
-
-    since: tuple[TimelineEntry, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class DoneBefore:
-    """Nothing was done, since the same was done already from the same page: the button was pressed twice."""
 
 
 def desk_actor(admin: SignedIn, words: str) -> Actor:
@@ -91,11 +77,11 @@ def act_at_desk(
         if dive is None or dive.club_id != admin.club_id:
             return None
         if dive.version != seen_version:
-            since = _events_since(session, dive, seen_version)
-            if _done_before(_since_it_was_over(since), command):
+            repeat = repeat_of(events_since(session, dive, seen_version) or (), command)
+            if repeat is Repeat.DONE:
                 return DoneBefore()
             # What was done and then was over may be meant anew, or be a press that came late: only a person knows.
-            if isinstance(command, LOWERING) or _done_before(since, command):
+            if isinstance(command, LOWERING) or repeat is Repeat.OVERTAKEN:
                 return Moved(())
         return apply_to(service, session, dive, command, now)
 
@@ -105,35 +91,3 @@ def act_at_desk(
     if isinstance(done, Moved):
         return Moved(timeline(service, dive_id)[max(seen_version, 0) :])
     return done
-
-
-def _events_since(session: Session, dive: Dive, seen_version: int) -> Sequence[Event]:
-    """The version of a dive is how many events made it."""
-    try:
-        found = log.events(session, dive.id)
-    except UnreadableError:
-        return ()
-    return [event for _, event in found[max(seen_version, 0) :]]
-
-
-def _since_it_was_over(events: Sequence[Event]) -> Sequence[Event]:
-    """Those after the last end of the dive, where it ended."""
-    ends = [place for place, event in enumerate(events, start=1) if isinstance(event, Closed)]
-    return events[ends[-1] :] if ends else events
-
-
-def _done_before(since: Sequence[Event], command: Command) -> bool:
-    """Whether this admin has raised, noted or reported the very same since that page was made."""
-    return any(_is_of(event, command) for event in since)
-
-
-def _is_of(event: Event, command: Command) -> bool:
-    match command, event:
-        case RaiseNow(by=by, note=note), AlarmRaised(by=said_by, note=said):
-            return by.key == said_by.key and note == said
-        case AddNote(by=by, words=words), NoteAdded(by=said_by, words=said):
-            return by.key == said_by.key and words == said
-        case ReportCalled(by=by, reference=reference), RescueCalled(by=said_by, reference=said):
-            return by.key == said_by.key and reference == said
-        case _:
-            return False

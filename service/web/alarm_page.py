@@ -1,7 +1,8 @@
 """A contact's page: the next step, all that a rescue call needs, and the answers.
 
 Link previewers and scanners open links, and some press buttons. So opening only leaves an entry in the log, and an
-answer counts only with the two characters that are printed in the text itself.
+answer counts only with the two characters that are printed in the text itself. The form carries the version of the dive
+that the page shows, so that an answer that is sent twice is given once.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import logging
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from http import HTTPStatus
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
@@ -30,9 +32,8 @@ from service.web.access import Who, open_to
 from service.web.alarm_answers import answer_of
 from service.web.context import web
 from service.web.dive_words import Moment, moments, standing
-from service.web.links import acted, opened
+from service.web.links import Answer, opened, pressed
 from service.web.next_step import next_step
-from service.web.outcomes import told
 from service.web.typed import UnusableError
 
 pages = Blueprint("alarm", __name__)
@@ -90,16 +91,18 @@ def answer(token: str) -> ResponseReturnValue:
     """One of the answers, or a link for rescue."""
     view = opened(token, LinkKind.ALARM)
     if codes.read_reference(request.form.get("reference", "")) != view.dive.reference:
-        return _page(view, errors={"reference": WRONG_REFERENCE}, status=422)
+        return _unusable(view, UnusableError(WRONG_REFERENCE, "reference"))
     if request.form.get("do") == "pack_link":
         return _page(view, rescue_link=pack_link(web().service, view))
     try:
         command = answer_of(view)
     except UnusableError as error:
-        return _page(view, errors={error.field: str(error)}, status=422)
-    view, applied = acted(view, command)
-    wrong = applied.refusal is not None
-    return _page(view, told_words=told(applied, view.now), went_wrong=wrong, status=409 if wrong else 200)
+        return _unusable(view, error)
+    return _page(*pressed(token, view, command))
+
+
+def _unusable(view: LinkView, error: UnusableError) -> ResponseReturnValue:
+    return _page(view, Answer(HTTPStatus.UNPROCESSABLE_ENTITY, error=error))
 
 
 def _note(view: LinkView) -> None:
@@ -157,16 +160,8 @@ def _without_repeats(entries: tuple[TimelineEntry, ...], dive: Dive, now: dateti
     return tuple(found)
 
 
-def _page(
-    view: LinkView,
-    *,
-    told_words: str | None = None,
-    went_wrong: bool = False,
-    errors: dict[str, str] | None = None,
-    rescue_link: str | None = None,
-    status: int = 200,
-) -> ResponseReturnValue:
-    dive, facts = view.dive, _facts(view)
+def _page(view: LinkView, answer: Answer | None = None, *, rescue_link: str | None = None) -> ResponseReturnValue:
+    dive, facts, answer = view.dive, _facts(view), answer or Answer()
     page = render_template(
         "alarm.html",
         dive=dive,
@@ -179,17 +174,16 @@ def _page(
         looked_at=_seconds(view),
         look=_look(view),
         on_scene=any(told.key == view.person.key for told in dive.on_scene),
-        told_words=told_words,
-        went_wrong=went_wrong,
-        errors=errors or {},
-        typed=_typed(view, errors or {}),
+        answer=answer,
+        errors=answer.errors,
+        typed=_typed(view, answer),
         rescue_link=rescue_link,
     )
-    return page, status
+    return page, answer.status
 
 
-def _typed(view: LinkView, errors: dict[str, str]) -> dict[str, str]:
-    """What stays in the fields: all of it after a mistake, and once the reference was right the reference."""
-    if errors:
+def _typed(view: LinkView, answer: Answer) -> dict[str, str]:
+    """What stays in the fields: all of it where nothing was done, and once the reference was right the reference."""
+    if answer.error is not None or answer.since is not None:
         return request.form.to_dict()
     return {"reference": view.dive.reference} if request.method == "POST" else {}

@@ -1,6 +1,11 @@
-"""The diver's page: where the dive stands, and its buttons. Opening it changes nothing; every button is a post."""
+"""The diver's page: where the dive stands, and its buttons. Opening it changes nothing; every button is a post.
+
+The forms carry the version of the dive that the page shows, so that a form that is sent twice is done once.
+"""
 
 from __future__ import annotations
+
+from http import HTTPStatus
 
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
@@ -18,8 +23,7 @@ from service.operations.proof_of_reach import standings
 from service.web.access import Who, open_to
 from service.web.context import web
 from service.web.dive_words import moments, standing
-from service.web.links import acted, opened
-from service.web.outcomes import told
+from service.web.links import Answer, opened, pressed
 from service.web.printed import printed_card
 from service.web.typed import (
     UnusableError,
@@ -69,20 +73,12 @@ def press(token: str) -> ResponseReturnValue:
     try:
         command = _command(view)
     except UnusableError as error:
-        return _page(view, error=error, status=422)
-    view, applied = acted(view, command)
-    wrong = applied.refusal is not None
-    return _page(view, told_words=told(applied, view.now), went_wrong=wrong, status=409 if wrong else 200)
+        return _page(view, Answer(HTTPStatus.UNPROCESSABLE_ENTITY, error=error))
+    return _page(*pressed(token, view, command))
 
 
-def _page(
-    view: LinkView,
-    *,
-    told_words: str | None = None,
-    went_wrong: bool = False,
-    error: UnusableError | None = None,
-    status: int = 200,
-) -> ResponseReturnValue:
+def _page(view: LinkView, answer: Answer | None = None) -> ResponseReturnValue:
+    answer = answer or Answer()
     page = render_template(
         "dive.html",
         view=view,
@@ -94,17 +90,15 @@ def _page(
         standings=standings(web().service, view.dive),
         told_by=told_by(view.dive),
         receiving_number=receiving_number(web().service, view.dive.club_id),
-        told_words=told_words,
-        went_wrong=went_wrong,
-        errors={} if error is None else {error.field: str(error)},
-        typed={} if error is None else request.form,
+        answer=answer,
+        errors=answer.errors,
+        typed=request.form if answer.error is not None or answer.since is not None or answer.asks_sos else {},
         pace=web().settings.pace,
     )
-    return page, status
+    return page, answer.status
 
 
 def _command(view: LinkView) -> Command:
-    pressed = request.form.get("do", "")
     make = {
         "in": _start,
         "out": _finish,
@@ -114,7 +108,7 @@ def _command(view: LinkView) -> Command:
         "fix": _fix,
         "position": _position,
         "conditions": _conditions,
-    }.get(pressed)
+    }.get(request.form.get("do", ""))
     if make is None:
         raise UnusableError("Use one of the buttons. Nothing changed.")
     return make(view)

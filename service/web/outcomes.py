@@ -7,8 +7,9 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
-from service.domain.dive import Dive, Event
+from service.domain.dive import Command, Dive, Event
 from service.domain.dive import events as ev
+from service.domain.dive.commands import Extend, RaiseNow
 from service.domain.language import render
 from service.domain.local_time import say
 from service.domain.place.fix import Doubt
@@ -24,6 +25,23 @@ def told(applied: Applied, now: datetime) -> str:
         return applied.refusal.words
     words = [_WORDS[type(event)](applied.dive, event, now) for event in applied.events if type(event) in _WORDS]
     return " ".join(words) if words else "Nothing changed: that was known already."
+
+
+def done_before(dive: Dive, command: Command, now: datetime) -> str:
+    """What stands, where the same button of the same page was pressed before."""
+    twice = "That is done already. A button that is pressed twice counts once."
+    match command:
+        case Extend() if dive.extension is not None:
+            asked = _time(dive, dive.extension.due_out_at, now)
+            stands = _time(dive, dive.due_out_at, now)
+            return f"{twice} You asked for {asked}; until a contact has been handed it, due out stays {stands}."
+        case Extend() if dive.live and not dive.alarmed:
+            return f"{twice} Due out is {_time(dive, dive.due_out_at, now)}."
+        case RaiseNow():
+            rescue = render(to_rescue(dive, f"Call rescue if you can: {dive.plan.site.rescue_call}."))
+            return f"{twice} The alarm is up since {_time(dive, dive.alarm_at, now)}. {rescue}"
+        case _:
+            return twice
 
 
 def _time(dive: Dive, at: datetime | None, now: datetime) -> str:

@@ -44,6 +44,12 @@ def _typed(name: str) -> str:
     return request.form.get(name, "").strip()
 
 
+def version_seen() -> int:
+    """The version of the dive that the page of a form showed; 0, older than every dive, where none of ours is given."""
+    given = request.form.get("version", "")
+    return int(given) if given.isascii() and given.isdecimal() and len(given) < 10 else 0  # noqa: PLR2004 - nine digits
+
+
 def count_typed(name: str) -> int:
     """A head count. Raises UnusableError."""
     typed = _typed(name)

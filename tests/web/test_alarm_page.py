@@ -29,9 +29,10 @@ class AlarmPage:
     path: str
 
     def answer(self, do: str, reference: str | None = None, **fields: str) -> TestResponse:
-        """Press a button, with the right reference unless another is given."""
+        """Press a button of the page as it is now, with the right reference unless another is given."""
         given = self.dive.reference if reference is None else reference
-        return self.client.post(self.path, data={"do": do, "reference": given, **fields})
+        data = {"do": do, "reference": given, "version": str(self.now.version), **fields}
+        return self.client.post(self.path, data=data)
 
     @property
     def now(self) -> Dive:
@@ -251,7 +252,8 @@ def test_an_admin_can_stand_down_by_link(page: AlarmPage) -> None:
     """The link of a hand-up opens the page for the admin who got it."""
     path = page.at.alarm_path(page.dive, "admins")
 
-    answer = page.client.post(path, data={"do": "safe", "count": "2", "reference": page.dive.reference})
+    data = {"do": "safe", "count": "2", "reference": page.dive.reference, "version": str(page.now.version)}
+    answer = page.client.post(path, data=data)
 
     assert answer.status_code == 200
     closed = page.now.closed_by

@@ -25,8 +25,8 @@ class DivePage:
     path: str
 
     def press(self, do: str, **fields: str) -> TestResponse:
-        """Press a button."""
-        return self.client.post(self.path, data={"do": do, **fields})
+        """Press a button of the page as it is now, or as it was at the `version` that is given."""
+        return self.client.post(self.path, data={"do": do, "version": str(self.now.version), **fields})
 
     @property
     def now(self) -> Dive:

@@ -31,12 +31,11 @@ from service.operations.admin_roles import AdminRole
 from service.operations.closing import CannotCloseError, close_at_desk
 from service.operations.desk_dives import (
     DiveAtDesk,
-    DoneBefore,
-    Moved,
     act_at_desk,
     desk_actor,
     dive_at_desk,
 )
+from service.operations.old_pages import DoneBefore, Moved
 from service.operations.pages import TimelineEntry
 from service.store.dives import UnreadableDive
 from service.store.plain_columns import RowFacts
@@ -44,7 +43,7 @@ from service.web.context import web
 from service.web.desk.board_words import shown_alone
 from service.web.desk.desk_outcomes import told_at_desk
 from service.web.desk.sitting import at_desk, desk
-from service.web.typed import NOTHING_CHANGED, UnusableError, count_typed, minutes_typed, words_typed
+from service.web.typed import NOTHING_CHANGED, UnusableError, count_typed, minutes_typed, version_seen, words_typed
 
 pages = Blueprint("desk_dives", __name__)
 
@@ -93,7 +92,7 @@ def act(dive_id: str) -> ResponseReturnValue:
     except UnusableError as error:
         return _page(found, _Answer(HTTPStatus.UNPROCESSABLE_ENTITY, error=error))
     try:
-        done = act_at_desk(web().service, desk().admin, dive_id, command, _version()) or abort(404)
+        done = act_at_desk(web().service, desk().admin, dive_id, command, version_seen()) or abort(404)
     except UnreadableDive:
         return _page(_found(dive_id), _Answer(HTTPStatus.CONFLICT))
     match done:
@@ -160,12 +159,6 @@ def _deeds(dive: Dive) -> frozenset[str]:
         "note": True,
     }
     return frozenset(name for name, possible in can.items() if possible)
-
-
-def _version() -> int:
-    """Of the dive that the page showed; nothing that we wrote counts as older than everything."""
-    given = request.form.get("version", "")
-    return int(given) if given.isascii() and given.isdecimal() and len(given) < 10 else 0  # noqa: PLR2004 - nine digits
 
 
 def _command(dive: Dive) -> Command:

@@ -30,7 +30,7 @@ const nameOf = (one) => one.id || (one.name ? `${one.name}=${one.value}` : "");
 // Puts the part that was sent anew in place of the old one; keeps what was typed, what was opened, and the focus.
 const renew = (old, fresh) => {
   const focused = old.contains(document.activeElement) ? nameOf(document.activeElement) : "";
-  for (const input of old.querySelectorAll("input")) {
+  for (const input of old.querySelectorAll("input:not([type=hidden])")) {
     const same = fresh.querySelector(`#${CSS.escape(input.id)}`);
     if (same && input.value) same.value = input.value;
   }
