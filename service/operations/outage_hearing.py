@@ -69,7 +69,7 @@ def _by_code(text: InboundText, intent: Intent, dives: Sequence[Dive]) -> list[A
     for dive in dives:
         by = next(iter(_senders(text, dive)), None) or _stranger(text)
         if intent.kind in _ENDING and dive.finish_code == intent.code and not _is_of_before(text, dive):
-            return [(dive.id, do.Finish(by, intent.count, with_code=True))]
+            return [(dive.id, do.Finish(by, intent.count, with_code=True, of=intent.of))]
         if intent.kind in _OPENING and dive.start_code == intent.code:
             return [(dive.id, do.Start(by, intent.count, None, text.received_at))]
     return []
@@ -101,11 +101,11 @@ def _command(intent: Intent, by: Actor) -> Command | None:
     """A delay is none of them: it counts when a contact holds it, and the earlier time is the safe one."""
     commands: dict[Kind, Command] = {
         Kind.START: do.Start(by, intent.count),
-        Kind.FINISH: do.Finish(by, intent.count),
+        Kind.FINISH: do.Finish(by, intent.count, of=intent.of),
         Kind.CALL_OFF: do.CallOff(by),
         Kind.OK: do.Acknowledge(by),
         Kind.CALLED: do.ReportCalled(by, intent.reference),
-        Kind.SAFE: do.ReportSafe(by, intent.count),
+        Kind.SAFE: do.ReportSafe(by, intent.count, of=intent.of),
     }
     return commands.get(intent.kind)
 

@@ -151,7 +151,7 @@ def _by_code(text: Text) -> Answer:
         return _do(text, dive, by)
     if found.kind == "start":
         return _ask(text, dive, do.Start(by, text.intent.count, _place(text.intent, dive)[0], text.said_at))
-    return _ask(text, dive, do.Finish(by, text.intent.count, with_code=True))
+    return _ask(text, dive, do.Finish(by, text.intent.count, with_code=True, of=text.intent.of))
 
 
 # By phone: whose dives does it belong to
@@ -215,12 +215,12 @@ def _command(text: Text, dive: Dive, by: Actor) -> Command:
         return do.ReportOnScene(by)
     commands: dict[Kind, Command] = {
         Kind.START: do.Start(by, intent.count, position, text.said_at),
-        Kind.FINISH: do.Finish(by, intent.count),
+        Kind.FINISH: do.Finish(by, intent.count, of=intent.of),
         Kind.LATE: do.Extend(by, intent.minutes, intent.until),
         Kind.CALL_OFF: do.CallOff(by),
         Kind.OK: do.Acknowledge(by),
         Kind.CALLED: do.ReportCalled(by, intent.reference),
-        Kind.SAFE: do.ReportSafe(by, intent.count),
+        Kind.SAFE: do.ReportSafe(by, intent.count, of=intent.of),
     }
     # Both are a form, and yet not understood: from this sender, or near this site.
     near = intent.kind if intent.kind in (Kind.POSITION, Kind.ON_SCENE) else intent.near

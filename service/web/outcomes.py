@@ -83,9 +83,11 @@ def _called(_: Dive, event: ev.RescueCalled, __: datetime) -> str:
     return f"Noted that rescue has been called{reference}. The others are being told. Keep your phone free."
 
 
-def _start_said(dive: Dive, _: ev.StartSaid, now: datetime) -> str:
+def _start_said(dive: Dive, event: ev.StartSaid, now: datetime) -> str:
     since, due = _time(dive, dive.started_at, now), _time(dive, dive.due_out_at, now)
-    return f"Noted that you went in. The clock has run since {since}, as planned: due out {due}."
+    noted = "you went in" if event.head_count is None else f"{heads(event.head_count)} went in"
+    planned = ", as planned" if dive.assumed else ""
+    return f"Noted that {noted}. The clock has run since {since}{planned}: due out {due}."
 
 
 def _closed(dive: Dive, event: ev.Closed, now: datetime) -> str:

@@ -197,6 +197,10 @@ def _started(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
     )
 
 
+def _start_said(dive: Folded, said: dict[str, Any], _: datetime) -> Folded:
+    return replace(dive, start_said=dive.assumed, head_count=said.get("head_count") or dive.head_count)
+
+
 def _stepped(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
     step, taken = said["step"], {said["step"], *said["passed_over"]}
     after = replace(
@@ -330,7 +334,7 @@ _RULES: dict[str, Any] = {
     "started": _started,
     "armed": lambda dive, _, at: replace(dive, armed_at=at),
     "not_armed": lambda dive, _, __: replace(dive, not_armed_said=True),
-    "start_said": lambda dive, _, __: replace(dive, start_said=True),
+    "start_said": _start_said,
     "step_taken": _stepped,
     "told_meanwhile": _told_meanwhile,
     "extension_asked": _asked_for_more,

@@ -21,6 +21,7 @@ FILED_BY_START = "plan and start by one text"
 _ENDS = ("closed", "partly_out")
 _HELP = ("raise_now", "worry")
 _LONG_NUMBER = re.compile(r"(?<![\d.+-])\d{6,9}(?![\d.])")
+_PARTY = re.compile(r"(?<![\w.+/-])\d{1,2}(?:/| of )(\d{1,2})(?![\w.:/])")
 _COUNT = re.compile(r"(?<![\w.+-])(\d{1,2})(?![\w.:])")
 
 
@@ -179,8 +180,11 @@ def a_count_and_a_code_are_heeded(record: Record, folds: Histories) -> Iterator[
             other = [number for number in _LONG_NUMBER.findall(words) if number not in codes]
             if other and not any(code in words for code in codes):
                 yield f"{entry.kind} {entry.seq} of dive {dive.id} is by {words!r}, which is no code of it"
+            parties = [int(party) for party in _PARTY.findall(words)]
             spoken = [int(count) for count in _COUNT.findall(words) if count != dive.reference]
             if entry.event == "closed" and entry.says["outcome"] != "called_off":
+                if any(party != before.head_count for party in parties):
+                    yield f"dive {dive.id} of {before.head_count} was closed by {words!r}, which is of another party"
                 if any(count < before.head_count for count in spoken):
                     yield f"dive {dive.id} of {before.head_count} was closed by {words!r}"
                 if before.partly_out is not None and not spoken and by["role"] == "diver":

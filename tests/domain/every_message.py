@@ -143,6 +143,11 @@ def _alarmed(play: Play) -> None:
     play.does(do.Extend(lead, 500))
     play.does(do.Extend(lead, -5))
     play.does(do.Finish(lead, 13, with_code=True))
+    play.does(do.Finish(lead, 12, with_code=True, of=13))
+    play.does(do.Finish(lead, 10, with_code=True, of=11))
+    play.does(do.ReportSafe(ashore, 10, of=13))
+    play.does(do.Start(lead, 11))
+    play.does(do.Start(lead, 99))
     play.does(do.Extend(lead, 20), 30)
     play.notices_handed()
     play.does(do.Extend(lead, 10), 40)
@@ -262,6 +267,20 @@ def _never_heard_of(play: Play) -> None:
     play.does(do.Finish(play.by("diver-0"), 12, with_code=True))
 
 
+def _more_than_planned(play: Play) -> None:
+    """One out of a party of another size than the plan, before the start, in it and in an alarm; then more went in."""
+    lead, ashore = play.by("diver-0"), play.by("contact-0")
+    play.does(do.Finish(lead, 11, with_code=True, of=12))
+    play.does(do.Start(lead, 10), 5)
+    play.does(do.Finish(lead, 10, with_code=True, of=12))
+    play.does(do.Finish(lead, 10, with_code=True, of=11), RUN_MIN)
+    play.does(do.ReportSafe(ashore, 10, of=12))
+    play.does(do.Start(lead, 11))
+    play.does(do.Tick(), 120)
+    play.does(do.Finish(lead, 11, with_code=True, of=12))
+    play.does(do.Start(lead, 12))
+
+
 def _found_late(play: Play) -> None:
     """An outage from before the planned start until the alert: the others get the plan, since the first has that."""
     play.now += timedelta(minutes=FIRST_ALERT_MIN)
@@ -339,6 +358,7 @@ def every_play(language: str, *, drill: bool) -> list[Play]:
     plays += [(filed(planned, drill=drill), course) for course in (_never_heard_of, _found_late)]
     plays += [(filed(planned, drill=drill, grace=LAPSES), _never_heard_of)]
     plays += [(filed(plan_in(language, 1), drill=drill), _unanswered)]
+    plays += [(filed(plan_in(language, 11), drill=drill), _more_than_planned)]
     plays += [(filed(_with_a_landline(plan), drill=drill), _rung_in_vain)]
     told = tuple(contact_key(place) for place in range(len(plan.contacts)))
     plays += [(filed(plan, drill=drill, telling=told), _finished_before_it_began)]

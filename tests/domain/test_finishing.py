@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from service.domain.dive import Outcome, Phase, next_due_at
+from service.domain.dive import Outcome, Phase, Refusal, next_due_at
 from service.domain.dive import commands as do
 from service.domain.dive.events import Closed, PartlyOut
 from service.domain.grace import FinishNeeds, GracePeriods
@@ -106,6 +106,68 @@ def test_who_may_say_safe(who: Actor, count: int | None, expected: list[str], ou
     assert kinds(story.does(do.ReportSafe(who, count, "seen ashore"), at(RAISE_BY + 1))) == expected
     assert story.dive.outcome is outcome
     assert story.dive.closed_by == (who if outcome else None)
+
+
+def why(story: Story, command: do.Finish | do.ReportSafe, minute: float) -> str:
+    """What the sender is told of a refusal."""
+    refused = story.does(command, at(minute))
+    assert isinstance(refused, Refusal)
+    return refused.words
+
+
+OTHER_PARTY = ["refused: of_another_party"]
+
+
+@pytest.mark.parametrize("minute", [20, DUE_OUT + 1, RAISE_BY, DISTRESS])
+@pytest.mark.parametrize(
+    ("command", "expected"),
+    [
+        (do.Finish(LEAD, 2, of=3), OTHER_PARTY),
+        (do.Finish(STRANGER, 2, with_code=True, of=3), OTHER_PARTY),
+        (do.Finish(LEAD, 1, of=1), OTHER_PARTY),
+        (do.Finish(LEAD, 3, of=3), OTHER_PARTY),
+        (do.ReportSafe(contact(), 2, of=3), OTHER_PARTY),
+        (do.ReportSafe(LEAD, 2, of=3), OTHER_PARTY),
+        (do.Finish(LEAD, 1, of=2), PARTLY),
+        (do.ReportSafe(contact(), 1, of=2), PARTLY),
+        (do.Finish(LEAD, 2, of=2), CLOSES),
+        (do.ReportSafe(contact(), 2, of=2), CLOSES),
+    ],
+)
+def test_out_of_another_party_than_we_know_of_closes_nothing(
+    command: do.Finish | do.ReportSafe, expected: list[str], minute: int
+) -> None:
+    """Whoever says "2 of 3" says that one is missing, whatever the plan had."""
+    story = overdue(minute)
+    due_at, before = next_due_at(story.dive), story.dive
+
+    assert kinds(story.does(command, at(minute, 30))) == expected
+    if expected == OTHER_PARTY:
+        assert story.dive == before
+        assert next_due_at(story.dive) == due_at
+
+
+def test_out_of_another_party_is_answered_with_what_we_have() -> None:
+    """The sender hears how many we count, how to make them more, how to raise the alarm and how to end it."""
+    story = in_water()
+
+    assert why(story, do.Finish(LEAD, 2, of=3), 20) == (
+        "2 of 3, but 2 went in. The clock goes on. 3 in? Text IN P3. Missing? SOS. All out? Text OUT 2"
+    )
+    assert why(story, do.Finish(LEAD, 1, of=1), 20) == ("1 of 1, but 2 went in. The clock goes on. All out? Text OUT 2")
+    assert why(story, do.ReportSafe(contact(), 2, of=3), 20) == (
+        "2 of 3, but 2 went in. The clock goes on. Missing? SOS 7K. All safe? Text SAFE 2 7K"
+    )
+    assert why(story, do.Finish(LEAD, 2, of=99), 20) == (
+        "2 of 99, but 2 went in. The clock goes on. All out? Text OUT 2"
+    )
+
+
+def test_before_the_start_it_is_the_plan_that_counts_otherwise() -> None:
+    """Nobody is said to have gone in."""
+    assert why(filed(), do.Finish(LEAD, 2, of=3), 1) == (
+        "2 of 3, but 2 are in the plan. The clock is not running. All out? Text OUT 2"
+    )
 
 
 def test_safe_from_a_diver_is_no_way_round_the_code() -> None:

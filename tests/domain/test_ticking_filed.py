@@ -100,7 +100,7 @@ def test_a_start_after_it_was_assumed_says_how_to_have_more_time() -> None:
     story = filed(PLANNED)
     story.runs_to(at(20))
 
-    words = "The clock has run since 10:00. Due out 10:50. Need longer? Text LATE and minutes."
+    words = "The clock has run since 10:00 for 2 divers. Due out 10:50. Need longer? Text LATE and minutes."
     [answer] = story.said(do.Start(diver("IN")), at(21))
     again = story.does(do.Start(diver("IN")), at(21))
 

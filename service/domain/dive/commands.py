@@ -54,20 +54,22 @@ class Start:
 
 @dataclass(frozen=True, slots=True)
 class Finish:
-    """The party is out. `with_code`: the finish code was given."""
+    """The party is out. `with_code`: the finish code was given. `of`: the party's size, where they said it too."""
 
     by: Actor
     count: int | None = None
     with_code: bool = False
+    of: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ReportSafe:
-    """A contact or an admin knows that `count` divers are safe."""
+    """A contact or an admin knows that `count` divers are safe, out of so many (`of`), where they said it."""
 
     by: Actor
     count: int | None = None
     reason: str | None = None
+    of: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

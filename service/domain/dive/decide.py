@@ -84,9 +84,7 @@ def _start(dive: Dive, command: do.Start, now: datetime) -> Decision:
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
     if dive.started_at is not None:
-        if not dive.assumed or dive.start_said:
-            return no.already_started(dive, now)
-        return (StartSaid(at=now, by=command.by), *_first_fix(dive, command, now, now))
+        return _start_again(dive, command, now)
     if dive.phase is not Phase.FILED:
         return no.alarm_is_up(dive, now)
     if command.count is not None and not 1 <= command.count <= PARTY_MAX:
@@ -101,6 +99,16 @@ def _start(dive: Dive, command: do.Start, now: datetime) -> Decision:
         head_count=command.count or dive.head_count,
     )
     return (started, *_first_fix(dive, command, began_at, now))
+
+
+def _start_again(dive: Dive, command: do.Start, now: datetime) -> Decision:
+    """The clock runs, by an assumption or by their word. More heads than we know of are taken, fewer never."""
+    more = command.count if command.count is not None and command.count > dive.head_count else None
+    if more is not None and more > PARTY_MAX:
+        return no.head_count_out_of_range(now)
+    if more is None and (not dive.assumed or dive.start_said):
+        return no.already_started(dive, command.count, now)
+    return (StartSaid(at=now, by=command.by, head_count=more), *_first_fix(dive, command, now, now))
 
 
 def _first_fix(dive: Dive, command: do.Start, began_at: datetime, now: datetime) -> tuple[Event, ...]:

@@ -75,10 +75,14 @@ class Started:
 
 @dataclass(frozen=True, slots=True)
 class StartSaid:
-    """They say that they went in, after the clock had assumed it: from now on nobody calls the dive off."""
+    """They say that they went in, after the clock had assumed it, or that more went in than they had said.
+
+    From now on nobody calls the dive off. `head_count` is given where it grows.
+    """
 
     at: datetime
     by: Actor
+    head_count: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

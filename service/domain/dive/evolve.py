@@ -110,7 +110,12 @@ def _started(dive: Dive, event: ev.Started) -> Dive:
 
 
 def _start_said(dive: Dive, event: ev.StartSaid) -> Dive:
-    return replace(dive, start_said=True, last_heard=_heard(dive, event.by, event.at))
+    return replace(
+        dive,
+        start_said=dive.assumed,
+        head_count=event.head_count or dive.head_count,
+        last_heard=_heard(dive, event.by, event.at),
+    )
 
 
 def _armed(dive: Dive, event: ev.Armed) -> Dive:

@@ -9,7 +9,7 @@ from service.domain.dive.commands import CallOff, EndDrill, Finish, Refusal, Rep
 from service.domain.dive.events import REAL_ALARM, Closed, Event, Outcome, PartlyOut
 from service.domain.dive.state import Dive, Phase
 from service.domain.grace import FinishNeeds
-from service.domain.people import Actor, Role, Via
+from service.domain.people import Role, Via
 
 
 def finish(dive: Dive, command: Finish, now: datetime) -> tuple[Event, ...] | Refusal:
@@ -27,7 +27,7 @@ def finish(dive: Dive, command: Finish, now: datetime) -> tuple[Event, ...] | Re
     counted = needs is FinishNeeds.HEADCOUNT or dive.partly_out is not None
     if counted and command.count is None:
         return no.finish_needs_count(dive, now)
-    return _out(dive, command.by, command.count, Outcome.SURFACED, now)
+    return _out(dive, command, Outcome.SURFACED, now)
 
 
 def report_safe(dive: Dive, command: ReportSafe, now: datetime) -> tuple[Event, ...] | Refusal:
@@ -42,7 +42,7 @@ def report_safe(dive: Dive, command: ReportSafe, now: datetime) -> tuple[Event, 
     if diver and dive.grace.finish_needs is FinishNeeds.CODE and command.by.via is Via.TEXT:
         return no.finish_needs_code(dive, now)
     outcome = Outcome.SURFACED if diver else Outcome.STOOD_DOWN
-    return _out(dive, command.by, command.count, outcome, now, command.reason)
+    return _out(dive, command, outcome, now, command.reason)
 
 
 def call_off(dive: Dive, command: CallOff, now: datetime) -> tuple[Event, ...] | Refusal:
@@ -73,8 +73,11 @@ def end_drill(dive: Dive, command: EndDrill, now: datetime) -> tuple[Event, ...]
 
 
 def _out(
-    dive: Dive, by: Actor, count: int | None, outcome: Outcome, now: datetime, reason: str | None = None
+    dive: Dive, command: Finish | ReportSafe, outcome: Outcome, now: datetime, reason: str | None = None
 ) -> tuple[Event, ...] | Refusal:
+    by, count = command.by, command.count
+    if command.of is not None and command.of != dive.head_count:
+        return no.of_another_party(dive, command, now)
     if count is not None and not 0 <= count <= dive.head_count:
         return no.more_than_the_party(dive, count, now)
     if count is not None and count < dive.head_count:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from service.domain.dive.commands import Refusal
+from service.domain.dive.commands import Finish, Refusal, ReportSafe
 from service.domain.dive.state import REOPEN_WITHIN, Dive
 from service.domain.grace import FinishNeeds
-from service.domain.language import Moment, Name, Phrase, Words, say
+from service.domain.language import Moment, Name, Phrase, Words, count, say
 from service.domain.local_time import minutes
 from service.domain.people import Actor, Role
 from service.domain.place.fix import FAR_M
+from service.domain.plan import PARTY_MAX
 
 
 def _time(dive: Dive, at: datetime | None, now: datetime) -> Moment | Phrase:
@@ -70,18 +71,31 @@ def closed_too_long(dive: Dive, now: datetime) -> Refusal:
     return Refusal("closed_too_long", drill if dive.drill else real, now)
 
 
-def already_started(dive: Dive, now: datetime) -> Refusal:
-    """IN twice."""
-    return Refusal("already_started", clock_runs(dive, now), now)
+def already_started(dive: Dive, counted: int | None, now: datetime) -> Refusal:
+    """IN twice. A head count only grows by it: of fewer, all that went in have to come out."""
+    if counted is not None and counted < dive.head_count:
+        runs, all_in = _runs(dive, now), dive.head_count
+        words: Words = say("{words} It stays {all}; a smaller count is not taken.", words=runs, all=all_in)
+    elif dive.assumed:
+        words = clock_runs(dive, now)
+    else:
+        words = say("{words} More in? Text IN and P with the number.", words=_runs(dive, now))
+    return Refusal("already_started", words, now)
 
 
 def clock_runs(dive: Dive, now: datetime) -> Words:
-    """Since when; with an assumed start the diver may need longer."""
-    since, due = _time(dive, dive.started_at, now), _time(dive, dive.due_out_at, now)
-    words = say("The clock has run since {time}. Due out {due}.", time=since, due=due)
-    if dive.assumed:
-        words = say("{words} Need longer? Text LATE and minutes.", words=words)
-    return words
+    """Since when and for how many; with an assumed start the diver may need longer."""
+    words = _runs(dive, now)
+    return say("{words} Need longer? Text LATE and minutes.", words=words) if dive.assumed else words
+
+
+def _runs(dive: Dive, now: datetime) -> Words:
+    return say(
+        "The clock has run since {time} for {heads}. Due out {due}.",
+        time=_time(dive, dive.started_at, now),
+        heads=count("{count} diver", "{count} divers", dive.head_count),
+        due=_time(dive, dive.due_out_at, now),
+    )
 
 
 def alarm_is_up(dive: Dive, now: datetime) -> Refusal:
@@ -157,10 +171,10 @@ def contact_says_out(dive: Dive, now: datetime) -> Refusal:
     return Refusal("contact_says_out", words, now)
 
 
-def more_than_the_party(dive: Dive, count: int, now: datetime) -> Refusal:
+def more_than_the_party(dive: Dive, counted: int, now: datetime) -> Refusal:
     """More out than went in is not understood, so it stops nothing."""
-    went_in = say("{out} out, but {all} went in.", out=count, all=dive.head_count)
-    planned = say("{out} out, but {all} are in the plan.", out=count, all=dive.head_count)
+    went_in = say("{out} out, but {all} went in.", out=counted, all=dive.head_count)
+    planned = say("{out} out, but {all} are in the plan.", out=counted, all=dive.head_count)
     words = say(
         "{fault} {clock} All out? Text {finish}",
         fault=planned if dive.started_at is None else went_in,
@@ -168,6 +182,39 @@ def more_than_the_party(dive: Dive, count: int, now: datetime) -> Refusal:
         finish=finish_text(dive),
     )
     return Refusal("more_than_the_party", words, now)
+
+
+def of_another_party(dive: Dive, command: Finish | ReportSafe, now: datetime) -> Refusal:
+    """Out of more or fewer than we know of: whoever is asked says how many there are, and nothing is closed."""
+    out, of, all_in = command.count or 0, command.of or 0, dive.head_count
+    went_in = say("{out} of {of}, but {all} went in.", out=out, of=of, all=all_in)
+    planned = say("{out} of {of}, but {all} are in the plan.", out=out, of=of, all=all_in)
+    fault = planned if dive.started_at is None else went_in
+    if isinstance(command, ReportSafe) and command.by.role is not Role.DIVER:
+        words = say(
+            "{fault} {clock} Missing? SOS {ref}. All safe? Text SAFE {all} {ref}",
+            fault=fault,
+            clock=_clock(dive),
+            ref=dive.reference,
+            all=all_in,
+        )
+    elif dive.started_at is not None and all_in < of <= PARTY_MAX:
+        words = say(
+            "{fault} {clock} {of} in? Text IN P{of}. Missing? SOS. All out? Text {finish}",
+            fault=fault,
+            clock=_clock(dive),
+            of=of,
+            finish=_counted(dive),
+        )
+    else:
+        words = say("{fault} {clock} All out? Text {finish}", fault=fault, clock=_clock(dive), finish=_counted(dive))
+    return Refusal("of_another_party", words, now)
+
+
+def _counted(dive: Dive) -> str:
+    """The finish with its head count, whether or not the club asks for one: how many there are is in doubt."""
+    words = finish_text(dive)
+    return words if words.endswith(f" {dive.head_count}") else f"{words} {dive.head_count}"
 
 
 def only_the_party_is_late(dive: Dive, now: datetime) -> Refusal:

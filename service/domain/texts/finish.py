@@ -110,12 +110,13 @@ def read_finish(text: Typed) -> Intent | None:
     """Read a finish: one agreed form, with or without a head count, a code and a reference."""
     words, reference = take_reference(text.words)
     words, code = take_code(words)
-    count = None
+    count = of = None
     if match := _COUNT.search(words):
         words = f"{words[: match.start()]}{{n}}{words[match.end() :]}"
         count = people_in(match[1])
-        if count is None or (match[2] and count > int(match[2])):
+        of = int(match[2]) if match[2] else None
+        if count is None or (of is not None and count > of):
             return None
     if words not in AGREED_FINISH_FORMS:
         return None
-    return Intent(kind=Kind.FINISH, code=code, count=AGREED_FINISH_FORMS[words] or count, ref=reference)
+    return Intent(kind=Kind.FINISH, code=code, count=AGREED_FINISH_FORMS[words] or count, of=of, ref=reference)

@@ -42,6 +42,8 @@ class Intent:
     """Six to nine digits; whether the check digit fits is for the operation to find out."""
     count: int | None = None
     """People, 1 to 99."""
+    of: int | None = None
+    """Out of how many, where a finish or a SAFE says so: "2 of 3"."""
     position: tuple[float, float] | None = None
     """Latitude and longitude in decimal degrees, six places."""
     short_code: str | None = None

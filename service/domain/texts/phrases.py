@@ -177,9 +177,10 @@ def read_safe(text: Typed) -> Intent | None:
         return None
     number = match["before"] or match["after"]
     count = people_in(number) if number else 2 if match["both"] or match["two"] else None
-    if number and (count is None or (match["of"] and count > int(match["of"]))):
+    of = int(match["of"]) if match["of"] else None
+    if number and (count is None or (of is not None and count > of)):
         return None
-    return Intent(kind=Kind.SAFE, code=code, count=count, ref=reference)
+    return Intent(kind=Kind.SAFE, code=code, count=count, of=of, ref=reference)
 
 
 def read_bare_code(text: Typed) -> Intent | None:

@@ -70,8 +70,24 @@ def _going_in(dive: Dive, event: ev.Filed) -> list[Draft]:
 
 
 def on_start_said(dive: Dive, event: ev.StartSaid) -> list[Draft]:
-    """Everybody holds the times of the assumed start already."""
-    return reply(dive, event.by, event.at, keep(clock_runs(dive, event.at)))
+    """Everybody holds the times already; contacts hear that there are more than they were told of."""
+    answer = reply(dive, event.by, event.at, keep(clock_runs(dive, event.at)))
+    if event.head_count is None:
+        return answer
+    at, name, all_in = time_of(dive, event.at, event.at), Name(event.by.name), heads(event.head_count)
+    parts = [
+        keep(say("{time} {name} says: {heads} went in, more than we knew of.", time=at, name=name, heads=all_in)),
+        keep(say("Alarm time stays {time}.", time=time_of(dive, dive.raise_by_at, event.at))),
+        ref(dive),
+    ]
+    kind = MessageKind.START_NOTICE
+    if dive.alarmed:
+        tell = to_rescue(dive, say("Tell rescue: {rescue}.", rescue=call_rescue(dive)))
+        parts, kind = (
+            [parts[0], keep(say("The alarm stands.")), *call_them(dive), keep(tell), ref(dive)],
+            MessageKind.ALERT,
+        )
+    return to_contacts(dive, kind, "more_went_in", parts, event.at) + answer
 
 
 def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:

@@ -79,7 +79,9 @@ def _started(dive: Dive, event: ev.Started) -> str:
     return f"In, {render(heads(event.head_count))}. Due out {due}."
 
 
-def _start_said(_: Dive, __: ev.StartSaid) -> str:
+def _start_said(_: Dive, event: ev.StartSaid) -> str:
+    if event.head_count is not None:
+        return f"Said that {render(heads(event.head_count))} went in, more than was known."
     return "Said that they went in."
 
 
