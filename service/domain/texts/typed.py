@@ -14,8 +14,9 @@ LONGEST_FORM = 1600
 _ASKING = frozenset("?\uff1f\u2753\u2754\u061f\u00bf\u2047\u2048\u2049\u037e")
 """Every question mark that a phone can type: full width, emoji, Arabic, Spanish, doubled and Greek."""
 
-# Emoji are punctuation, but for those that deny and the one that calls for rescue.
-_DENYING = "❌❎🚫⛔✖👎"
+# Emoji are punctuation, but for those that deny and the one that calls for rescue. Ballots and crosses, signs that
+# forbid, a no by hand or thumb, and unequal; a hand may have any colour of skin, which is a character of its own.
+_DENYING = "❌❎✖✗✘✕☒🗙🗴🗵🗶🗷🚫⛔🛑🚷🆖👎🙅≠"
 _DOTLESS = {"\u0131": "i"}  # the letter that a Turkish keyboard makes of a capital I
 _TELLING = str.maketrans({**dict.fromkeys(_DENYING, " not "), "🆘": " sos ", **_DOTLESS})
 
@@ -89,6 +90,9 @@ _POLITE_EDGES = re.compile(rf"^\W*(?:{_POLITE_WORDS}\b[^\w+-]*)+|(?:(?<!\S)\W*{_
 
 LOST = "\N{REPLACEMENT CHARACTER}"
 
+# Strokes and bars that a phone lays over letters, the prohibition sign, and the tildes by which programs strike out.
+_STRUCK_OUT = re.compile("[\u0335-\u0338\u20d2\u20d3\u20d8\u20e0\u20e5\u20e6\u20ea\u20eb]|~[^~]+~")
+
 
 @dataclass(frozen=True, slots=True)
 class Typed:
@@ -103,7 +107,7 @@ class Typed:
     asked: bool
     """There is a question mark."""
     whole: bool
-    """False where the text was too long to be kept whole, or a character of it was lost on the way."""
+    """False where the text was too long to be kept whole, lost a character on the way, or is partly struck out."""
     original: str
     """As it came, cut where it was far too long."""
 
@@ -137,7 +141,8 @@ def typed(text: str) -> Typed:
         words_with_now=_squeezed(_POLITE_NOT_NOW.sub(" ", words)),
         asked=not _ASKING.isdisjoint(kept),
         # What was lost may have been a "not": half an emoji arrives as U+FFFD.
-        whole=kept == text and len(plain) <= LONGEST_FORM and LOST not in text,
+        # What is struck out is taken back, and still may be a cry for help.
+        whole=kept == text and len(plain) <= LONGEST_FORM and LOST not in text and not _STRUCK_OUT.search(kept),
         original=kept,
     )
 
