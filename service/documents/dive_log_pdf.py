@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from io import BytesIO
 from typing import Final
 from xml.sax.saxutils import escape
@@ -107,6 +107,13 @@ class Report:
     remark: str = ""
 
 
+def both(at: datetime, zone: str) -> str:
+    """The date and time at the site and in UTC, to the second; the date in UTC only where it is another."""
+    local, utc = at.astimezone(ZoneInfo(zone)), at.astimezone(UTC)
+    day = "" if utc.date() == local.date() else f"{utc:%Y-%m-%d} "
+    return f"{local:%Y-%m-%d %H:%M:%S} ({day}{utc:%H:%M:%S} UTC)"
+
+
 def to_pdf(report: Report) -> bytes:
     """The whole document, with the number of its pages on each."""
     load()
@@ -163,7 +170,7 @@ def _head(report: Report) -> list[Flowable]:
     if report.drill:
         band = _style("exercise", 14, BOLD, textColor=white, alignment=TA_CENTER, backColor=black, borderPadding=4)
         found += [Paragraph(f"{EXERCISE} {EXERCISE} {EXERCISE}", band), Spacer(0, 8)]
-    made = f"{report.club}. Made {_both(report.made_at, report.zone)} by {report.made_by}."
+    made = f"{report.club}. Made {both(report.made_at, report.zone)} by {report.made_by}."
     return [
         *found,
         Paragraph(_safe(f"Log of dive {report.reference}, {report.site}"), _style("title", 15, BOLD, spaceAfter=3)),
@@ -176,7 +183,7 @@ def _head(report: Report) -> list[Flowable]:
 def _beliefs(report: Report) -> list[Flowable]:
     if not report.beliefs:
         return [_plain("This cannot be worked out any more: the events were erased.")]
-    rows = [[_plain(str(one.seq)), _plain(_both(one.at, report.zone)), _plain(one.words)] for one in report.beliefs]
+    rows = [[_plain(str(one.seq)), _plain(both(one.at, report.zone)), _plain(one.words)] for one in report.beliefs]
     return [_table([[_bold("Entry"), _bold("Since"), _bold("Believed")], *rows], (13 * mm, 44 * mm, _WIDTH - 57 * mm))]
 
 
@@ -184,7 +191,7 @@ def _timeline(report: Report) -> list[Flowable]:
     rows = [
         [
             _plain(str(line.seq)),
-            _plain(_both(line.at, report.zone)),
+            _plain(both(line.at, report.zone)),
             _plain(f"{line.who}: {line.words}" if line.who else line.words),
         ]
         for line in report.lines
@@ -197,7 +204,7 @@ def _messages(report: Report) -> list[Flowable]:
     if not report.messages:
         return [_plain("None.")]
     rows = [
-        [_plain(_both(one.at, report.zone)), _plain(one.to), _plain(one.words), _plain(one.fate)]
+        [_plain(both(one.at, report.zone)), _plain(one.to), _plain(one.words), _plain(one.fate)]
         for one in report.messages
     ]
     first = [_bold("Queued"), _bold("To"), _bold("Words"), _bold("What became of it")]
@@ -244,12 +251,6 @@ def _plain(words: str) -> Paragraph:
 
 def _bold(words: str) -> Paragraph:
     return Paragraph(_safe(words), _style("bold", font=BOLD))
-
-
-def _both(at: datetime, zone: str) -> str:
-    """The time at the site and in UTC, to the second."""
-    local, utc = at.astimezone(ZoneInfo(zone)), at.astimezone(ZoneInfo("UTC"))
-    return f"{local:%Y-%m-%d %H:%M:%S} ({utc:%H:%M:%S} UTC)"
 
 
 def _safe(words: str) -> str:

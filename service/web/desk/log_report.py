@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime
 
 from service.documents import dive_log_pdf as pdf
 from service.domain.dive import Dive
@@ -47,12 +46,14 @@ def report_of(service: Service, admin: SignedIn, found: DiveLog) -> pdf.Report:
             if last
             else "There was no checkpoint yet."
         ),
-        remark="" if found.erased_at is None else f"Its personal detail was erased on {found.erased_at:%Y-%m-%d}.",
+        remark=""
+        if found.erased_at is None
+        else f"Its personal detail was erased on {pdf.both(found.erased_at, zone)}.",
     )
 
 
 def _facts(found: DiveLog, dive: Dive | None, zone: str) -> Iterator[tuple[str, str]]:
-    yield "Filed", _time(found.standing.filed_at, zone)
+    yield "Filed", pdf.both(found.standing.filed_at, zone)
     if dive is None:
         yield "State", "It cannot be read; the entries below are what there is."
         return
@@ -67,7 +68,7 @@ def _facts(found: DiveLog, dive: Dive | None, zone: str) -> Iterator[tuple[str, 
         ("Closed", dive.closed_at),
     ):
         if at is not None:
-            yield label, _time(at, zone)
+            yield label, pdf.both(at, zone)
     yield "How it stands", standing(dive).title
     if dive.closed_by is not None:
         count = "" if dive.closed_count is None else f", {dive.closed_count} out"
@@ -83,10 +84,6 @@ def _facts(found: DiveLog, dive: Dive | None, zone: str) -> Iterator[tuple[str, 
 
 def _person(person: Recipient) -> str:
     return f"{visible(person.name)} {person.phone}" if person.phone else visible(person.name)
-
-
-def _time(at: datetime, zone: str) -> str:
-    return f"{say(at, zone, at)} on {at:%Y-%m-%d}, {at:%H:%M:%S} UTC"
 
 
 def _beliefs(found: DiveLog) -> Iterator[pdf.Belief]:
@@ -119,6 +116,6 @@ def _believed(dive: Dive) -> str:
 
 def _told(message: Message, zone: str) -> pdf.Told:
     to = f"{visible(message.name or message.person_key)}, by {CHANNEL_WORDS[message.channel]}"
-    fate = f"{message.state}, {_time(stands_since(message), zone)}"
+    fate = f"{message.state}, {pdf.both(stands_since(message), zone)}"
     why = f" ({visible(message.failed_reason)})" if message.failed_reason else ""
     return pdf.Told(message.queued_at, to, visible(without_token(message.body), 1000), f"{fate}{why}")

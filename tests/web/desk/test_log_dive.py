@@ -6,18 +6,19 @@ import json
 import re
 import subprocess
 import sys
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import update
 
+from service.documents.dive_log_pdf import both
 from service.domain.dive import Dive
 from service.operations.checkpointing import write_checkpoint
 from service.operations.retention import erase_past
 from service.store import health, log
-from service.store.tables import DiveRow, MessageRow
+from service.store.tables import DiveRow, MessageRow, SiteRow
 from tests.documents.test_pack_pdf import pages_of
 from tests.web.desk.entering import enter, post
 from tests.web.desk.log_stage import CHAIN, append, checked_by_the_page, finished_dive, kinds, path_of
@@ -162,6 +163,47 @@ def test_the_report_of_a_dive_holds_facts_timeline_messages_and_every_hash(
     assert "How to check this by yourself" in text
     assert "start_notice" in text or "start notice" in text or "OVERDUE" in text
     assert kinds(at)[-1] == "log_exported"
+
+
+@pytest.mark.parametrize(
+    ("zone", "at", "written"),
+    [
+        ("America/Los_Angeles", "2027-06-02 03:30:00", "2027-06-01 20:30:00 (2027-06-02 03:30:00 UTC)"),
+        ("America/Los_Angeles", "2027-06-02 06:59:59", "2027-06-01 23:59:59 (2027-06-02 06:59:59 UTC)"),
+        ("America/Los_Angeles", "2027-06-02 07:00:00", "2027-06-02 00:00:00 (07:00:00 UTC)"),
+        ("Pacific/Auckland", "2027-06-01 11:59:59", "2027-06-01 23:59:59 (11:59:59 UTC)"),
+        ("Pacific/Auckland", "2027-06-01 12:00:00", "2027-06-02 00:00:00 (2027-06-01 12:00:00 UTC)"),
+        ("Atlantic/Reykjavik", "2027-06-01 23:59:59", "2027-06-01 23:59:59 (23:59:59 UTC)"),
+    ],
+)
+def test_a_time_on_paper_has_the_date_of_the_site_and_that_of_utc_where_it_is_another(
+    zone: str, at: str, written: str
+) -> None:
+    """Each time stands by its own date."""
+    assert both(datetime.fromisoformat(f"{at}+00:00"), zone) == written
+
+
+def test_a_report_never_joins_the_time_of_one_day_to_the_date_of_another(at: Site, owner: FlaskClient) -> None:
+    """An evening dive in the west is in UTC of the day after: its facts, messages and its erasing have both dates."""
+    west = update(SiteRow).values(zone="America/Los_Angeles")
+    at.service.write(lambda session: session.execute(west))
+    at.clock.forward(17 * 60 + 30)  # 03:30 UTC
+    dive = finished_dive(at)
+    enter(owner)
+
+    text = " ".join(pages_of(post(owner, f"{path_of(dive)}/export", format="pdf").data))
+    post(owner, "/admin/log/keeping", days="7")
+    at.clock.forward(60 * 24 * 8)
+    erase_now(at)
+    enter(owner)
+    checked = post(owner, f"{path_of(dive)}/check").text
+    erased = " ".join(pages_of(post(owner, f"{path_of(dive)}/export", format="pdf").data))
+
+    assert text.count("2027-06-01 20:30:00 (2027-06-02 03:30:00 UTC)") > 1
+    assert "Raise-by time 2027-06-01 21:35:00 (2027-06-02 04:35:00 UTC)" in text
+    assert "20:30 on" not in text
+    assert re.search(r"detail was erased on 2027-06-09 21:46:00\s+\(2027-06-10 04:46:00 UTC\)", erased)
+    assert "Its details were erased 21:46, so" in checked
 
 
 def test_a_dive_is_kept_for_a_reason_and_let_go(at: Site, owner: FlaskClient, dive: Dive) -> None:
