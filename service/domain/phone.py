@@ -215,6 +215,13 @@ def probably_landline(e164: str) -> bool:
     return phonenumbers.number_type(number) in _LANDLINES
 
 
+def is_known_number(number: PhoneNumber) -> bool:
+    """Say whether a number is one of those in use by the tables, which lag, or kept free for drama."""
+    written = phonenumbers.format_number(number, PhoneNumberFormat.E164)
+    drama = _FOR_STORIES.fullmatch(written) or _LANDLINES_FOR_STORIES.fullmatch(written)
+    return drama is not None or phonenumbers.is_valid_number(number)
+
+
 def is_emergency_number(text: str, region: str | None) -> bool:
     """Say whether this is an emergency number in `region`, or one of the best known where that is unknown."""
     typed = _visible(text)

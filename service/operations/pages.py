@@ -27,13 +27,14 @@ MESSAGES = "messages"
 
 @dataclass(frozen=True, slots=True)
 class LinkView:
-    """Somebody with a link, and the dive it opens."""
+    """Somebody with a link, and the dive it opens; `country` (ISO 3166) is the club's."""
 
     dive: Dive
     person: Recipient
     role: Role
     kind: LinkKind
     now: datetime
+    country: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,11 @@ def open_link(service: Service, token: str, *kinds: LinkKind) -> LinkView | None
         if dive is None:
             return None
         person = dive.person(link.person_key) or _admin(session, dive, link.person_key)
-        return None if person is None else LinkView(dive, person, _role(dive, person), LinkKind(link.kind), now)
+        if person is None:
+            return None
+        club = clubs.get(session, dive.club_id)
+        country = None if club is None else club.country
+        return LinkView(dive, person, _role(dive, person), LinkKind(link.kind), now, country)
 
     return service.read(work)
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
+from service.domain.dialling import NO_NUMBER, number_to_dial
 from service.domain.place.fix import FAR_M
 from service.domain.place.geodesy import distance_m
 from service.domain.place.position import Position, PositionError, lettered
@@ -49,8 +50,10 @@ def read_unknown_place(session: Session, club: ClubRow, place: PlaceRequest) -> 
         rescue_call=" ".join(place.rescue_call.split()) or club.rescue_call,
         position=position,
     )
-    far = far_words(position, known)
-    return site, [Check(Level.ADVISE, "site", far)] if far else []
+    advice = [Check(Level.ADVISE, "site", far)] if (far := far_words(position, known)) else []
+    if place.rescue_call.strip() and number_to_dial(site.rescue_call, club.country) is None:
+        advice.append(Check(Level.ADVISE, "rescue_call", NO_NUMBER))
+    return site, advice
 
 
 def known_positions(session: Session, club_id: str) -> list[Position]:

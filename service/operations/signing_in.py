@@ -51,6 +51,7 @@ class SignedIn:
     club_name: str
     zone: str
     role: AdminRole
+    country: str | None = None  # of the club (ISO 3166)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +214,7 @@ def as_signed_in(session: Session, admin: AdminRow) -> SignedIn:
     club = clubs.get(session, admin.club_id)
     if club is None:
         raise LookupError(f"no club {admin.club_id}")
-    return SignedIn(admin.id, admin.name, club.id, club.name, club.zone, AdminRole(admin.role))
+    return SignedIn(admin.id, admin.name, club.id, club.name, club.zone, AdminRole(admin.role), club.country)
 
 
 def _goes_on(session: Session, found: Found, now: datetime) -> bool:

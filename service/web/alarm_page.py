@@ -166,6 +166,7 @@ def _page(view: LinkView, answer: Answer | None = None, *, rescue_link: str | No
         "alarm.html",
         dive=dive,
         now=view.now,
+        country=view.country,
         standing=standing(dive),
         step=next_step(dive, view.person, view.now),
         facts=facts,

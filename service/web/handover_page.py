@@ -45,6 +45,7 @@ def show(token: str) -> ResponseReturnValue:
         own=view.kind is LinkKind.ALARM,
         now=view.now,
         zone=made.zone,
+        country=view.country,
         exits=exit_words(made),
         made_at=pack_pdf.made_at(made),
         no_call=NO_CALL,

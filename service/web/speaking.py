@@ -7,6 +7,7 @@ import unicodedata
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from service.domain.dialling import number_to_dial
 from service.domain.local_time import say
 from service.domain.phone import national_format
 from service.domain.place.position import Position, decimal
@@ -14,8 +15,6 @@ from service.domain.place.writing import degrees_minutes
 
 WORDS_SHOWN_MAX = 500
 
-_DIALLED = re.compile(r"\+?\d[\d ().-]*")
-_SHORTEST_DIALLED = 3
 # Of our pages that let somebody act: an address up to the token, and the token.
 _TOKEN = re.compile(r"(://\S+?/(?:alarm|dive|handover|contact)/)[A-Za-z0-9_-]{16,}")
 _NOT_SHOWN = ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
@@ -68,13 +67,13 @@ def phone(number: str, region: str | None = None) -> str:
     return national_format(number, region)
 
 
-def tel(words: str) -> str | None:
-    """A tel: address for the first number within words, such as a rescue call; None where there is none."""
-    for found in _DIALLED.finditer(words):
-        digits = "".join(character for character in found.group() if character in "+0123456789")
-        if len(digits.lstrip("+")) >= _SHORTEST_DIALLED:
-            return f"tel:{digits}"
-    return None
+def tel(words: str, region: str | None = None) -> str | None:
+    """A tel: address for the first number within words, such as a rescue call; None where none is beyond doubt.
+
+    `region` (ISO 3166) is the country whose national numbers may stand there.
+    """
+    number = number_to_dial(words, region or None)  # a page without a country must be shown too
+    return None if number is None else f"tel:{number}"
 
 
 def visible(words: str, most: int = WORDS_SHOWN_MAX) -> str:

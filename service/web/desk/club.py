@@ -8,6 +8,7 @@ from typing import Final
 from flask import Blueprint, redirect, render_template, request
 from flask.typing import ResponseReturnValue
 
+from service.domain.dialling import NO_NUMBER
 from service.operations.admin_roles import AdminRole
 from service.operations.club_details import (
     ClubView,
@@ -143,7 +144,7 @@ def _page(
         labels=LABELS,
         languages=LANGUAGE_NAMES,
         alarm=in_an_alarm(service, desk().admin.club_id, words) if readable else (),
-        no_number=readable and tel(words) is None,
+        no_number=NO_NUMBER if readable and tel(words, view.country) is None else "",
         may_save=desk().admin.role.may(AdminRole.OWNER),
         now=service.clock.now(),
         zone=desk().admin.zone,

@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from service.documents.site_reading import FILE_BYTES_MAX, SiteFileError
 from service.documents.sketch_svg import to_svg
+from service.domain.dialling import NO_NUMBER, number_to_dial
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePlan
 from service.domain.place.site_advice import site_advice, tide_advice
@@ -148,6 +149,9 @@ def _page(
 ) -> ResponseReturnValue:
     now, opened = web().service.clock.now(), at.opened
     advice = [] if form.imagined is None else list(site_advice(form.imagined))
+    rescue_call = form.values["rescue_call"].strip()
+    if rescue_call and number_to_dial(rescue_call, desk().admin.country) is None:
+        advice.insert(0, NO_NUMBER)
     tides = None if opened is None else tide_advice(form.imagined or opened.site, opened.tides_until_at, now)
     page = render_template(
         "desk/site.html",

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import html
 import re
 
 import pytest
 from flask.testing import FlaskClient
+from sqlalchemy import update
 from werkzeug.test import TestResponse
 
+from service.domain.dialling import NO_NUMBER
 from service.operations.admin_roles import AdminRole
 from service.store import clubs, log
-from service.store.tables.club import ClubRow
+from service.store.tables import ClubRow, SiteRow
 from tests.web.desk.entering import enter, post
 from tests.web.installation import RECEIVING, Site
 
@@ -84,17 +87,29 @@ def test_what_cannot_be_taken_is_explained_beside_its_field(
     assert client.get(CLUB).text.count("None yet.") == 1
 
 
-def test_it_is_shown_how_the_rescue_call_would_read(at: Site, client: FlaskClient) -> None:
-    """In the alert and in distress, before anything is saved; one without a number is noticed."""
+def test_a_number_that_the_clubs_country_makes_sure_is_not_doubted(at: Site, client: FlaskClient) -> None:
+    """Its national notation is read, and the calls of its sites are looked at too."""
+    enter(client)
+    moved = update(ClubRow).values(country="DK")
+    doubtful = update(SiteRow).values(rescue_call="112 24/7")
+    at.service.write(lambda session: [session.execute(one) for one in (moved, doubtful)])
+
+    assert NO_NUMBER not in html.unescape(send(client, f"{CLUB}/show", rescue_call="32 12 34 56, sea rescue").text)
+    assert "112 24/7 (no number in it can be dialled without doubt)" in client.get(CLUB).text
+
+
+@pytest.mark.parametrize("call", ["Ask for Port Control", "112 24/7, ask for sea rescue", "VHF 16 01632 960112"])
+def test_it_is_shown_how_the_rescue_call_would_read(at: Site, client: FlaskClient, call: str) -> None:
+    """In the alert and in distress, before anything is saved; one without a number beyond doubt is noticed."""
     enter(client)
 
-    answer = send(client, f"{CLUB}/show", rescue_call="Ask for Port Control")
+    answer = send(client, f"{CLUB}/show", rescue_call=call)
 
     assert answer.status_code == 200
-    assert answer.text.count("Ask for Port Control") >= 3
+    assert answer.text.count(call) >= 3
     assert "CALL RESCUE NOW" in answer.text
-    assert "There is no number in it that a phone can dial." in answer.text
-    assert "no number in it" not in client.get(CLUB).text
+    assert NO_NUMBER in html.unescape(answer.text)
+    assert NO_NUMBER not in html.unescape(client.get(CLUB).text)
     assert send(client, f"{CLUB}/show", rescue_call=" ").status_code == 422
     assert club_of(at).rescue_call == "112, ask for sea rescue"
 
