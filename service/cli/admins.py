@@ -106,10 +106,14 @@ def set_canary(*, club_id: str | None, number: str | None, off: bool) -> None:
 
 
 def _keep_canary(session: Session, service: Service, club_id: str, phone: str | None) -> None:
-    if phone is not None and clubs.by_receiving_number(session, phone) is not None:
-        raise click.BadParameter("a number that divers text to would text itself", param_hint="--number")
+    _refuse_receiving(session, phone, "--number")
     set_number(service, session, club_id, phone)
     _log(session, service, club_id, "canary_number_set", {"number": phone or "none"})
+
+
+def _refuse_receiving(session: Session, phone: str | None, option: str) -> None:
+    if phone is not None and clubs.by_receiving_number(session, phone) is not None:
+        raise click.BadParameter("a number that divers text to would text itself", param_hint=option)
 
 
 @click.group()
@@ -136,6 +140,7 @@ def create_admin(
     hashed = hash_password(_password(password_file, (name, email, club_id)))
 
     def work(session: Session) -> None:
+        _refuse_receiving(session, number, "--phone")
         admins.add(
             session,
             club_id=club_id,

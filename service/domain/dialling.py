@@ -152,7 +152,7 @@ def _by_prefix(run: _Run, region: str | None) -> tuple[_Is, str]:
 
 
 def _international(run: _Run, written: str, region: str | None) -> tuple[_Is, str]:
-    """Without the trunk prefix that many write behind the country code, where the country has one: Italy dials its 0."""
+    """Without the trunk prefix that many write behind the country code, where there is one: Italy dials its 0."""
     number = _parsed(written, region)
     if number is None or not _is_possible(number):
         return _Is.DOUBTFUL, ""

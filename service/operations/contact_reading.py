@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +10,7 @@ from email_validator import EmailNotValidError, validate_email
 
 from service.domain.language import LANGUAGES, is_language
 from service.domain.people import ENGLISH, Channel
-from service.domain.phone import probably_landline, read_phone
+from service.domain.phone import PhoneError, probably_landline, read_phone
 from service.domain.plan import Check, Contact, Level
 from service.store.tables.club import ClubRow
 
@@ -49,18 +49,33 @@ def read_language(typed: str | None, usual: str) -> str:
     return code
 
 
+def read_persons_phone(typed: str, club: ClubRow, ours: Collection[str]) -> str:
+    """The phone of somebody, in E.164. Raises PhoneError with what to do.
+
+    `ours` are the numbers on which texts to clubs come in: whatever we sent there would come back to ourselves, and
+    nobody would ever hear of it.
+    """
+    phone = read_phone(typed, club.country)
+    if phone == club.receiving_number:
+        raise PhoneError("This is the club's own number for texts. Give the person's own phone.")
+    if phone in ours:
+        raise PhoneError("This is a club's number for texts, not a person's. Give the person's own phone.")
+    return phone
+
+
 def read_contacts(
-    given: Sequence[NamedPhone], club: ClubRow, channels: frozenset[Channel]
+    given: Sequence[NamedPhone], club: ClubRow, channels: frozenset[Channel], ours: Collection[str]
 ) -> tuple[tuple[Contact, ...] | None, list[Check]]:
     """The contacts, or None where one is refused; with all that is to be said about them.
 
-    `channels` are the ways that the service has; what it has not is left out of a contact's ways.
+    `channels` are the ways that the service has; what it has not is left out of a contact's ways. `ours` are the
+    numbers on which texts to clubs come in.
     """
     people: list[Contact] = []
     checks: list[Check] = []
     for person in given:
         try:
-            contact, advice = _read(person, club, channels)
+            contact, advice = _read(person, club, channels, ours)
         except ValueError as error:
             checks.append(Check(Level.REFUSE, "contacts", f"{person.name.strip() or 'A contact'}: {error}"))
             continue
@@ -69,9 +84,11 @@ def read_contacts(
     return (tuple(people) if len(people) == len(given) else None), checks
 
 
-def _read(person: NamedPhone, club: ClubRow, channels: frozenset[Channel]) -> tuple[Contact, list[str]]:
+def _read(
+    person: NamedPhone, club: ClubRow, channels: frozenset[Channel], ours: Collection[str]
+) -> tuple[Contact, list[str]]:
     name = " ".join(person.name.split())
-    phone = read_phone(person.phone or "", club.country)
+    phone = read_persons_phone(person.phone or "", club, ours)
     email = read_email(person.email)
     language = read_language(person.language, club_language(club))
     wanted = read_ways(person.ways, email) or _usual_ways(phone, email, channels)

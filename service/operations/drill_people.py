@@ -93,8 +93,9 @@ def roll(session: Session, club: ClubRow, admin: SignedIn, now: datetime, channe
     named = {contact["phone"]: usual_contact(contact) for one in listed for contact in one.usual_contacts}
     usable: list[tuple[NamedPhone, Contact]] = []
     left_out = []
+    ours = clubs.receiving_numbers(session)
     for person in named.values():
-        read, checks = read_contacts([person], club, channels)
+        read, checks = read_contacts([person], club, channels, ours)
         if read:
             usable.append((person, read[0]))
         else:

@@ -133,7 +133,8 @@ def accept(service: Service, token: str, typed: Accepting) -> SignedIn | None:
     invitation = invited(service, token)
     if invitation is None:
         return None
-    name, phone = read_name(typed.name), read_phone_or_none(typed.phone, invitation.country)
+    ours = service.read(clubs.receiving_numbers)
+    name, phone = read_name(typed.name), read_phone_or_none(typed.phone, invitation.country, ours)
     fault = unfit(typed.password, (name, invitation.email, invitation.club_name))
     if fault is not None:
         raise RefusedError(fault, "password")

@@ -22,11 +22,11 @@ from sqlalchemy.orm import Session
 from service.domain import codes
 from service.domain.encoding import segments
 from service.domain.people import Actor, Role, Via
-from service.domain.phone import PhoneError, is_of_country, mask, read_phone
+from service.domain.phone import PhoneError, is_of_country, mask
 from service.domain.sending import Sort
 from service.domain.wording import MessageKind, general
 from service.operations.addressing import Answer, Text
-from service.operations.contact_reading import club_language
+from service.operations.contact_reading import club_language, read_persons_phone
 from service.operations.links import TOKEN_BYTES, hash_token
 from service.operations.people import PEOPLE_MAX, PersonRead, PersonTyped, read_person
 from service.operations.sending_bounds import held
@@ -94,7 +94,7 @@ def begin(service: Service, club_id: str, typed: PersonTyped) -> str | PersonRea
         club = clubs.get(session, club_id)
         if club is None:
             raise LookupError(f"no club {club_id}")
-        read = read_person(club, typed)
+        read = read_person(club, typed, clubs.receiving_numbers(session))
         read.wrong.pop("phone", None)
         if not read.values["usual_contacts"]:
             read.wrong.setdefault("contact_1", "Name at least one person ashore who will raise the alarm.")
@@ -183,7 +183,7 @@ def send_code(service: Service, club_id: str, token: str, typed: str) -> JoinRef
         if _is_over(row, now) or row.proved_at is not None:
             return JoinRefused(OVER)
         try:
-            phone = read_phone(typed, club.country)
+            phone = read_persons_phone(typed, club, clubs.receiving_numbers(session))
         except PhoneError as error:
             return JoinRefused(str(error))
         refused = _why_not(session, club, row, phone, now)

@@ -6,6 +6,7 @@ ends what else was signed in.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -98,8 +99,8 @@ def standing(service: Service, admin: SignedIn, token: str) -> Standing:
 
 def change_details(service: Service, admin: SignedIn, password: str, name: str, phone: str) -> None:
     """Take another name, or another phone to be told on; none where it is empty. Raises RefusedError."""
-    country = service.read(lambda session: _country(session, admin.club_id))
-    name_now, phone_now = read_name(name), read_phone_or_none(phone, country)
+    country, ours = service.read(lambda session: (_country(session, admin.club_id), clubs.receiving_numbers(session)))
+    name_now, phone_now = read_name(name), read_phone_or_none(phone, country, ours)
     _prove_password(service, admin, password, "password")
 
     def work(session: Session) -> None:
@@ -260,15 +261,21 @@ def read_name(typed: str) -> str:
     return name
 
 
-def read_phone_or_none(typed: str, country: str) -> str | None:
-    """The phone of an admin, read as of that country; None where nothing was typed. Raises RefusedError."""
+def read_phone_or_none(typed: str, country: str, ours: Collection[str]) -> str | None:
+    """The phone of an admin, read as of that country; None where nothing was typed. Raises RefusedError.
+
+    `ours` are the numbers on which texts to clubs come in, which are nobody's phone.
+    """
     if not typed.strip():
         return None
     try:
-        return read_phone(typed, country)
+        phone = read_phone(typed, country)
     except PhoneError as fault:
         words = str(fault)
         raise RefusedError(f"{words[:1].upper()}{words[1:].rstrip('.')}.", "phone") from None
+    if phone in ours:
+        raise RefusedError("Divers text to this number: it would text itself. Give a phone of your own.", "phone")
+    return phone
 
 
 def end_everything(session: Session, admin_id: str, but: str | None = None) -> int:

@@ -5,7 +5,7 @@ Nothing here touches a dive: a plan that is filed keeps the contacts that it was
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -24,6 +24,7 @@ from service.operations.contact_reading import (
     club_language,
     read_email,
     read_language,
+    read_persons_phone,
     read_ways,
     usual_contact,
 )
@@ -110,8 +111,11 @@ class Person:
         return WORDS[self.standing] if told else ""
 
 
-def read_person(club: ClubRow, typed: PersonTyped) -> PersonRead:
-    """Read what was typed; every field that cannot be taken has its own words."""
+def read_person(club: ClubRow, typed: PersonTyped, ours: Collection[str]) -> PersonRead:
+    """Read what was typed; every field that cannot be taken has its own words.
+
+    `ours` are the numbers on which texts to clubs come in, which are nobody's phone.
+    """
     wrong: dict[str, str] = {}
     name, notes = " ".join(typed.name.split()), typed.notes.strip()
     phone, language = "", typed.language.strip().lower()
@@ -124,7 +128,7 @@ def read_person(club: ClubRow, typed: PersonTyped) -> PersonRead:
     if language and not is_language(language):
         wrong["language"] = _said(lambda: read_language(language, club_language(club)))
     try:
-        phone = read_phone(typed.phone, club.country)
+        phone = read_persons_phone(typed.phone, club, ours)
     except PhoneError as error:
         wrong["phone"] = str(error)
     contacts: list[dict[str, Any]] = []
@@ -132,7 +136,7 @@ def read_person(club: ClubRow, typed: PersonTyped) -> PersonRead:
         if not _is_typed(one):
             continue
         try:
-            contacts.append(_contact(club, one))
+            contacts.append(_contact(club, one, ours))
         except ValueError as error:
             wrong[f"contact_{place + 1}"] = f"Contact {place + 1}: {error}"
     if about := _about_all(phone, contacts):
@@ -153,14 +157,14 @@ def _is_typed(contact: NamedPhone) -> bool:
     return any((contact.name.strip(), (contact.phone or "").strip(), (contact.email or "").strip()))
 
 
-def _contact(club: ClubRow, typed: NamedPhone) -> dict[str, Any]:
+def _contact(club: ClubRow, typed: NamedPhone, ours: Collection[str]) -> dict[str, Any]:
     """A contact as it is kept. Raises ValueError with what to mend."""
     name = " ".join(typed.name.split())
     if not name:
         raise ValueError("give a name, so that the others know who is meant.")
     if len(name) > NAME_MAX:
         raise ValueError(f"keep the name to {NAME_MAX} characters.")
-    kept: dict[str, Any] = {"name": name, "phone": read_phone(typed.phone or "", club.country)}
+    kept: dict[str, Any] = {"name": name, "phone": read_persons_phone(typed.phone or "", club, ours)}
     email = read_email(typed.email)
     if email is not None:
         kept["email"] = email
@@ -303,7 +307,7 @@ def add_person(service: Service, admin: SignedIn, typed: PersonTyped) -> str | P
 
     def work(session: Session) -> str | PersonRead:
         club = _club(session, admin)
-        read = read_person(club, typed)
+        read = read_person(club, typed, clubs.receiving_numbers(session))
         if people.by_phone(session, club.id, read.phone) is not None:
             read.wrong.setdefault("phone", PHONE_TAKEN)
         if len(people.listing(session, club.id)) >= PEOPLE_MAX:
@@ -332,7 +336,7 @@ def change_person(service: Service, admin: SignedIn, person_id: str, typed: Pers
         row = people.get(session, club.id, person_id)
         if row is None:
             raise LookupError(f"no person {person_id}")
-        read = read_person(club, typed)
+        read = read_person(club, typed, clubs.receiving_numbers(session))
         other = people.by_phone(session, club.id, read.phone)
         if other is not None and other.id != person_id:
             read.wrong.setdefault("phone", PHONE_TAKEN)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -164,9 +164,10 @@ def _plan(session: Session, club_id: str, data: bytes) -> ImportPlan:
         raise PeopleFileError("There is no such club.")
     file = from_csv(data)
     known = {row.phone: row for row in people.listing(session, club_id)}
+    ours = clubs.receiving_numbers(session)
     room, seen, lines = PEOPLE_MAX - len(known), dict[str, int](), []
     for line in file.lines:
-        planned = _line(club, line, known, seen)
+        planned = _line(club, line, known, seen, ours)
         if planned.does is Does.ADD:
             room -= 1
             if room < 0:
@@ -184,8 +185,10 @@ def _refused(line: PeopleLine, words: str) -> LinePlan:
     return LinePlan(line.number, Does.REFUSED, line.cells.get("name", ""), words, None, "", {})
 
 
-def _line(club: ClubRow, line: PeopleLine, known: dict[str, PersonRow], seen: dict[str, int]) -> LinePlan:
-    read = read_person(club, _typed(line))
+def _line(
+    club: ClubRow, line: PeopleLine, known: dict[str, PersonRow], seen: dict[str, int], ours: Collection[str]
+) -> LinePlan:
+    read = read_person(club, _typed(line), ours)
     if read.wrong:
         return _refused(line, " ".join(read.wrong.values()))
     if read.phone in seen:

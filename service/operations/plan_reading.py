@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -12,17 +13,23 @@ from service.domain.gas import GasError, GasPlan
 from service.domain.grace import GracePeriods
 from service.domain.local_time import LocalTimeError, instant
 from service.domain.people import Channel
-from service.domain.phone import PhoneError, read_phone
+from service.domain.phone import PhoneError
 from service.domain.place.site import SitePlan
 from service.domain.place.tide import KNOWN_GAP
 from service.domain.plan import Check, DivePlan, Diver, Level, check_plan
 from service.domain.standing import contact_checks
-from service.operations.contact_reading import NamedPhone, club_language, read_contacts, read_language
+from service.operations.contact_reading import (
+    NamedPhone,
+    club_language,
+    read_contacts,
+    read_language,
+    read_persons_phone,
+)
 from service.operations.place_reading import PlaceRequest, read_unknown_place
 from service.operations.proof_of_reach import known_of_plan
 from service.operations.sending_bounds import country_checks
 from service.operations.service import TEXTS_ONLY
-from service.store import sites
+from service.store import clubs, sites
 from service.store.tables.club import ClubRow
 from service.store.tables.site import SiteRow
 
@@ -113,8 +120,9 @@ def read_plan(
     row, site = _site(session, club, request.site, wrong)
     site_id, zone = (row.id, row.zone) if row else (None, site.zone if site else club.zone)
     grace = _shortened(sites.grace_for(session, club.id, site_id), request.grace_min, wrong)
-    party = _party(request, club, wrong)
-    contacts, about_ways = read_contacts(request.contacts, club, channels)
+    ours = clubs.receiving_numbers(session)
+    party = _party(request, club, ours, wrong)
+    contacts, about_ways = read_contacts(request.contacts, club, channels, ours)
     wrong.checks += about_ways
     run_time = _run_time(request.run_time_min, wrong)
     time_in_at = _time_in(request, zone, wrong)
@@ -204,15 +212,15 @@ def _shortened(grace: GracePeriods, minutes: float | None, wrong: _Findings) -> 
     return grace
 
 
-def _party(request: PlanRequest, club: ClubRow, wrong: _Findings) -> tuple[Diver, ...] | None:
+def _party(request: PlanRequest, club: ClubRow, ours: Collection[str], wrong: _Findings) -> tuple[Diver, ...] | None:
     people = []
     for field, person in [("lead", request.lead), *(("party", other) for other in request.party)]:
         phone = None
         if person.phone and person.phone.strip():
             try:
-                phone = read_phone(person.phone, club.country)
+                phone = read_persons_phone(person.phone, club, ours)
             except PhoneError as error:
-                wrong.refuse(field, str(error))
+                wrong.refuse(field, str(error) if field == "lead" else f"{person.name.strip() or 'A diver'}: {error}")
                 continue
         try:
             language = read_language(person.language, club_language(club))

@@ -77,6 +77,14 @@ def by_receiving_number(session: Session, receiving_number: str) -> ClubRow | No
     return session.execute(_BY_RECEIVING_NUMBER, {"number": receiving_number}).scalar_one_or_none()
 
 
+_RECEIVING = select(ClubRow.receiving_number)
+
+
+def receiving_numbers(session: Session) -> frozenset[str]:
+    """The numbers on which texts to any club come in (E.164)."""
+    return frozenset(session.execute(_RECEIVING).scalars())
+
+
 _ALL = select(ClubRow).order_by(ClubRow.name, ClubRow.id)
 
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 
 from service.domain.language import is_language
-from service.domain.phone import PhoneError, read_phone
+from service.domain.phone import PhoneError
 from service.domain.place.position import PLAIN_SIGNS, Position
 from service.domain.plan import Check, Level
-from service.operations.contact_reading import read_email
+from service.operations.contact_reading import read_email, read_persons_phone
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
+from service.store.tables.club import ClubRow
 from service.web.typed import position_read
 
 OTHER_PLACE = "other"
@@ -118,22 +119,26 @@ def empty_form() -> PlanForm:
     return PlanForm(dict.fromkeys(FIELDS, ""))
 
 
-def read_form(fields: Mapping[str, str], country: str, near: Position | None = None) -> PlanForm:
+def read_form(
+    fields: Mapping[str, str], club: ClubRow, ours: Collection[str], near: Position | None = None
+) -> PlanForm:
     """Read what was typed. `request` is made even where single fields are wrong, so that all is told at once.
 
-    `near` is where the club dives: a short plus code is looked for there.
+    `near` is where the club dives: a short plus code is looked for there. `ours` are the numbers on which texts to
+    clubs come in.
     """
     values = {name: fields.get(name, "") for name in FIELDS}
-    reader = _Reader(values, country, near)
+    reader = _Reader(values, club, ours, near)
     return PlanForm(values, reader.errors, reader.request(), reader.readings)
 
 
 class _Reader:
     """Reads input by input and keeps what is wrong."""
 
-    def __init__(self, values: Mapping[str, str], country: str, near: Position | None) -> None:
+    def __init__(self, values: Mapping[str, str], club: ClubRow, ours: Collection[str], near: Position | None) -> None:
         self._values = values
-        self._country = country
+        self._club = club
+        self._ours = ours
         self._near = near
         self.errors: dict[str, str] = {}
         self.readings: dict[str, str] = {}
@@ -237,7 +242,7 @@ class _Reader:
             self._wrong(f"{prefix}_name", no_name)
         if phone:
             try:
-                read_phone(phone, self._country)
+                read_persons_phone(phone, self._club, self._ours)
             except PhoneError as error:
                 self._wrong(f"{prefix}_phone", str(error))
         elif no_phone is not None:

@@ -70,6 +70,7 @@ class ClubForm:
     exits: Sequence[str]  # of all sites, to choose from while typing
     grace_min: int
     path: str
+    ours: frozenset[str]  # the numbers on which texts to clubs come in
 
 
 @pages.get("/plan")
@@ -114,14 +115,15 @@ def _club_form(club_id: str, path: str) -> ClubForm:
         known = sites.listing(session, club.id)
         exits = [point.name for site in known for point in sites.points(session, site.id) if point.kind == "exit"]
         grace = sites.grace_for(session, club.id, None).grace
-        return ClubForm(club, known, tuple(dict.fromkeys(exits)), int(grace.total_seconds() // 60), path)
+        ours = clubs.receiving_numbers(session)
+        return ClubForm(club, known, tuple(dict.fromkeys(exits)), int(grace.total_seconds() // 60), path, ours)
 
     return web().service.read(work) or abort(404)
 
 
 def _posted(at: ClubForm) -> ResponseReturnValue:
     near = next((Position(site.lat, site.lon) for site in at.sites), None)
-    typed = read_form(request.form, at.club.country, near)
+    typed = read_form(request.form, at.club, at.ours, near)
     by = _lead(typed)
     if typed.request is None:
         return _form_page(at, typed, status=422)

@@ -161,6 +161,14 @@ def test_a_club_gets_a_canary_number_and_loses_it(ready: Run, environment: dict[
     ]
 
 
+def test_an_admins_phone_is_no_number_that_divers_text_to(ready: Run) -> None:
+    """Nobody would hear that an alarm was not answered."""
+    made = ready(*ADMIN[:-1], "07700 900500", typed=f"{PASSWORD}\n{PASSWORD}\n")
+
+    assert made.exit_code == 2
+    assert "would text itself" in made.stderr
+
+
 @pytest.mark.parametrize(
     "options",
     [(), ("--number", "07700 900888", "--off"), ("--number", "12"), ("--number", "07700 900500")],

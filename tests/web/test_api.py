@@ -175,6 +175,12 @@ WRONG: dict[str, tuple[dict[str, object], str, str]] = {
     ),
     "a depth of nothing": ({"depth_m": 0}, "depth_m", "0"),
     "a long note": ({"notes": "n" * 301}, "notes", "300"),
+    "a contact at our number": (
+        {"contacts": [{"name": "Cleo", "phone": RECEIVING}]},
+        "contacts",
+        "Cleo: This is the club's own number for texts. Give the person's own phone.",
+    ),
+    "a lead at our number": ({"lead": {"name": "Anna", "phone": RECEIVING}}, "lead", "the club's own number"),
     "an unknown site": ({"site": "NOWHERE"}, "site", "has no site NOWHERE"),
     "a run time of 20 hours": ({"run_time_min": 1200}, "run_time_min", "from 5 to 360"),
     "a time in the past": ({"time_in": "2027-06-01T08:00:00Z"}, "time_in", "has passed"),

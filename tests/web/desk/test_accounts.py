@@ -17,7 +17,7 @@ from service.store.upsert import table
 from service.web.desk.sign_in import FIRST_PAGE
 from tests.web.desk.entering import EMAILS, add_admin, enter, post, sign_in
 from tests.web.desk.test_sign_in import kinds
-from tests.web.installation import ADMIN_EMAIL, Site
+from tests.web.installation import ADMIN_EMAIL, RECEIVING, Site
 from tests.web.other_club import FAR_ADMIN_EMAIL, add_far_club
 
 IDA = "ida@skerry.example"
@@ -67,6 +67,17 @@ def test_who_is_invited_accepts_and_signs_in_with_that_role(at: Site, client: Fl
     assert row is not None
     assert (row.name, row.phone, row.role) == ("Ida Fell", "+447700900444", "officer")
     assert {"admin_invited", "invitation_accepted"} <= set(kinds(at))
+
+
+def test_who_is_invited_gives_a_phone_of_their_own(at: Site, client: FlaskClient) -> None:
+    """At the number that divers text to, nobody would hear of an alarm that was not answered."""
+    path = invite(client)
+
+    refused = at.app.test_client().post(path, data=TYPED | {"phone": RECEIVING})
+
+    assert refused.status_code == 422
+    assert "Divers text to this number: it would text itself." in refused.text
+    assert "invitation_accepted" not in kinds(at)
 
 
 def test_a_link_works_once(at: Site, client: FlaskClient) -> None:

@@ -12,7 +12,7 @@ from service.store import admins
 from service.web.desk.browsers import browser_words
 from tests.web.desk.entering import EMAILS, enter, post, sign_in
 from tests.web.desk.test_sign_in import kinds
-from tests.web.installation import ADMIN_EMAIL, ADMIN_PASSWORD, Site
+from tests.web.installation import ADMIN_EMAIL, ADMIN_PASSWORD, RECEIVING, Site
 
 OWN = "/admin/own-account"
 NEW = "shingle under the tide"
@@ -94,7 +94,12 @@ def test_a_new_phone_needs_the_password_and_is_told_on_from_then_on(at: Site, cl
 
 @pytest.mark.parametrize(
     ("changes", "words"),
-    [({"phone": "07700 90055"}, "error"), ({"name": ""}, "Give your name"), ({"name": "x" * 61}, "at most 60")],
+    [
+        ({"phone": "07700 90055"}, "error"),
+        ({"phone": RECEIVING}, "Divers text to this number: it would text itself."),
+        ({"name": ""}, "Give your name"),
+        ({"name": "x" * 61}, "at most 60"),
+    ],
 )
 def test_a_name_or_a_phone_that_cannot_be_is_told_why(
     at: Site, client: FlaskClient, changes: dict[str, str], words: str
