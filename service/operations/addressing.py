@@ -1,19 +1,20 @@
-"""Whose text it is, and which dive it means: by reference, by the sender's part in it, by what is asked."""
+"""Whose text it is, what its sender is to which dives, and how they are asked which of them they mean."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive, Phase
-from service.domain.dive.state import ALARMED, LIVE, REOPEN_WITHIN
+from service.domain.dive.state import ALARMED, REOPEN_WITHIN
 from service.domain.people import ENGLISH, Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind
 from service.domain.wording import general
+from service.operations.choosing import ENDINGS, FOR_CONTACTS, has_part, is_far_off, is_live, not_begun, over_lately
 from service.operations.contact_reading import club_language
 from service.operations.service import Service
 from service.store import admins, dives, sites
@@ -22,7 +23,6 @@ from service.store.links import DEAD_AFTER_CLOSE
 from service.store.tables import AdminRow
 from service.store.tables.club import ClubRow
 
-FOR_CONTACTS = (Kind.OK, Kind.CALLED, Kind.SAFE, Kind.ON_SCENE, Kind.PACK)
 _ASKED_AFTERWARDS = (Kind.WHERE, Kind.PACK)  # as long as the links of a dive live
 _OPEN_TO_ADMINS = (*FOR_CONTACTS, Kind.WHERE)
 _CLOSED_LATELY_MAX = 20
@@ -46,6 +46,11 @@ class Text:
     broken: str | None = None  # the dive that the text was found to act on and that cannot be read
     language: str = ENGLISH  # of the sender
     said_at: datetime | None = None  # when it came, where it lay somewhere for more than a minute
+
+    @property
+    def meant_at(self) -> datetime:
+        """The moment that its words are of."""
+        return self.said_at or self.now
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +80,9 @@ def matches_of(text: Text) -> list[Match]:
     """
     kind = text.intent.kind
     within = DEAD_AFTER_CLOSE if kind in _ASKED_AFTERWARDS else REOPEN_WITHIN
-    matches = dives.for_phone(text.session, text.club.receiving_number, text.phone, text.now - within)
+    # Words of an end that lay somewhere may be about a dive that was over long before they are read.
+    at = text.meant_at if kind in ENDINGS else text.now
+    matches = dives.for_phone(text.session, text.club.receiving_number, text.phone, at - within)
     admin = _admin(text) if kind in _OPEN_TO_ADMINS else None
     if admin is None:
         return matches
@@ -111,19 +118,6 @@ def _admin_key(admin: AdminRow) -> str:
     return f"{Role.ADMIN}-{admin.id}"
 
 
-def wanted_part(text: Text, matches: Sequence[Match]) -> Role | None:
-    """What the sender has to be to the dive that they mean; None where it may be anything.
-
-    Who dives, or is about to, and says that they are at the site, does not say that they are there for rescue.
-    """
-    if text.intent.kind is Kind.WHERE:
-        return None
-    diving = any(_is_open(match.phase) and _has_part(match, Role.DIVER) for match in matches)
-    if text.intent.kind is Kind.ON_SCENE and text.intent.ref is None and diving:
-        return Role.DIVER
-    return Role.CONTACT if text.intent.kind in FOR_CONTACTS else Role.DIVER
-
-
 def language_of_sender(text: Text, matches: Sequence[Match]) -> str:
     """The sender's language by any of their dives, else that of the club."""
     people = [match.dive.person(key) for match in matches if isinstance(match, PhoneMatch) for key in match.keys]
@@ -135,7 +129,7 @@ def keys_of(text: Text, dive: Dive) -> tuple[str, ...]:
     return tuple(person.key for person in dive.divers + dive.contacts if person.phone == text.phone)
 
 
-_VERBS = {
+_VERBS: dict[Kind, str] = {
     Kind.START: "IN",
     Kind.FINISH: "OUT",
     Kind.CALL_OFF: "NOGO",
@@ -148,59 +142,9 @@ _VERBS = {
 }
 
 
-def meant_by(text: Text, matches: Sequence[Match], wanted: Role | None) -> list[Match]:
-    """The dives that a text can mean: by its reference, by the sender's part in them, by what it asks."""
-    if text.intent.ref is not None:
-        return [match for match in matches if match.reference == text.intent.ref][:1]
-    in_part = [match for match in matches if _has_part(match, wanted)] or list(matches)
-    for suits in _SUITS.get(text.intent.kind, (_is_live, _is_open)):
-        fitting = [match for match in in_part if suits(match.phase)]
-        if fitting:
-            return _at_site(text, fitting)
-    return in_part[:1]
-
-
-def _has_part(match: Match, wanted: Role | None) -> bool:
-    """Whether the sender is that to the dive; an admin is somebody ashore, as a contact is."""
-    parts = (Role.CONTACT, Role.ADMIN) if wanted is Role.CONTACT else (wanted or "",)
-    return any(key.startswith(parts) for key in match.keys)
-
-
-def _is_live(phase: str) -> bool:
-    return phase in LIVE
-
-
-def _is_open(phase: str) -> bool:
-    return phase != Phase.CLOSED
-
-
-def _is_closed(phase: str) -> bool:
-    return phase == Phase.CLOSED
-
-
-def _is_filed(phase: str) -> bool:
-    return phase == Phase.FILED
-
-
-def _is_alarmed(phase: str) -> bool:
-    return phase in ALARMED
-
-
-_SUITS: dict[Kind, tuple[Callable[[str], bool], ...]] = {
-    Kind.START: (_is_filed, _is_live),
-    Kind.CALL_OFF: (_is_filed, _is_live),
-    Kind.OK: (_is_alarmed, _is_live, _is_open),
-    Kind.CALLED: (_is_alarmed, _is_live, _is_open),
-    Kind.SAFE: (_is_alarmed, _is_live, _is_open),
-    Kind.ON_SCENE: (_is_alarmed, _is_live, _is_open),
-    Kind.WHERE: (_is_alarmed, _is_live, _is_open),
-    Kind.PACK: (_is_alarmed, _is_live, _is_closed, _is_open),
-}
-
-
-def _at_site(text: Text, matches: list[Match]) -> list[Match]:
+def at_site(text: Text, matches: list[Match]) -> list[Match]:
     """Those at the site that was named, by any of its names; a site of none of them means none of them."""
-    if text.intent.site is None:
+    if text.intent.site is None or text.intent.ref is not None:
         return matches
     row = sites.find(text.session, text.club.id, text.intent.site)
     wanted = {text.intent.site.casefold()} | ({row.code.casefold(), row.name.casefold()} if row else set())
@@ -213,13 +157,38 @@ def _site_names(match: Match) -> set[str]:
 
 
 def ask_which(text: Text, meant: Sequence[Match]) -> str:
-    """The answer to a text that could mean several dives."""
-    verb = _VERBS.get(text.intent.kind)
-    if verb is None and text.intent.kind is Kind.LATE:
-        verb = f"LATE {text.intent.minutes or 20}"
-    if verb is None and text.intent.kind is Kind.SAFE:
-        verb = f"SAFE {text.intent.count or meant[0].head_count}"
-    return general.which_dive(text.club.name, verb or "STATUS", [match.reference for match in meant], text.language)
+    """The answer to a text that could mean several dives: what to text for each of them."""
+    return general.which_dive(text.club.name, [_naming(text, match) for match in meant], text.language)
+
+
+def _naming(text: Text, match: Match) -> str:
+    """The same words with the reference of that dive; an OUT of somebody ashore is SAFE there."""
+    kind = text.intent.kind
+    if kind is Kind.SAFE or (kind is Kind.FINISH and not has_part(match, Role.DIVER)):
+        return f"SAFE {text.intent.count or match.head_count} {match.reference}"
+    if kind is Kind.LATE:
+        return f"LATE {text.intent.minutes or 20} {match.reference}"
+    return f"{_VERBS.get(kind, 'STATUS')} {match.reference}"
+
+
+def instead(text: Text, matches: Sequence[Match], meant: Sequence[Match]) -> Answer | None:
+    """The answer to words of an end that may well be about another dive than the plan that they would close.
+
+    An OUT that is said twice must not close the next plan, which nobody would then ask about or miss.
+    """
+    plan = not_begun(text.intent, meant)
+    if plan is None:
+        return None
+    club, naming, language = text.club.name, _naming(text, plan), text.language
+    elsewhere = [match for match in matches if is_live(match.phase)]
+    if elsewhere:
+        return Answer(ask_which(text, [plan, *elsewhere]), note="several dives")
+    over = over_lately(matches, text.meant_at)
+    if over is not None:
+        return Answer(general.over_already(club, over.reference, plan.reference, naming, language), note="over already")
+    if is_far_off(plan, text.meant_at):
+        return Answer(general.not_begun(club, plan.reference, naming, language), note="not begun")
+    return None
 
 
 def without_dive(text: Text) -> Answer:

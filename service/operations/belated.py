@@ -16,7 +16,7 @@ from service.domain.people import Actor, Via
 from service.domain.texts import Kind
 from service.operations.addressing import Text
 from service.operations.starting_by_text import FILED_BY_START
-from service.store import inbound
+from service.store import dives, inbound
 from service.store.inbound import Said
 
 CLOCKS_APART = timedelta(minutes=2)
@@ -39,7 +39,7 @@ def not_belated(text: Text, dive: Dive, command: Command) -> Command:
     if dive.raised_by is None and came_at >= max(dive.filed_at, dive.started_at or dive.filed_at):
         return command
     said = inbound.about(text.session, dive.id)
-    is_old = came_at < _began_at(dive, said) - CLOCKS_APART
+    is_old = came_at < _began_at(text, dive, command, said) - CLOCKS_APART
     of_before_help = isinstance(command, _ENDS) and any(came_at < at for at in _calls_for_help(dive, said))
     return _kept(text, by) if is_old or of_before_help else command
 
@@ -54,13 +54,24 @@ def _alerted_at(dive: Dive, by: Actor) -> datetime:
     return max(told, default=dive.alarm_at or dive.filed_at)
 
 
-def _began_at(dive: Dive, said: Sequence[Said]) -> datetime:
+def _began_at(text: Text, dive: Dive, command: Command, said: Sequence[Said]) -> datetime:
     """From when on words can be about this dive; what made or started it may have lain itself."""
     filing = [one.came_at for one in said if one.intent == Kind.PLAN or one.note == FILED_BY_START]
     filed_at = min([dive.filed_at, *filing])
-    if dive.started_at is None or dive.assumed:
+    if dive.started_at is None:
         return filed_at
+    if dive.assumed:
+        return dive.started_at if _of_an_earlier_dive(text, dive, command) else filed_at
     return max(filed_at, min([dive.started_at, *(one.came_at for one in said if one.intent in _BEGINS)]))
+
+
+def _of_an_earlier_dive(text: Text, dive: Dive, command: Command) -> bool:
+    """Whether words of an end that name no dive may be of one that ended after the plan for this one was filed."""
+    names = text.intent.ref is not None or text.intent.code is not None
+    if names or not isinstance(command, do.Finish | do.ReportSafe):
+        return False
+    found = dives.for_phone(text.session, text.club.receiving_number, text.phone, dive.filed_at)
+    return any(match.phase == Phase.CLOSED for match in found)
 
 
 def _calls_for_help(dive: Dive, said: Sequence[Said]) -> list[datetime]:

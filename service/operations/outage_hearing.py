@@ -7,28 +7,22 @@ stays in the spool, and is read again, in full, when the database is back.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind, read
+from service.operations.choosing import has_part, meant_by, not_begun, wanted_part
 from service.operations.gateway import InboundText
+from service.store.dives import PhoneMatch
 
 Asked = tuple[str, Command]
 """The id of a dive, and what is asked of it."""
 
 _OPENING = (Kind.START, Kind.CODE)
 _ENDING = (Kind.FINISH, Kind.CODE)
-_ASHORE = (Kind.OK, Kind.CALLED, Kind.SAFE)
 _HELP = (Kind.RAISE_NOW, Kind.WORRY)
-
-
-@dataclass(frozen=True, slots=True)
-class _Match:
-    dive: Dive
-    by: Actor
 
 
 def asked_by(text: InboundText, dives: Iterable[Dive]) -> list[Asked]:
@@ -39,35 +33,46 @@ def asked_by(text: InboundText, dives: Iterable[Dive]) -> list[Asked]:
     known = [dive for dive in dives if dive.phase is not Phase.CLOSED]
     if intent.code is not None and intent.kind in (*_OPENING, *_ENDING):
         return _by_code(text, intent, known)
-    matches = [_Match(dive, by) for dive in known for by in _senders(text, dive)]
+    matches = [PhoneMatch(dive, keys) for dive in known if (keys := _keys(text, dive))]
     if intent.kind in _HELP:
         return _help(text, intent, matches)
     if intent.kind is Kind.OPT_OUT:
-        return [(one.dive.id, do.NoteUnreachable(one.by.own_key, "opted_out")) for one in matches]
-    role = Role.CONTACT if intent.kind in _ASHORE else Role.DIVER
-    fitting = [one for one in matches if one.by.role is role and _suits(intent, one.dive)]
-    # Who is in the water and has filed another plan for later is out of this one; who answers means an alarm.
-    alarmed = [one for one in fitting if one.dive.alarmed] if role is Role.CONTACT else []
-    meant = alarmed or [one for one in fitting if one.dive.live] or fitting
-    if len({one.dive.id for one in meant}) != 1:
+        return [(one.dive.id, do.NoteUnreachable(key, "opted_out")) for one in matches for key in one.keys]
+    return _asked_of_one(text, intent, matches)
+
+
+def _asked_of_one(text: InboundText, intent: Intent, matches: Sequence[PhoneMatch]) -> list[Asked]:
+    wanted = wanted_part(intent, matches)
+    meant = [one for one in meant_by(intent, matches, wanted) if isinstance(one, PhoneMatch)]
+    # What ended lately is not in a snapshot, so that words of an end may be about that rather than about a plan.
+    if len(meant) != 1 or not has_part(meant[0], wanted) or not_begun(intent, meant):
         return []
-    command = _command(intent, meant[0].by)
-    return [] if command is None or _is_of_before(text, meant[0].dive) else [(meant[0].dive.id, command)]
+    dive = meant[0].dive
+    command = _command(intent, _sender(text, meant[0], wanted))
+    return [] if command is None or _is_of_before(text, dive) else [(dive.id, command)]
 
 
-def _senders(text: InboundText, dive: Dive) -> list[Actor]:
-    people = [(Role.DIVER, one) for one in dive.divers] + [(Role.CONTACT, one) for one in dive.contacts]
-    sender = text.sender.replace(" ", "")
-    return [
-        Actor(role, person.name, Via.TEXT, person.key, person.phone, text.body)
-        for role, person in people
-        if person.phone == sender
-    ]
+def _phone(text: InboundText) -> str:
+    return text.sender.replace(" ", "")
+
+
+def _keys(text: InboundText, dive: Dive) -> tuple[str, ...]:
+    return tuple(person.key for person in dive.divers + dive.contacts if person.phone == _phone(text))
+
+
+def _sender(text: InboundText, match: PhoneMatch, wanted: Role | None) -> Actor:
+    """Who the sender is to this dive; a phone may be a diver's and a contact's, then what is asked decides."""
+    person = match.dive.person(min(match.keys, key=lambda key: not key.startswith(wanted or Role.CONTACT), default=""))
+    if person is None:
+        name = f"a phone ending {mask(_phone(text))[-3:]}"
+        return Actor(Role.STRANGER, name, Via.TEXT, phone=_phone(text), words=text.body)
+    role = Role.DIVER if person in match.dive.divers else Role.CONTACT
+    return Actor(role, person.name, Via.TEXT, person.key, person.phone, text.body)
 
 
 def _by_code(text: InboundText, intent: Intent, dives: Sequence[Dive]) -> list[Asked]:
     for dive in dives:
-        by = next(iter(_senders(text, dive)), None) or _stranger(text)
+        by = _sender(text, PhoneMatch(dive, _keys(text, dive)), Role.DIVER)
         if intent.kind in _ENDING and dive.finish_code == intent.code and not _is_of_before(text, dive):
             return [(dive.id, do.Finish(by, intent.count, with_code=True, of=intent.of))]
         if intent.kind in _OPENING and dive.start_code == intent.code:
@@ -75,26 +80,14 @@ def _by_code(text: InboundText, intent: Intent, dives: Sequence[Dive]) -> list[A
     return []
 
 
-def _stranger(text: InboundText) -> Actor:
-    phone = text.sender.replace(" ", "")
-    return Actor(Role.STRANGER, f"a phone ending {mask(phone)[-3:]}", Via.TEXT, phone=phone, words=text.body)
-
-
-def _help(text: InboundText, intent: Intent, matches: Sequence[_Match]) -> list[Asked]:
+def _help(text: InboundText, intent: Intent, matches: Sequence[PhoneMatch]) -> list[Asked]:
     """Every live dive of the sender; where there is none, by SOS a plan of theirs that has not been started."""
     named = [one for one in matches if one.dive.reference == intent.ref]
     live = named or [one for one in matches if one.dive.live]
     filed = [] if intent.kind is Kind.WORRY or intent.reserved else matches[:1]
     worry = intent.kind is Kind.WORRY
     words = intent.note or text.body.strip() or None
-    raised = {one.dive.id: do.RaiseNow(one.by, words, worry=worry) for one in reversed(live or filed)}
-    return list(raised.items())
-
-
-def _suits(intent: Intent, dive: Dive) -> bool:
-    if intent.ref is not None:
-        return dive.reference == intent.ref
-    return dive.phase is Phase.FILED if intent.kind is Kind.START else True
+    return [(one.dive.id, do.RaiseNow(_sender(text, one, Role.DIVER), words, worry=worry)) for one in live or filed]
 
 
 def _command(intent: Intent, by: Actor) -> Command | None:

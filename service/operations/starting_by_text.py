@@ -19,7 +19,8 @@ from service.domain.place.position import Position
 from service.domain.plan import RUN_TIME_MIN, refusals
 from service.domain.texts import Intent
 from service.domain.wording import general
-from service.operations.addressing import Answer, Text, meant_by
+from service.operations.addressing import Answer, Text, at_site
+from service.operations.choosing import meant_by
 from service.operations.filing import PlanFiled, file_in
 from service.operations.planning_by_text import advice_on, lead_of, usual_request
 from service.operations.recording import apply
@@ -53,7 +54,7 @@ def start_by_text(text: Text, matches: Sequence[PhoneMatch]) -> Answer | None:
 
 def _is_filed_there(text: Text, matches: Sequence[PhoneMatch]) -> bool:
     own = [match for match in matches if _dives(match)]
-    return any(match.phase != Phase.CLOSED for match in meant_by(text, own, Role.DIVER))
+    return any(match.phase != Phase.CLOSED for match in at_site(text, meant_by(text.intent, own, Role.DIVER)))
 
 
 def _dives(match: PhoneMatch) -> bool:

@@ -20,15 +20,16 @@ from service.operations.addressing import (
     PackFor,
     Text,
     ask_which,
+    at_site,
+    instead,
     keys_of,
     language_of_sender,
     matches_of,
-    meant_by,
     sender_of,
-    wanted_part,
     without_dive,
 )
 from service.operations.belated import not_belated
+from service.operations.choosing import meant_by, wanted_part
 from service.operations.consenting import say_by_text
 from service.operations.joining import is_join_code, join_by_text
 from service.operations.plainest import raise_within
@@ -146,7 +147,7 @@ def _by_code(text: Text) -> Answer:
         return Answer(
             general.other_code(name, found.kind, text.language), found.dive_id, note="the other code of that dive"
         )
-    by = sender_of(text, dive, keys_of(text, dive), wanted_part(text, ()))
+    by = sender_of(text, dive, keys_of(text, dive), wanted_part(text.intent, ()))
     if text.intent.kind not in _CODE_ACTS:
         return _do(text, dive, by)
     if found.kind == "start":
@@ -162,10 +163,12 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
         return begun
     # What cannot be read may be what is meant: a finish is not guessed to be of the other dive.
     among: list[Match] = [*matches, *text.unreadable]
-    wanted = wanted_part(text, among)
-    meant = meant_by(text, among, wanted)
+    wanted = wanted_part(text.intent, among)
+    meant = at_site(text, meant_by(text.intent, among, wanted))
     if not meant:
         return without_dive(text)
+    if (other := instead(text, among, meant)) is not None:
+        return other
     if len(meant) > 1:
         return Answer(ask_which(text, meant), note="several dives")
     match = meant[0]

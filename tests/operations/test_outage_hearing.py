@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from service.operations import intake
 from service.operations.intake import drain_quietly
 from service.operations.outage_journal import Entry, Told
 from tests.operations.away import Keeping, alarms, armed, gone
-from tests.operations.stage import ANNA, BRAM, CLEO, DOV, STRANGER, Stage
+from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, DOV, STRANGER, Stage, plan
 
 
 def test_whoever_was_told_hears_that_it_is_over_when_the_finish_lay_in_the_spool(keeping: Keeping) -> None:
@@ -130,3 +131,18 @@ def test_a_finish_is_heard_though_what_a_keeper_told_cannot_be_brought_in(
     drain_quietly(stage.service, keeping.spool)
 
     assert stage.dive(dive.id).phase is Phase.CLOSED
+
+
+def test_an_out_closes_no_plan_while_what_is_over_cannot_be_looked_up(keeping: Keeping) -> None:
+    """It may be of the dive before, which no snapshot has; the plan's own start and alarm go on."""
+    stage = keeping.stage
+    dive = stage.file(plan(time_in_at=BEGIN_AT + timedelta(minutes=30)))
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(ANNA, "OUT")
+        keeping.without(minutes=105)
+        assert len(alarms(stage, CLEO)) == 1
+    keeping.look()
+    stage.turn()
+    stage.text(ANNA, f"OUT 2 {dive.reference}")

@@ -90,13 +90,25 @@ def _rescue(dive: Dive, now: datetime) -> Phrase:
     return say("a real alarm would go to rescue") if dive.drill else say("rescue is to be called")
 
 
-def which_dive(club_name: str, verb: str, references: Sequence[str], language: str = ENGLISH) -> str:
-    """Several dives could be meant: the answer is the same text with a reference."""
-    first, *more = [f"{verb} {reference}" for reference in references[:_LISTED_MAX]]
+def which_dive(club_name: str, texts: Sequence[str], language: str = ENGLISH) -> str:
+    """Several dives could be meant: the texts that say which, each with a reference."""
+    first, *more = texts[:_LISTED_MAX]
     examples: Words = first
     for other in more:
         examples = say("{one} or {other}", one=examples, other=other)
     return plain(club_name, say("which dive? Nothing changed. Text {examples}.", examples=examples), language)
+
+
+def over_already(club_name: str, over: str, plan: str, text: str, language: str = ENGLISH) -> str:
+    """An end that may be about a dive that is over, where only a plan is open; `text` would close that."""
+    words = say("dive {over} is over already, nothing changed. For {ref} text {text}.", over=over, ref=plan, text=text)
+    return plain(club_name, words, language)
+
+
+def not_begun(club_name: str, plan: str, text: str, language: str = ENGLISH) -> str:
+    """An end where only a plan for much later is open; `text` would close that."""
+    words = say("no dive of yours runs, nothing changed. For plan {ref} text {text}.", ref=plan, text=text)
+    return plain(club_name, words, language)
 
 
 def no_such_code(club_name: str, language: str = ENGLISH) -> str:
