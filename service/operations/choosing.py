@@ -7,7 +7,7 @@ guessed, and a word about one dive must not lower what is thought of another.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.domain.dive import Phase
 from service.domain.dive.decide import EARLIEST_IN
@@ -97,7 +97,7 @@ def not_begun(intent: Intent, meant: Sequence[Match]) -> PhoneMatch | None:
     return only if isinstance(only, PhoneMatch) and only.dive.phase is Phase.FILED and whose else None
 
 
-def over_lately(matches: Sequence[Match], at: datetime) -> Match | None:
+def over_lately(matches: Sequence[Match], at: datetime) -> PhoneMatch | None:
     """The dive of the sender that ended last, where that is so short a time ago that words may be about it."""
     lately = [match for match in matches if isinstance(match, PhoneMatch) and match.dive.can_reopen(at)]
     return max(lately, key=lambda match: match.dive.closed_at or at, default=None)
@@ -107,3 +107,31 @@ def is_far_off(match: PhoneMatch, at: datetime) -> bool:
     """Whether nobody goes in as early as this by that plan."""
     time_in_at = match.dive.plan.time_in_at
     return time_in_at is not None and time_in_at - at > EARLIEST_IN
+
+
+# A call for help where no clock runs
+
+
+_ABOUT_AS_NEAR = timedelta(hours=1)
+
+
+def unnamed_for_help(matches: Sequence[Match], at: datetime) -> list[PhoneMatch]:
+    """The dives that a call for help is about where none runs and none is named: by time, and in doubt more than one.
+
+    What ended last, and what may begin about now; a plan for another day only where there is nothing else.
+    """
+    parts = [[match for match in matches if has_part(match, part)] for part in (Role.DIVER, Role.CONTACT)]
+    ended = [over for in_part in parts if (over := over_lately(in_part, at)) is not None]
+    plans = [match for match in matches if isinstance(match, PhoneMatch) and match.dive.phase is Phase.FILED]
+    own = [match for match in plans if has_part(match, Role.DIVER) and _from_time_in(match, at) <= EARLIEST_IN]
+    plans = own or plans  # who is about to go in themselves means no plan that they only watch
+    nearest = min((_from_time_in(match, at) for match in plans), default=timedelta())
+    within = min((at - (over.dive.closed_at or at) for over in ended), default=nearest + _ABOUT_AS_NEAR)
+    likely = [*ended, *(match for match in plans if _from_time_in(match, at) <= within)]
+    return list({match.dive.id: match for match in likely}.values())
+
+
+def _from_time_in(match: PhoneMatch, at: datetime) -> timedelta:
+    """How far off the time in of a plan is; one that is started by IN may be meant at any time."""
+    time_in_at = match.dive.plan.time_in_at
+    return timedelta() if time_in_at is None else abs(time_in_at - at)

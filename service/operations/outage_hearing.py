@@ -13,7 +13,7 @@ from service.domain.dive import commands as do
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind, read
-from service.operations.choosing import has_part, meant_by, not_begun, wanted_part
+from service.operations.choosing import has_part, meant_by, not_begun, unnamed_for_help, wanted_part
 from service.operations.gateway import InboundText
 from service.store.dives import PhoneMatch
 
@@ -81,10 +81,10 @@ def _by_code(text: InboundText, intent: Intent, dives: Sequence[Dive]) -> list[A
 
 
 def _help(text: InboundText, intent: Intent, matches: Sequence[PhoneMatch]) -> list[Asked]:
-    """Every live dive of the sender; where there is none, by SOS a plan of theirs that has not been started."""
+    """Every live dive of the sender; where there is none, by SOS the plan of theirs that it is about by the time."""
     named = [one for one in matches if one.dive.reference == intent.ref]
     live = named or [one for one in matches if one.dive.live]
-    filed = [] if intent.kind is Kind.WORRY or intent.reserved else matches[:1]
+    filed = [] if intent.kind is Kind.WORRY or intent.reserved else unnamed_for_help(matches, text.received_at)
     worry = intent.kind is Kind.WORRY
     words = intent.note or text.body.strip() or None
     return [(one.dive.id, do.RaiseNow(_sender(text, one, Role.DIVER), words, worry=worry)) for one in live or filed]

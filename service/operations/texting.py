@@ -29,7 +29,7 @@ from service.operations.addressing import (
     without_dive,
 )
 from service.operations.belated import not_belated
-from service.operations.choosing import meant_by, wanted_part
+from service.operations.choosing import meant_by, unnamed_for_help, wanted_part
 from service.operations.consenting import say_by_text
 from service.operations.joining import is_join_code, join_by_text
 from service.operations.plainest import raise_within
@@ -244,23 +244,28 @@ def _ask(text: Text, dive: Dive, command: Command) -> Answer:
 
 
 def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
-    """SOS is believed from anybody who belongs to a dive: every live one of theirs, else a filed or just closed one.
+    """SOS is believed from anybody who belongs to a dive: every live one of theirs, else what it is about by the time.
 
-    Of those that cannot be read every open one may be meant as well.
+    Of those that cannot be read every open one may be meant as well. A dive that is named and has been over for too
+    long to be raised shuts out no other.
     """
     among: list[Match] = [*matches, *text.unreadable]
-    named = [match for match in among if match.reference == text.intent.ref] or _of_code(text)
+    of_name = [match for match in among if match.reference == text.intent.ref] or _of_code(text)
+    named = [match for match in of_name if isinstance(match, Unreadable) or _can_be_raised(text, match.dive)]
     live = named or [match for match in among if match.phase in LIVE]
-    filed = [match for match in among if match.phase == Phase.FILED]
     if text.intent.reserved and not live and not _open_unreadable(text):
         return Answer(general.how_it_works(text.club.name, text.language))
-    chosen = live or filed[:1] or among[:1]
+    chosen = live or unnamed_for_help(among, text.now) or of_name or among[:1]
     if not chosen:
         return Answer(_nobody_told(text), note="SOS with no dive")
     faulty = [match.dive_id for match in chosen if isinstance(match, Unreadable)]
     faulty += [] if named else [one for one in _open_unreadable(text) if one not in faulty]
     answers = [_raise_one(text, match) for match in chosen if isinstance(match, PhoneMatch)]
     return _unreadable(text, faulty, others=bool(answers)) if faulty else answers[0]
+
+
+def _can_be_raised(text: Text, dive: Dive) -> bool:
+    return dive.phase is not Phase.CLOSED or dive.can_reopen(text.now)
 
 
 def _nobody_told(text: Text) -> str:
