@@ -14,7 +14,16 @@ from service.domain.people import ENGLISH, Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind
 from service.domain.wording import general
-from service.operations.choosing import ENDINGS, FOR_CONTACTS, has_part, is_far_off, is_live, not_begun, over_lately
+from service.operations.choosing import (
+    ENDINGS,
+    FOR_CONTACTS,
+    has_part,
+    is_far_off,
+    is_live,
+    is_open,
+    not_begun,
+    over_lately,
+)
 from service.operations.contact_reading import club_language
 from service.operations.service import Service
 from service.store import admins, dives, sites
@@ -191,8 +200,12 @@ def instead(text: Text, matches: Sequence[Match], meant: Sequence[Match]) -> Ans
     return None
 
 
-def without_dive(text: Text) -> Answer:
-    """The answer to a phone that has no dive, or none at the site that it names."""
+def without_dive(text: Text, matches: Sequence[Match]) -> Answer:
+    """The answer to a phone that has no dive, or none at the site or by the reference that it names."""
+    club, ref, language = text.club.name, text.intent.ref, text.language
+    known = [match.reference for match in matches if is_open(match.phase)]
+    if ref is not None and known:
+        return Answer(general.no_such_reference(club, ref, known, language), note="no dive of that reference")
     if text.intent.site is not None:
         return Answer(
             general.no_plan_there(text.club.name, text.intent.site, text.language), note="no plan for that site"

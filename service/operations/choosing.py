@@ -7,11 +7,13 @@ guessed, and a word about one dive must not lower what is thought of another.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from service.domain.dive import Phase
 from service.domain.dive.decide import EARLIEST_IN
 from service.domain.dive.state import ALARMED, LIVE
+from service.domain.grace import Step
 from service.domain.people import Role
 from service.domain.texts import Intent, Kind
 from service.store.dives import Match, PhoneMatch
@@ -20,29 +22,121 @@ FOR_CONTACTS = (Kind.OK, Kind.CALLED, Kind.SAFE, Kind.ON_SCENE, Kind.PACK)
 ENDINGS = (Kind.FINISH, Kind.SAFE)
 
 
+def read_again(intent: Intent, matches: Sequence[Match]) -> Intent:
+    """The intent, where what was taken for a reference is none of the sender's and can be a head count: `2x out`."""
+    if intent.ref is None or intent.kind not in ENDINGS or intent.count is not None or intent.code is not None:
+        return intent
+    if not intent.ref.endswith("X") or any(match.reference == intent.ref for match in matches):
+        return intent
+    return replace(intent, ref=None, count=int(intent.ref[0]))
+
+
 def wanted_part(intent: Intent, matches: Sequence[Match]) -> Role | None:
     """What the sender has to be to the dive that they mean; None where it may be anything.
 
-    Who dives, or is about to, and says that they are at the site, does not say that they are there for rescue.
+    Who dives, or is about to, and says that they are at the site, does not say that they are there for rescue. Who
+    dives, or did lately, and says "we are safe", speaks of their own dive and not of one that they are a contact of.
     """
     if intent.kind is Kind.WHERE:
         return None
-    diving = any(is_open(match.phase) and has_part(match, Role.DIVER) for match in matches)
-    if intent.kind is Kind.ON_SCENE and intent.ref is None and diving:
+    own = [match for match in matches if has_part(match, Role.DIVER)]
+    if intent.kind is Kind.ON_SCENE and intent.ref is None and any(is_open(match.phase) for match in own):
+        return Role.DIVER
+    if is_of_themselves(intent) and own:
         return Role.DIVER
     return Role.CONTACT if intent.kind in FOR_CONTACTS else Role.DIVER
+
+
+def is_of_themselves(intent: Intent) -> bool:
+    """Whether they say that they are safe themselves, and name no dive."""
+    return intent.kind is Kind.SAFE and intent.own is True and intent.ref is None
 
 
 def meant_by(intent: Intent, matches: Sequence[Match], wanted: Role | None) -> list[Match]:
     """The dives that a text can mean: by its reference, by the sender's part in them, by what it asks."""
     if intent.ref is not None:
         return [match for match in matches if match.reference == intent.ref][:1]
+    if intent.kind is Kind.SAFE and wanted is Role.CONTACT:
+        return _safe_ones(matches)
     in_part = [match for match in matches if has_part(match, wanted)] or list(matches)
+    if intent.kind in _ANSWERS and wanted is Role.CONTACT:
+        return _answered_ones(in_part)
+    if intent.kind in (Kind.START, Kind.CALL_OFF):
+        fitting = [match for match in in_part if _is_filed(match.phase) or _is_assumed(match)]
+        runs = [match for match in in_part if is_live(match.phase) and not _is_assumed(match)]
+        # A second IN is no start of the next plan. What cannot be read keeps nobody from starting: the safe side.
+        blocks = intent.kind is Kind.START and any(isinstance(match, PhoneMatch) for match in runs)
+        return (runs if blocks else fitting or runs) or in_part[:1]
     for suits in _SUITS.get(intent.kind, (is_live, is_open)):
         fitting = [match for match in in_part if suits(match.phase)]
         if fitting:
             return fitting
     return in_part[:1]
+
+
+# Words from ashore
+
+
+_ANSWERS = (Kind.OK, Kind.CALLED, Kind.ON_SCENE)
+
+
+def must_be_named(intent: Intent, meant: Sequence[Match]) -> bool:
+    """Whether an admin would answer an alarm that never went to them: it may be another that they mean."""
+    answers = intent.kind in (*_ANSWERS, Kind.SAFE) and intent.ref is None
+    return answers and any(_is_only_admin(match) and not _was_told(match) for match in meant)
+
+
+def _safe_ones(matches: Sequence[Match]) -> list[Match]:
+    """Every live dive that SAFE may be about, the sender's own among them.
+
+    One alone where only that one has alerted the sender, and all others are quiet and none of theirs.
+    """
+    known = _known([match for match in matches if is_live(match.phase)])
+    told = [match for match in known if _was_told(match)]
+    if len(told) == 1 and _is_sure(told) and all(_is_quiet(match) for match in known if match is not told[0]):
+        return told
+    return known or [match for match in matches if is_open(match.phase)] or list(matches[:1])
+
+
+def _answered_ones(in_part: Sequence[Match]) -> list[Match]:
+    """The alarms that have gone to the sender; without one, an alarm beside another live dive is asked about."""
+    known = _known(in_part)
+    told = [match for match in known if _was_told(match)]
+    live = [match for match in known if is_live(match.phase)]
+    return (told if _is_sure(told) else live) or [match for match in known if is_open(match.phase)] or known[:1]
+
+
+def _known(matches: Sequence[Match]) -> list[Match]:
+    """Those that the sender has heard of: of an alarm that was not handed up an admin may know nothing."""
+    known = [match for match in matches if not _is_only_admin(match) or _was_told(match)]
+    return known if _is_sure(known) else list(matches)
+
+
+def _is_sure(told: Sequence[Match]) -> bool:
+    """Whether one of them can be read, so that we know that it was told."""
+    return any(isinstance(match, PhoneMatch) for match in told)
+
+
+def _is_only_admin(match: Match) -> bool:
+    return all(key.startswith(Role.ADMIN) for key in match.keys)
+
+
+def _was_told(match: Match) -> bool:
+    """Whether the alarm of this dive, which is up, has gone to the sender: as to a contact, or handed up to them.
+
+    Of one that cannot be read that is taken to be so: then it is asked about, or our fault is told.
+    """
+    if not isinstance(match, PhoneMatch) or not match.dive.alarmed:
+        return match.phase in ALARMED
+    handed_up = Step.HAND_UP in match.dive.steps and any(key.startswith(Role.ADMIN) for key in match.keys)
+    return handed_up or any(key in match.dive.alerted_keys() for key in match.keys)
+
+
+def _is_quiet(match: Match) -> bool:
+    """Whether nobody ashore has any reason yet to say that those of this dive are safe."""
+    if not isinstance(match, PhoneMatch) or has_part(match, Role.DIVER):
+        return False
+    return match.dive.phase is Phase.IN_WATER and match.dive.partly_out is None
 
 
 def has_part(match: Match, wanted: Role | None) -> bool:
@@ -69,17 +163,18 @@ def _is_filed(phase: str) -> bool:
     return phase == Phase.FILED
 
 
+def _is_assumed(match: Match) -> bool:
+    """Whether its clock runs by the plan alone: then it may be started by word still, or called off."""
+    if not isinstance(match, PhoneMatch):
+        return False
+    return match.dive.live and match.dive.assumed and not match.dive.start_said
+
+
 def _is_alarmed(phase: str) -> bool:
     return phase in ALARMED
 
 
 _SUITS: dict[Kind, tuple[Callable[[str], bool], ...]] = {
-    Kind.START: (_is_filed, is_live),
-    Kind.CALL_OFF: (_is_filed, is_live),
-    Kind.OK: (_is_alarmed, is_live, is_open),
-    Kind.CALLED: (_is_alarmed, is_live, is_open),
-    Kind.SAFE: (_is_alarmed, is_live, is_open),
-    Kind.ON_SCENE: (_is_alarmed, is_live, is_open),
     Kind.WHERE: (_is_alarmed, is_live, is_open),
     Kind.PACK: (_is_alarmed, is_live, _is_closed, is_open),
 }

@@ -6,14 +6,23 @@ stays in the spool, and is read again, in full, when the database is back.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
+from service.domain.grace import Step
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind, read
-from service.operations.choosing import has_part, meant_by, not_begun, unnamed_for_help, wanted_part
+from service.operations.choosing import (
+    has_part,
+    is_of_themselves,
+    meant_by,
+    not_begun,
+    read_again,
+    unnamed_for_help,
+    wanted_part,
+)
 from service.operations.gateway import InboundText
 from service.store.dives import PhoneMatch
 
@@ -23,10 +32,15 @@ Asked = tuple[str, Command]
 _OPENING = (Kind.START, Kind.CODE)
 _ENDING = (Kind.FINISH, Kind.CODE)
 _HELP = (Kind.RAISE_NOW, Kind.WORRY)
+_AS_ADMIN = f"{Role.ADMIN}-"
 
 
-def asked_by(text: InboundText, dives: Iterable[Dive]) -> list[Asked]:
-    """What a text asks of the dives of the number that it was sent to; nothing where that is not sure."""
+def asked_by(text: InboundText, dives: Iterable[Dive], admin_phones: Collection[str] = ()) -> list[Asked]:
+    """What a text asks of the dives of the number that it was sent to; nothing where that is not sure.
+
+    `admin_phones`: of the club. An alarm that was handed up to them may be what they answer, so it is one more dive
+    that they could mean; their word as admins waits for the database.
+    """
     if text.part is not None:
         return []  # half a sentence may be a whole finish
     intent = read(text.body)
@@ -38,14 +52,20 @@ def asked_by(text: InboundText, dives: Iterable[Dive]) -> list[Asked]:
         return _help(text, intent, matches)
     if intent.kind is Kind.OPT_OUT:
         return [(one.dive.id, do.NoteUnreachable(key, "opted_out")) for one in matches for key in one.keys]
-    return _asked_of_one(text, intent, matches)
+    if _phone(text) in admin_phones:
+        handed_up = [dive for dive in known if Step.HAND_UP in dive.steps and not _keys(text, dive)]
+        matches += [PhoneMatch(dive, (_AS_ADMIN,)) for dive in handed_up]
+    return _asked_of_one(text, read_again(intent, matches), matches)
 
 
 def _asked_of_one(text: InboundText, intent: Intent, matches: Sequence[PhoneMatch]) -> list[Asked]:
     wanted = wanted_part(intent, matches)
     meant = [one for one in meant_by(intent, matches, wanted) if isinstance(one, PhoneMatch)]
-    # What ended lately is not in a snapshot, so that words of an end may be about that rather than about a plan.
-    if len(meant) != 1 or not has_part(meant[0], wanted) or not_begun(intent, meant):
+    if len(meant) != 1 or not has_part(meant[0], wanted) or meant[0].keys == (_AS_ADMIN,):
+        return []
+    # What ended lately is not in a snapshot: words of an end may be about that rather than about a plan, or about a
+    # dive that the sender is only a contact of.
+    if not_begun(intent, meant) or (is_of_themselves(intent) and wanted is not Role.DIVER):
         return []
     dive = meant[0].dive
     command = _command(intent, _sender(text, meant[0], wanted))

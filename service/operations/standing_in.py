@@ -175,7 +175,9 @@ class StandIn:
             case InboundText():
                 kept = self._ladder.kept
                 here = [one for one in self._ladder.dives.values() if kept[one.id].receiving_number == brought.receiver]
-                return asked_by(brought, here)
+                clubs = [club for one in here if (club := self._clubs.get(kept[one.id].club_id)) is not None]
+                admins = {admin.phone for club in clubs for admin in club.admins}
+                return asked_by(brought, here, admins)
             case KeyPress() if brought.key == ANSWER_KEY:
                 told = self._courier.message(brought.message_id)
                 return [] if told is None else self._answered(told)

@@ -42,13 +42,13 @@ def start_by_text(text: Text, matches: Sequence[PhoneMatch]) -> Answer | None:
         return None
     if any(match.phase != Phase.CLOSED for match in text.unreadable):
         return None
+    live = next((match for match in matches if match.phase in LIVE and _dives(match)), None)
+    if live is not None:
+        return Answer(general.start_while_in(live.dive, text.language), live.dive.id, note="another dive still runs")
     person = people.by_phone(text.session, text.club.id, text.phone)
     if person is None:
         # Whoever names only a site knows of a plan there; a whole start is from somebody who expects it to be enough.
         return _unknown(text) if intent.minutes is not None else None
-    live = next((match for match in matches if match.phase in LIVE and _dives(match)), None)
-    if live is not None:
-        return Answer(general.start_while_in(live.dive, text.language), live.dive.id, note="another dive still runs")
     return _start(replace(text, language=person.language or text.language), person)
 
 

@@ -29,7 +29,7 @@ from service.operations.addressing import (
     without_dive,
 )
 from service.operations.belated import not_belated
-from service.operations.choosing import meant_by, unnamed_for_help, wanted_part
+from service.operations.choosing import meant_by, must_be_named, read_again, unnamed_for_help, wanted_part
 from service.operations.consenting import say_by_text
 from service.operations.joining import is_join_code, join_by_text
 from service.operations.plainest import raise_within
@@ -163,13 +163,14 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
         return begun
     # What cannot be read may be what is meant: a finish is not guessed to be of the other dive.
     among: list[Match] = [*matches, *text.unreadable]
+    text = replace(text, intent=read_again(text.intent, among))
     wanted = wanted_part(text.intent, among)
     meant = at_site(text, meant_by(text.intent, among, wanted))
     if not meant:
-        return without_dive(text)
+        return without_dive(text, among)
     if (other := instead(text, among, meant)) is not None:
         return other
-    if len(meant) > 1:
+    if len(meant) > 1 or must_be_named(text.intent, meant):
         return Answer(ask_which(text, meant), note="several dives")
     match = meant[0]
     if isinstance(match, Unreadable):

@@ -245,7 +245,8 @@ def test_a_finish_of_a_plan_that_was_never_started_closes_it_and_says_so() -> No
 
     assert (story.dive.outcome, story.dive.started_at) == (Outcome.SURFACED, None)
     assert reply.text == (
-        "Skerry Bay Divers: closed. The clock was never started, so no alarm would have come. Nobody else was told."
+        "Skerry Bay Divers: dive 7K of Anna Holt closed. The clock was never started, so no alarm would have come."
+        " Nobody else was told."
     )
 
 

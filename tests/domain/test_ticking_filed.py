@@ -37,7 +37,7 @@ def test_the_party_is_asked_a_quarter_of_an_hour_after_the_planned_time(second: 
     drafts = story.ticks(at(15, second))
 
     assert keys(drafts) == (list(PARTY_KEYS) if asked else [])
-    assert all("you planned to go in at 10:00. Went in? Text IN. Not diving? Text NOGO." in d.text for d in drafts)
+    assert all("you planned to go in at 10:00. Went in? Text IN. Not diving? Text NOGO 7K." in d.text for d in drafts)
     assert all(draft.expires_at == at(20) for draft in drafts)
     assert story.dive.phase is Phase.FILED
 

@@ -239,21 +239,24 @@ def test_who_closes_a_dive_hears_that_the_clock_is_stopped(minute: int, called: 
     if called:
         story.does(do.ReportCalled(contact()), at(minute))
 
-    assert answer(story, do.Finish(diver()), minute + 1) == f"{words} Everybody told is told now."
+    which = "dive 7K of Anna Holt"
+    assert answer(story, do.Finish(diver()), minute + 1) == f"{which} {words} Everybody told is told now."
 
 
 @pytest.mark.parametrize(
     ("who", "words"),
     [
-        pytest.param(diver("NOGO"), "called off. No clock runs. Nobody else was told.", id="the lead"),
-        pytest.param(diver("NOGO", 1), "called off. No clock runs. Everybody told is told now.", id="another diver"),
+        pytest.param(diver("NOGO"), "called off. Its clock does not run. Nobody else was told.", id="the lead"),
+        pytest.param(
+            diver("NOGO", 1), "called off. Its clock does not run. Everybody told is told now.", id="another diver"
+        ),
     ],
 )
-def test_who_calls_off_hears_that_no_clock_runs(who: Actor, words: str) -> None:
+def test_who_calls_off_hears_whose_clock_does_not_run(who: Actor, words: str) -> None:
     """The lead, who filed the plan, hears of it from others."""
     story = filed()
 
-    assert answer(story, do.CallOff(who), 1) == words
+    assert answer(story, do.CallOff(who), 1) == f"dive 7K of Anna Holt {words}"
     assert story.dive.outcome is Outcome.CALLED_OFF
 
 

@@ -91,6 +91,7 @@ def everything(club: str) -> dict[str, str]:
         "which_dive": general.which_dive(club, [f"LATE 120 {ref}" for ref in ("7K", "2A", "4D", "9X", "3C")]),
         "over_already": general.over_already(club, "7K", "2A", "SAFE 99 2A"),
         "not_begun": general.not_begun(club, "2A", "SAFE 99 2A"),
+        "no_such_reference": general.no_such_reference(club, "2X", ["7K", "2A", "4D", "9X", "3C"]),
         "no_such_code": general.no_such_code(club),
         "codes_locked": general.codes_locked(club),
         "no_dive": general.no_dive(club),

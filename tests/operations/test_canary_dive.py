@@ -353,6 +353,7 @@ def test_an_admins_answer_to_a_real_alarm_is_not_asked_about(quick: Stage) -> No
     """Both alarms are up: the hand-up of the real one went to the admin, and the canary's to nobody."""
     real = quick.dive_in(plan(run_time_min=5, grace_min=5))
     quick.text(ANNA, "SOS")
+    quick.wait(minutes=65)
     look(quick)
     quick.courier.carry()
     canary = next(dive for dive in quick.all_dives() if dive.drill)

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from service.domain.dive import Dive
-from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, Stage, plan, plan_of
+from service.operations.plan_reading import NamedPhone
+from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, EDDA, STRANGER, Stage, plan, plan_of
 
 
 def later(hours: float, **changes: Any) -> Any:
@@ -152,3 +153,162 @@ def test_an_assumed_dive_without_one_before_it_is_ended_by_an_out_that_lay(stage
     _lay(stage, ANNA, "OUT 2", 30)
 
     assert not stage.dive(only.id).live
+
+
+# NOGO
+
+
+def test_nogo_beside_a_start_that_was_taken_for_granted_is_asked_about(stage: Stage) -> None:
+    """Our own reminder asks for it, with the reference; without that it may be the next plan."""
+    first = stage.file(later(5 / 60))
+    second = stage.file(later(5))
+    stage.wait(minutes=31)
+    assert stage.dive(first.id).assumed
+    assert f"Not diving? Text NOGO {first.reference}." in stage.last_to(ANNA)
+
+    [question] = stage.text(ANNA, "NOGO")
+
+    assert "which dive?" in question
+    assert is_open(stage, first)
+    assert is_open(stage, second)
+    [answer] = stage.text(ANNA, f"NOGO {first.reference}")
+    assert f"dive {first.reference} of Anna Holt called off. Its clock does not run." in answer
+    assert [is_open(stage, dive) for dive in (first, second)] == [False, True]
+
+
+def test_the_question_whether_they_went_in_names_its_dive_for_nogo(stage: Stage) -> None:
+    """They may have another plan today."""
+    first = stage.file(later(5 / 60))
+    stage.wait(minutes=15)
+    stage.wait(minutes=5)
+
+    assert any(f"Not diving? Text NOGO {first.reference}. With no answer" in words for words in stage.to(ANNA))
+
+
+def test_nogo_in_a_dive_calls_off_the_plan_for_later_and_says_which(stage: Stage) -> None:
+    """What is in the water cannot be called off, so it is not meant; its clock goes on, and nothing else is claimed."""
+    first = stage.dive_in()
+    second = stage.file(later(5))
+
+    [answer] = stage.text(ANNA, "NOGO")
+
+    assert f"dive {second.reference} of Anna Holt called off. Its clock does not run." in answer
+    assert "No clock" not in answer
+    assert stage.dive(first.id).live
+
+
+# IN that is said twice
+
+
+@pytest.mark.parametrize("hours", [1, 20])
+def test_a_second_in_starts_no_other_plan(stage: Stage, hours: float) -> None:
+    """The clock of the next plan would run out while they sleep."""
+    first = stage.dive_in()
+    second = stage.file(later(hours))
+    stage.sleep(1)
+
+    [answer] = stage.text(ANNA, "IN")
+
+    assert "The clock has run since 10:00" in answer
+    assert "Due out 10:50." in answer
+    assert stage.dive(second.id).started_at is None
+    assert stage.dive(first.id).started_at == first.started_at
+
+
+@pytest.mark.parametrize("words", ["IN {start}", "{start}", "IN {ref}"])
+def test_a_start_that_names_its_plan_starts_it_beside_a_running_dive(stage: Stage, words: str) -> None:
+    """One phone may run two parties."""
+    stage.dive_in()
+    second = stage.file(later(1))
+
+    stage.text(ANNA, words.format(start=second.start_code, ref=second.reference))
+
+    assert stage.dive(second.id).started_at is not None
+
+
+@pytest.mark.parametrize("words", ["IN KELP", "IN KELP 50 P2"])
+def test_in_with_a_site_starts_nothing_beside_a_running_dive(stage: Stage, words: str) -> None:
+    """A plan that is filed there neither: they are in the water elsewhere."""
+    first = stage.dive_in()
+    second = stage.file(later(1, site="KELP", exits=()))
+
+    [answer] = stage.text(ANNA, words)
+
+    assert f"NOT STARTED, dive {first.reference} still runs." in answer
+    assert stage.dive(second.id).started_at is None
+
+
+def test_in_beside_a_start_that_was_taken_for_granted_is_asked_about(stage: Stage) -> None:
+    """It may be the start of the next plan, or the word that was missing of the one before."""
+    first = stage.file(later(0))
+    second = stage.file(later(0.5))
+    stage.wait(minutes=25)
+    assert stage.dive(first.id).assumed
+
+    [question] = stage.text(ANNA, "IN")
+
+    assert f"IN {first.reference}" in question
+    assert f"IN {second.reference}" in question
+    assert not stage.dive(first.id).start_said
+
+
+# A reference that is none of theirs
+
+
+def other_than(dive: Dive) -> str:
+    """A reference that it has not."""
+    return next(ref for ref in ("2K", "3K") if ref != dive.reference)
+
+
+@pytest.mark.parametrize("words", ["OUT 2 {ref}", "OUT {ref}", "STATUS {ref}", "LATE 20 {ref}", "NOGO {ref}"])
+def test_a_reference_that_is_none_of_theirs_is_answered_with_those_that_are(stage: Stage, words: str) -> None:
+    """Nobody in the water is told that no clock runs."""
+    dive = stage.dive_in()
+    ref = other_than(dive)
+
+    [answer] = stage.text(ANNA, words.format(ref=ref))
+
+    assert f"no dive {ref} of yours; you have {dive.reference}. Nothing changed, any clock goes on." in answer
+    assert stage.dive(dive.id) == dive
+
+
+@pytest.mark.parametrize("words", ["OK {ref}", "SAFE 2 {ref}"])
+def test_a_contacts_reference_that_is_none_of_theirs_ends_and_answers_nothing(stage: Stage, words: str) -> None:
+    """They hear which are theirs."""
+    dive = stage.dive_in()
+    stage.wait(minutes=66)
+    ref = other_than(dive)
+
+    assert f"no dive {ref} of yours; you have {dive.reference}." in stage.text(CLEO, words.format(ref=ref))[0]
+    assert stage.dive(dive.id).alarmed
+    assert not stage.dive(dive.id).acknowledged
+
+
+def test_a_reference_from_a_phone_without_any_dive_is_answered_as_ever(stage: Stage) -> None:
+    """There is nothing to name."""
+    assert "no open dive for this phone" in stage.text(STRANGER, "OUT 2K")[0]
+
+
+@pytest.mark.parametrize("words", ["{n}x out", "OUT {n}x", "safe {n}X"])
+def test_a_head_count_that_looks_like_a_reference_is_one_where_no_dive_is_called_that(stage: Stage, words: str) -> None:
+    """Of two, `2x out` is both."""
+    dive = stage.dive_in(plan())
+    while dive.reference == "2X":
+        stage.text(ANNA, "OUT 2 2X")
+        dive = stage.dive_in(plan())
+
+    [answer] = stage.text(ANNA, words.format(n=2))
+
+    assert f"dive {dive.reference} of Anna Holt closed" in answer
+
+
+def test_a_head_count_of_too_few_that_looks_like_a_reference_ends_nothing(stage: Stage) -> None:
+    """Two of three."""
+    third = (NamedPhone("Bram Vik", BRAM), NamedPhone("Edda Quist", EDDA))
+    dive = stage.dive_in(plan(party=third))
+    count = "1x" if dive.reference == "2X" else "2x"
+
+    [answer] = stage.text(ANNA, f"{count} out")
+
+    assert "of 3 out" in answer
+    assert stage.dive(dive.id).live

@@ -67,5 +67,7 @@ class Intent:
     """For an unclear text: what was probably meant."""
     trouble: str | None = None
     """For a position that was not understood: what is wrong with it and how to write it."""
+    own: bool | None = None
+    """True for SAFE of those who text it themselves (we, I, us): from a diver's phone it is no word about others."""
     ref: str | None = None
     """The two-character reference of the dive that is meant, such as 7K."""

@@ -97,6 +97,7 @@ _SAFE_HOW_MANY = any_of(r"""
 (?:p ?|x ?)?(?:all )?(?P<after>\d{1,3})(?:(?:/| of )(?P<of>\d{1,3}))?(?: divers| people)?
 (?P<two>both)|all
 """)
+_OF_THEMSELVES = re.compile(r"\b(?:we|i|us)\b")
 _SAFE = re.compile(rf"(?:{_SAFE_WHO} )?safe(?: and (?:well|sound|ashore))?(?: {_SAFE_HOW_MANY})?")
 
 
@@ -169,7 +170,7 @@ def _as_typed(words: str, plain: str) -> str:
 
 
 def read_safe(text: Typed) -> Intent | None:
-    """Read a contact's word that people are safe, and how many."""
+    """Read that people are safe, how many, and whether they say so themselves; a contact's word, or a diver's."""
     words, reference = take_reference(text.words)
     words, code = take_code(words)
     match = _SAFE.fullmatch(words)
@@ -180,7 +181,8 @@ def read_safe(text: Typed) -> Intent | None:
     of = int(match["of"]) if match["of"] else None
     if number and (count is None or (of is not None and count > of)):
         return None
-    return Intent(kind=Kind.SAFE, code=code, count=count, of=of, ref=reference)
+    own = True if _OF_THEMSELVES.search(words) else None
+    return Intent(kind=Kind.SAFE, code=code, count=count, of=of, own=own, ref=reference)
 
 
 def read_bare_code(text: Typed) -> Intent | None:

@@ -84,12 +84,18 @@ def _over(dive: Dive) -> list[Part]:
 
 
 def _answer(dive: Dive, event: Closed, *, others: bool) -> list[Part]:
+    """Which dive it was: whoever meant another one must see it, while the clock of that goes on."""
+    whose = may_go(1, say("of {name}", name=Name(dive.lead.name)))
+    return [keep(say("dive {ref}", ref=dive.reference)), whose, *_how_it_ended(dive, event, others=others)]
+
+
+def _how_it_ended(dive: Dive, event: Closed, *, others: bool) -> list[Part]:
     told = say("Everybody told is told now.") if others else say("Nobody else was told.")
     tell = if_real(dive, say("Tell rescue now that it is over."), say("now tell rescue that it is over"))
     after = [keep(tell)] if dive.called_at is not None else []
-    after.append(may_go(1, told))
+    after.append(may_go(2, told))
     if event.outcome is Outcome.CALLED_OFF:
-        return [keep(say("called off. No clock runs.")), *after]
+        return [keep(say("called off. Its clock does not run.")), *after]
     if event.never_started and dive.alarm_at is None:
         return [keep(say("closed. The clock was never started, so no alarm would have come.")), *after]
     counted, at = heads(event.count or dive.head_count), time_of(dive, event.at, event.at)

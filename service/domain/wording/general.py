@@ -111,6 +111,13 @@ def not_begun(club_name: str, plan: str, text: str, language: str = ENGLISH) -> 
     return plain(club_name, words, language)
 
 
+def no_such_reference(club_name: str, ref: str, known: Sequence[str], language: str = ENGLISH) -> str:
+    """A reference that is none of the sender's, who has other dives: by which references."""
+    listed = ", ".join(known[:_LISTED_MAX])
+    words = say("no dive {ref} of yours; you have {refs}. Nothing changed, any clock goes on.", ref=ref, refs=listed)
+    return plain(club_name, words, language)
+
+
 def no_such_code(club_name: str, language: str = ENGLISH) -> str:
     """A code that is no live dive's: mistyped, or over."""
     words = say(

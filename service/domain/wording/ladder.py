@@ -62,10 +62,11 @@ def on_started(dive: Dive, event: Started) -> list[Draft]:
         drafts = [replace(one, step=START_NOTICE, expires_at=dive.raise_by_at) for one in notices]
     if event.assumed and Role.DIVER not in event.quiet:
         words = say(
-            "no answer, so the clock runs from {time} as planned. Due out {due}. {out}. Not diving? Text NOGO.",
+            "no answer, so the clock runs from {time} as planned. Due out {due}. {out}. Not diving? Text NOGO {ref}.",
             time=time_of(dive, event.started_at, event.at),
             due=time_of(dive, dive.due_out_at, event.at),
             out=out(dive),
+            ref=dive.reference,
         )
         drafts += to_party(dive, MessageKind.REMINDER, "assumed_start", [keep(words)], event.at)
     return drafts
@@ -172,9 +173,10 @@ def _reminder(words: Callable[[Dive, StepTaken], Phrase]) -> Callable[[Dive, Ste
 
 def _ask_started(dive: Dive, event: StepTaken) -> Phrase:
     return say(
-        "you planned to go in at {time}. Went in? Text IN. Not diving? Text NOGO."
+        "you planned to go in at {time}. Went in? Text IN. Not diving? Text NOGO {ref}."
         " With no answer the clock runs from that time.",
         time=time_of(dive, dive.plan.time_in_at, event.at),
+        ref=dive.reference,
     )
 
 
