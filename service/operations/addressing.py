@@ -21,6 +21,7 @@ from service.operations.choosing import (
     is_far_off,
     is_live,
     is_open,
+    not_asked_for,
     not_begun,
     over_lately,
 )
@@ -181,21 +182,25 @@ def _naming(text: Text, match: Match) -> str:
 
 
 def instead(text: Text, matches: Sequence[Match], meant: Sequence[Match]) -> Answer | None:
-    """The answer to words of an end that may well be about another dive than the plan that they would close.
+    """The answer to words of an end that may well be about another dive than the one that they would close.
 
-    An OUT that is said twice must not close the next plan, which nobody would then ask about or miss.
+    An OUT that is said twice must not close the next plan, which nobody would then ask about or miss; nor a second
+    SAFE a dive that is still in.
     """
-    plan = not_begun(text.intent, meant)
-    if plan is None:
+    plan, running = not_begun(text.intent, meant), not_asked_for(text.intent, meant)
+    match = plan or running
+    if match is None:
         return None
-    club, naming, language = text.club.name, _naming(text, plan), text.language
-    elsewhere = [match for match in matches if is_live(match.phase)]
-    if elsewhere:
+    club, naming, language = text.club.name, _naming(text, match), text.language
+    elsewhere = [other for other in matches if is_live(other.phase)]
+    if plan is not None and elsewhere:
         return Answer(ask_which(text, [plan, *elsewhere]), note="several dives")
     over = over_lately(matches, text.meant_at)
     if over is not None:
-        return Answer(general.over_already(club, over.reference, plan.reference, naming, language), note="over already")
-    if is_far_off(plan, text.meant_at):
+        return Answer(
+            general.over_already(club, over.reference, match.reference, naming, language), note="over already"
+        )
+    if plan is not None and is_far_off(plan, text.meant_at):
         return Answer(general.not_begun(club, plan.reference, naming, language), note="not begun")
     return None
 

@@ -180,16 +180,27 @@ _SUITS: dict[Kind, tuple[Callable[[str], bool], ...]] = {
 }
 
 
-# A plan that has not begun
+# An end that nobody waits for
 
 
 def not_begun(intent: Intent, meant: Sequence[Match]) -> PhoneMatch | None:
     """The one plan that words of an end would close before its start, where they do not name it."""
-    if intent.kind not in ENDINGS or intent.ref is not None or len(meant) != 1:
+    only = _only(meant) if intent.kind in ENDINGS and intent.ref is None else None
+    if only is None or only.dive.phase is not Phase.FILED:
         return None
-    only = meant[0]
-    whose = has_part(only, Role.DIVER) or intent.kind is Kind.SAFE
-    return only if isinstance(only, PhoneMatch) and only.dive.phase is Phase.FILED and whose else None
+    return only if has_part(only, Role.DIVER) or intent.kind is Kind.SAFE else None
+
+
+def not_asked_for(intent: Intent, meant: Sequence[Match]) -> PhoneMatch | None:
+    """The one running dive that SAFE of its contact would close, where no alarm of it has gone to them yet."""
+    only = _only(meant) if intent.kind is Kind.SAFE and intent.ref is None else None
+    if only is None or not only.dive.live or has_part(only, Role.DIVER):
+        return None
+    return None if _was_told(only) else only
+
+
+def _only(meant: Sequence[Match]) -> PhoneMatch | None:
+    return meant[0] if len(meant) == 1 and isinstance(meant[0], PhoneMatch) else None
 
 
 def over_lately(matches: Sequence[Match], at: datetime) -> PhoneMatch | None:

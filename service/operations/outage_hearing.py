@@ -18,6 +18,7 @@ from service.operations.choosing import (
     has_part,
     is_of_themselves,
     meant_by,
+    not_asked_for,
     not_begun,
     read_again,
     unnamed_for_help,
@@ -65,7 +66,8 @@ def _asked_of_one(text: InboundText, intent: Intent, matches: Sequence[PhoneMatc
         return []
     # What ended lately is not in a snapshot: words of an end may be about that rather than about a plan, or about a
     # dive that the sender is only a contact of.
-    if not_begun(intent, meant) or (is_of_themselves(intent) and wanted is not Role.DIVER):
+    doubtful = not_begun(intent, meant) or not_asked_for(intent, meant)
+    if doubtful or (is_of_themselves(intent) and wanted is not Role.DIVER):
         return []
     dive = meant[0].dive
     command = _command(intent, _sender(text, meant[0], wanted))

@@ -186,7 +186,7 @@ def test_a_diver_of_one_dive_who_is_contact_of_another_finishes_their_own(stage:
     stage.text(ANNA, "OUT 2")
     assert [stage.dive(dive.id).live for dive in (own, other)] == [False, True]
 
-    stage.text(ANNA, "SAFE 1")
+    stage.text(ANNA, f"SAFE 1 {other.reference}")
     assert not stage.dive(other.id).live
 
 

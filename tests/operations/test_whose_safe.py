@@ -162,11 +162,26 @@ def test_safe_of_a_contact_is_asked_about_once_another_dive_needs_it_too(stage: 
     assert is_over(stage, other, alarmed) == [False, False]
 
 
+def test_safe_about_a_dive_that_is_over_ends_no_other_that_is_still_in(stage: Stage) -> None:
+    """They answer the alarm of the one just after its divers said OUT; nobody has asked about the other yet."""
+    quiet = stage.dive_in(plan_of(1, [CLEO], run_time_min=180))
+    alarmed = stage.dive_in(plan_of(2, [CLEO, DOV]))
+    stage.wait(minutes=66)
+    stage.text(alarmed.lead.phone or "", "OUT")
+
+    [answer] = stage.text(CLEO, "SAFE 1")
+
+    words = f"dive {alarmed.reference} is over already, nothing changed. For {quiet.reference} text SAFE 1"
+    assert f"{words} {quiet.reference}." in answer
+    assert is_over(stage, quiet, alarmed) == [False, True]
+
+
 def test_whoever_closes_a_dive_is_told_which(stage: Stage) -> None:
     """By reference and by the lead's name, whichever way it ended."""
-    for words, sender in (("OUT 2", ANNA), ("SAFE 2", CLEO)):
+    for words, sender in (("OUT 2", ANNA), ("SAFE 2 {ref}", CLEO)):
         dive = stage.dive_in()
-        assert f"dive {dive.reference} of Anna Holt closed 10:00" in stage.text(sender, words)[0]
+        [answer] = stage.text(sender, words.format(ref=dive.reference))
+        assert f"dive {dive.reference} of Anna Holt closed 10:00" in answer
     filed = stage.file()
     assert f"dive {filed.reference} of Anna Holt called off. Its clock does not run." in stage.text(ANNA, "NOGO")[0]
 
