@@ -344,6 +344,13 @@ MUTANTS: tuple[Mutant, ...] = tuple(
             "heard",
             "words_lay_somewhere",
         ),
+        (
+            _OPS + "texting:_by_phone",
+            "if (other := instead(text, among, meant)) is not None:",
+            "if (other := None) is not None:",
+            "heard",
+            "words_lay_somewhere",
+        ),
         # Closing, and the plainest alarm
         (
             _OPS + "closing:_close_unreadable",

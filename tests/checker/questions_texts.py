@@ -14,6 +14,7 @@ from tests.checker.reading import Dive, Entry, Record, Text, grouped
 ANSWER_WITHIN = timedelta(seconds=60)
 ANSWER_SOON = timedelta(seconds=15)
 CLOCKS_APART = timedelta(minutes=2)
+ENDED_LATELY = timedelta(hours=2)
 
 # What lowers concern, or is taken for an answer: each needs a word that can be traced.
 LOWERS = ("closed", "partly_out", "extension_asked", "acknowledged", "started", "late_passed_on", "rescue_called")
@@ -212,7 +213,7 @@ def every_word_was_heard(record: Record, folds: Histories) -> Iterator[str]:
             text = heard[0]
             if not text.authentic or text.receiver != dive.receiving_number or text.same_as is not None:
                 yield f"{who} is by a text that was not authentic, or not to its number, or heard before"
-            wrong = _of_before(record, dive, entry, before, text)
+            wrong = _of_before(record, dive, entry, before, text) or _of_another(record, dive, entry, before)
             if wrong:
                 yield f"{who} is by a text {wrong}"
 
@@ -239,6 +240,22 @@ def _of_before(record: Record, dive: Dive, entry: Entry, before: Folded, text: T
         calls = [record.texts[one["inbound"]].received_at for one in read if one.get("intent") in _HELP]
         if before.raised and any(text.received_at < at for at in calls):
             return "of before somebody called for help"
+    return None
+
+
+def _of_another(record: Record, dive: Dive, entry: Entry, before: Folded) -> str | None:
+    """Why words that name no dive are no end of a plan that has not begun: another of that phone ended just before."""
+    by = entry.says["by"]
+    named = dive.reference in by["words"].upper().replace(" ", "") or _has_code(record, dive, entry, by["words"])
+    calls_off = entry.says.get("outcome") == "called_off"
+    if entry.event not in _ENDS or before.phase != "filed" or named or calls_off:
+        return None
+    for other in record.dives.values():
+        phones = {phone.phone for phone in record.phones_by_dive.get(other.id, ())}
+        ends = [one.at for one in record.of_dive(other) if one.event == "closed"]
+        lately = any(timedelta() <= entry.at - at < ENDED_LATELY for at in ends)
+        if other.id != dive.id and other.receiving_number == dive.receiving_number and by["phone"] in phones and lately:
+            return f"that may be of dive {other.id}, which was over lately"
     return None
 
 

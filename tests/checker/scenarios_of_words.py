@@ -95,7 +95,7 @@ def a_text_comes_twice(stage: Stage) -> Iterator[None]:
 
 
 def words_lay_somewhere(stage: Stage) -> Iterator[None]:
-    """A finish of the dive before, of before a call for help, and an OK of before the alarm change nothing."""
+    """A finish of the dive before, or of before a call for help, and an OK of before the alarm change nothing."""
     stage.dive_in()
     stage.sleep(30)
     stage.text(CLEO, "SAFE 2")
@@ -111,6 +111,11 @@ def words_lay_somewhere(stage: Stage) -> Iterator[None]:
     lay(stage, CLEO, "OK", 8 * MINUTE)
     yield
     stage.text(ANNA, "OUT 2")
+    go(stage, 2)
+    stage.file()
+    stage.text(BRAM, "OUT 2")
+    yield
+    stage.text(BRAM, "NOGO")
     go(stage, 2)
 
 
