@@ -5,26 +5,26 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from sqlalchemy import Engine, event, insert, text, update
+from sqlalchemy import Engine, event, insert, select, text, update
 from sqlalchemy.orm import Session
 
 from service.store import due, inbound, leases, outbox, snapshots
 from service.store.engine import writing
-from service.store.tables import AttemptRow, InboundTextRow, MessageRow
+from service.store.tables import AttemptRow, DiveRow, InboundTextRow, MessageRow
 from service.store.upsert import table
 from tests.store.examples import CLEO, CLUB, NOW, NUMBER, add_dive, minutes
 
 DONE_WITH = 3_000
 WHOLE = {
-    "sqlite": ("SCAN messages", "SCAN inbound_texts"),
-    "postgresql": ("Seq Scan on messages", "Seq Scan on inbound_texts"),
+    "sqlite": ("SCAN messages", "SCAN inbound_texts", "SCAN dives"),
+    "postgresql": ("Seq Scan on messages", "Seq Scan on inbound_texts", "Seq Scan on dives"),
 }
 WHAT_WAITS = "SCAN messages USING INDEX ix_messages_in_turn"  # in which nothing else stands
 
 
 @pytest.fixture
 def crowded(engine: Engine) -> Engine:
-    """A database with thousands of alarms and texts that nobody has to do anything about."""
+    """A database with thousands of dives, alarms and texts that nobody has to do anything about."""
     names = [f"m{number}" for number in range(DONE_WITH)]
     message = {"club_id": CLUB, "dive_id": "d1", "person_key": "contact-0", "name": "Cleo", "phone": CLEO}
     message |= {"channel": "text", "kind": "alert", "priority": 1, "rank": 0, "body": "words", "segments": 1}
@@ -35,6 +35,9 @@ def crowded(engine: Engine) -> Engine:
     words |= {"state": "answered", "tries": 0}
     with writing(engine) as session:
         add_dive(session)
+        [dive] = session.execute(select(table(DiveRow))).mappings()
+        over = {"phase": "closed", "closed_at": NOW, "next_due_at": None}
+        session.execute(insert(table(DiveRow)), [{**dive, **over, "id": f"over-{one}"} for one in names])
         session.execute(
             insert(table(MessageRow)), [message | {"id": one, "step": one, "provider_id": f"S{one}"} for one in names]
         )
@@ -67,6 +70,11 @@ def waiting_alarms(session: Session) -> None:
     snapshots.waiting_alarms(session)
 
 
+def open_versions(session: Session) -> None:
+    """What a keeper asks for its snapshot: a club has thousands of dives that are over."""
+    assert list(snapshots.open_versions(session)) == ["d1"]
+
+
 def oldest_urgent(session: Session) -> None:
     """What a keeper asks at every look."""
     outbox.oldest_urgent(session, NOW)
@@ -91,7 +99,7 @@ def same_text(session: Session) -> None:
 
 @pytest.mark.parametrize(
     "asked",
-    [glance, anything_waits, oldest_urgent, waiting_alarms, urgent_goes, whose_receipt, same_text],
+    [glance, anything_waits, oldest_urgent, open_versions, waiting_alarms, urgent_goes, whose_receipt, same_text],
     ids=lambda asked: asked.__name__,
 )
 def test_what_is_asked_all_the_time_reads_no_table_as_a_whole(
