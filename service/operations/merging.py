@@ -10,7 +10,6 @@ from __future__ import annotations
 import logging
 import os
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
@@ -19,11 +18,11 @@ from typing import Any, Final
 from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from service.domain.dive import Phase
+from service.domain.dive import Dive, Phase
 from service.domain.dive.commands import NoteToldMeanwhile
-from service.domain.dive.events import StepTaken
+from service.domain.dive.events import Acknowledged, RescueCalled, StepTaken
 from service.domain.grace import Step
-from service.domain.people import ADMINS
+from service.domain.people import ADMINS, Channel
 from service.domain.wording import MessageKind
 from service.operations import service_log
 from service.operations.outage_journal import Began, Ended, Happened, Journal, Told, Tried, outage_name
@@ -45,6 +44,7 @@ TOLD: Final = "told_meanwhile"
 WAITS_S: Final = 12.0  # for a keeper that is still with a gateway; then an alarm that is due waits no longer
 ONCE: Final = timedelta(days=3650)
 _OF_CONTACTS: Final = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN, Step.HAND_UP)
+_READ: Final = ("step_taken", "acknowledged", "rescue_called")  # what the journal is read for
 _OF_ALL: Final = (Step.DISTRESS, Step.DISTRESS_AGAIN)
 # Of a restored database, which does not know the dive; what else is of the database may be cured by itself.
 _OF_THE_RECORD: Final = (IntegrityError, DataError)
@@ -71,6 +71,7 @@ class _Account:
 
     messages: list[_Message] = field(default_factory=list)
     steps: list[StepTaken] = field(default_factory=list)
+    answers: list[Acknowledged | RescueCalled] = field(default_factory=list)
 
 
 def merge_first(service: Service, files: KeeperFiles, wait_s: float = WAITS_S) -> None:
@@ -139,20 +140,21 @@ def _accounts(journal: Journal) -> tuple[Began | None, dict[str | None, _Account
             if entry.number in tries:
                 tries[entry.number] = (tries[entry.number][0], entry)
         elif isinstance(entry, Happened):
-            events = [load_event(kind, detail) for kind, detail in entry.events if kind == "step_taken"]
-            steps = [event for event in events if isinstance(event, StepTaken) and event.step in _OF_CONTACTS]
-            accounts.setdefault(entry.dive_id, _Account()).steps += steps
+            events = [load_event(kind, detail) for kind, detail in entry.events if kind in _READ]
+            account = accounts.setdefault(entry.dive_id, _Account())
+            account.steps += [one for one in events if isinstance(one, StepTaken) and one.step in _OF_CONTACTS]
+            account.answers += [one for one in events if isinstance(one, Acknowledged | RescueCalled)]
     return began, accounts
 
 
 def _merge_one(service: Service, began: Began, dive_id: str | None, account: _Account, session: Session) -> None:
     now = service.clock.now()
-    held(session, dive_id)
+    before = held(session, dive_id)
     new = [one for one in account.messages if one.tries and _put_in(session, began, one)]
     for message in new:
         _log(service, session, began, message, now)
-    if dive_id is not None:
-        _let_dive_know(service, session, dive_id, account, now)
+    if before is not None:
+        _let_dive_know(service, session, before, account, now)
     for message in new:
         _receipts_that_waited(service, session, message, now)
     dive = held(session, dive_id)
@@ -160,12 +162,12 @@ def _merge_one(service: Service, began: Began, dive_id: str | None, account: _Ac
         end_fault_alarm(session, dive, dive.closed_by, now)
 
 
-def _let_dive_know(service: Service, session: Session, dive_id: str, account: _Account, now: datetime) -> None:
+def _let_dive_know(service: Service, session: Session, dive: Dive, account: _Account, now: datetime) -> None:
     for step in account.steps:
-        to = _reached_by(step, account.messages)
+        to = _reached_by(dive, step, account)
         command = NoteToldMeanwhile(step.step, to, step.due_at, step.at)
         if to:
-            learn(service, session, dive_id, command, now)
+            learn(service, session, dive.id, command, now)
 
 
 def _receipts_that_waited(service: Service, session: Session, message: _Message, now: datetime) -> None:
@@ -219,19 +221,31 @@ def _values(message: _Message) -> dict[str, Any]:
     }
 
 
-def _reached_by(step: StepTaken, messages: Sequence[_Message]) -> tuple[str, ...]:
+def _reached_by(dive: Dive, step: StepTaken, account: _Account) -> tuple[str, ...]:
     """Of those to whom a step went whoever has its message for certain: the ladder tells the others, maybe again.
 
     Distress is told to all at once, and next in ten minutes: where one of them has it not, it counts as not taken.
     """
-    sent = [one for one in messages if one.told.queued_at == step.at]
-    taken = {one.told.person_key for one in sent if one.accepted}
+    sent = [one for one in account.messages if one.told.queued_at == step.at]
     if step.to == (ADMINS,):
-        return (ADMINS,) if any(key.startswith("admin-") for key in taken) else ()
-    without = {one.told.person_key for one in sent} & set(step.to) - taken
+        reached = any(one.accepted and one.told.person_key.startswith("admin-") for one in sent)
+        return (ADMINS,) if reached else ()
+    has_it = {one.told.person_key for one in sent if one.accepted and _counts(dive, one.told)}
+    has_it |= {answer.by.own_key for answer in account.answers if answer.at >= step.at}
+    without = {one.told.person_key for one in sent} & set(step.to) - has_it
     if without and step.step in _OF_ALL:
         return ()
-    return tuple(key for key in step.to if key in taken)
+    return tuple(key for key in step.to if key in has_it)
+
+
+def _counts(dive: Dive, told: Told) -> bool:
+    """Whether a gateway that took it is enough: a text, where that is the way that counts for this person.
+
+    An e-mail is an extra, and a call that a gateway took may have rung out: who pressed a key in it has answered.
+    """
+    person = dive.person(told.person_key)
+    first = Channel.TEXT if person is None else dive.first_way(person)
+    return told.channel is Channel.TEXT is first
 
 
 def _log(service: Service, session: Session, began: Began, message: _Message, now: datetime) -> None:
