@@ -17,10 +17,10 @@ from service.domain.texts import Intent, Kind, read
 from service.domain.texts.incomplete import read_incomplete
 from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
-from service.operations import service_log
 from service.operations.addressing import Answer, Text
 from service.operations.links import with_pack
 from service.operations.long_texts import PARTS_MISSING
+from service.operations.putting_aside import ANSWERS_WITHOUT_DIVE_MAX, give_up, put_aside
 from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.texting import answer
@@ -34,7 +34,6 @@ from service.store.outbox import NewMessage
 _LOG = logging.getLogger(__name__)
 
 TRIES_MAX = 3
-ANSWERS_WITHOUT_DIVE_MAX = 5  # an hour: two machines that answer each other must come to an end
 UNCLEAR_ANSWERS_MAX = 3  # in ten minutes, from a phone with a dive too: "I am driving" answers each of our texts
 UNCLEAR_WITHIN = timedelta(minutes=10)
 ENOUGH = "not sent: not understood three times"
@@ -48,8 +47,9 @@ WAITING_AFTER_S = 5.0
 def answer_text(service: Service, inbound_id: int) -> None:
     """Read, decide, and queue the answer: once, however often it is called.
 
-    A text that breaks us three times is put aside, loudly; the clock of its dive runs on. A fault of the database
-    is no fault of the text and does not count. Raises whatever went wrong.
+    A text that breaks us three times is put aside, loudly; the clock of its dive runs on, and what may have been a
+    call for help is raised by the plainest path. A fault of the database is no fault of the text and does not count.
+    Raises whatever went wrong.
     """
     now = service.clock.now()
     try:
@@ -58,6 +58,7 @@ def answer_text(service: Service, inbound_id: int) -> None:
         _LOG.exception("text_not_answered", extra={"inbound": inbound_id})
         if not is_transient(error):
             service.write(lambda session: _count_failure(service, session, inbound_id, now))
+            service.nudge()
         raise
     service.nudge()
 
@@ -95,12 +96,12 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
         return
     club = clubs.by_receiving_number(session, row.receiver)
     if club is None or not row.authentic:
-        _put_aside(service, session, row, "not authentic" if club else "no club has this receiving number", now)
+        put_aside(service, session, row, "not authentic" if club else "no club has this receiving number", now)
         return
     try:
         phone = read_phone(row.sender, club.country)
     except PhoneError:
-        _put_aside(service, session, row, "the sender is no number that can be answered", now)
+        put_aside(service, session, row, "the sender is no number that can be answered", now)
         return
     intent = read_incomplete(row.body) if PARTS_MISSING in row.raw else read(row.body)
     enough = _answered_enough(session, row, intent, now)
@@ -217,9 +218,4 @@ def _count_failure(service: Service, session: Session, inbound_id: int, now: dat
         return
     tries = inbound.count_try(session, inbound_id)
     if tries >= TRIES_MAX:
-        _put_aside(service, session, row, f"failed {tries} times", now)
-
-
-def _put_aside(service: Service, session: Session, row: Locked, note: str, now: datetime) -> None:
-    inbound.quarantine(session, row.id, note=note, now=now)
-    service_log.note(service, session, "text_put_aside", {"inbound": row.id, "note": note}, now)
+        give_up(service, session, row, f"failed {tries} times", now)

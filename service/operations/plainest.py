@@ -77,12 +77,14 @@ def raise_within(
     *,
     even_closed: bool = False,
     beside_lock: bool = False,
+    once: bool = False,
 ) -> bool:
     """The same within a transaction that is open already; whether anybody is told, now or just before.
 
     Asked twice within ten minutes it tells once. `even_closed`: somebody of the dive calls for help after its end,
     which opens no dive that cannot be read, so they are told once and not every ten minutes. `beside_lock`: somebody
-    else holds the row, so nothing is written to it.
+    else holds the row, so nothing is written to it. `once`: it is a text that failed, and the dive's own clock may be
+    in order, so its next moment stays as it is.
     """
     if not beside_lock:
         with contextlib.suppress(UnreadableDive):
@@ -90,7 +92,7 @@ def raise_within(
     facts = row_facts(session, dive_id)
     if facts is None or (facts.phase == "closed" and not even_closed):
         return False
-    again = facts.phase != "closed" and not beside_lock
+    again = facts.phase != "closed" and not (beside_lock or once)
     last_at = max((message.queued_at for message in _earlier(session, dive_id)), default=None)
     if last_at is not None and now - last_at < AGAIN_AFTER:
         if again:

@@ -1,4 +1,4 @@
-"""Texts to the admins of every club about the service itself."""
+"""Texts to the admins of every club, or of one, about the service itself."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from service.store import admins, clubs, health, outbox
 from service.store.outbox import NewMessage
 
 
-def tell_admins(session: Session, step: str, words: str, now: datetime) -> None:
-    """Queue one text of `words` to every admin with a phone; the same `step` is told once."""
-    for club in clubs.listing(session):
+def tell_admins(session: Session, step: str, words: str, now: datetime, *, club_id: str | None = None) -> None:
+    """Queue one text of `words` to every admin with a phone, or to those of one club; a `step` is told once."""
+    for club in [one for one in clubs.listing(session) if club_id in (None, one.id)]:
         for admin in admins.admins_to_tell(session, club.id):
             if admin.phone:
                 outbox.queue(

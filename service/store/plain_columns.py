@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import or_, select, update
 from sqlalchemy.orm import Session
 
 from service.store.tables import DiveCodeRow, DivePhoneRow, DiveRow
@@ -44,6 +44,15 @@ class RowFacts:
     phones: tuple[PhoneFact, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Belongs:
+    """A dive that a phone belongs to."""
+
+    dive_id: str
+    reference: str
+    phase: str
+
+
 def row_facts(session: Session, dive_id: str) -> RowFacts | None:
     """What the plain columns say, without reading the state."""
     row = session.get(DiveRow, dive_id, populate_existing=True)
@@ -72,6 +81,22 @@ def row_facts(session: Session, dive_id: str) -> RowFacts | None:
         raise_by_at=row.raise_by_at,
         phones=tuple(PhoneFact(key, role, name, phone) for key, role, name, phone in phones),
     )
+
+
+def of_phone(session: Session, receiving_number: str, phone: str, closed_since: datetime) -> list[Belongs]:
+    """The dives of a phone that are open or closed at or after that instant, latest filed first; no state is read."""
+    row, by = DiveRow, DivePhoneRow
+    found = (
+        select(row.id, row.reference, row.phase)
+        .join(by, by.dive_id == row.id)
+        .where(
+            by.receiving_number == receiving_number,
+            by.phone == phone,
+            or_(by.closed_at.is_(None), by.closed_at >= closed_since),
+        )
+        .order_by(row.filed_at.desc(), row.id)
+    )
+    return [Belongs(*values) for values in dict.fromkeys(tuple(one) for one in session.execute(found))]
 
 
 def close_row(

@@ -38,6 +38,15 @@ def test_whose_dive_cannot_be_read_hears_whom_to_call(*, told: bool, others: boo
     assert ("your text changed nothing" in words) is not others
 
 
+@pytest.mark.parametrize("told", [True, False])
+def test_whose_text_broke_us_hears_that_it_changed_nothing(*, told: bool) -> None:
+    """And whom to call."""
+    words = general.put_aside(CLUB, RESCUE, told=told)
+    assert words.startswith(f"{CLUB}: our fault: your text changed nothing.")
+    assert RESCUE in words
+    assert ("Your contacts are told." in words) is told
+
+
 @pytest.mark.parametrize("drill", MARKED.values(), ids=MARKED)
 def test_the_plainest_alarm_is_ended_with_who_said_so(*, drill: bool) -> None:
     """Whoever was told to act hears that it is over, and that a drill was one."""

@@ -160,6 +160,16 @@ def test_what_who_joins_or_starts_by_one_text_is_told_fits_in_every_language(lan
     assert len(segments(introducing.asked(LONG_CLUB, LONG_NAMES[0], language)).parts) <= 2
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_whose_text_broke_us_is_told_fits_in_every_language(language: str) -> None:
+    """Two segments, as where their dive cannot be read."""
+    words = general.put_aside(LONG_CLUB, LONG_RESCUE, told=True, language=language)
+
+    assert is_gsm7(words)
+    assert LONG_RESCUE in words
+    assert len(segments(words).parts) <= 2
+
+
 def test_a_short_club_is_named_itself() -> None:
     """Ours stands in only where there is no room."""
     texts = {name: text for name, text in everything(CLUB).items() if not text.startswith(f"{CLUB}: ")}

@@ -174,7 +174,7 @@ def test_a_text_that_breaks_us_three_times_is_put_aside_and_the_others_are_answe
     assert not stage.dive(dive.id).live
     assert (stored(stage, poison).state, stored(stage, poison).tries) == ("quarantined", 3)
     aside = [entry for entry in stage.entries(chain="service") if entry.kind == "text_put_aside"]
-    assert [entry.detail for entry in aside] == [{"inbound": poison, "note": "failed 3 times"}]
+    assert [entry.detail for entry in aside] == [{"inbound": poison, "note": "failed 3 times", "alarmed": []}]
 
 
 def test_a_fault_of_the_database_does_not_count_against_a_text(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:

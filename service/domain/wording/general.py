@@ -242,6 +242,17 @@ def unreadable(club_name: str, rescue_call: str, *, told: bool, others: bool, la
     return worded(club_name, parts, 2, language)
 
 
+def put_aside(club_name: str, rescue_call: str, *, told: bool, language: str = ENGLISH) -> str:
+    """A text on which our code failed. `told`: contacts of the sender hear of trouble all the same."""
+    parts = [
+        keep(say("our fault: your text changed nothing.")),
+        *([keep(say("Your contacts are told."))] if told else []),
+        keep(say("Phone your contacts.")),
+        keep(say("In trouble call {rescue}", rescue=rescue_call)),
+    ]
+    return worded(club_name, parts, 2, language)
+
+
 def service_fault(
     club_name: str,
     site: str,

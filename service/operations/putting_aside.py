@@ -1,0 +1,174 @@
+"""A text on which our code fails each time: put aside, and what it may have asked for is done by the plainest path.
+
+It may have been a call for help. So nothing here reads the state of a dive or asks the rules, each part stands by
+itself, and whatever else fails, the text is put aside and the admins hear of it.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import partial
+from typing import Any, Final, TypeVar
+
+from sqlalchemy.orm import Session
+
+from service.domain import codes
+from service.domain.dive.state import LIVE, REOPEN_WITHIN, Phase
+from service.domain.encoding import segments
+from service.domain.phone import read_phone
+from service.domain.texts import Intent, Kind, read
+from service.domain.texts.incomplete import read_incomplete
+from service.domain.wording import MessageKind
+from service.domain.wording.drafts import REPLY_LASTS
+from service.domain.wording.general import put_aside as words_for
+from service.operations import service_log
+from service.operations.contact_reading import club_language
+from service.operations.long_texts import PARTS_MISSING
+from service.operations.plainest import raise_within
+from service.operations.service import Service
+from service.operations.telling_admins import tell_admins
+from service.store import clubs, dives, inbound, opt_outs, outbox
+from service.store.engine import is_transient
+from service.store.inbound import Locked
+from service.store.outbox import NewMessage
+from service.store.plain_columns import Belongs, of_phone
+from service.store.tables.club import ClubRow
+
+_LOG = logging.getLogger(__name__)
+_T = TypeVar("_T")
+
+PUT_ASIDE: Final = "text_put_aside"
+_FOR_HELP: Final = (Kind.RAISE_NOW, Kind.WORRY)
+ANSWERS_WITHOUT_DIVE_MAX: Final = 5  # an hour: two machines that answer each other must come to an end
+
+
+def put_aside(service: Service, session: Session, row: Locked, note: str, now: datetime, **more: Any) -> None:
+    """Put a text aside for a person to look at; the log of the service says so."""
+    inbound.quarantine(session, row.id, note=note, now=now)
+    service_log.note(service, session, PUT_ASIDE, {"inbound": row.id, "note": note, **more}, now)
+
+
+@dataclass(frozen=True, slots=True)
+class _Failed:
+    """A text on which our code fails, as far as it can be read. `theirs`: the dives of its sender."""
+
+    service: Service
+    session: Session
+    club: ClubRow
+    inbound_id: int
+    phone: str
+    intent: Intent | None
+    theirs: tuple[Belongs, ...]
+    now: datetime
+
+    @property
+    def may_call_for_help(self) -> bool:
+        """A text that nobody can read may do so, too."""
+        return self.intent is None or self.intent.kind in _FOR_HELP
+
+
+def give_up(service: Service, session: Session, row: Locked, note: str, now: datetime) -> None:
+    """Put a text aside on which our code fails, whose row is locked: who calls for help is heard all the same.
+
+    Raises what the database raises; then all of it is done again.
+    """
+    club = clubs.by_receiving_number(session, row.receiver)
+    failed = None if club is None else _alone(session, lambda: _as_far_as_read(service, session, row, club, now))
+    told = _raise(failed) if failed else []
+    if failed is not None:
+        _alone(session, lambda: _answer(failed, told=bool(told)))
+    put_aside(service, session, row, note, now, alarmed=told)
+    words = f"Linetender fault: our code failed on a text from {row.sender}, it changed nothing. Please phone them."
+    step, club_id = f"{PUT_ASIDE}-{row.id}", club.id if club else None
+    _alone(session, lambda: tell_admins(session, step, words, now, club_id=club_id))
+
+
+def _as_far_as_read(service: Service, session: Session, row: Locked, club: ClubRow, now: datetime) -> _Failed:
+    intent = _or_none(lambda: read_incomplete(row.body) if PARTS_MISSING in row.raw else read(row.body))
+    phone = _or_none(lambda: read_phone(row.sender, club.country)) or row.sender
+    theirs = of_phone(session, club.receiving_number, phone, now - REOPEN_WITHIN)
+    return _Failed(service, session, club, row.id, phone, intent, tuple(theirs), now)
+
+
+def _raise(failed: _Failed) -> list[str]:
+    """Raise the plainest alarm for whatever dive may be meant; for which of them somebody is told."""
+    session = failed.session
+    meant = _alone(session, lambda: _meant(failed)) if failed.may_call_for_help else None
+    return [dive_id for dive_id in meant or () if _alone(session, partial(_raise_one, failed, dive_id))]
+
+
+def _raise_one(failed: _Failed, dive_id: str) -> bool:
+    return raise_within(failed.service, failed.session, dive_id, failed.now, even_closed=True, once=True)
+
+
+def _meant(failed: _Failed) -> list[str]:
+    """As for an SOS that our code can act on: the dives that are named, or the live ones, or a filed or closed one."""
+    intent, theirs = failed.intent, failed.theirs
+    live = [one.dive_id for one in theirs if one.phase in LIVE]
+    chosen = _named(failed, intent) or live if intent else live
+    if chosen or (intent is not None and intent.reserved):
+        return chosen
+    filed = [one.dive_id for one in theirs if one.phase == Phase.FILED]
+    return filed[:1] or [one.dive_id for one in theirs[:1]]
+
+
+def _named(failed: _Failed, intent: Intent) -> list[str]:
+    """By the reference, or from a borrowed phone by a code."""
+    by_reference = [one.dive_id for one in failed.theirs if intent.ref and one.reference == intent.ref]
+    code = intent.code or ""
+    found = dives.by_code(failed.session, failed.club.receiving_number, code) if codes.is_valid(code) else None
+    return by_reference or ([found.dive_id] if found else [])
+
+
+def _answer(failed: _Failed, *, told: bool) -> None:
+    """Whoever wrote hears that it changed nothing, and whom to call; of strangers only who may be in trouble."""
+    session, club, phone, now = failed.session, failed.club, failed.phone, failed.now
+    if failed.intent is not None and failed.intent.kind is Kind.OPT_OUT:
+        return  # the carrier answers
+    if opt_outs.is_opted_out(session, club.receiving_number, phone):
+        return
+    sent = 0 if failed.theirs else outbox.count_without_dive(session, club.id, phone, now - timedelta(hours=1))
+    if sent >= ANSWERS_WITHOUT_DIVE_MAX or not (failed.theirs or failed.may_call_for_help):
+        return
+    body = words_for(club.name, club.rescue_call, told=told, language=club_language(club))
+    outbox.queue(
+        session,
+        NewMessage(
+            club_id=club.id,
+            dive_id=None,
+            person_key=f"phone:{phone}",
+            name="",
+            phone=phone,
+            kind="reply",
+            priority=int(MessageKind.REPLY),
+            step=f"answer-{failed.inbound_id}",
+            body=body,
+            segments=len(segments(body).parts),
+            queued_at=now,
+            due_at=now,
+            expires_at=now + REPLY_LASTS,
+        ),
+    )
+
+
+def _or_none(reading: Callable[[], _T]) -> _T | None:
+    try:
+        return reading()
+    except Exception:  # noqa: BLE001 - it is our code that fails on this text, and this may be where
+        _LOG.exception("text_not_read")
+        return None
+
+
+def _alone(session: Session, work: Callable[[], _T]) -> _T | None:
+    """Do it so that its failing undoes nothing else; None where it failed. Raises what the database raises."""
+    try:
+        with session.begin_nested():
+            return work()
+    except Exception as error:
+        if is_transient(error):
+            raise
+        _LOG.exception("text_put_aside_in_part")
+        return None
