@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from service.domain.dive import Phase, next_due_at
@@ -288,3 +290,39 @@ def test_words_that_are_none_of_the_forms_are_passed_on_in_an_alarm() -> None:
     assert keys(from_ashore) == ["contact-0"]
     assert story.dive.last_heard is not None
     assert story.dive.last_heard.words == "hello there"
+
+
+STRANGERS_SOS = do.RaiseNow(replace(STRANGER, words="SOS 731905"))
+
+
+def test_a_borrowed_phone_that_raised_the_alarm_hears_that_it_is_over() -> None:
+    """It was told that contacts are being told, so it is told of the end as they are."""
+    story = in_water()
+    story.said(STRANGERS_SOS, at(10))
+
+    drafts = story.said(do.Finish(diver("OUT"), 2), at(20))
+
+    [told] = [draft for draft in drafts if draft.to.phone == STRANGER.phone]
+    assert told.kind is MessageKind.STAND_DOWN
+    assert "2 divers OUT. It is over." in told.text
+
+
+def test_a_borrowed_phone_that_started_the_dive_and_raised_the_alarm_hears_the_end_once() -> None:
+    """One phone, one message."""
+    story = filed()
+    story.said(do.Start(replace(STRANGER, words="IN 100001"), 2), at(0))
+    story.said(STRANGERS_SOS, at(10))
+
+    drafts = story.said(do.Finish(diver("OUT"), 2), at(20))
+
+    assert [draft.to.phone for draft in drafts].count(STRANGER.phone) == 1
+
+
+def test_a_borrowed_phone_that_ends_what_it_raised_hears_it_as_its_answer() -> None:
+    """The answer says that it is closed; nothing more goes there."""
+    story = in_water()
+    story.said(STRANGERS_SOS, at(10))
+
+    drafts = story.said(do.Finish(STRANGER, 2, with_code=True), at(20))
+
+    assert [draft.kind for draft in drafts if draft.to.phone == STRANGER.phone] == [MessageKind.REPLY]

@@ -239,7 +239,15 @@ def party_told(dive: Dive) -> tuple[Recipient, ...]:
 
 def stranger_who_started(dive: Dive) -> tuple[Recipient, ...]:
     """The phone that started the dive by its code, where the plan does not have it."""
-    by = dive.started_by
+    return _stranger(dive.started_by)
+
+
+def strangers(dive: Dive) -> tuple[Recipient, ...]:
+    """The phones that the plan does not have and that started the dive or raised the alarm, each once."""
+    return tuple(dict.fromkeys((*_stranger(dive.started_by), *_stranger(dive.raised_by))))
+
+
+def _stranger(by: Actor | None) -> tuple[Recipient, ...]:
     if by is None or by.via is not Via.TEXT or by.phone is None or by.key is not None:
         return ()
     return (Recipient(key=f"phone:{by.phone}", name=by.name, phone=by.phone),)

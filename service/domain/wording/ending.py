@@ -13,9 +13,8 @@ from service.domain.wording.drafts import (
     EVERY_ADMIN,
     Draft,
     MessageKind,
-    party_told,
     reply,
-    stranger_who_started,
+    strangers,
     to_each,
 )
 from service.domain.wording.parts import Part, keep, may_go
@@ -35,7 +34,8 @@ def on_closed(dive: Dive, event: Closed) -> list[Draft]:
 
 def _told(dive: Dive, event: Closed) -> list[Recipient]:
     """The lead, and whoever else was told anything of this dive."""
-    people = list(party_told(dive)) if _party_was_told(dive) else [dive.lead, *stranger_who_started(dive)]
+    party = dive.party_phones if _party_was_told(dive) else (dive.lead,)
+    people = [*party, *strangers(dive)]
     if dive.contacts_told or event.outcome is Outcome.LAPSED:
         people += dive.contacts
     return [*people, EVERY_ADMIN] if Step.HAND_UP in dive.steps else people
