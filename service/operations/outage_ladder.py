@@ -28,17 +28,18 @@ class Ladder:
     def __init__(self, kept: Iterable[OpenDive]) -> None:
         self.dives: dict[str, Dive] = {}
         self.kept: dict[str, OpenDive] = {}
-        self.faulty: set[str] = set()  # on which the rules have failed
+        self.faulty: set[str] = set()  # on which the rules have failed, or that cannot be read
         self._due_at: dict[str, datetime] = {}
         for one in kept:
-            try:
-                dive = load_dive(one.state)
-            except UnreadableError:
-                # Its contacts have SERVICE FAULT already, every ten minutes until the database went.
-                _LOG.exception("snapshot_dive_unreadable", extra={"dive": one.id})
-                continue
             self.kept[one.id] = one
-            self._put(dive)
+            try:
+                self._put(load_dive(one.state))
+            except UnreadableError:
+                _LOG.exception("snapshot_dive_unreadable", extra={"dive": one.id})
+                self.faulty.add(one.id)
+                # Where its contacts have SERVICE FAULT already this is the next of those that come every ten minutes.
+                if one.facts is not None and one.due_at is not None:
+                    self._due_at[one.id] = one.due_at
 
     def fold(self, happened: Happened) -> None:
         """What a keeper before us had decided."""
@@ -54,9 +55,10 @@ class Ladder:
         return [(dive_id, self.ask(dive_id, Tick(), now)) for _, dive_id in due[:limit]]
 
     def ask(self, dive_id: str, command: Command, now: datetime) -> list[Step]:
-        """Decide and evolve; nothing where the answer is a refusal, or the rules fail."""
+        """Decide and evolve; nothing where the answer is a refusal, the rules fail, or the dive cannot be read."""
         dive = self.dives.get(dive_id)
         if dive is None:
+            self._due_at.pop(dive_id, None)
             return []
         steps: list[Step] = []
         try:

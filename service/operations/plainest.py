@@ -102,7 +102,7 @@ def raise_within(
     deaf = [one.key for one in people if opt_outs.is_opted_out(session, facts.receiving_number, one.phone or "")]
     declined = _declined(session, facts, people)
     told = [person.key for person in people if person.key not in deaf and person.key not in declined]
-    words = _words(facts)
+    words = fault_words(facts)
     for rank, person in enumerate(people):
         if person.key in told:
             for channel in _ways(service, person):
@@ -197,7 +197,8 @@ def _declined(session: Session, facts: RowFacts, people: Sequence[Recipient]) ->
     return [one.key for one in contacts if known.get(one.phone or "", Reach()).declined]
 
 
-def _words(facts: RowFacts) -> str:
+def fault_words(facts: RowFacts) -> str:
+    """The plainest alarm, by the plain columns."""
     lead = next((phone.phone for phone in facts.phones if phone.key == "diver-0"), None)
     return service_fault(facts.club_name, facts.site_name, facts.rescue_call, facts.lead_name, lead, drill=facts.drill)
 

@@ -29,11 +29,12 @@ from service.operations.outage_carrying import OutageCourier
 from service.operations.outage_hearing import Asked, asked_by
 from service.operations.outage_journal import Began, Entry, Happened, Heard, Journal, Told, outage_name
 from service.operations.outage_ladder import Ladder, Step, happened
-from service.operations.plainest import OUTAGE_STEP
+from service.operations.plainest import OUTAGE_STEP, fault_words
 from service.operations.snapshotting import Contents
 from service.operations.spooling import Brought, KeyPress, Spool, UnreadableError
 from service.store.codec import UnreadableError as UnreadableStateError
 from service.store.ids import new_id
+from service.store.plain_columns import RowFacts
 from service.store.snapshots import ClubToTell, WaitingAlarm
 
 _LOG = logging.getLogger(__name__)
@@ -115,7 +116,7 @@ class StandIn:
     def _begin(self) -> None:
         """Tell the admins, and take over the alarms that the database had decided and nobody had carried."""
         told = [self._gone(club, admin) for club in self._contents.clubs for admin in _people(club)]
-        open_ = [one for one in self._contents.waiting if one.dive_id in self._ladder.dives]
+        open_ = [one for one in self._contents.waiting if one.dive_id in self._ladder.kept]
         told += [_as_told(one) for one in open_]
         self._journal.write([self._began, *told])
         self._courier.add(told)
@@ -230,11 +231,10 @@ class StandIn:
         if dive_id in self._plain:
             return []
         self._plain.add(dive_id)
-        dive, kept, now = self._ladder.dives[dive_id], self._ladder.kept[dive_id], self._means.clock.now()
-        site, lead = dive.plan.site, dive.lead
-        body = service_fault(dive.club_name, site.name, site.rescue_call, lead.name, lead.phone, drill=dive.drill)
+        kept, now = self._ladder.kept[dive_id], self._means.clock.now()
+        body, contacts = _plain_words(self._ladder.dives.get(dive_id), kept.facts)
         club = self._clubs.get(kept.club_id)
-        people = [*dive.contacts, *(_people(club) if club else [])]
+        people = [*contacts, *(_people(club) if club else [])] if body else []
         return [
             self._told(
                 Draft(one, MessageKind.DISTRESS, PLAINEST, body, now, rank=rank), one, kept.club_id, dive_id, now
@@ -286,6 +286,18 @@ class StandIn:
             queued_at=now,
             due_at=draft.due_at,
         )
+
+
+def _plain_words(dive: Dive | None, facts: RowFacts | None) -> tuple[str, Sequence[Recipient]]:
+    """The plainest alarm and who ashore gets it, of a dive or of the plain columns of one that cannot be read."""
+    if dive is not None:
+        site, lead = dive.plan.site, dive.lead
+        words = service_fault(dive.club_name, site.name, site.rescue_call, lead.name, lead.phone, drill=dive.drill)
+        return words, dive.contacts
+    if facts is None:
+        return "", ()  # of a snapshot that an older version wrote
+    contacts = [Recipient(one.key, one.name, one.phone) for one in facts.phones if one.role == Role.CONTACT]
+    return fault_words(facts), contacts
 
 
 def _people(club: ClubToTell) -> list[Recipient]:

@@ -7,13 +7,16 @@ another version is read whole.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
 
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from service.store import reaches
+from service.store.codec import UnreadableError, load_dive
 from service.store.opt_outs import opted_out
+from service.store.plain_columns import RowFacts, row_facts
 from service.store.tables import AdminRow, ClubRow, DivePhoneRow, DiveRow, MessageRow
 from service.store.tables.message import WAITING
 
@@ -24,7 +27,10 @@ WAITING_MAX = 1_000
 
 @dataclass(frozen=True, slots=True)
 class OpenDive:
-    """A dive that is not over: its whole state as JSON, and its phones to which nothing may go."""
+    """A dive that is not over: its whole state as JSON, and its phones to which nothing may go.
+
+    Of one that cannot be read also what its plain columns say, and when somebody is to be told of it.
+    """
 
     id: str
     version: int
@@ -32,6 +38,8 @@ class OpenDive:
     receiving_number: str
     state: str
     opted_out: tuple[str, ...]
+    facts: RowFacts | None = None
+    due_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +111,30 @@ def open_dives(session: Session, ids: Collection[str]) -> Iterator[OpenDive]:
     for begin in range(0, len(wanted), AT_ONCE):
         some = wanted[begin : begin + AT_ONCE]
         deaf = _opted_out(session, some)
-        found = select(row.id, row.version, row.club_id, row.receiving_number, row.state).where(row.id.in_(some))
-        for dive_id, version, club_id, number, state in session.execute(found):
-            yield OpenDive(dive_id, version, club_id, number, state, tuple(sorted(deaf.get(dive_id, ()))))
+        columns = (row.id, row.version, row.club_id, row.receiving_number, row.state, row.next_due_at)
+        found = session.execute(select(*columns).where(row.id.in_(some))).all()
+        for dive_id, version, club_id, number, state, due_at in found:
+            one = OpenDive(dive_id, version, club_id, number, state, tuple(sorted(deaf.get(dive_id, ()))))
+            yield one if _is_read(state) else replace(one, facts=_facts(session, dive_id), due_at=due_at)
+
+
+def _is_read(state: str) -> bool:
+    try:
+        load_dive(state)
+    except UnreadableError:
+        return False
+    return True
+
+
+def _facts(session: Session, dive_id: str) -> RowFacts | None:
+    """The plain columns, without the contacts who said that they will be none."""
+    facts = row_facts(session, dive_id)
+    if facts is None:
+        return None
+    known = reaches.find(session, facts.club_id, [one.phone for one in facts.phones])
+    declined = {phone for phone, reach in known.items() if reach.declined}
+    wanted = [one for one in facts.phones if one.role != "contact" or one.phone not in declined]
+    return replace(facts, phones=tuple(wanted))
 
 
 def clubs_to_tell(session: Session) -> tuple[ClubToTell, ...]:
