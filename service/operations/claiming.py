@@ -9,7 +9,6 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from functools import partial
 from typing import Any
 
 from sqlalchemy.exc import DBAPIError
@@ -22,7 +21,7 @@ from service.domain.wording import MessageKind
 from service.operations.breaking import pick, willing
 from service.operations.gateway import Gateway
 from service.operations.pacing import Sender, is_bounded
-from service.operations.recording import SUPERSEDED_AT_CLOSE, SUPERSEDED_AT_REOPENING, is_superseded
+from service.operations.recording import give_up_superseded, is_superseded
 from service.operations.retrying import Fate, Next, Room, Tried, after_lost, is_once_only
 from service.operations.routing import URGENT, next_ways, prefixes_of, sender_name, ways
 from service.operations.service import Service
@@ -31,7 +30,6 @@ from service.store.dives import UnreadableDive
 from service.store.gateways import GatewayState
 from service.store.leases import Kinds, Shut, Waiting
 from service.store.outbox import LEASED, URGENT_TO, ClaimedMessage
-from service.store.superseding import expire_moved_on
 
 _LOG = logging.getLogger(__name__)
 
@@ -174,20 +172,13 @@ class Claims:
     def take_back(self, parcels: Sequence[Parcel]) -> None:
         """Let messages that have not left yet wait again, as if they had not been claimed.
 
-        A dive that closed meanwhile has let them be, since they looked as if they were just being handed over.
+        A dive that closed or was alarmed meanwhile has let them be, since they looked as if just being handed over.
         """
         attempts = {parcel.attempt_id: parcel.message.id for parcel in parcels}
         self._service.write(lambda session: handing.take_back(session, attempts, self._owner))
         # In a second transaction, which sees what was committed while the first one ran.
         ids, now = attempts.values(), self._service.clock.now()
-        over = partial(
-            expire_moved_on,
-            message_ids=ids,
-            at_close=SUPERSEDED_AT_CLOSE,
-            at_reopening=SUPERSEDED_AT_REOPENING,
-            now=now,
-        )
-        self._service.write(over)
+        self._service.write(lambda session: give_up_superseded(session, ids, now))
 
     def other_way(self, message: Waiting | ClaimedMessage, tried: Sequence[str]) -> bool:
         """Whether there is a gateway beside those that were tried."""

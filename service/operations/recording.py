@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -20,7 +20,7 @@ from service.operations.telling import Page, Telling, actor_of, told_by
 from service.store import dives, log, reaches
 from service.store.dives import Next, UnreadableDive
 from service.store.engine import is_transient
-from service.store.superseding import expire_superseded
+from service.store.superseding import expire_moved_on, expire_superseded
 
 _LOG = logging.getLogger(__name__)
 
@@ -177,10 +177,24 @@ def _superseded(before: Dive, after: Dive) -> tuple[MessageKind, ...]:
 
 
 def is_superseded(dive: Dive | None, kind: MessageKind) -> bool:
-    """Whether a message that waits to be tried again would now mislead: its dive closed, or was opened again."""
+    """Whether a message that waits to be tried again would now mislead: its dive closed, or is in alarm (again)."""
     if dive is None:
         return False
-    return kind in (SUPERSEDED_AT_CLOSE if dive.phase is Phase.CLOSED else SUPERSEDED_AT_REOPENING)
+    if dive.phase is Phase.CLOSED:
+        return kind in SUPERSEDED_AT_CLOSE
+    return kind in SUPERSEDED_AT_REOPENING or (dive.alarmed and kind in SUPERSEDED_AT_ALARM)
+
+
+def give_up_superseded(session: Session, message_ids: Collection[str], now: datetime) -> None:
+    """The same of messages that wait again, whose dives may have moved on while they looked as if being handed over."""
+    expire_moved_on(
+        session,
+        message_ids,
+        at_close=SUPERSEDED_AT_CLOSE,
+        at_reopening=SUPERSEDED_AT_REOPENING,
+        at_alarm=SUPERSEDED_AT_ALARM,
+        now=now,
+    )
 
 
 def _log_refusal(service: Service, session: Session, dive: Dive, command: Command, refusal: Refusal) -> None:

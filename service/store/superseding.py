@@ -11,7 +11,7 @@ from typing import Any, Final
 from sqlalchemy import and_, bindparam, exists, false, literal_column, or_, tuple_, update
 from sqlalchemy.orm import Session
 
-from service.domain.dive.state import Phase
+from service.domain.dive.state import ALARMED, Phase
 from service.store.among import among
 from service.store.outbox import EXPIRED, LEASED, QUEUED, NewMessage
 from service.store.tables import DiveRow, MessageRow
@@ -43,6 +43,7 @@ _MOVED_ON: Final = _EXPIRE.where(
         or_(
             and_(_DIVE.phase == Phase.CLOSED.value, among(_ROW.priority, "at_close")),
             and_(_DIVE.phase != Phase.CLOSED.value, among(_ROW.priority, "at_reopening")),
+            and_(_DIVE.phase.in_(sorted(phase.value for phase in ALARMED)), among(_ROW.priority, "at_alarm")),
         ),
     ),
 )
@@ -67,10 +68,12 @@ def expire_moved_on(
     message_ids: Collection[str],
     at_close: Collection[int],
     at_reopening: Collection[int],
+    at_alarm: Collection[int],
     now: datetime,
 ) -> int:
-    """Keep those of these that wait from going out whose dive closed or was opened again meanwhile; how many."""
+    """Keep those of these that wait from going out whose dive closed, or is in alarm (again), meanwhile; how many."""
     values = {"ids": sorted(message_ids), "at_close": sorted(at_close), "at_reopening": sorted(at_reopening)}
+    values["at_alarm"] = sorted(at_alarm)
     return touched(session, _MOVED_ON, values | _because("its dive has moved on", now))
 
 
