@@ -148,6 +148,12 @@ _WORDS: Final[Mapping[str, Callable[[Detail], str]]] = MappingProxyType(
         "receipt:delivered": _receipt("A receipt says that it reached the phone"),
         "receipt:failed": _receipt("A receipt says that it did not arrive"),
         "another_way": lambda detail: f"{detail['step']} to {detail['person']} goes another way: {detail['why']}.",
+        "stand_down_again": lambda detail: (
+            f"{detail['person']} may have got something older after the end, so the stand-down goes once more."
+        ),
+        "alarm_again": lambda detail: (
+            f"{detail['person']} may have got something older after the alarm, so that goes once more."
+        ),
         "key_without_meaning": lambda detail: f"Key {detail['key']} was pressed in a call, which means nothing.",
         "text_in": lambda detail: f"A text came from {detail['sender']}: {_quoted(detail['body'])}.",
         "text_in_unauthentic": lambda detail: (

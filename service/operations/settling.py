@@ -17,7 +17,7 @@ from service.operations.breaking import note
 from service.operations.budgeting import room_for
 from service.operations.claiming import TOO_LATE, Claims, InDoubt, Kept, Parcel
 from service.operations.gateway import Accepted, Blame, Found, Lookup, NotFound, Outcome, Refused, Unknown
-from service.operations.overtaken import stand_down_again
+from service.operations.overtaken import follow
 from service.operations.proof_of_reach import note_opted_out
 from service.operations.receipts import apply_kept, apply_waiting
 from service.operations.recording import held, is_superseded, learn
@@ -93,7 +93,7 @@ class Settling:
         if ours:
             self._note_unreachable(session, message, following, now)
         if facts.word != "refused":
-            stand_down_again(self._service, session, message, dive, now)
+            follow(self._service, session, message, dive, now)
         if _is_opt_out(message, heard.outcome):
             note_opted_out(session, message, parcel.gateway.name, now)
         # A line that was cut is the gateway's fault, also where it turned out to have the message.
@@ -153,11 +153,11 @@ class Settling:
             self._handed(session, message, gateway.name, provider_id, now)
         else:
             apply_waiting(self._service, session, message, gateway.name, provider_id, now)
-        stand_down_again(self._service, session, message, dive, now)
+        follow(self._service, session, message, dive, now)
 
     def _keep(self, session: Session, kept: Kept, now: datetime) -> None:
         message, following = kept.message, kept.following
-        held(session, message.dive_id)
+        dive = held(session, message.dive_id)
         if following.fate is Fate.HANDED:
             if outbox.leave_handed(session, message.id, self._owner):
                 apply_kept(self._service, session, message.id, now)
@@ -166,6 +166,8 @@ class Settling:
             actor = {"role": "clock", "name": "the service", "process": self._service.process}
             self._log(session, message, "given_up", actor, {"why": following.reason}, now)
             self._note_unreachable(session, message, following, now)
+            if message.attempts:  # a gateway may have taken it before its carrier vanished, or even after
+                follow(self._service, session, message, dive, now)
 
     def _handed(self, session: Session, message: Message, gateway: str, provider_id: str, now: datetime) -> None:
         if message.dive_id is not None:

@@ -200,6 +200,27 @@ MUTANTS: tuple[Mutant, ...] = tuple(
             "it_ends_while_alarms_wait",
         ),
         (
+            _OPS + "recording:is_superseded",
+            "return kind in SUPERSEDED_AT_REOPENING or (dive.alarmed and kind in SUPERSEDED_AT_ALARM)",
+            "return kind in SUPERSEDED_AT_REOPENING",
+            "calm-in-alarm",
+            "the_alarm_comes_during_a_call",
+        ),
+        (
+            _OPS + "overtaken:is_overtaken",
+            "return kind in _ACTED_UPON or message.step.startswith(_LATE_NOTICE)",
+            "return kind in ALARMS",
+            "notice-last",
+            "words_cross_in_calls",
+        ),
+        (
+            _OPS + "overtaken:is_overtaken",
+            "return phase in ALARMED and kind in _CALMS",
+            "return False",
+            "alarm-last",
+            "words_cross_in_calls",
+        ),
+        (
             _OPS + "telling:Telling._message",
             "expires_at=draft.expires_at,",
             "expires_at=draft.due_at,",

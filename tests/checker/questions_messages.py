@@ -8,11 +8,15 @@ from datetime import datetime, timedelta
 
 from tests.checker.folding import Histories
 from tests.checker.questions_ladder import ALARMS, DELAY
-from tests.checker.reading import OPEN, Dive, Message, Record
+from tests.checker.reading import OPEN, Dive, Entry, Message, Record, grouped
 
 NEVER_AFTER_CLOSE = ("distress", "alert", "reminder", "start_notice", "other")
 MEANWHILE = "outage-"  # of a keeper that stood in for the database
 STAND_DOWN = "stand_down"
+ALARMED = ("alert", "distress")
+RAISES = ("alarm_raised", "told_meanwhile")
+RAISING_STEPS = ("alert", "next_contact", "distress", "distress_again")
+FOLLOWED = ("stand_down_again", "alarm_again")
 WITHOUT_EVENT = ("answer-", "fault-", "stand_down-", MEANWHILE)
 REPLIES_TO_STRANGERS = 5
 _HOUR = timedelta(hours=1)
@@ -41,7 +45,7 @@ def every_message_has_its_one_cause(record: Record, _: Histories) -> Iterator[st
         for entry in record.entries_by_kind.get("messages", ())
         for one in entry.says.get("queued", ())
     }
-    again = {entry.says.get("again") for entry in record.entries_by_kind.get("resent", ())}
+    again = {entry.says.get("again") for entry in record.entries_by_kind.get("resent", ())} | _followed(record).keys()
     events = {(entry.dive_id, entry.seq): entry for entry in record.entries if entry.event}
     for message in record.messages.values():
         if message.dive_id is None or message.id in again or "+" in message.step:
@@ -76,7 +80,7 @@ def no_cause_tells_anybody_twice(record: Record, _: Histories) -> Iterator[str]:
 def a_stand_down_follows_a_close(record: Record, folds: Histories) -> Iterator[str]:
     """Nobody hears that it is over before somebody said so; once more where an alarm got through after it."""
     # By its place in the log: whoever stood still may stamp it with a time from before the close.
-    again = {entry.says.get("message"): entry.seq for entry in record.entries_by_kind.get("stand_down_again", ())}
+    again = _followed(record)
     for dive in record.dives.values():
         closed = [entry for entry in record.of_dive(dive) if entry.event == "closed"]
         closes = [entry.at for entry in closed]
@@ -89,6 +93,12 @@ def a_stand_down_follows_a_close(record: Record, folds: Histories) -> Iterator[s
             again_after = bool(closed) and again.get(message.id, 0) > closed[0].seq
             if not again_after and not (late and closes and message.queued_at > closes[0]):
                 yield f"{message.step} to {message.person_key} of dive {dive.id} was queued without a close"
+
+
+def _followed(record: Record) -> dict[str, int]:
+    """What was queued once more since something older got through after it, each with its place in the log."""
+    entries = (entry for kind in FOLLOWED for entry in record.entries_by_kind.get(kind, ()))
+    return {entry.says["message"]: entry.seq for entry in entries if entry.says}
 
 
 # People
@@ -257,6 +267,86 @@ def no_alarm_comes_after_its_stand_down(record: Record, _: Histories) -> Iterato
             first = max((taken.number for one in alarms for taken in record.took[one.id]), default=0)
             if last is not None and last < first:
                 yield f"{phone} was told that dive {dive.id} is over, and then of an alarm"
+
+
+def the_stand_down_comes_after_a_notice(record: Record, _: Histories) -> Iterator[str]:
+    """Whoever was told until when to wait, and that it is over, has that last: else they act on the notice."""
+    for dive, messages, _closer in _closed(record):
+        for theirs in _by_way(messages):
+            over = [one for one in theirs if _is_stand_down(one, dive, one.channel)]
+            notices = [one for one in theirs if _is_notice(one)]
+            if _has_last(record, notices, over):
+                yield f"{theirs[0].phone} was told that dive {dive.id} is over, and then until when to wait"
+
+
+def nothing_calms_during_an_alarm(record: Record, _: Histories) -> Iterator[str]:
+    """No notice of before an alarm, and no stand-down of before it was raised again, is begun while it lasts."""
+    for dive in record.dives.values():
+        for begin, end in _alarm_spans(record, dive):
+            since = begin.at + record.commits_within
+            for message in record.messages_of(dive):
+                late = any(since < attempt.started_at < end for attempt in record.attempts_at(message))
+                if late and _calms(message, begin):
+                    yield f"{message.step} to {message.person_key} of dive {dive.id} went out during its alarm"
+
+
+def the_alarm_comes_after_what_calms(record: Record, _: Histories) -> Iterator[str]:
+    """While an alarm lasts, whoever has it and something that calms has the alarm last."""
+    for dive in record.dives.values():
+        spans = list(_alarm_spans(record, dive))
+        if dive.phase not in ALARMED or not spans or any(entry.kind == "fault" for entry in record.of_dive(dive)):
+            continue
+        begin = spans[-1][0]
+        for theirs in _by_way(record.messages_of(dive)):
+            alarms = [one for one in theirs if one.kind in ALARMS and not _is_of_before(one, begin)]
+            if _has_last(record, [one for one in theirs if _calms(one, begin)], alarms):
+                yield f"{theirs[0].phone} was alarmed about dive {dive.id}, and then calmed"
+
+
+def _alarm_spans(record: Record, dive: Dive) -> Iterator[tuple[Entry, datetime]]:
+    """From what raised each alarm to the close, or to the end."""
+    begin = None
+    for entry in record.of_dive(dive):
+        raises = entry.event in RAISES or (entry.event == "step_taken" and entry.says.get("step") in RAISING_STEPS)
+        if begin is None and raises:
+            begin = entry
+        elif begin is not None and entry.event == "closed":
+            yield begin, entry.at
+            begin = None
+    if begin is not None:
+        yield begin, record.now + timedelta(days=1)
+
+
+def _is_notice(message: Message) -> bool:
+    return message.kind == "start_notice" or message.step.startswith("late_notice-")
+
+
+def _calms(message: Message, alarm: Entry) -> bool:
+    """Whether it is of before the alarm, and says until when to wait, or that all is over."""
+    kinds = ("start_notice", STAND_DOWN)
+    return message.kind in kinds and not message.step.startswith(MEANWHILE) and _is_of_before(message, alarm)
+
+
+def _is_of_before(message: Message, entry: Entry) -> bool:
+    """By the order of the log, or without a cause by the clock."""
+    if message.cause_seq is None:
+        return message.queued_at < entry.at
+    return message.cause_seq < entry.seq
+
+
+def _by_way(messages: list[Message]) -> Iterator[list[Message]]:
+    """The messages to each phone, by each way."""
+    yield from grouped(messages, lambda one: (one.phone, one.channel)).values()
+
+
+def _has_last(record: Record, overtaken: list[Message], holding: list[Message]) -> bool:
+    """Whether they got both, and what is overtaken last; what nobody has written down yet may still be followed."""
+    took = [max((one.number for one in record.took.get(message.id, ())), default=0) for message in overtaken]
+    held = [max((one.number for one in record.took.get(message.id, ())), default=0) for message in holding]
+    last = max(zip(took, overtaken, strict=True), key=lambda one: one[0], default=None)
+    if last is None or not max(held, default=0) or last[0] < max(held):
+        return False
+    return last[1].state not in OPEN and not any(one.state in OPEN or one.state == "failed" for one in holding)
 
 
 def _closed(record: Record) -> Iterator[tuple[Dive, list[Message], str | None]]:

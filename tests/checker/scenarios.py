@@ -6,10 +6,11 @@ the same day. All runs on one thread and a database in memory, so that a day tak
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from service.operations.carrying import Courier
 from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
+from service.operations.sweeping import sweep
 from service.store.tables import DiveRow
 from tests.checker.scenarios_of_words import (
     a_club_asks_for_the_code,
@@ -26,6 +27,7 @@ from tests.operations.stage import (
     CLEO,
     DOV,
     FINN,
+    Behaviour,
     ScriptedGateway,
     Stage,
     accept,
@@ -267,6 +269,63 @@ def it_ends_during_a_call(stage: Stage) -> Iterator[None]:
     go(stage, 3)
 
 
+def the_alarm_comes_during_a_call(stage: Stage) -> Iterator[None]:
+    """The notice of more time is with a gateway that does not answer when they are overdue."""
+    stage.dive_in()
+    go(stage, 64, 4 * MINUTE)
+    stage.clock.at += 55 * SECOND
+    stage.receive_and_answer(ANNA, "late 20")
+    _while_in_a_call(stage, lambda: sweep(stage.service), time_out)
+    yield
+    for _ in range(6):
+        work(stage, 5)
+    yield
+    stage.text(ANNA, "out 2")
+    go(stage, 2)
+
+
+def words_cross_in_calls(stage: Stage) -> Iterator[None]:
+    """The start notice is with a slow gateway as they come out, the stand-down of another dive as help is called for.
+
+    And the notice of more time as a third one is overdue.
+    """
+    dives = [stage.file(), stage.dive_in(plan_of(1)), stage.dive_in(plan_of(2))]
+    stage.receive_and_answer(ANNA, "in")
+    _while_in_a_call(stage, lambda: stage.receive_and_answer(ANNA, "out 2"), accept)
+    yield
+    [one, two] = [dive.lead.phone or "" for dive in dives[1:]]
+    stage.receive_and_answer(one, "out 1")
+    _while_in_a_call(stage, lambda: stage.receive_and_answer(one, "SOS"), accept)
+    yield
+    stage.text(one, "out 1")
+    go(stage, 64, 4 * MINUTE)
+    stage.clock.at += 35 * SECOND
+    stage.receive_and_answer(two, "late 20")
+    _while_in_a_call(stage, lambda: sweep(stage.service), lose_the_answer)
+    go(stage, 2)
+    yield
+    stage.text(two, "out 1")
+    go(stage, 2)
+
+
+def _while_in_a_call(stage: Stage, meanwhile: Callable[[], object], ends: Behaviour) -> None:
+    """The next call to a contact takes eight seconds, in which this happens and another courier carries it."""
+    other, contacts = _another_courier(stage), (CLEO, "+447700900201", "+447700900202")
+
+    def slow(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
+        for phone in contacts:
+            gateway.numbers.pop(phone, None)
+        stage.clock.at += 6 * SECOND
+        meanwhile()
+        other.carry()
+        stage.clock.at += 2 * SECOND
+        return ends(gateway, text)
+
+    stage.first.numbers.update(dict.fromkeys(contacts, slow))
+    stage.courier.carry()
+    other.close()
+
+
 def it_ends_while_alarms_wait(stage: Stage) -> Iterator[None]:
     """Both gateways are down when the alarm falls due, and the party comes out before they are back."""
     dive = stage.dive_in()
@@ -358,6 +417,8 @@ SCENARIOS: dict[str, Scenario] = {
         answers_are_lost,
         couriers_die,
         it_ends_during_a_call,
+        the_alarm_comes_during_a_call,
+        words_cross_in_calls,
         it_ends_while_alarms_wait,
         a_gateway_fails,
         much_waits_at_once,

@@ -117,9 +117,18 @@ def _attempt(left: Left, message_id: str, gateway: str, at: int | str = "started
     left.run(f"INSERT INTO attempts ({names}) {COPY.format(columns, message_id)} LIMIT 1")
 
 
-def _alarm_last(left: Left) -> None:
-    alarm = left.message("distress-", "contact-0")
-    left.journal[:] = [replace(one, number=9_999) if one.reference == alarm else one for one in left.journal]
+def _last(step: str) -> Callable[[Left], None]:
+    """A gateway took this to the first contact after all else."""
+
+    def work(left: Left) -> None:
+        late = left.message(step, "contact-0")
+        left.journal[:] = [replace(one, number=9_999) if one.reference == late else one for one in left.journal]
+
+    return work
+
+
+def _calmed(left: Left) -> None:
+    _attempt(left, left.message("start_notice", "contact-0"), "first", int(left.now.timestamp() * MICRO))
 
 
 def _reply_again(left: Left) -> None:
@@ -232,7 +241,11 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("after-close", "over", _after_close),
     ("after-close", "over", _message("state = 'queued'", "step LIKE 'alert-%'")),
     ("after-close", "over", _message("cause_seq = 1000", "step LIKE 'alert-%'")),
-    ("stand-down-last", "over", _alarm_last),
+    ("stand-down-last", "over", _last("distress-")),
+    ("notice-last", "over", _last("start_notice")),
+    ("notice-last", "over", _last("extension-1")),
+    ("calm-in-alarm", "alarm", _calmed),
+    ("alarm-last", "alarm", _last("start_notice")),
     ("no-attempt", "over", lambda left: left.journal.append(replace(left.journal[0], reference="unheard of"))),
     ("no-attempt", "over", _body("OVERDUE", "SAFE", "step LIKE 'alert-%'")),
     ("taken-often", "over", lambda left: left.journal.append(left.journal[0])),

@@ -1,0 +1,208 @@
+"""What a slow gateway takes after the word that holds is followed by that word: nobody has the older one last."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+
+from service.operations.carrying import Courier
+from service.operations.claiming import Parcel
+from service.operations.gateway import Blame, Outcome, Outgoing
+from service.operations.settling import Heard
+from service.operations.sweeping import sweep
+from tests.operations.stage import (
+    ANNA,
+    BRAM,
+    CLEO,
+    DOV,
+    Behaviour,
+    ScriptedGateway,
+    Stage,
+    accept,
+    lose_the_answer,
+    plan,
+    refuse,
+)
+
+SECOND = timedelta(seconds=1)
+FROM_A_CALL = pytest.mark.parametrize("ends", [accept, lose_the_answer], ids=["accepted", "unknown"])
+
+
+def slow(stage: Stage, phones: tuple[str, ...], meanwhile: Callable[[], None], ends: Behaviour) -> None:
+    """Carry what waits; the first call to each of these phones ends, so, after that and after all that it causes."""
+    other = Courier(stage.service, [stage.second])
+    done: list[str] = []
+
+    def call(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
+        del gateway.numbers[text.to]
+        if not done:
+            done.append(text.to)
+            stage.clock.at += 6 * SECOND
+            meanwhile()
+            other.carry()
+        return ends(gateway, text)
+
+    for phone in phones:
+        stage.first.numbers[phone] = call
+    stage.courier.carry()
+    other.close()
+    assert done
+
+
+def ends_with(stage: Stage, phone: str, *words: str) -> bool:
+    """Whether the last texts to a phone have these words, one each, in that order."""
+    last = stage.to(phone)[-len(words) :]
+    return len(last) == len(words) and all(word in body for word, body in zip(words, last, strict=True))
+
+
+def kinds(stage: Stage, dive_id: str, kind: str) -> list[str]:
+    """The steps of that kind to the first contact that were queued, in order."""
+    return [one.step for one in stage.messages(dive_id) if (one.kind, one.person_key) == (kind, "contact-0")]
+
+
+def followed(stage: Stage, dive_id: str, kind: str) -> list[str]:
+    """To whom the log says that something was sent once more."""
+    return [(entry.detail or {})["person"] for entry in stage.entries(stage.dive(dive_id)) if entry.kind == kind]
+
+
+@FROM_A_CALL
+def test_a_stand_down_that_a_gateway_took_after_the_new_alarm_is_followed_by_that_alarm(
+    stage: Stage, ends: Behaviour
+) -> None:
+    """OUT, and 6 s later an SOS, with the stand-down still in a call: it must not be the last that they hear."""
+    dive = stage.dive_in()
+    stage.wait(minutes=5)
+    stage.receive_and_answer(ANNA, "OUT 2")
+
+    slow(stage, (CLEO,), lambda: stage.receive_and_answer(ANNA, "SOS Bram is missing"), ends)
+    stage.wait(timedelta(seconds=30), step=SECOND)
+
+    assert ends_with(stage, CLEO, "ALARM AGAIN", "It is over", "ALARM AGAIN")
+    assert len({body for body in stage.to(CLEO) if "ALARM AGAIN" in body}) == 1
+    assert "ALARM AGAIN" in stage.last_to(DOV)
+    assert "contact-0" in followed(stage, dive.id, "alarm_again")
+    stage.text(ANNA, "out 2")
+
+
+def test_a_stand_down_that_was_refused_is_followed_by_nothing(stage: Stage) -> None:
+    """It reached nobody."""
+    dive = stage.dive_in()
+    stage.receive_and_answer(ANNA, "OUT 2")
+
+    slow(stage, (CLEO,), lambda: stage.receive_and_answer(ANNA, "SOS"), refuse(Blame.TRANSIENT))
+    stage.wait(timedelta(seconds=30), step=SECOND)
+
+    assert len([body for body in stage.to(CLEO) if "ALARM AGAIN" in body]) == 1
+    assert "contact-0" not in followed(stage, dive.id, "alarm_again")
+    stage.text(ANNA, "out 2")
+
+
+def test_whoever_raised_the_alarm_again_is_not_sent_the_one_of_before(stage: Stage) -> None:
+    """The contact calls for help while the stand-down is on its way to them: nobody tells them what they told us."""
+    dive = stage.dive_in()
+    stage.text(ANNA, "SOS")
+    stage.receive_and_answer(ANNA, "OUT 2")
+    before = len([body for body in stage.to(CLEO) if "ALARM" in body])
+
+    slow(stage, (CLEO,), lambda: stage.receive_and_answer(CLEO, f"SOS {dive.reference}"), accept)
+    stage.wait(timedelta(seconds=30), step=SECOND)
+
+    assert len([body for body in stage.to(CLEO) if "ALARM" in body and "raised" not in body]) == before
+    stage.text(ANNA, "out 2")
+
+
+@FROM_A_CALL
+@pytest.mark.parametrize("later", [False, True], ids=["a start notice", "a later raise-by time"])
+def test_a_notice_that_a_gateway_took_after_the_close_is_followed_by_the_stand_down(
+    stage: Stage, ends: Behaviour, *, later: bool
+) -> None:
+    """By that notice they would call rescue for a dive that is over."""
+    dive = stage.dive_in() if later else stage.file()
+    stage.receive_and_answer(ANNA, "LATE 20" if later else f"IN {dive.start_code}")
+
+    slow(stage, (CLEO,), lambda: stage.receive_and_answer(ANNA, "OUT 2"), ends)
+    stage.wait(timedelta(seconds=30), step=SECOND)
+
+    assert ends_with(stage, CLEO, "It is over", "Not heard by", "It is over")
+    assert len(kinds(stage, dive.id, "stand_down")) == 2
+    assert "contact-0" in followed(stage, dive.id, "stand_down_again")
+
+
+@FROM_A_CALL
+def test_the_plan_for_who_is_next_that_a_gateway_took_after_the_close_is_followed_too(
+    stage: Stage, ends: Behaviour
+) -> None:
+    """The start was assumed so late that the first contact is alerted; the second holds what to do if they are next."""
+    stage.file(plan(time_in_at=stage.clock.at + timedelta(minutes=10), run_time_min=5))
+    stage.sleep(32)
+    sweep(stage.service)
+
+    slow(stage, (DOV,), lambda: stage.receive_and_answer(ANNA, "OUT 2"), ends)
+    stage.wait(timedelta(seconds=30), step=SECOND)
+
+    assert ends_with(stage, DOV, "It is over", "If you are next", "It is over")
+
+
+@FROM_A_CALL
+def test_a_later_raise_by_time_that_a_gateway_took_after_the_alarm_is_followed_by_that_alarm(
+    stage: Stage, ends: Behaviour
+) -> None:
+    """It said until when to wait; they are overdue."""
+    dive = stage.dive_in()
+    assert dive.raise_by_at is not None
+    stage.wait(dive.raise_by_at - 5 * SECOND - stage.clock.at)
+    stage.receive_and_answer(ANNA, "LATE 20")
+
+    slow(stage, (CLEO,), lambda: sweep(stage.service), ends)
+    stage.wait(timedelta(seconds=30), step=SECOND)
+
+    assert ends_with(stage, CLEO, "OVERDUE", "not 10:50", "OVERDUE")
+    assert len(kinds(stage, dive.id, "alert")) == 2
+    stage.text(ANNA, "out 2")
+
+
+@pytest.mark.parametrize("closed", [False, True], ids=["a stand-down", "a start notice"])
+def test_what_a_carrier_that_was_killed_had_in_a_call_is_followed_too(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch, *, closed: bool
+) -> None:
+    """Nobody wrote down what came of it, and it is given up; a gateway has it all the same."""
+    dive = stage.file()
+    stage.receive_and_answer(ANNA, f"IN {dive.start_code}")
+    if not closed:
+        stage.courier.carry()
+        stage.receive_and_answer(ANNA, "OUT 2")
+    [first, last] = ("It is over", "Not heard by") if closed else ("ALARM AGAIN", "It is over")
+    whole = Courier._record
+
+    def killed(self: Courier, parcel: Parcel, heard: Heard) -> None:
+        if parcel.message.phone != CLEO or first in parcel.message.body:
+            whole(self, parcel, heard)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Courier, "_record", killed)
+        slow(stage, (CLEO,), lambda: stage.receive_and_answer(ANNA, "OUT 2" if closed else "SOS"), accept)
+    stage.wait(timedelta(minutes=1), step=SECOND)
+
+    assert ends_with(stage, CLEO, first, last, first)
+    if not closed:
+        stage.text(ANNA, "out 2")
+
+
+def test_what_has_not_left_yet_follows_by_itself(stage: Stage) -> None:
+    """No second copy of a stand-down that still waits for its turn."""
+    dive = stage.file()
+    stage.receive_and_answer(ANNA, f"IN {dive.start_code}")
+
+    def out(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
+        gateway.numbers.clear()
+        stage.receive_and_answer(BRAM, "OUT 2")
+        return accept(gateway, text)
+
+    stage.first.numbers[CLEO] = out
+    stage.turn()
+    stage.wait(timedelta(seconds=30), step=SECOND)
+
+    assert "It is over" in stage.last_to(CLEO)
+    assert len([body for body in stage.to(CLEO) if "It is over" in body]) == 1
