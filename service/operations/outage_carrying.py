@@ -14,14 +14,19 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
+from msgspec.structs import replace
+
 from service.clock import Clock, clock_seconds
+from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.gateway import Accepted, Gateway, Outcome, Outgoing, Refused, Unknown
 from service.operations.outage_journal import Ended, Entry, Journal, Told
 from service.operations.outage_journal import Tried as Attempt
 from service.operations.pacing import Sender, is_bounded
+from service.operations.plainest import OUTAGE_STEP
 from service.operations.retrying import Fate, Next, Room, Tried, after, after_lost
 from service.operations.routing import next_ways, ways
+from service.operations.telling import LADDER, SAYS_ALL_AGAIN
 
 _LOG = logging.getLogger(__name__)
 
@@ -86,21 +91,20 @@ class OutageCourier:
             elif isinstance(entry, Attempt):
                 open_[entry.message_id] = entry
                 self._parcels[entry.message_id].tried.append(entry.gateway)
+                self._parcels[entry.message_id].flying = True
             elif isinstance(entry, Ended):
                 open_.pop(entry.message_id, None)
+                self._parcels[entry.message_id].flying = False
                 self._settle(self._parcels[entry.message_id], entry)
         for message_id in open_:
             parcel = self._parcels[message_id]
-            parcel.doubts, parcel.lost = parcel.doubts + 1, parcel.lost + 1
+            parcel.doubts, parcel.lost, parcel.flying = parcel.doubts + 1, parcel.lost + 1, False
             self._follow(parcel, after_lost(self._kind(parcel), self._so_far(parcel), Room()))
         self._unreached.clear()  # the heart heard of them then
 
     def add(self, messages: Iterable[Told]) -> None:
-        """Messages that are in the journal by now. Whoever still waits for an alarm is told the latest of it alone."""
+        """Messages that are in the journal by now."""
         for told in messages:
-            for other in self._of_dive.get(told.dive_id, ()):
-                if not other.tried and _is_the_same_again(told, other.told):
-                    self._end(other)
             self._put(told)
 
     def drop(self, dive_id: str) -> None:
@@ -146,6 +150,16 @@ class OutageCourier:
         return self._unreached
 
     def _put(self, told: Told) -> None:
+        """Let it wait, in place of older rungs to the same person by the same way that it says again and better.
+
+        As the outbox does it (`store.superseding.in_place_of_waiting`): what is told of an alarm beside its ladder
+        takes the place of nothing, since by itself it says neither where nor since when.
+        """
+        older = [one for one in self._of_dive.get(told.dive_id, ()) if _is_said_again(one, told)]
+        for one in older:
+            self._end(one)
+        same = [told, *(one.told for one in older if one.told.kind == told.kind)]
+        told = replace(told, rank=min(one.rank for one in same), due_at=min(one.due_at for one in same))
         parcel = Parcel(told)
         self._parcels[told.id] = self._open[told.id] = parcel
         self._of_dive.setdefault(told.dive_id, []).append(parcel)
@@ -258,9 +272,22 @@ def _ended(parcel: Parcel, outcome: Outcome, now: datetime) -> Ended:
             return Ended(message_id, number, now, "unknown", detail=detail)
 
 
-def _is_the_same_again(told: Told, other: Told) -> bool:
-    where = told.dive_id is not None and (told.dive_id, told.channel) == (other.dive_id, other.channel)
-    return where and told.person_key == other.person_key and max(told.kind, other.kind) <= MessageKind.ALERT
+def _is_said_again(older: Parcel, told: Told) -> bool:
+    """Whether that is a rung of the ladder which waits, and this one that says all again to the same person."""
+    one = older.told
+    if told.dive_id is None or older.ended or older.flying or _whom(one) != _whom(told):
+        return False
+    return _rung(told) in SAYS_ALL_AGAIN and _rung(one) in LADDER
+
+
+def _whom(told: Told) -> tuple[str, Channel]:
+    return told.person_key, told.channel
+
+
+def _rung(told: Told) -> str:
+    """The name of its step, be it ours or the outbox's."""
+    step = told.step.removeprefix(OUTAGE_STEP).partition("-")[2] if told.step.startswith(OUTAGE_STEP) else told.step
+    return step.partition("-")[0]
 
 
 def _is_due(parcel: Parcel, now: datetime) -> bool:
