@@ -60,7 +60,7 @@ _OVERDUE: Final = _EXPIRE.where(
 def expire_superseded(session: Session, dive_ids: Collection[str], priorities: Collection[int], now: datetime) -> int:
     """Keep messages of dives that moved on from going out, but for those just being handed over; how many."""
     values = {"dive_ids": sorted(dive_ids), "priorities": sorted(priorities)}
-    return touched(session, _SUPERSEDED, values | _because("the dive closed first", now))
+    return touched(session, _SUPERSEDED, values | _because("its dive moved on first", now))
 
 
 def expire_moved_on(

@@ -263,7 +263,7 @@ def test_what_a_closed_dive_has_queued_does_not_go_out(dive: Session) -> None:
         "waiting": "expired",
         "stand-down": "queued",
     }
-    assert found(dive, waiting).failed_reason == "the dive closed first"
+    assert found(dive, waiting).failed_reason == "its dive moved on first"
     assert (found(dive, leased).ended_at, found(dive, over).state) == (NOW, "queued")
     assert found(dive, elsewhere).state == "queued"
     assert not outbox.mark_handed(dive, leased, ME, "north", "SM1", NOW)
