@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from tests.checker.folding import LIVE, Folded, Histories
 from tests.checker.questions_rows import UNTIMED_LASTS, dues
-from tests.checker.reading import OPEN, Dive, Entry, Message, Record
+from tests.checker.reading import OPEN, Dive, Entry, Message, Record, digits, instant_of
 
 DELAY = timedelta(seconds=60)  # from raise-by time to an alert at a gateway, under any single fault
 AT_ONCE = timedelta(seconds=15)
@@ -85,7 +85,8 @@ def no_step_is_taken_before_it_is_due(record: Record, folds: Histories) -> Itera
     """A rung comes when the settings of the dive say, counted from what was in force, and where it is wanted."""
     for dive in record.dives.values():
         for entry, before, _ in folds.steps(dive):
-            if entry.event == "step_taken" and not _is_due(entry, before):
+            early = entry.event == "step_taken" and not _is_due(entry, before)
+            if early and not _is_for_who_answered_too_soon(record, dive, entry):
                 yield f"{entry.says['step']} {entry.seq} of dive {dive.id} was not due at {entry.at}"
             if entry.event == "held" and datetime.fromisoformat(entry.says["until_at"]) > entry.at + HELD_MAX:
                 yield f"the alarm of dive {dive.id} is held up until {entry.says['until_at']}"
@@ -95,6 +96,17 @@ def no_step_is_taken_before_it_is_due(record: Record, folds: Histories) -> Itera
                     yield f"the start of dive {dive.id} was assumed too early"
             if entry.event == "closed" and entry.says["outcome"] == "lapsed" and not _has_lapsed(entry, before):
                 yield f"dive {dive.id} lapsed too early"
+
+
+def _is_for_who_answered_too_soon(record: Record, dive: Dive, entry: Entry) -> bool:
+    """The alarm goes at once to a contact who texts OK in that instant and was not told of it; to nobody else."""
+    said = entry.says
+    if said["step"] != "next_contact" or instant_of(said["due_at"]) != entry.at:
+        return False
+    phones = {one.phone for one in record.phones_by_dive.get(dive.id, ()) if [one.key] == said["to"]}
+    read = [one for one in record.entries_by_kind.get("text_read", ()) if one.at == entry.at and one.says]
+    texts = [record.texts.get(one.says["inbound"]) for one in read if one.says.get("intent") == "ok"]
+    return any(text is not None and digits(text.sender) in {digits(phone) for phone in phones} for text in texts)
 
 
 def _is_due(entry: Entry, before: Folded) -> bool:

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from tests.checker.folding import Histories
 from tests.checker.questions_ladder import ALARMS, DELAY
-from tests.checker.reading import OPEN, Dive, Entry, Message, Record, grouped
+from tests.checker.reading import OPEN, Dive, Entry, Message, Record, digits, grouped
 
 NEVER_AFTER_CLOSE = ("distress", "alert", "reminder", "start_notice", "other")
 MEANWHILE = "outage-"  # of a keeper that stood in for the database
@@ -137,11 +137,6 @@ def _asked_for(record: Record, message: Message) -> bool:
         (message.club_id, message.phone) == (one.club_id, one.sent_to) and one.token_hash.startswith(form)
         for one in record.joining
     )
-
-
-def digits(phone: str) -> str:
-    """The end of a number, which is the same however it is written."""
-    return "".join(letter for letter in phone if letter.isdigit())[-9:]
 
 
 def strangers_are_answered_seldom(record: Record, _: Histories) -> Iterator[str]:

@@ -6,10 +6,10 @@ import re
 from collections import Counter
 from collections.abc import Iterator
 from datetime import timedelta
+from typing import Any
 
 from tests.checker.folding import Folded, Histories
-from tests.checker.questions_messages import digits
-from tests.checker.reading import Dive, Entry, Record, Text, grouped
+from tests.checker.reading import Dive, Entry, Record, Text, digits, grouped
 
 ANSWER_WITHIN = timedelta(seconds=60)
 ANSWER_SOON = timedelta(seconds=15)
@@ -156,8 +156,8 @@ def each_does_what_is_theirs(record: Record, folds: Histories) -> Iterator[str]:
             role, coded = by["role"], by["via"] == "text" and _has_code(record, dive, entry, by["words"])
             if entry.event in ("extension_asked", "late_passed_on") and role == "contact":
                 yield f"{who} is by a contact"
-            if entry.event == "acknowledged" and role == "diver":
-                yield f"{who} is by a diver"
+            if entry.event == "acknowledged" and (role == "diver" or _was_not_told(by, before)):
+                yield f"{who} is by a diver, or by a contact who was told of no alarm"
             if entry.event != "closed" or by["via"] != "text":
                 continue
             outcome, needs = entry.says["outcome"], before.grace["finish_needs"]
@@ -167,6 +167,13 @@ def each_does_what_is_theirs(record: Record, folds: Histories) -> Iterator[str]:
                 yield f"{who} has no finish code, and its club asks for one"
             if outcome == "called_off" and before.started_at and (not before.assumed or before.start_said):
                 yield f"{who} calls off a dive that is in the water"
+
+
+def _was_not_told(by: dict[str, Any], before: Folded) -> bool:
+    """Whether a contact's OK by text came before the alarm; who declined gets none, a called rescue is told to all."""
+    if (by["role"], by["via"]) != ("contact", "text") or before.called_at is not None:
+        return False
+    return by["key"] not in {key for key, _ in before.alerted} and by["key"] not in before.declined
 
 
 def a_count_and_a_code_are_heeded(record: Record, folds: Histories) -> Iterator[str]:

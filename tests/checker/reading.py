@@ -434,3 +434,8 @@ def read(engine: Engine, journal: Sequence[TakenText], now: datetime) -> Record:
     one_instant = {"isolation_level": "REPEATABLE READ"} if engine.dialect.name == "postgresql" else {}
     with engine.connect().execution_options(**one_instant) as connection:
         return Record(connection, journal, now)
+
+
+def digits(phone: str) -> str:
+    """The end of a number, which is the same however it is written."""
+    return "".join(letter for letter in phone if letter.isdigit())[-9:]

@@ -314,14 +314,14 @@ DRILLS: dict[str, tuple[Callable[[], Story], str, str]] = {
         f"Your contacts are being told. {WOULD_CALL}. All safe? OUT",
     ),
     "OK": (
-        lambda: played((RAISE_BY, do.Acknowledge(contact()))),
+        lambda: played((RAISE_BY + 1, do.Acknowledge(contact()))),
         "contact-0",
         f"Call +44 7700 900001. No answer? {WOULD_CALL}, then text CALLED 7K.",
     ),
     "news of an OK": (
-        lambda: played((RAISE_BY + 5, do.Acknowledge(contact(1)))),
+        lambda: played((RAISE_BY + 6, do.Acknowledge(contact(1)))),
         "contact-0",
-        "Dov Lind has the alarm for dive 7K since 11:10.",
+        "Dov Lind has the alarm for dive 7K since 11:11.",
     ),
     "partly out": (lambda: played((RAISE_BY, do.Finish(diver("OUT 1"), 1))), "contact-1", f"{WOULD_CALL}. Ref 7K."),
     "on scene": (
@@ -365,10 +365,10 @@ def test_a_drill_says_what_a_real_alarm_would_ask(make: Callable[[], Story], to:
 def test_news_in_a_drill_prompts_nobody_to_call() -> None:
     """That nobody has called rescue yet is what a real alarm adds."""
     real = overdue(RAISE_BY + 5)
-    real.does(do.Acknowledge(contact(1)), at(RAISE_BY + 5))
+    real.does(do.Acknowledge(contact(1)), at(RAISE_BY + 6))
 
     assert real.texts_to("contact-0")[-1].endswith("Nobody has called rescue yet.")
-    assert played((RAISE_BY + 5, do.Acknowledge(contact(1)))).texts_to("contact-0")[-1].endswith("since 11:10.")
+    assert played((RAISE_BY + 6, do.Acknowledge(contact(1)))).texts_to("contact-0")[-1].endswith("since 11:11.")
 
 
 def test_the_status_of_a_drill_asks_nobody_to_call_either() -> None:

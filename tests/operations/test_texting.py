@@ -382,3 +382,17 @@ def test_a_plan_by_text_for_a_time_that_has_just_passed_is_for_today(stage: Stag
     assert any("the clock runs from 10:00 as planned" in body for body in stage.to(ANNA))
     assert stage.clock.at - BEGIN_AT == timedelta(minutes=25)
     stage.text(ANNA, "out 2")
+
+
+def test_an_ok_to_the_plan_takes_no_alarm_that_went_to_another(stage: Stage) -> None:
+    """Dov thanks us for the plan while only Cleo was alerted: he gets the alarm, and has it once he answers that."""
+    dive = stage.dive_in()
+    stage.wait(minutes=66)
+
+    stage.text(DOV, "Got it, thanks")
+
+    assert events(stage, dive.id)[-1] == "step_taken"
+    assert any("OVERDUE" in told for told in stage.to(DOV))
+    stage.sleep(1)
+    stage.text(DOV, "OK")
+    assert events(stage, dive.id)[-1] == "acknowledged"

@@ -31,6 +31,7 @@ def test_a_dive_goes_from_plan_to_stand_down_by_text(stage: Stage) -> None:
 
     stage.wait(minutes=5)
     assert "OVERDUE: Anna Holt" in stage.last_to(DOV)
+    stage.sleep(0.1)
     [thanks] = stage.text(DOV, "OK")
     assert "thank you" in thanks
     assert "Dov Lind has the alarm" in stage.last_to(CLEO)

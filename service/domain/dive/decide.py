@@ -25,6 +25,7 @@ from service.domain.dive.events import (
     RescueCalled,
     Started,
     StartSaid,
+    StepTaken,
     ToldMeanwhile,
 )
 from service.domain.dive.evolve import evolve
@@ -35,7 +36,7 @@ from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ticking import assumed_meanwhile, tick
 from service.domain.dive.ways import DECLINED, REFUSED_BY_PERSON
 from service.domain.grace import Step
-from service.domain.people import Channel, Role
+from service.domain.people import Actor, Channel, Role, Via
 from service.domain.plan import PARTY_MAX, check_plan, refusals
 
 Decision = tuple[Event, ...] | Refusal
@@ -135,7 +136,29 @@ def _acknowledge(dive: Dive, command: do.Acknowledge, now: datetime) -> Decision
         return no.nothing_to_acknowledge(dive, now)
     if any(told.key == command.by.own_key for told in dive.acknowledged):
         return no.acknowledged_already(dive, now)
-    return (Acknowledged(at=now, by=command.by),)
+    unknown = _does_not_know(dive, command.by, now)
+    return _told_now(dive, command.by, now) if unknown else (Acknowledged(at=now, by=command.by),)
+
+
+def _does_not_know(dive: Dive, by: Actor, now: datetime) -> bool:
+    """Whether a contact's text answers something else than the alarm, such as the start notice.
+
+    A page shows the alarm, and a called rescue is told to all. Who has declined is sent none: by writing they act.
+    """
+    if by.role is not Role.CONTACT or by.via is not Via.TEXT or dive.called_at is not None:
+        return False
+    if dive.declined_by(by.own_key) is not None:
+        return False
+    # A text that a carrier doubles answers no alarm that its first copy brought; the first of all is told by the clock.
+    told = next((told for told in dive.alerted if told.key == by.own_key), None)
+    return told is None or dive.alerted[0].at < told.at == now
+
+
+def _told_now(dive: Dive, by: Actor, now: datetime) -> tuple[StepTaken, ...]:
+    """The alarm itself, so that the next OK answers it; nothing more where it goes to them in this very instant."""
+    if by.own_key in dive.alerted_keys():
+        return ()
+    return (StepTaken(at=now, step=Step.NEXT_CONTACT, due_at=now, to=(by.own_key,), number=len(dive.alerted) + 1),)
 
 
 def _report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> Decision:
