@@ -172,13 +172,22 @@ def ask_which(text: Text, meant: Sequence[Match]) -> str:
 
 
 def _naming(text: Text, match: Match) -> str:
-    """The same words with the reference of that dive; an OUT of somebody ashore is SAFE there."""
-    kind = text.intent.kind
+    """The same words with the reference of that dive; an OUT of somebody ashore is SAFE there.
+
+    With its count: who is told to text less than they said would end more than they meant.
+    """
+    kind, count = text.intent.kind, text.intent.count
     if kind is Kind.SAFE or (kind is Kind.FINISH and not has_part(match, Role.DIVER)):
-        return f"SAFE {text.intent.count or match.head_count} {match.reference}"
+        return f"SAFE {count or match.head_count} {match.reference}"
     if kind is Kind.LATE:
         return f"LATE {text.intent.minutes or 20} {match.reference}"
-    return f"{_VERBS.get(kind, 'STATUS')} {match.reference}"
+    verb = _VERBS.get(kind, "STATUS")
+    if count is not None and kind is Kind.START:
+        return f"{verb} P{count} {match.reference}"
+    if count is not None and kind is Kind.FINISH:
+        of = "" if text.intent.of is None else f" of {text.intent.of}"
+        return f"{verb} {count}{of} {match.reference}"
+    return f"{verb} {match.reference}"
 
 
 def instead(text: Text, matches: Sequence[Match], meant: Sequence[Match]) -> Answer | None:

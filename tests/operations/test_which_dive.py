@@ -36,7 +36,7 @@ def test_a_second_out_closes_no_plan_that_has_not_begun(stage: Stage, sender: st
 
     [answer] = stage.text(sender, "OUT 2")
 
-    words = f"dive {first.reference} is over already, nothing changed. For {second.reference} text OUT"
+    words = f"dive {first.reference} is over already, nothing changed. For {second.reference} text OUT 2"
     assert f"{words} {second.reference}." in answer
     assert is_open(stage, second)
     stage.text(sender, f"OUT {second.reference}")
@@ -65,6 +65,30 @@ def test_a_contacts_second_safe_closes_no_plan_that_has_not_begun(stage: Stage) 
 
     assert f"For {second.reference} text SAFE 2 {second.reference}." in answer
     assert is_open(stage, second)
+
+
+@pytest.mark.parametrize(("words", "asked"), [("OUT 1", "OUT 1"), ("OUT 1 of 2", "OUT 1 of 2"), ("OUT", "OUT")])
+def test_who_is_asked_which_dive_keeps_their_count(stage: Stage, words: str, asked: str) -> None:
+    """One is out of one of the dives: to text what the answer says must not end that dive for both."""
+    first, second = stage.dive_in(), stage.dive_in()
+
+    [answer] = stage.text(ANNA, words)
+
+    texts = [f"{asked} {dive.reference}" for dive in (first, second)]
+    assert all(text in answer for text in texts), answer
+    stage.text(ANNA, texts[0])
+    assert is_open(stage, first) is (words != "OUT")
+
+
+def test_an_in_that_could_be_of_two_plans_keeps_its_count(stage: Stage) -> None:
+    """Three go in, whichever it is."""
+    first, second = stage.file(later(1)), stage.file(later(1.5))
+
+    [answer] = stage.text(ANNA, "IN P3")
+
+    assert f"Text IN P3 {first.reference} or IN P3 {second.reference}." in answer or (
+        f"Text IN P3 {second.reference} or IN P3 {first.reference}." in answer
+    )
 
 
 def test_an_out_about_a_dive_that_one_is_contact_of_closes_no_plan_of_ones_own(stage: Stage) -> None:
