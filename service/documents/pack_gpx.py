@@ -10,7 +10,7 @@ from xml.etree import ElementTree as ET
 
 from service.documents.xml_text import child, document
 from service.domain.handover import Pack
-from service.domain.place.fix import Fix
+from service.domain.place.fix import Doubt, Fix
 from service.domain.place.position import Position
 from service.domain.place.search_area import metres_and_miles
 from service.domain.place.site import PointKind, SitePoint
@@ -71,6 +71,8 @@ def point_words(point: SitePoint) -> str:
 def fix_words(fix: Fix) -> str:
     """How good a fix is, and why it is not used where it is not."""
     good = "accuracy not said" if fix.accuracy_m is None else f"good to {metres_and_miles(fix.accuracy_m)}"
+    if fix.doubt is Doubt.EARLY:
+        return f"{good}; not used, it is from long before the dive"
     return good if fix.doubt is None else f"{good}; not used, it cannot be theirs ({fix.doubt.value})"
 
 
@@ -98,7 +100,8 @@ def _put_drift(gpx: ET.Element, pack: Pack) -> None:
     child(track, "name", "Drift from the last known position")
     child(track, "desc", " ".join(pack.search_notes))
     segment = child(track, "trkseg")
-    times = (pack.where.at, *(picture.at for picture in pack.pictures))
+    began = pack.where.at if pack.times.started_at is None else max(pack.where.at, pack.times.started_at)
+    times = (began, *(picture.at for picture in pack.pictures))
     for position, at in zip(pack.pictures[-1].track, times, strict=True):
         child(child(segment, "trkpt", **_degrees(position)), "time", utc(at))
 

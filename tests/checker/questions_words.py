@@ -67,7 +67,8 @@ def _local(dive: Dive, at: datetime, now: datetime) -> str | None:
 def _position(after: Folded) -> dict[str, float] | None:
     """The last known position: the latest without a doubt, of those of one moment the most exact; else the site's."""
     good = [(instant_of(fix["fix_at"]), fix) for fix in after.fixes if fix["doubt"] is None]
-    good = [(at, fix) for at, fix in good if at and (not after.started_at or at >= after.started_at - BEFORE_START)]
+    began = after.started_at or min((at for at in (after.planned_at, after.alarm_at) if at), default=None)
+    good = [(at, fix) for at, fix in good if at and (began is None or at >= began - BEFORE_START)]
     if good:
         latest = max(at for at, _ in good if at)
         recent = [(at, fix) for at, fix in good if at and latest - at <= SAME_MOMENT]

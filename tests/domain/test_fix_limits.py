@@ -7,13 +7,16 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from service.documents.pack_gpx import to_gpx, utc
 from service.domain.dive import Refusal
 from service.domain.dive import commands as do
 from service.domain.handover import Situation
 from service.domain.people import Via
-from service.domain.place.fix import BEFORE_START, FAR_M, OFF_BY_MOST
+from service.domain.place.conditions import KNOT_M_S, Current
+from service.domain.place.fix import BEFORE_START, FAR_M, OFF_BY_MOST, Doubt
 from service.domain.place.geodesy import destination
-from service.domain.place.position import Position
+from service.domain.place.position import Position, decimal
+from service.domain.plan import DivePlan
 from tests.domain.builders import (
     DUE_OUT,
     NOW,
@@ -97,6 +100,55 @@ def test_a_position_from_long_before_the_start_is_not_where_they_went_in(before:
     assert last is not None
     assert (last.position == home) is used
     assert (last.position == ENTRY) is not used
+
+
+@pytest.mark.parametrize(
+    ("plan", "before", "used"),
+    [
+        (PLAN, timedelta(minutes=59), True),
+        (PLAN, timedelta(hours=6), False),
+        (replace(PLAN, time_in_at=at(20)), timedelta(hours=1), True),
+        (replace(PLAN, time_in_at=at(300)), timedelta(hours=6), False),
+    ],
+    ids=["just now", "the evening before", "before the planned time", "before both"],
+)
+def test_with_no_start_a_position_of_the_evening_before_is_not_where_they_are(
+    plan: DivePlan, before: timedelta, *, used: bool
+) -> None:
+    """They went in early, nobody texted IN, and somebody ashore calls for help: at the site, not at home."""
+    story = filed(plan)
+    home = destination(ENTRY, 90, 40_000)
+    story.does(do.ReportFix(BY, home), at())
+
+    drafts = story.said(do.RaiseNow(contact(0, "SOS no answer")), at() + before)
+
+    assert (story.dive.fix is not None, story.dive.last_position is not None) == (used, used)
+    assert any(decimal(home) in draft.text for draft in drafts) is used
+    assert any(decimal(ENTRY) in draft.text for draft in drafts) is not used
+    [fix] = pack_of(story, before / timedelta(minutes=1)).fixes
+    assert fix.doubt is (None if used else Doubt.EARLY)
+
+
+def test_nobody_drifts_before_the_start() -> None:
+    """A position from the shore is where they went in, and the drift begins when they did."""
+    story = filed(replace(PLAN, site=replace(PLAN.site, current=Current(90, 2))))
+    story.does(do.ReportFix(BY, ENTRY, 10), at())
+    story.does(do.Start(diver("IN 2")), at(55))
+
+    pack = pack_of(story, 60)
+
+    assert pack.where.at == at()
+    assert round(pack.pictures[0].drift_m) == round(2 * KNOT_M_S * 300)
+    assert f"<time>{utc(at(55))}</time>" in to_gpx(pack).decode()
+
+
+def test_where_nobody_is_known_to_be_in_the_water_nothing_drifts() -> None:
+    """An alarm without a start: the place is told, and no search area."""
+    story = filed(PLAN)
+    story.does(do.ReportFix(BY, ENTRY, 10), at())
+    story.does(do.RaiseNow(contact(0, "SOS")), at(30))
+
+    assert pack_of(story, 40).pictures == ()
 
 
 def test_how_far_from_the_site_is_said_of_the_position_that_is_told() -> None:

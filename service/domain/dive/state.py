@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -10,7 +10,7 @@ from service.domain.dive.events import Outcome
 from service.domain.grace import GracePeriods, Step
 from service.domain.people import Actor, Channel, Recipient, contact_key, diver_key
 from service.domain.place.conditions import Conditions, Current
-from service.domain.place.fix import BEFORE_START, Fix, Source, last_known
+from service.domain.place.fix import BEFORE_START, Doubt, Fix, Source, last_known
 from service.domain.plan import DivePlan
 
 REOPEN_WITHIN = timedelta(hours=2)
@@ -206,9 +206,23 @@ class Dive:
 
     @property
     def fix(self) -> Fix | None:
-        """The last known position that somebody reported; what is long before the start is not of this dive."""
-        started_at = self.started_at
-        return last_known([fix for fix in self.fixes if started_at is None or fix.at >= started_at - BEFORE_START])
+        """The last known position that somebody reported."""
+        return last_known(self.dated_fixes)
+
+    @property
+    def dated_fixes(self) -> tuple[Fix, ...]:
+        """All fixes that are carried along; what is long before the dive is marked as not of it.
+
+        With no start known that is the planned one, or the alarm, whichever is earlier: where somebody was the evening
+        before is not where they are. As long as there is neither, nobody is to be looked for.
+        """
+        began = self.started_at or min((at for at in (self.plan.time_in_at, self.alarm_at) if at), default=None)
+        return tuple(
+            replace(fix, doubt=Doubt.EARLY)
+            if began is not None and fix.doubt is None and fix.at < began - BEFORE_START
+            else fix
+            for fix in self.fixes
+        )
 
     @property
     def last_position(self) -> Fix | None:
@@ -217,6 +231,14 @@ class Dive:
         if self.fix is not None or self.started_at is None or entry is None:
             return self.fix
         return Fix(entry, self.started_at, self.plan.site.name, Source.ENTRY)
+
+    @property
+    def drifts_from(self) -> Fix | None:
+        """The last known position as of when somebody can drift from there: ashore, before the start, nobody does."""
+        last = self.last_position
+        if last is None or self.started_at is None:
+            return None
+        return replace(last, at=max(last.at, self.started_at))
 
     @property
     def current(self) -> Current | None:

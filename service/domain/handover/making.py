@@ -70,7 +70,7 @@ def pack(
         more=_more(dive, pictures, now),
         script=script(dive, where, now),
         site=site,
-        fixes=dive.fixes,
+        fixes=dive.dated_fixes,
         exits=exits,
         pictures=pictures,
         search_notes=_search_notes(dive, pictures, factors),
@@ -83,14 +83,14 @@ def pack(
 
 def _pictures(dive: Dive, now: datetime, factors: SearchFactors) -> tuple[Picture, ...]:
     """Where to look; nothing before the start, once it is over, or without a position."""
-    last, seen = dive.last_position, dive.conditions
+    last, seen = dive.drifts_from, dive.conditions
     if last is None or not dive.live:
         return ()
     return search_pictures(last, now, dive.current, None if seen is None else seen.wind, factors=factors)
 
 
 def _search_notes(dive: Dive, pictures: tuple[Picture, ...], factors: SearchFactors) -> tuple[str, ...]:
-    last, seen, site = dive.last_position, dive.conditions, dive.plan.site
+    last, seen, site = dive.drifts_from, dive.conditions, dive.plan.site
     if last is None or not pictures:
         return ()
     wind = None if seen is None else seen.wind

@@ -35,6 +35,7 @@ class Doubt(StrEnum):
 
     FAR = "far"
     FUTURE = "future"
+    EARLY = "early"  # found only once it is known when they went in, so that no event has it
 
 
 @dataclass(frozen=True, slots=True)

@@ -130,9 +130,9 @@ def search_notes(
         " How far they swam is not in it, nor what keeps them: kelp, rock, a line."
     )
     found.append("The drift knows no shore: where the datum lies on land, begin along the shore before it.")
-    until = pictures[-1].at if pictures else last.at
+    now, until = (pictures[0].at, pictures[-1].at) if pictures else (last.at, last.at)
     found += [
-        f"{'High' if tide.high else 'Low'} water at {say(tide.at, zone, last.at)}: the current may turn about then,"
+        f"{'High' if tide.high else 'Low'} water at {say(tide.at, zone, now)}: the current may turn about then,"
         " and the drift takes it to run on as given."
         for tide in tides
         if last.at <= tide.at <= until
