@@ -362,6 +362,30 @@ def test_a_mail_tells_what_has_happened_so_far() -> None:
     assert text.endswith("Ref 7K.\nDo not answer this e-mail: nobody reads it.")
 
 
+def test_an_alarm_mail_has_who_is_out_and_how_exact_a_position_is_as_the_text_has() -> None:
+    """Whoever reads only the mail sends rescue to look for as many, and as near, as whoever reads the text."""
+    story = called(10, ashore((Channel.TEXT, Channel.EMAIL)))
+    story.does(do.ReportSafe(contact(0, "SAFE 1 7K"), 1), at(30))
+    near = diver("here", 1, Via.PAGE)
+    story.does(do.ReportFix(near, Position(47.13, -20.55), accuracy_m=5000), at(47))
+    story.runs_to(at(RAISE_BY))
+
+    text, mail = last(story, Channel.TEXT).text, last(story, Channel.EMAIL).text
+    assert "(2 divers). 1 of 2 said to be out." in text
+    assert "OVERDUE: Anna Holt (2 divers), Lantern Cove\n1 of 2 said to be out.\nCall them" in mail
+    assert "(from Bram Vik 10:47, within 5.0 km)" in text
+    assert "10:47 Position 47.13000,-20.55000, from Bram Vik, within 5.0 km\n" in mail
+
+
+def test_an_alarm_mail_before_any_start_says_that_they_are_not_known_to_be_in() -> None:
+    """As the text does: whoever calls rescue says so."""
+    story = filed(ashore((Channel.TEXT,), (Channel.TEXT, Channel.EMAIL)), calls=True)
+    story.does(do.RaiseNow(contact(0, "SOS 7K")), at(10))
+
+    assert "Not known to be in the water." in story.texts_to("contact-1")[0]
+    assert "\n\nNot known to be in the water.\n\nSo far:\n" in last(story, Channel.EMAIL).text
+
+
 def test_every_mail_says_that_nobody_reads_an_answer_and_none_asks_for_a_reply() -> None:
     """A contact who answers a mail believes that we know."""
     story = called(20)

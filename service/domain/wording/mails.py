@@ -13,7 +13,9 @@ from service.domain.dive.state import Dive, Phase
 from service.domain.language import Moment, Name, Phrase, Words, count, render, say
 from service.domain.people import Recipient
 from service.domain.phone import dialled_from
+from service.domain.place.fix import Fix
 from service.domain.place.position import decimal
+from service.domain.wording.phrases import within
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,7 @@ def alarm(dive: Dive, person: Recipient, now: datetime, *, rescue_now: bool) -> 
     said = "" if dive.raised_by is None else " ".join((dive.raised_note or dive.raised_by.words).split())
     by = "" if dive.raised_by is None else dive.raised_by.name
     raised: list[Words] = [say('Raised by {name}: "{words}"', name=Name(by), words=Name(said))] if said else []
-    news = [_club(dive), cry, *raised, *_act(dive, person, rescue_now=rescue_now)]
+    news = [_club(dive), cry, *_out_so_far(dive), *raised, *_act(dive, person, rescue_now=rescue_now)]
     return _mail(dive, person, cry, news, now)
 
 
@@ -83,6 +85,13 @@ def _who(dive: Dive) -> Phrase:
     return say("{name} ({heads})", name=Name(dive.lead.name), heads=divers)
 
 
+def _out_so_far(dive: Dive) -> list[Words]:
+    """How many of them are out already, where somebody said so: rescue asks how many it is to look for."""
+    if dive.partly_out is None:
+        return []
+    return [say("{out} of {all} said to be out.", out=dive.partly_out, all=dive.head_count)]
+
+
 def _act(dive: Dive, person: Recipient, *, rescue_now: bool) -> list[Words]:
     rescue = dive.plan.site.rescue_call
     if dive.drill:
@@ -124,7 +133,7 @@ def _reached(who: Recipient, person: Recipient) -> str:
 
 def _times(dive: Dive, now: datetime) -> list[Words]:
     if dive.started_at is None:
-        return []
+        return [say("Not known to be in the water.")] if dive.alarmed else []
     zone = dive.plan.site.zone
     went_in = Moment(dive.started_at, zone, now)
     known = say("Planned to go in: {time}", time=went_in) if dive.assumed else say("Went in: {time}", time=went_in)
@@ -143,7 +152,7 @@ def _so_far(dive: Dive, now: datetime) -> list[Words]:
 
 
 def _happened(dive: Dive) -> list[tuple[datetime, Phrase]]:
-    found = [(fix.at, _seen(fix.by, decimal(fix.position))) for fix in dive.fixes if fix.doubt is None]
+    found = [(fix.at, _seen(fix)) for fix in dive.fixes if fix.doubt is None]
     if dive.last_heard is not None:
         words = say(
             'Last heard of them: {name}: "{words}"', name=Name(dive.last_heard.name), words=dive.last_heard.words
@@ -164,8 +173,10 @@ def _happened(dive: Dive) -> list[tuple[datetime, Phrase]]:
     return found
 
 
-def _seen(by: str, position: str) -> Phrase:
-    return say("Position {position}, from {name}", position=position, name=Name(by))
+def _seen(fix: Fix) -> Phrase:
+    """Where and whose word it is, and how exact: what may be kilometres off is not searched as a point."""
+    at, near = decimal(fix.position), within(fix.accuracy_m)
+    return say("Position {position}, from {name}{within}", position=at, name=Name(fix.by), within=near)
 
 
 def _called(name: str, incident: str | None) -> Phrase:
