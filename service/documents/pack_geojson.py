@@ -57,6 +57,7 @@ def to_geojson(pack: Pack) -> bytes:
 def _last_position(pack: Pack) -> list[dict[str, Any]]:
     """What a co-ordinator needs first; without a position it is a feature that says so (RFC 7946, 3.2)."""
     geometry = None if pack.where.position is None else _point(pack.where.position)
+    who = pack.fact("who")
     return [
         _feature(
             geometry,
@@ -68,6 +69,7 @@ def _last_position(pack: Pack) -> list[dict[str, Any]]:
             head_count=pack.head_count,
             missing=pack.missing,
             divers=list(pack.names),
+            who=None if who is None else who.words,
             site=pack.where.site,
             at=None if pack.where.at is None else _time(pack.where.at, pack),
             accuracy_m=pack.where.accuracy_m,

@@ -85,6 +85,7 @@ def test_the_facts_are_plain_properties() -> None:
         "head_count": 2,
         "missing": 2,
         "divers": ["Anna Holt", "Bram Vik"],
+        "who": "2 divers: Anna Holt, Bram Vik.",
         "site": "Lantern Cove (LANTERN)",
         "at": "2027-06-01T10:38:00+01:00",
         "accuracy_m": 30,

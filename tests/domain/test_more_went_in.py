@@ -1,9 +1,15 @@
-"""More went in than the plan has or the start said: the count grows, and everybody who counts on it hears so."""
+"""Another number went in than the plan has: everybody who counts on it hears so.
+
+Where more went in than the start said, the count grows.
+"""
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
+from service.documents.pack_geojson import to_geojson
 from service.domain.dive import Refusal
 from service.domain.dive import commands as do
 from service.domain.dive.events import PartlyOut, StartSaid
@@ -22,6 +28,7 @@ from tests.domain.builders import (
     kinds,
     overdue,
 )
+from tests.domain.rescue_dives import pack_of
 
 
 def assumed() -> Story:
@@ -128,3 +135,40 @@ def test_a_log_of_before_counts_could_grow_folds_as_it_did() -> None:
     after = evolve(dive, StartSaid(at(21), diver("IN")))
 
     assert (after.head_count, after.start_said) == (dive.head_count, True)
+
+
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [
+        (1, "1 diver went in; the plan names 2: Anna Holt, Bram Vik. Which of them is not known."),
+        (2, "2 divers: Anna Holt, Bram Vik."),
+        (3, "3 divers went in; the plan names only 2: Anna Holt, Bram Vik. Who else is not known."),
+        (4, "4 divers went in; the plan names only 2: Anna Holt, Bram Vik. Who else is not known."),
+    ],
+)
+def test_rescue_is_told_where_the_names_are_not_those_of_who_went_in(count: int, said: str) -> None:
+    """As many names as heads, or the words that say why not: in the facts, read aloud, and on maps."""
+    story = filed()
+    story.does(do.Start(diver(f"IN P{count}", 1), count), at())
+    made = pack_of(story, DISTRESS)
+    fact = made.fact("who")
+
+    assert fact is not None
+    assert (fact.words, made.script[1]) == (said, said)
+    assert json.loads(to_geojson(made))["features"][0]["properties"]["who"] == said
+
+
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [
+        (1, "Anna Holt (1 diver) went in"),
+        (2, "Anna Holt + 1 (2 divers) with Bram Vik went in"),
+        (3, "Anna Holt + 2 (3 divers) with Bram Vik went in"),
+    ],
+)
+def test_a_start_notice_names_nobody_as_being_in_who_may_not_be(count: int, said: str) -> None:
+    """One diver is not one with another."""
+    story = filed()
+    story.does(do.Start(diver(f"IN P{count}", 1), count), at())
+
+    assert said in story.texts_to("contact-0")[0]

@@ -255,7 +255,9 @@ def deaf_divers(dive: Dive) -> list[Part]:
 
 
 def with_others(dive: Dive) -> list[Part]:
-    """Who else is in the plan, if there is room."""
+    """Who else is in the plan, if there is room; nobody where fewer went in, since it is not known who of them."""
+    if dive.head_count < len(dive.plan.party):
+        return []
     others = ", ".join(diver.name for diver in dive.divers[1:])
     return [may_go(4, say("with {names}", names=others))] if others else []
 
