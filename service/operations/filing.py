@@ -103,13 +103,17 @@ def file_in(
     drill: bool = False,
     starting: bool = False,
     by_anybody: bool = False,
+    said_at: datetime | None = None,
 ) -> PlanFiled | PlanRefused:
-    """File within a transaction that is open already. `starting`: a start of the same word follows in it."""
+    """File within a transaction that is open already. `starting`: a start of the same word follows in it.
+
+    `said_at`: when it was said, where it reached us later; the plan is checked as of then.
+    """
     earlier = _earlier(session, club, request_key)
     if earlier is not None:
         found = known_of_plan(session, club, earlier.plan, now, drill=earlier.drill)
         return PlanFiled(earlier, contact_checks(found, now), again=True)
-    reading = read_plan(session, club, request, now, service.channels, drill=drill)
+    reading = read_plan(session, club, request, now, service.channels, drill=drill, said_at=said_at)
     if reading.plan is None or reading.refused:
         return PlanRefused(reading.checks)
     known = contacts_held(session, club, reading.plan.contacts, now)
@@ -126,7 +130,7 @@ def file_in(
         silent = [key for key, _ in lost(known)]
         keys = (contact_key(place) for place in range(len(known)))
         command = replace(command, telling=tuple(key for key in keys if key not in silent))
-    decision = decide(None, command, now)
+    decision = decide(None, replace(command, said_at=said_at), now)
     if isinstance(decision, Refusal):
         return PlanRefused((*reading.checks, reading.refusal(decision.words)))
     dive = evolve(None, decision[0])

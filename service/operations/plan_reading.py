@@ -111,10 +111,11 @@ def read_plan(
     channels: frozenset[Channel] = TEXTS_ONLY,
     *,
     drill: bool = False,
+    said_at: datetime | None = None,
 ) -> PlanReading:
     """Read a request against what the club knows; every wrong field gets its own check.
 
-    `channels` are the ways to people that the service has.
+    `channels` are the ways to people that the service has. `said_at`: when it was said, where that is not now.
     """
     wrong = _Findings()
     row, site = _site(session, club, request.site, wrong)
@@ -149,7 +150,7 @@ def read_plan(
     )
     about_contacts = contact_checks(known_of_plan(session, club, plan, now, drill=drill), now)
     elsewhere = country_checks(session, club, _phones_named(plan))
-    checks = (*wrong.checks, *elsewhere, *check_plan(plan, now, grace.grace, drill=drill), *about_contacts)
+    checks = (*wrong.checks, *elsewhere, *check_plan(plan, said_at or now, grace.grace, drill=drill), *about_contacts)
     return PlanReading(plan, grace, site_id, checks)
 
 

@@ -24,11 +24,20 @@ from service.store.tables.club import ClubRow
 
 
 def file_by_text(
-    service: Service, session: Session, club: ClubRow, phone: str, intent: Intent, words: str, now: datetime
+    service: Service,
+    session: Session,
+    club: ClubRow,
+    phone: str,
+    intent: Intent,
+    words: str,
+    now: datetime,
+    *,
+    said_at: datetime,
 ) -> tuple[str | None, str | None]:
     """File it; gives what to answer and the dive.
 
-    The filed plan answers for itself, so None, but where nothing proves that any contact can be reached.
+    The filed plan answers for itself, so None, but where nothing proves that any contact can be reached. What lay
+    somewhere is a plan for the day on which it was said: that the party went in meanwhile is what it is for.
     """
     person = people.by_phone(session, club.id, phone)
     if person is None:
@@ -38,11 +47,11 @@ def file_by_text(
     site = sites.find(session, club.id, intent.site or "")
     zone = site.zone if site else club.zone
     try:
-        time_in_at = _time_in(intent, zone, now)
+        time_in_at = _time_in(intent, zone, said_at)
     except LocalTimeError as error:
         return general.plan_refused(club.name, str(error), club_language(club)), None
     request = usual_request(person, intent, time_in_at)
-    filed = file_in(service, session, club, request, lead_of(person, words), now)
+    filed = file_in(service, session, club, request, lead_of(person, words), now, said_at=said_at)
     if isinstance(filed, PlanFiled):
         return advice_on(session, club, filed.dive, now), filed.dive.id
     return general.plan_refused(club.name, refusals(filed.checks)[0].words, club_language(club)), None
@@ -72,11 +81,11 @@ def advice_on(session: Session, club: ClubRow, dive: Dive, now: datetime) -> str
     return None if advice is None else general.plain(club.name, advice, dive.lead.language)
 
 
-def _time_in(intent: Intent, zone: str, now: datetime) -> datetime | None:
+def _time_in(intent: Intent, zone: str, said_at: datetime) -> datetime | None:
     """The word "now" leaves the time open: the clock starts with IN, not with a guess.
 
     A time that has just passed is today's, not tomorrow's: it takes a while to type a plan.
     """
     if intent.time_in is None or intent.time_in == "now":
         return None
-    return next_instant(intent.time_in, zone, now - PAST_ALLOWED)
+    return next_instant(intent.time_in, zone, said_at - PAST_ALLOWED)

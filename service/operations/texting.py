@@ -343,7 +343,16 @@ def _info(text: Text, _: Sequence[PhoneMatch]) -> Answer:
 
 
 def _plan(text: Text, _: Sequence[PhoneMatch]) -> Answer:
-    words, dive_id = file_by_text(text.service, text.session, text.club, text.phone, text.intent, text.words, text.now)
+    words, dive_id = file_by_text(
+        text.service,
+        text.session,
+        text.club,
+        text.phone,
+        text.intent,
+        text.words,
+        text.now,
+        said_at=text.meant_at,
+    )
     return Answer(words, dive_id, note="plan by text")
 
 

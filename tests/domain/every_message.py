@@ -362,6 +362,7 @@ def every_play(language: str, *, drill: bool) -> list[Play]:
     plays += [(filed(_with_a_landline(plan), drill=drill), _rung_in_vain)]
     told = tuple(contact_key(place) for place in range(len(plan.contacts)))
     plays += [(filed(plan, drill=drill, telling=told), _finished_before_it_began)]
+    plays += [(filed(replace(plan, time_in_at=NOW + timedelta(days=1)), drill=drill), _called_off)]
     for play, course in plays:
         course(play)
         if course is _alarmed:

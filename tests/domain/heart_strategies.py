@@ -250,7 +250,7 @@ def turn(dive: Dive | None, command: Command, now: datetime) -> Turn:
 
 def taken(filing: do.FilePlan, now: datetime) -> Turn:
     """The first turn, whether or not the checks of today would take the plan."""
-    fields = {name: getattr(filing, name) for name in filing.__dataclass_fields__}
+    fields = {name: getattr(filing, name) for name in filing.__dataclass_fields__ if name != "said_at"}
     filed = Filed(at=now, **fields | ({"newcomers": ()} if filing.drill else {}))
     dive = evolve(None, filed)
     return Turn(filing, now, None, (filed,), ((filed, dive, tuple(messages_for(dive, filed))),))

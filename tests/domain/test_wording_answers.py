@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.domain.dive import Outcome
+from service.domain.dive import Outcome, decide, evolve
 from service.domain.dive import commands as do
 from service.domain.dive.events import ExtensionAsked, ExtensionNotInForce
+from service.domain.encoding import segments
 from service.domain.grace import FinishNeeds, GracePeriods
 from service.domain.people import Actor
 from service.domain.place.position import Position
@@ -20,12 +22,15 @@ from tests.domain.builders import (
     CONTACT_KEYS,
     DISTRESS,
     DUE_OUT,
+    NOW,
+    PLAN,
     PLANNED,
     RAISE_BY,
     Story,
     at,
     contact,
     diver,
+    file_plan,
     filed,
     in_water,
     keys,
@@ -48,6 +53,30 @@ def test_a_plan_that_is_filed_gives_both_codes() -> None:
         "Skerry Bay Divers: plan filed for Lantern Cove. Going in: text IN 482139. Out: text OUT 731905."
         " The clock runs only once we answer ARMED."
     )
+
+
+TIMES_IN = [
+    pytest.param(timedelta(), "", id="now"),
+    pytest.param(timedelta(minutes=30), "", id="later-today"),
+    pytest.param(timedelta(hours=24), ", {day} {time}", id="tomorrow"),
+    pytest.param(timedelta(minutes=-1), ", {time}", id="it-has-passed"),
+]
+
+
+@pytest.mark.parametrize(("ahead", "named"), TIMES_IN)
+def test_a_plan_that_is_not_for_later_today_is_answered_with_its_time_in(ahead: timedelta, named: str) -> None:
+    """Only so does the diver see which day was understood."""
+    time_in_at = NOW + ahead
+    command = replace(file_plan(replace(PLAN, time_in_at=time_in_at)), said_at=NOW - timedelta(hours=1))
+    decision = decide(None, command, NOW)
+    assert isinstance(decision, tuple)
+    local = time_in_at.astimezone(ZoneInfo(PLAN.site.zone))
+
+    [text] = [draft.text for draft in messages_for(evolve(None, decision[0]), decision[0]) if draft.to.key == "diver-0"]
+
+    wanted = named.format(day=f"{local:%a} {local.day} {local:%b}", time=f"{local:%H:%M}")
+    assert text.startswith(f"Skerry Bay Divers: plan filed for Lantern Cove{wanted}. Going in: text IN")
+    assert len(segments(text).parts) == 1
 
 
 HINTS = [

@@ -126,3 +126,47 @@ def test_a_plan_by_text_that_lay_with_its_start_and_finish_is_of_the_same_dive(s
 
     assert "Out" not in stage.last_to(ANNA)
     assert "It is over" in stage.last_to(EDDA)
+
+
+def test_a_plan_by_text_that_lay_past_its_time_in_is_of_the_day_on_which_it_was_said(stage: Stage) -> None:
+    """Nobody has said IN: the start is taken for granted at once, and its alarm comes when it would have come."""
+    stage.sleep(60)
+    planned_at = stage.clock.at - 30 * MINUTE
+
+    lay(stage, ANNA, "PLAN LANTERN 1030 50 P2", minutes=40)
+
+    assert "plan filed for Lantern Cove, 10:30. Going in" in stage.last_to(ANNA)
+    [dive] = stage.all_dives()
+    assert dive.plan.time_in_at == planned_at
+    stage.turn()
+    dive = stage.dive(dive.id)
+    assert (dive.assumed, dive.started_at) == (True, planned_at)
+    assert "Not heard by 11:35" in stage.last_to(EDDA)
+    stage.wait(minutes=35)
+    assert stage.dive(dive.id).alarmed
+    stage.text(ANNA, "OUT 2")
+
+
+def test_a_plan_by_text_that_lay_a_little_is_asked_about_at_once(stage: Stage) -> None:
+    """Between the question whether they went in and the start that is taken for granted."""
+    stage.sleep(47)
+
+    lay(stage, ANNA, "PLAN LANTERN 1030 50 P2", minutes=20)
+
+    stage.turn()
+    [dive] = stage.all_dives()
+    assert (dive.started_at, "10:30" in stage.last_to(ANNA)) == (None, True)
+    assert "plan filed" not in stage.last_to(ANNA)
+    stage.text(ANNA, "NOGO")
+
+
+def test_a_plan_by_text_for_a_time_that_had_passed_when_it_was_said_is_for_the_next_day(stage: Stage) -> None:
+    """And the answer names that day; so it does where nothing lay."""
+    stage.sleep(60)
+
+    lay(stage, ANNA, "PLAN LANTERN 1000 50 P2", minutes=40)
+    assert "plan filed for Lantern Cove, Wed 2 Jun 10:00. Going in" in stage.last_to(ANNA)
+    stage.text(ANNA, "NOGO")
+    assert stage.text(ANNA, "PLAN LANTERN 1030 50 P2")[-1].startswith(
+        "Skerry Bay Divers: plan filed for Lantern Cove, Wed 2 Jun 10:30. Going in"
+    )

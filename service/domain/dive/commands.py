@@ -21,6 +21,8 @@ class FilePlan:
     `calls`: the service can make voice calls. `newcomers`: keys of contacts never told what is asked of them.
     A drill introduces nobody: it would be taken for part of the exercise. `telling`: the party goes in with the same
     word, and these are the keys of the contacts who get the plan at once; empty where the start comes later.
+    `said_at`: when it was said, where it reached us later. What was still to come then may have passed by now, and
+    the plan is taken all the same: refused, nobody would miss those who went in by it.
     """
 
     by: Actor
@@ -36,6 +38,7 @@ class FilePlan:
     calls: bool = False
     newcomers: tuple[str, ...] = ()
     telling: tuple[str, ...] = ()
+    said_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,7 +59,7 @@ def decide(dive: Dive | None, command: Command, now: datetime) -> Decision:
 def _file(dive: Dive | None, command: do.FilePlan, now: datetime) -> Decision:
     if dive is not None:
         return no.already_filed(dive, now)
-    wrong = refusals(check_plan(command.plan, now, drill=command.drill))
+    wrong = refusals(check_plan(command.plan, command.said_at or now, drill=command.drill))
     if wrong:
         return Refusal(code=f"plan_{wrong[0].field}", said=wrong[0].words, at=now)
     filed = Filed(

@@ -10,6 +10,7 @@ from service.domain.dive.refusals import clock_runs, finish_text
 from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ways import DECLINED
 from service.domain.language import Name, Phrase, Words, say
+from service.domain.local_time import is_today
 from service.domain.people import Actor, Channel, Recipient, Role
 from service.domain.wording import introducing
 from service.domain.wording.drafts import (
@@ -46,13 +47,21 @@ def on_filed(dive: Dive, event: ev.Filed) -> list[Draft]:
     if event.telling:
         return _going_in(dive, event) + introducing.introductions(dive, event)
     parts = [
-        keep(say("plan filed for {site}.", site=Name(dive.plan.site.name))),
+        keep(_filed(dive, event.at)),
         keep(say("Going in: text IN {code}.", code=dive.start_code)),
         keep(say("Out: text OUT {code}.", code=dive.finish_code)),
         keep(say("The clock runs only once we answer ARMED.")),
     ]
     codes = to_each(dive, [dive.lead], MessageKind.REPLY, "filed", parts, event.at, link=LinkKind.DIVE)
     return codes + introducing.introductions(dive, event)
+
+
+def _filed(dive: Dive, at: datetime) -> Phrase:
+    """With its time in, where that is not later today: else nobody would see that another day was understood."""
+    site, time_in_at = Name(dive.plan.site.name), dive.plan.time_in_at
+    if time_in_at is None or (time_in_at >= at and is_today(time_in_at, dive.plan.site.zone, at)):
+        return say("plan filed for {site}.", site=site)
+    return say("plan filed for {site}, {time}.", site=site, time=time_of(dive, time_in_at, at))
 
 
 def _going_in(dive: Dive, event: ev.Filed) -> list[Draft]:
