@@ -18,9 +18,10 @@ from service.domain.texts.incomplete import read_incomplete
 from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
 from service.operations.addressing import Answer, Text
+from service.operations.answers_to_strangers import answer_step, calls_for_help, enough_answered
 from service.operations.links import with_pack
 from service.operations.long_texts import PARTS_MISSING
-from service.operations.putting_aside import ANSWERS_WITHOUT_DIVE_MAX, give_up, put_aside
+from service.operations.putting_aside import give_up, put_aside
 from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.texting import answer
@@ -151,16 +152,15 @@ def _answered_enough(session: Session, row: Locked, intent: Intent, now: datetim
 
 def _queue(text: Text, answered: Answer, words: str) -> Answer:
     """The answer to this one text. Strangers get a few an hour, whoever has an open dive gets every one."""
-    session, now = text.session, text.now
+    session, now, for_help = text.session, text.now, calls_for_help(text.intent)
     if opt_outs.is_opted_out(session, text.club.receiving_number, text.phone):
         return replace(answered, words=None, note=_noted(answered, "not sent: opted out"))
     if answered.dive_id is None and not answered.has_dive:
-        sent = outbox.count_without_dive(session, text.club.id, text.phone, now - timedelta(hours=1))
-        if sent >= ANSWERS_WITHOUT_DIVE_MAX:
+        if enough_answered(session, text.club.id, text.phone, now, for_help=for_help):
             return replace(answered, words=None, note=_noted(answered, "not sent: enough answers this hour"))
         parts = len(segments(words).parts)
         # Somebody in trouble whom nobody knows is told whom to call, whatever else was sent.
-        if text.intent.reserved or text.intent.kind not in (Kind.RAISE_NOW, Kind.WORRY):
+        if not for_help:
             bounded = held(text.service, session, text.club, Sort.ANSWER, [text.phone], parts, now)
             if bounded is not None:
                 return replace(answered, words=None, note=_noted(answered, f"not sent: {bounded.words}"))
@@ -177,7 +177,7 @@ def _queue(text: Text, answered: Answer, words: str) -> Answer:
             phone=text.phone,
             kind="reply",
             priority=int(MessageKind.REPLY),
-            step=f"answer-{text.inbound_id}",
+            step=answer_step(text.inbound_id, for_help=for_help),
             body=body,
             segments=len(segments(body).parts),
             queued_at=now,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import partial
 from typing import Any, Final, TypeVar
 
@@ -25,6 +25,7 @@ from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
 from service.domain.wording.general import put_aside as words_for
 from service.operations import service_log
+from service.operations.answers_to_strangers import answer_step, calls_for_help, enough_answered
 from service.operations.contact_reading import club_language
 from service.operations.long_texts import PARTS_MISSING
 from service.operations.plainest import raise_within
@@ -42,7 +43,6 @@ _T = TypeVar("_T")
 
 PUT_ASIDE: Final = "text_put_aside"
 _FOR_HELP: Final = (Kind.RAISE_NOW, Kind.WORRY)
-ANSWERS_WITHOUT_DIVE_MAX: Final = 5  # an hour: two machines that answer each other must come to an end
 
 
 def put_aside(service: Service, session: Session, row: Locked, note: str, now: datetime, **more: Any) -> None:
@@ -130,8 +130,10 @@ def _answer(failed: _Failed, *, told: bool) -> None:
         return  # the carrier answers
     if opt_outs.is_opted_out(session, club.receiving_number, phone):
         return
-    sent = 0 if failed.theirs else outbox.count_without_dive(session, club.id, phone, now - timedelta(hours=1))
-    if sent >= ANSWERS_WITHOUT_DIVE_MAX or not (failed.theirs or failed.may_call_for_help):
+    for_help = failed.intent is None or calls_for_help(failed.intent)
+    if not failed.theirs and not failed.may_call_for_help:
+        return
+    if not failed.theirs and enough_answered(session, club.id, phone, now, for_help=for_help):
         return
     body = words_for(club.name, club.rescue_call, told=told, language=club_language(club))
     outbox.queue(
@@ -144,7 +146,7 @@ def _answer(failed: _Failed, *, told: bool) -> None:
             phone=phone,
             kind="reply",
             priority=int(MessageKind.REPLY),
-            step=f"answer-{failed.inbound_id}",
+            step=answer_step(failed.inbound_id, for_help=for_help),
             body=body,
             segments=len(segments(body).parts),
             queued_at=now,

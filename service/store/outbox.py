@@ -342,11 +342,18 @@ def of_dive(session: Session, dive_id: str) -> list[Message]:
     return [Message(*values) for values in session.execute(_OF_DIVE, {"of": dive_id})]
 
 
-def count_without_dive(session: Session, club_id: str, phone: str, since: datetime) -> int:
-    """How many messages that belong to no dive a club queued for a phone since that instant."""
+def count_without_dive(session: Session, club_id: str, phone: str, since: datetime, step: str = "") -> int:
+    """How many messages that belong to no dive a club queued for a phone since that instant.
+
+    `step`: only those whose step begins so.
+    """
     row = MessageRow
     found = select(func.count()).where(
-        row.dive_id.is_(None), row.club_id == club_id, row.phone == phone, row.queued_at >= since
+        row.dive_id.is_(None),
+        row.club_id == club_id,
+        row.phone == phone,
+        row.queued_at >= since,
+        row.step.startswith(step, autoescape=True),
     )
     return session.execute(found).scalar_one()
 

@@ -339,7 +339,7 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         ),
         (
             _OPS + "inbound:_queue",
-            "if sent >= ANSWERS_WITHOUT_DIVE_MAX:",
+            "if enough_answered(session, text.club.id, text.phone, now, for_help=for_help):",
             "if False:",
             "stranger-noise",
             "anybody_says_anything",

@@ -19,6 +19,8 @@ RAISING_STEPS = ("alert", "next_contact", "distress", "distress_again")
 FOLLOWED = ("stand_down_again", "alarm_again")
 WITHOUT_EVENT = ("answer-", "fault-", "stand_down-", MEANWHILE)
 REPLIES_TO_STRANGERS = 5
+REPLIES_TO_HELP = 3  # beside them
+HELP = ("raise_now", "worry")
 _HOUR = timedelta(hours=1)
 
 
@@ -140,17 +142,31 @@ def _asked_for(record: Record, message: Message) -> bool:
 
 
 def strangers_are_answered_seldom(record: Record, _: Histories) -> Iterator[str]:
-    """Two machines that answer each other come to an end: a phone without a dive gets five answers an hour."""
+    """Two machines that answer each other come to an end: a phone without a dive gets five answers an hour.
+
+    Three more where they are to calls for help, so that whoever used up the five still hears whom to call.
+    """
     of_dives = {phone.phone for phone in record.phones}
-    told: dict[str, list[datetime]] = {}
+    every: dict[str, list[datetime]] = {}
+    usual: dict[str, list[datetime]] = {}
     for message in record.messages.values():
         if message.dive_id is None and message.kind == "reply" and message.phone not in of_dives:
-            told.setdefault(message.phone, []).append(message.queued_at)
-    for phone, times in told.items():
-        for first, sixth in zip(sorted(times), sorted(times)[REPLIES_TO_STRANGERS:], strict=False):
-            if sixth - first < _HOUR - record.set_back:
-                yield f"{phone} has no dive, and got more than {REPLIES_TO_STRANGERS} answers within an hour"
-                break
+            every.setdefault(message.phone, []).append(message.queued_at)
+            if not _answers_help(record, message):
+                usual.setdefault(message.phone, []).append(message.queued_at)
+    for told, most in ((usual, REPLIES_TO_STRANGERS), (every, REPLIES_TO_STRANGERS + REPLIES_TO_HELP)):
+        for phone, times in told.items():
+            for first, beyond in zip(sorted(times), sorted(times)[most:], strict=False):
+                if beyond - first < _HOUR - record.set_back:
+                    yield f"{phone} has no dive, and got more than {most} answers within an hour"
+                    break
+
+
+def _answers_help(record: Record, message: Message) -> bool:
+    """Whether it answers a text for help, or one that was put aside: of strangers only who may be in trouble hear."""
+    number = message.step.rpartition("-")[2]
+    text = record.texts.get(int(number)) if message.step.startswith("answer-") and number.isdecimal() else None
+    return text is not None and (text.intent in HELP or text.state == "quarantined")
 
 
 # Ends

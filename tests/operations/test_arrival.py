@@ -255,6 +255,30 @@ def test_strangers_get_five_answers_an_hour(stage: Stage) -> None:
     assert len(stage.to(STRANGER)) == 6
 
 
+@pytest.mark.parametrize("cry", ["SOS", "my buddy is missing"])
+def test_a_stranger_who_used_up_the_answers_still_hears_whom_to_call(stage: Stage, cry: str) -> None:
+    """Wrong codes from a borrowed phone leave three answers to calls for help; then these end too, for an hour."""
+    for _ in range(6):
+        stage.text(STRANGER, "OUT 123456")
+    assert len(stage.to(STRANGER)) == 5
+
+    answers = [stage.text(STRANGER, cry) for _ in range(4)]
+    assert [len(told) for told in answers] == [1, 1, 1, 0]
+    assert all("Call rescue now: 07700 900999" in told for [told] in answers[:3])
+    assert stage.text(STRANGER, "HELP") == stage.text(STRANGER, "hello") == []
+
+    stage.sleep(61)
+    assert len(stage.text(STRANGER, cry)) == 1
+
+
+def test_a_machine_that_only_calls_for_help_gets_the_five_that_all_share(stage: Stage) -> None:
+    """Those of its own are for whoever has used up these."""
+    for _ in range(9):
+        stage.text(STRANGER, "SOS")
+
+    assert len(stage.to(STRANGER)) == 5
+
+
 def test_whoever_has_a_dive_gets_every_answer(stage: Stage) -> None:
     """Also those answers that belong to no dive in particular, such as to a mistyped code."""
     dive = stage.dive_in()

@@ -306,3 +306,15 @@ def test_a_database_that_goes_meanwhile_leaves_the_text_for_later(
     stage.courier.carry()
     assert len(alarms(stage, CLEO)) == 1
     stage.text(ANNA, "OUT")
+
+
+def test_a_stranger_in_trouble_hears_it_though_the_answers_of_the_hour_are_used_up(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of calls for help three have an answer whatever else was sent; then these end too."""
+    for _ in range(6):
+        stage.text(STRANGER, "OUT 123456")
+    assert len(stage.to(STRANGER)) == 5
+    unreadable(monkeypatch)
+
+    assert [len(fails(stage, STRANGER, "SOS")) for _ in range(4)] == [1, 1, 1, 0]

@@ -347,6 +347,8 @@ def test_answers_without_a_dive_are_counted_for_one_phone_and_club(dive: Session
     assert outbox.count_without_dive(dive, CLUB, ANNA, NOW + minutes(1)) == 2
     assert outbox.count_without_dive(dive, CLUB, NUMBER, NOW) == 0
     assert outbox.count_without_dive(dive, "other", ANNA, NOW) == 0
+    assert outbox.count_without_dive(dive, CLUB, ANNA, NOW, "answer-1") == 1
+    assert outbox.count_without_dive(dive, CLUB, ANNA, NOW, "answer_") == 0
 
 
 def test_a_message_that_does_not_exist_is_none(session: Session) -> None:
