@@ -15,10 +15,12 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.cli.opening import fail, opened, service_with_schema, settings_of_environment
-from service.domain.phone import PhoneError, read_phone
+from service.domain.phone import read_phone
+from service.domain.sending import country_name
 from service.operations.accounts import forget, is_last_owner
 from service.operations.admin_roles import AdminRole
 from service.operations.canary_dive import set_number
+from service.operations.club_details import read_club_name, read_rescue_call
 from service.operations.links import hash_token
 from service.operations.password_rules import unfit
 from service.operations.service import Service
@@ -60,11 +62,13 @@ def create_club(*, club_id: str, name: str, country: str, zone: str, receiving_n
     """Add a club."""
     if not _CLUB_ID.fullmatch(club_id):
         raise click.BadParameter("2 to 30 of a-z, 0-9 and hyphen", param_hint="--id")
-    if not re.fullmatch("[A-Z]{2}", country):
-        raise click.BadParameter("two capital letters, such as GB", param_hint="--country")
+    name = _read(read_club_name, name, "--name")
+    if not re.fullmatch("[A-Z]{2}", country) or country_name(country) is None:
+        raise click.BadParameter("two capital letters of a country with phones, such as GB", param_hint="--country")
     if zone not in available_timezones():
         raise click.BadParameter("no such zone; one is Europe/London", param_hint="--zone")
     number = _phone(receiving_number, country, "--receiving-number")
+    rescue_call = _read(read_rescue_call, rescue_call, "--rescue-call")
     service = service_with_schema(settings_of_environment(), "command")
 
     def work(session: Session) -> None:
@@ -242,9 +246,14 @@ def chosen_club(service: Service, club_id: str | None) -> tuple[str, str]:
 
 
 def _phone(text: str, country: str, option: str) -> str:
+    return _read(lambda typed: read_phone(typed, country), text, option)
+
+
+def _read(reader: Callable[[str], str], typed: str, option: str) -> str:
+    """As it is kept; what the reader cannot take names the option."""
     try:
-        return read_phone(text, country)
-    except PhoneError as fault:
+        return reader(typed)
+    except ValueError as fault:
         raise click.BadParameter(str(fault), param_hint=option) from None
 
 

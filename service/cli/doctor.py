@@ -112,6 +112,9 @@ def _clubs(service: Service) -> str:
     known = service.read(clubs.listing)
     if not known:
         raise CheckFailedError("there is none: run linetender club create")
+    mute = ", ".join(club.id for club in known if not club.rescue_call.strip())
+    if mute:
+        raise CheckFailedError(f"no rescue call, so an alarm names nobody to call: set it at the desk: {mute}")
     return ", ".join(club.id for club in known)
 
 

@@ -114,11 +114,21 @@ def undo(service: Service, admin: SignedIn, seq: int) -> DetailsSaved | DetailsW
 
 def read_rescue_call(typed: str) -> str:
     """Whom contacts are told to call, on one line. Raises ValueError with what to do."""
+    return _in_a_text(typed, "Say whom your contacts are to call for rescue, with the number.")
+
+
+def read_club_name(typed: str) -> str:
+    """The name with which texts begin, on one line. Raises ValueError with what to do."""
+    return _in_a_text(typed, "Say what the club is called: its texts begin so.")
+
+
+def _in_a_text(typed: str, if_empty: str) -> str:
     words = " ".join(typed.split())
-    if not words:
-        raise ValueError("Say whom your contacts are to call for rescue, with the number.")
-    # It goes whole into every alarm, in the alphabet of texts, where one letter may become several.
-    if septets(to_gsm7(words)) > NAME_MAX:
+    # It goes whole into every alarm, in the alphabet of texts, where one letter may become several, or none.
+    said = to_gsm7(words)
+    if not said.strip():
+        raise ValueError(if_empty)
+    if septets(said) > NAME_MAX:
         raise ValueError(f"Keep it to {NAME_MAX} letters and digits, as a text has them.")
     return words
 

@@ -53,7 +53,18 @@ def test_a_club_has_what_was_given(ready: Run, environment: dict[str, str]) -> N
 
 @pytest.mark.parametrize(
     ("option", "value"),
-    [("--id", "Skerry Bay"), ("--country", "gb"), ("--zone", "Skerry/Bay"), ("--receiving-number", "12")],
+    [
+        ("--id", "Skerry Bay"),
+        ("--name", " "),
+        ("--name", "n" * 61),
+        ("--country", "gb"),
+        ("--country", "XX"),
+        ("--zone", "Skerry/Bay"),
+        ("--receiving-number", "12"),
+        ("--rescue-call", ""),
+        ("--rescue-call", " \n"),
+        ("--rescue-call", "9" * 61),
+    ],
 )
 def test_a_club_with_a_wrong_value_is_refused(option: str, value: str, run: Run) -> None:
     """The option that is wrong is named."""
@@ -65,6 +76,21 @@ def test_a_club_with_a_wrong_value_is_refused(option: str, value: str, run: Run)
 
     assert result.exit_code == 2
     assert option in result.stderr
+
+
+def test_what_a_club_says_in_its_texts_is_kept_on_one_line(run: Run, environment: dict[str, str]) -> None:
+    """Name and rescue call go into every alarm."""
+    run("migrate")
+    arguments = list(CLUB)
+    for option, value in (("--name", " Skerry  Bay "), ("--rescue-call", "Coastguard\n07700 900999 ")):
+        arguments[arguments.index(option) + 1] = value
+
+    assert run(*arguments).exit_code == 0
+
+    with looking(environment) as session:
+        club = clubs.get(session, "skerry-bay")
+    assert club is not None
+    assert (club.name, club.rescue_call) == ("Skerry Bay", "Coastguard 07700 900999")
 
 
 def test_a_club_is_not_made_twice(ready: Run) -> None:

@@ -8,10 +8,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import update
 
 from service.operations.canary_dive import set_number
 from service.operations.snapshotting import HEARTBEAT
 from service.store import health
+from service.store.tables.club import ClubRow
 from tests.cli.conftest import GATEWAY, Run
 from tests.fakes.json_gateway import SECRET, TOKEN, JsonGateway
 from tests.fakes.mail_server import MailServer
@@ -108,6 +110,17 @@ def test_a_day_without_a_canary_dive_is_a_finding(run: Run, environment: dict[st
     assert lines(result.output)["canary dive"] == mark
     said = "the first is still to come" if mark == "ok" else "none was started for 26 h"
     assert f"canary dive: {CLUB}: {said}" in result.output
+
+
+def test_a_club_without_a_rescue_call_is_a_finding(run: Run, environment: dict[str, str]) -> None:
+    """Its alarms would tell contacts to call rescue, and not whom."""
+    with staged(environment["DATABASE_URL"]) as stage:
+        assert lines(run("doctor").output)["clubs"] == "ok"
+        stage.service.write(lambda session: session.execute(update(ClubRow).values(rescue_call=" ")))
+        result = run("doctor")
+
+    assert lines(result.output)["clubs"] == "FAIL"
+    assert f"an alarm names nobody to call: set it at the desk: {CLUB}" in result.output
 
 
 def test_missing_settings_are_a_finding(run: Run) -> None:
