@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from service.domain.people import Channel
+from service.operations.gateway import OwnNumber
 from service.operations.service import TEXTS_ONLY, Service
 from service.operations.spooling import Spool
 from service.settings import PREFIX, Settings, SettingsError
@@ -19,10 +20,12 @@ def open_service(
     nudge: Callable[[], None] | None = None,
     *,
     channels: frozenset[Channel] = TEXTS_ONLY,
+    own_numbers: tuple[OwnNumber, ...] = (),
 ) -> Service:
     """The service for one process, under a name for the log such as keeper-4712. Connects to nothing yet.
 
-    `channels` are the ways to people that the gateways in the settings carry; whoever opens it has read those.
+    `channels` are the ways to people that the gateways in the settings carry, `own_numbers` the numbers that they send
+    from; whoever opens it has read those.
     To be called in the process that will use it, never before a fork: connections must not be shared.
     Raises SettingsError when the database is of a kind that we do not know.
     """
@@ -35,8 +38,8 @@ def open_service(
         ) from None
     name = f"{process}-{os.getpid()}"
     if nudge is None:
-        return Service(engine, settings.clock(), settings.public_url, name, channels=channels)
-    return Service(engine, settings.clock(), settings.public_url, name, nudge, channels)
+        return Service(engine, settings.clock(), settings.public_url, name, channels=channels, own_numbers=own_numbers)
+    return Service(engine, settings.clock(), settings.public_url, name, nudge, channels, own_numbers)
 
 
 def open_spool(settings: Settings) -> Spool | None:

@@ -82,7 +82,7 @@ class Keeper:
         self._gateways = gateways
         self._spool = spool
         self._completed = completed
-        means = Means(gateways, spool, service.clock, monotonic) if spool is not None else None
+        means = None if spool is None else Means(gateways, spool, service.clock, monotonic, service.own_numbers)
         self._standby = Standby(service, means) if means is not None else None
         self._born = monotonic()
         self._clocks_at = self._born - CLOCKS_EVERY_S

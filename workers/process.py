@@ -9,6 +9,7 @@ from celery.exceptions import SoftTimeLimitExceeded
 
 from service.app import open_service, open_spool
 from service.gateways.channels import channels_of
+from service.gateways.own_numbers import own_numbers_of
 from service.gateways.settings import GatewayConfig, open_gateways, read_gateways
 from service.operations.carrying import Courier
 from service.operations.clock_mark import MarkFollower
@@ -38,8 +39,14 @@ class Process:
         """The service of this process, whose clock is not behind those of the others."""
         self._forget_parent()
         if self._service is None or self._follow_mark is None:
-            channels = channels_of(self._configs())
-            self._service = open_service(self._settings, "worker", broker_nudge(self._celery), channels=channels)
+            configs = self._configs()
+            self._service = open_service(
+                self._settings,
+                "worker",
+                broker_nudge(self._celery),
+                channels=channels_of(configs),
+                own_numbers=own_numbers_of(configs),
+            )
             self._follow_mark = MarkFollower(self._service, raised=OutOfTime)
         self._follow_mark()
         return self._service

@@ -19,6 +19,7 @@ from typing import Final
 from service.app import open_service
 from service.cli.opening import gateways_of, settings_of_environment
 from service.gateways.channels import channels_of
+from service.gateways.own_numbers import own_numbers_of
 from service.logs import set_up_logging
 from service.operations.answering import LEFT, Answering
 from service.operations.clock_mark import follow_mark_from_time_to_time
@@ -135,8 +136,10 @@ def run() -> None:
     settings = settings_of_environment()
     set_up_logging(settings.log_format)
     celery = make_celery(settings, PUBLISHING)
-    channels = channels_of(gateways_of(settings))
-    service = open_service(settings, "web", few(broker_nudge(celery)), channels=channels)
+    configs = gateways_of(settings)
+    channels, own_numbers = channels_of(configs), own_numbers_of(configs)
+    nudge = few(broker_nudge(celery))
+    service = open_service(settings, "web", nudge, channels=channels, own_numbers=own_numbers)
     follow_mark_from_time_to_time(service)
     answering = Answering(service)
     collect_seldom()

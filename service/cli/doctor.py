@@ -17,7 +17,7 @@ import redis
 
 from service.app import ready_spool
 from service.cli.gateways import state_words
-from service.cli.opening import first_line, gateways_of, opened
+from service.cli.opening import first_line, gateways_of, opened, readable_gateways
 from service.clock import MACHINES_APART
 from service.gateways.describing import described
 from service.gateways.form_post import FormPostConfig
@@ -28,6 +28,7 @@ from service.operations.canary_dive_health import CanaryDive, canary_dives
 from service.operations.clock_mark import marks
 from service.operations.gateway_health import gateway_health
 from service.operations.health import CLOCKS_APART_S, compare_clocks
+from service.operations.own_numbers import fault_of, number_heard, receiving
 from service.operations.recovering import asking
 from service.operations.sealing import make_private
 from service.operations.service import Service
@@ -75,13 +76,14 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "database", lambda: _database(service)
     yield "schema", lambda: _schema(service)
     yield "clubs", lambda: _clubs(service)
+    yield "senders", lambda: _senders(service)
     yield "recovery", lambda: _recovery(service)
     yield "broker", lambda: _broker(settings)
     yield "clock", lambda: _clock(service)
     yield "snapshot", lambda: _snapshot(service, settings)
     yield "canary dive", lambda: _canary_dive(service)
     yield "gateways", lambda: ", ".join(config.name for config in gateways_of(settings))
-    for config in _readable_gateways(settings):
+    for config in readable_gateways(settings):
         yield f"gateway {config.name}", partial(_gateway, config)
         yield f"state of {config.name}", partial(_gateway_state, service, config)
     yield "public address", lambda: _public(settings.public_url)
@@ -116,6 +118,16 @@ def _clubs(service: Service) -> str:
     if mute:
         raise CheckFailedError(f"no rescue call, so an alarm names nobody to call: set it at the desk: {mute}")
     return ", ".join(club.id for club in known)
+
+
+def _senders(service: Service) -> str:
+    """Whether what is answered to each number that a gateway sends from is heard by a club."""
+    known, own = service.read(receiving), service.own_numbers
+    faults = [fault for one in own if (fault := fault_of(one, known, own)) is not None]
+    if faults:
+        raise CheckFailedError("; ".join(faults))
+    heard = [f"what is texted to {one.number} is heard as to {number_heard(one.number, known, own)}" for one in own]
+    return "; ".join(heard) or "no gateway has one"
 
 
 def _recovery(service: Service) -> str:
@@ -214,13 +226,6 @@ def _gateway_state(service: Service, config: GatewayConfig) -> str:
     if found.fault:
         raise CheckFailedError(state_words(found))
     return state_words(found)
-
-
-def _readable_gateways(settings: Settings) -> tuple[GatewayConfig, ...]:
-    try:
-        return gateways_of(settings)
-    except SettingsError:
-        return ()  # the line before has said why
 
 
 def _reach(url: str) -> str:

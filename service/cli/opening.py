@@ -11,9 +11,9 @@ import click
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.app import open_service
-from service.domain.people import Channel
 from service.gateways.channels import channels_of
 from service.gateways.entries import GatewaySettingsError
+from service.gateways.own_numbers import own_numbers_of
 from service.gateways.settings import GatewayConfig, read_gateways
 from service.logs import without_secrets
 from service.operations.clock_mark import follow_mark_once
@@ -38,17 +38,19 @@ def gateways_of(settings: Settings) -> tuple[GatewayConfig, ...]:
 
 def opened(settings: Settings, process: str, nudge: Callable[[], None] | None = None) -> Service:
     """The service for this command; its connections are given back at the command's end."""
-    service = open_service(settings, process, nudge, channels=_channels(settings))
+    configs = readable_gateways(settings)
+    channels = channels_of(configs) if configs else TEXTS_ONLY
+    service = open_service(settings, process, nudge, channels=channels, own_numbers=own_numbers_of(configs))
     click.get_current_context().call_on_close(service.engine.dispose)
     return service
 
 
-def _channels(settings: Settings) -> frozenset[Channel]:
-    """The ways to people that the gateways carry; where no gateway can be read, what every service has."""
+def readable_gateways(settings: Settings) -> tuple[GatewayConfig, ...]:
+    """As `gateways_of`, but none where they cannot be read; what a command does without them is for it to say."""
     try:
-        return channels_of(gateways_of(settings))
+        return gateways_of(settings)
     except SettingsError:
-        return TEXTS_ONLY
+        return ()
 
 
 def service_with_schema(settings: Settings, process: str, nudge: Callable[[], None] | None = None) -> Service:

@@ -20,6 +20,7 @@ from service.cli.answering_apart import AnsweringApart
 from service.cli.opening import gateways_of, opened, service_with_schema, settings_of_environment
 from service.clock import clock_seconds
 from service.gateways.channels import channels_of
+from service.gateways.own_numbers import own_numbers_of
 from service.gateways.settings import open_gateways
 from service.logs import set_up_logging
 from service.operations.answering import Answering
@@ -27,6 +28,7 @@ from service.operations.carrying import Courier
 from service.operations.clock_mark import follow_mark_from_time_to_time
 from service.operations.health import how_late
 from service.operations.intake import drain_from_time_to_time, drain_quietly
+from service.operations.own_numbers import fault_of, receiving
 from service.operations.service import Service
 from service.operations.spooling import Spool
 from service.operations.sweeping import sweep
@@ -61,6 +63,7 @@ def web() -> None:
     settings = _begin()
     gateways_of(settings)
     service = service_with_schema(settings, "web")
+    say_unheard(service)
     # First what lies on the disk: among it may be the finish of a dive that is due.
     drain_quietly(service, ready_spool(settings))
     sweep_first(service)
@@ -93,7 +96,9 @@ def worker() -> None:
     settings = _begin()
     _check_versions()
     gateways_of(settings)
-    service_with_schema(settings, "worker").engine.dispose()
+    service = service_with_schema(settings, "worker")
+    say_unheard(service)
+    service.engine.dispose()
     run_workers(settings)
 
 
@@ -115,6 +120,8 @@ def keeper() -> None:
     settings = _begin()
     configs = gateways_of(settings)
     service = opened(settings, "keeper")
+    # Beside its looks: the database may be gone already, and waiting for it would be time without a keeper.
+    threading.Thread(target=say_unheard, args=(service,), name="says-unheard", daemon=True).start()
     gateways = open_gateways(configs, public_url=settings.public_url)
     courier = Courier(service, gateways)
     stopping = threading.Event()
@@ -133,6 +140,21 @@ def _spool_of_keeper(settings: Settings) -> Spool | None:
     if spool is None:
         _LOG.error("keeper_without_snapshot", extra={"why": f"{PREFIX}SPOOL_DIR is not set"})
     return spool
+
+
+def say_unheard(service: Service) -> None:
+    """Log an error for each number that a gateway sends from and to which an answer would be heard by no club.
+
+    The process starts all the same: without it nobody at all would be heard.
+    """
+    try:
+        known = service.read(receiving)
+    except Exception:  # noqa: BLE001 - the database is away, or broken: others say so
+        _LOG.exception("senders_not_checked")
+        return
+    for one in service.own_numbers:
+        if fault_of(one, known, service.own_numbers) is not None:
+            _LOG.error("sender_not_heard", extra={"gateway": one.gateway, "remedy": "linetender doctor"})
 
 
 def sweep_first(service: Service, within_s: float = SWEEP_FIRST_WITHIN_S) -> None:
@@ -217,7 +239,9 @@ class _Web(BaseApplication):  # type: ignore[misc]
         set_up_logging(self._settings.log_format)
         celery = make_celery(self._settings, PUBLISHING)
         configs = gateways_of(self._settings)
-        service = open_service(self._settings, "web", few(broker_nudge(celery)), channels=channels_of(configs))
+        channels, own_numbers = channels_of(configs), own_numbers_of(configs)
+        nudge = few(broker_nudge(celery))
+        service = open_service(self._settings, "web", nudge, channels=channels, own_numbers=own_numbers)
         follow_mark_from_time_to_time(service)
         spool = open_spool(self._settings)
         if spool is not None:

@@ -110,6 +110,10 @@ class Entry:
             canary=self.optional_text("canary", form, wanted),
         )
 
+    def receiving_number(self) -> str | None:
+        """The receiving number of the club that texts to the sender are for, where it is given."""
+        return self.optional_text("receiving_number", _PHONE, "the receiving number of a club, such as +447700900000")
+
     def base_url(self) -> str:
         """The base URL without a slash at its end. Where a name leads is checked at each connection."""
         allow_private = self.yes_no("allow_private", default=False)

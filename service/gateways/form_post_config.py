@@ -14,6 +14,7 @@ EVERYTHING = Route()
 class FormPostConfig:
     """One gateway as set up. While a token is being changed, the previous one still signs what comes in.
 
+    `receiving_number`: of the club that texts to `sender` are for, where the number alone does not say.
     `calls`: it makes voice calls too, from `call_sender` where that is another number than texts come from.
     """
 
@@ -28,6 +29,7 @@ class FormPostConfig:
     route: Route = EVERYTHING
     calls: bool = False
     call_sender: str | None = None
+    receiving_number: str | None = None
 
     @property
     def channels(self) -> frozenset[Channel]:

@@ -21,7 +21,7 @@ _ACCOUNT = re.compile(r"[A-Za-z0-9_.-]{1,64}")
 _CALLER = re.compile(r"\+[1-9][0-9]{6,14}")
 
 _REQUIRED = ("base_url", "account", "token", "sender")
-_OPTIONAL = ("previous_token", "lists", "calls", "call_sender")
+_OPTIONAL = ("previous_token", "lists", "calls", "call_sender", "receiving_number")
 
 
 def read_form_post(entry: Entry) -> FormPostConfig:
@@ -40,6 +40,7 @@ def read_form_post(entry: Entry) -> FormPostConfig:
         route=replace(entry.route(), lists=entry.yes_no("lists", default=False)),
         calls=calls,
         call_sender=caller,
+        receiving_number=entry.receiving_number(),
     )
 
 

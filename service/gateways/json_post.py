@@ -30,6 +30,7 @@ class JsonPostConfig:
     """One gateway as set up: `token` is ours towards it, `secret` signs what comes from it.
 
     While the secret is being changed, what the previous one signed is taken too.
+    `receiving_number`: of the club that texts to `sender` are for, where the number alone does not say.
     """
 
     name: str
@@ -41,6 +42,7 @@ class JsonPostConfig:
     sends_receipts: bool = True
     allow_private: bool = False
     route: Route = EVERYTHING
+    receiving_number: str | None = None
 
     @property
     def channels(self) -> frozenset[Channel]:

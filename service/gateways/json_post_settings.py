@@ -7,7 +7,7 @@ from service.gateways.json_post import JsonPostConfig
 from service.gateways.webhook_signing import SECRET, UnusableSecretError, secret_key
 
 _REQUIRED = ("base_url", "token", "secret", "sender")
-_OPTIONAL = ("previous_secret",)
+_OPTIONAL = ("previous_secret", "receiving_number")
 _SECRET_WANTED = "whsec_ and then 24 to 64 random bytes in base64"  # noqa: S105 - words about a secret
 
 
@@ -24,6 +24,7 @@ def read_json_post(entry: Entry) -> JsonPostConfig:
         sends_receipts=entry.yes_no("receipts", default=True),
         allow_private=entry.yes_no("allow_private", default=False),
         route=entry.route(),
+        receiving_number=entry.receiving_number(),
     )
 
 

@@ -218,6 +218,15 @@ class InboundText:
 
 
 @dataclass(frozen=True, slots=True)
+class OwnNumber:
+    """A number that a gateway sends from; `receiving_number` is that of the club it serves, where the settings say."""
+
+    gateway: str
+    number: str
+    receiving_number: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class DeliveryReceipt:
     """One delivery receipt, already authenticated; `blame` is set where a failure names its cause.
 

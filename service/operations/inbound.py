@@ -21,7 +21,7 @@ from service.operations.addressing import Answer, Text
 from service.operations.answers_to_strangers import answer_step, calls_for_help, enough_answered
 from service.operations.links import with_pack
 from service.operations.long_texts import PARTS_MISSING
-from service.operations.putting_aside import give_up, put_aside
+from service.operations.putting_aside import give_up, put_aside, put_aside_unheard
 from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.texting import answer
@@ -96,8 +96,11 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
     if row is None or row.state != inbound.STORED:
         return
     club = clubs.by_receiving_number(session, row.receiver)
-    if club is None or not row.authentic:
-        put_aside(service, session, row, "not authentic" if club else "no club has this receiving number", now)
+    if club is None:
+        put_aside_unheard(service, session, row, now)
+        return
+    if not row.authentic:
+        put_aside(service, session, row, "not authentic", now)
         return
     try:
         phone = read_phone(row.sender, club.country)

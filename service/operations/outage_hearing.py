@@ -7,6 +7,7 @@ stays in the spool, and is read again, in full, when the database is back.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
@@ -25,6 +26,7 @@ from service.operations.choosing import (
     wanted_part,
 )
 from service.operations.gateway import InboundText
+from service.operations.own_numbers import phone_heard
 from service.store.dives import PhoneMatch
 
 Asked = tuple[str, Command]
@@ -36,15 +38,18 @@ _HELP = (Kind.RAISE_NOW, Kind.WORRY)
 _AS_ADMIN = f"{Role.ADMIN}-"
 
 
-def asked_by(text: InboundText, dives: Iterable[Dive], admin_phones: Collection[str] = ()) -> list[Asked]:
+def asked_by(
+    text: InboundText, dives: Iterable[Dive], admin_phones: Collection[str] = (), country: str | None = None
+) -> list[Asked]:
     """What a text asks of the dives of the number that it was sent to; nothing where that is not sure.
 
+    `country`: of the club; a gateway may write its sender as it is dialled there.
     `admin_phones`: of the club. An alarm that was handed up to them may be what they answer, so it is one more dive
     that they could mean; their word as admins waits for the database.
     """
     if text.part is not None:
         return []  # half a sentence may be a whole finish
-    intent = read(text.body)
+    text, intent = replace(text, sender=phone_heard(text.sender, country)), read(text.body)
     known = [dive for dive in dives if dive.phase is not Phase.CLOSED]
     if intent.code is not None and intent.kind in (*_OPENING, *_ENDING):
         return _by_code(text, intent, known)
@@ -53,7 +58,7 @@ def asked_by(text: InboundText, dives: Iterable[Dive], admin_phones: Collection[
         return _help(text, intent, matches)
     if intent.kind is Kind.OPT_OUT:
         return [(one.dive.id, do.NoteUnreachable(key, "opted_out")) for one in matches for key in one.keys]
-    if _phone(text) in admin_phones:
+    if text.sender in admin_phones:
         handed_up = [dive for dive in known if Step.HAND_UP in dive.steps and not _keys(text, dive)]
         matches += [PhoneMatch(dive, (_AS_ADMIN,)) for dive in handed_up]
     return _asked_of_one(text, read_again(intent, matches), matches)
@@ -74,20 +79,16 @@ def _asked_of_one(text: InboundText, intent: Intent, matches: Sequence[PhoneMatc
     return [] if command is None or _is_of_before(text, dive) else [(dive.id, command)]
 
 
-def _phone(text: InboundText) -> str:
-    return text.sender.replace(" ", "")
-
-
 def _keys(text: InboundText, dive: Dive) -> tuple[str, ...]:
-    return tuple(person.key for person in dive.divers + dive.contacts if person.phone == _phone(text))
+    return tuple(person.key for person in dive.divers + dive.contacts if person.phone == text.sender)
 
 
 def _sender(text: InboundText, match: PhoneMatch, wanted: Role | None) -> Actor:
     """Who the sender is to this dive; a phone may be a diver's and a contact's, then what is asked decides."""
     person = match.dive.person(min(match.keys, key=lambda key: not key.startswith(wanted or Role.CONTACT), default=""))
     if person is None:
-        name = f"a phone ending {mask(_phone(text))[-3:]}"
-        return Actor(Role.STRANGER, name, Via.TEXT, phone=_phone(text), words=text.body)
+        name = f"a phone ending {mask(text.sender)[-3:]}"
+        return Actor(Role.STRANGER, name, Via.TEXT, phone=text.sender, words=text.body)
     role = Role.DIVER if person in match.dive.divers else Role.CONTACT
     return Actor(role, person.name, Via.TEXT, person.key, person.phone, text.body)
 

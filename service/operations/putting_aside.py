@@ -51,6 +51,20 @@ def put_aside(service: Service, session: Session, row: Locked, note: str, now: d
     service_log.note(service, session, PUT_ASIDE, {"inbound": row.id, "note": note, **more}, now)
 
 
+def put_aside_unheard(service: Service, session: Session, row: Locked, now: datetime) -> None:
+    """Put a text aside that was sent to a number of no club. It may be a finish or an SOS: the admins hear of it.
+
+    Once an hour for a number: what is set up wrongly is so for every text. What nobody signed tells nobody.
+    """
+    put_aside(service, session, row, "no club has this receiving number", now)
+    if row.authentic:
+        words = (
+            f"Linetender fault: no club has the number {row.receiver}: a text to it from {row.sender} changed nothing."
+            " Please phone them."
+        )
+        tell_admins(session, f"unheard-{row.receiver}-{now:%Y%m%dT%H}", words, now)
+
+
 @dataclass(frozen=True, slots=True)
 class _Failed:
     """A text on which our code fails, as far as it can be read. `theirs`: the dives of its sender."""

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.operations import service_log
 from service.operations.gateway import InboundText
 from service.operations.long_texts import keep_part, overdue, with_gaps
+from service.operations.own_numbers import number_heard, receiving
 from service.operations.same_text import same_text_of_another, same_texts_of_others
 from service.operations.service import Service
 from service.store import clubs, inbound, inbound_parts, log
@@ -45,12 +46,13 @@ def receive_text(service: Service, text: InboundText, *, authentic: bool, way: W
     text = replace(text, received_at=min(text.received_at, now))
 
     def work(session: Session) -> int | None:
-        at = _arrival(session, text, way, now)
+        at = _arrival(service, session, text.receiver, way, now)
+        heard = replace(text, receiver=at.receiver)
         if not authentic:
-            return _store(session, at, text, authentic=False)
-        if text.part is None:
-            return _store(session, at, text, authentic=True)
-        whole = keep_part(session, service.clock, text, text.part, at.chain, at.club_id)
+            return _store(session, at, heard, authentic=False)
+        if heard.part is None:
+            return _store(session, at, heard, authentic=True)
+        whole = keep_part(session, service.clock, heard, heard.part, at.chain, at.club_id)
         at = replace(at, book=log.Book(session))  # the parts have their entries by now
         stored = [_store(session, at, one.text, authentic=True, part_ids=one.part_ids) for one in whole]
         return stored[-1] if stored else None
@@ -65,10 +67,11 @@ def receive_together(service: Service, texts: Sequence[InboundText]) -> list[int
     text.
     """
     now = service.clock.now()
-    texts = [replace(text, received_at=min(text.received_at, now)) for text in texts]
+    brought = [replace(text, received_at=min(text.received_at, now)) for text in texts]
 
     def work(session: Session) -> list[int | None]:
-        at = _arrival(session, texts[0], Way.POSTED, now)
+        at = _arrival(service, session, brought[0].receiver, Way.POSTED, now)
+        texts = [replace(text, receiver=at.receiver) for text in brought]
         stored: dict[int, int] = {}  # ids of those that are new, by their place
         doubled: dict[int, int] = {}  # and which other text they are
         # What one gateway brings can only be the same as what another brought.
@@ -110,7 +113,7 @@ def join_overdue(service: Service, limit: int = 200) -> int:
 
 def _join(service: Service, key: Key, session: Session) -> bool:
     """Put one text together and store it; False when there is none that waits too long."""
-    at = _arrival(session, key, Way.POSTED, service.clock.now())
+    at = _arrival(service, session, key.receiver, Way.POSTED, service.clock.now())
     whole = with_gaps(session, service.clock, key)
     if whole is None:
         return False
@@ -120,12 +123,17 @@ def _join(service: Service, key: Key, session: Session) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Arrival:
-    """Where what comes to one of our numbers is logged, and how and when it came."""
+    """Where what comes to one of our numbers is logged, and how and when it came.
+
+    `receiver` is the receiving number of the club that it is for, whichever of our numbers it was sent to and however
+    its gateway wrote that; where no club is, what the gateway wrote.
+    """
 
     book: log.Book
     club: log.ClubOf | None
     way: Way
     now: datetime
+    receiver: str
 
     @property
     def chain(self) -> str:
@@ -140,15 +148,23 @@ class _Arrival:
         return self.club.country if self.club else None
 
 
-def _arrival(session: Session, brought: InboundText | Key, way: Way, now: datetime) -> _Arrival:
+def _arrival(service: Service, session: Session, sent_to: str, way: Way, now: datetime) -> _Arrival:
     """One after the other from now on: two gateways bring one text within milliseconds, and phones the parts of one."""
-    book = log.Book(session)
-    held = book.hold_club(brought.receiver)
-    if held is None and (club := clubs.by_receiving_number(session, brought.receiver)) is not None:
-        held = log.ClubOf(club.id, club.country)
-    at = _Arrival(book, held, way, now)
+    book, receiver = log.Book(session), sent_to
+    held = _held(session, book, receiver)
+    if held is None:  # most texts name the club's number as it is written there, and cost no more than that
+        receiver = number_heard(sent_to, receiving(session), service.own_numbers) or sent_to
+        held = None if receiver == sent_to else _held(session, book, receiver)
+    at = _Arrival(book, held, way, now, receiver)
     book.hold([at.chain])
     return at
+
+
+def _held(session: Session, book: log.Book, receiver: str) -> log.ClubOf | None:
+    held = book.hold_club(receiver)
+    if held is None and (club := clubs.by_receiving_number(session, receiver)) is not None:
+        return log.ClubOf(club.id, club.country)
+    return held
 
 
 def _store(

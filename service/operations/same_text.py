@@ -8,8 +8,8 @@ from typing import Final
 
 from sqlalchemy.orm import Session
 
-from service.domain.phone import PhoneError, read_phone
 from service.operations.gateway import InboundText
+from service.operations.own_numbers import phone_heard
 from service.store import inbound
 from service.store.inbound import Brought
 
@@ -61,15 +61,7 @@ def _same(session: Session, text: InboundText, country: str | None) -> Iterator[
         since=text.received_at - SAME_WITHIN,
         until=text.received_at + SAME_WITHIN,
     )
-    sender = _phone(text.sender, country) if candidates else ""
+    sender = phone_heard(text.sender, country) if candidates else ""
     for one in candidates:
-        if one.body.strip() == words and _phone(one.sender, country) == sender:
+        if one.body.strip() == words and phone_heard(one.sender, country) == sender:
             yield one
-
-
-def _phone(sender: str, country: str | None) -> str:
-    """A number as E.164, since gateways write it in different ways; what is none as it is."""
-    try:
-        return read_phone(sender, country)
-    except PhoneError:
-        return sender

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.clock import Clock
 from service.domain.people import Channel
+from service.operations.gateway import OwnNumber
 from service.store.engine import reading, run
 
 T = TypeVar("T")
@@ -35,6 +36,7 @@ class Service:
     process: str  # who acts, for the log: "web-4711", "keeper-4712"
     nudge: Callable[[], None] = field(default=_no_nudge)
     channels: frozenset[Channel] = TEXTS_ONLY  # what the gateways in the settings can carry
+    own_numbers: tuple[OwnNumber, ...] = ()  # and what they send from
 
     def write(self, work: Callable[[Session], T]) -> T:
         """Run one unit of work in one transaction, tried again as a whole on a passing fault of the database."""

@@ -24,11 +24,12 @@ from service.domain.wording.general import plain, service_fault
 from service.domain.wording.outage import unconfirmed
 from service.operations.calling import ANSWER_KEY
 from service.operations.clock_mark import go_on_from
-from service.operations.gateway import Gateway, InboundText
+from service.operations.gateway import Gateway, InboundText, OwnNumber
 from service.operations.outage_carrying import OutageCourier
 from service.operations.outage_hearing import Asked, asked_by
 from service.operations.outage_journal import Began, Entry, Happened, Heard, Journal, Told, outage_name
 from service.operations.outage_ladder import Ladder, Step, happened
+from service.operations.own_numbers import Receiving, number_heard
 from service.operations.plainest import OUTAGE_STEP, fault_words
 from service.operations.snapshotting import Contents
 from service.operations.spooling import Brought, KeyPress, Spool, UnreadableError
@@ -59,6 +60,7 @@ class Means:
     spool: Spool
     clock: Clock
     monotonic: Callable[[], float]
+    own_numbers: Sequence[OwnNumber] = ()
 
 
 class StandIn:
@@ -174,15 +176,21 @@ class StandIn:
     def _asked(self, brought: Brought) -> list[Asked]:
         match brought:
             case InboundText():
-                kept = self._ladder.kept
-                here = [one for one in self._ladder.dives.values() if kept[one.id].receiving_number == brought.receiver]
+                kept, number = self._ladder.kept, self._number_heard(brought.receiver)
+                here = [one for one in self._ladder.dives.values() if kept[one.id].receiving_number == number]
                 clubs = [club for one in here if (club := self._clubs.get(kept[one.id].club_id)) is not None]
                 admins = {admin.phone for club in clubs for admin in club.admins}
-                return asked_by(brought, here, admins)
+                return asked_by(brought, here, admins, next((club.country for club in clubs), None))
             case KeyPress() if brought.key == ANSWER_KEY:
                 told = self._courier.message(brought.message_id)
                 return [] if told is None else self._answered(told)
         return []
+
+    def _number_heard(self, receiver: str) -> str:
+        """As the database would take it; where the snapshot knows of no such club, as the gateway wrote it."""
+        clubs = self._contents.clubs
+        known = [Receiving(one.receiving_number, one.country) for one in clubs if one.country is not None]
+        return number_heard(receiver, known, self._means.own_numbers) or receiver
 
     def _answered(self, told: Told) -> list[Asked]:
         """A key that was pressed in a call of ours."""

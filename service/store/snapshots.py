@@ -53,11 +53,16 @@ class AdminToTell:
 
 @dataclass(frozen=True, slots=True)
 class ClubToTell:
-    """A club, and its admins, those longest in office first."""
+    """A club, and its admins, those longest in office first; by number and country what is texted to it is read.
+
+    The last two are not in a snapshot that an older version wrote.
+    """
 
     id: str
     name: str
     admins: tuple[AdminToTell, ...]
+    receiving_number: str = ""
+    country: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +149,12 @@ def clubs_to_tell(session: Session) -> tuple[ClubToTell, ...]:
     found = select(row.club_id, row.id, row.name, row.phone).where(row.disabled_at.is_(None), row.phone.is_not(None))
     for club_id, admin_id, name, phone in session.execute(found.order_by(row.created_at, row.id)):
         told.setdefault(club_id, []).append(AdminToTell(admin_id, name, phone or ""))
-    clubs = session.execute(select(ClubRow.id, ClubRow.name).order_by(ClubRow.id))
-    return tuple(ClubToTell(club_id, name, tuple(told.get(club_id, ()))) for club_id, name in clubs)
+    columns = (ClubRow.id, ClubRow.name, ClubRow.receiving_number, ClubRow.country)
+    clubs = session.execute(select(*columns).order_by(ClubRow.id))
+    return tuple(
+        ClubToTell(club_id, name, tuple(told.get(club_id, ())), number, country)
+        for club_id, name, number, country in clubs
+    )
 
 
 def _opted_out(session: Session, ids: Collection[str]) -> dict[str, set[str]]:

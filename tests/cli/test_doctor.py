@@ -18,6 +18,7 @@ from tests.cli.conftest import GATEWAY, Run
 from tests.fakes.json_gateway import SECRET, TOKEN, JsonGateway
 from tests.fakes.mail_server import MailServer
 from tests.operations.stage import CLUB, staged
+from tests.operations.test_own_numbers_answered import second_club
 from tests.servers.broker import Broker
 
 MAIL = {"name": "mail", "kind": "smtp", "host": "127.0.0.1", "security": "none", "sender": "alerts@dives.example.org"}
@@ -45,6 +46,7 @@ def test_a_whole_installation_has_no_fault(
                 "database",
                 "schema",
                 "clubs",
+                "senders",
                 "recovery",
                 "broker",
                 "clock",
@@ -65,7 +67,7 @@ def test_each_thing_that_is_missing_fails_by_itself(run: Run) -> None:
 
     found = lines(result.output)
     assert [name for name, mark in found.items() if mark == "FAIL"] == [
-        *("schema", "clubs", "recovery", "broker", "snapshot", "canary dive", "gateway one", "state of one")
+        *("schema", "clubs", "senders", "recovery", "broker", "snapshot", "canary dive", "gateway one", "state of one")
     ]
     assert found["database"] == "ok"
     assert result.exit_code == 1
@@ -121,6 +123,30 @@ def test_a_club_without_a_rescue_call_is_a_finding(run: Run, environment: dict[s
 
     assert lines(result.output)["clubs"] == "FAIL"
     assert f"an alarm names nobody to call: set it at the desk: {CLUB}" in result.output
+
+
+@pytest.mark.parametrize(
+    ("clubs_there", "given", "mark", "said"),
+    [
+        (1, {}, "ok", "what is texted to +447700900400 is heard as to +447700900500"),
+        (2, {}, "FAIL", "no club hears what is texted to +...400: give gateway boathouse the receiving_number"),
+        (2, {"receiving_number": "+447700900600"}, "ok", "+447700900400 is heard as to +447700900600"),
+        (1, {"receiving_number": "+447700900999"}, "FAIL", "gateway boathouse has receiving_number +...999, but"),
+    ],
+    ids=["the only club", "one of two clubs", "the club that is named", "no such club"],
+)
+def test_a_sender_whose_answers_no_club_hears_is_a_finding(
+    run: Run, environment: dict[str, str], clubs_there: int, given: dict[str, str], mark: str, said: str
+) -> None:
+    """The line names the gateway and what to set."""
+    home = HOME | {"base_url": "http://127.0.0.1:9"} | given
+    with staged(environment["DATABASE_URL"]) as stage:
+        if clubs_there > 1:
+            second_club(stage)
+        result = run("doctor", GATEWAYS=json.dumps([*json.loads(GATEWAY % 1), home]))
+
+    assert lines(result.output)["senders"] == mark
+    assert said in next(line for line in result.output.splitlines() if "senders:" in line)
 
 
 def test_missing_settings_are_a_finding(run: Run) -> None:

@@ -11,6 +11,7 @@ from types import FrameType
 
 from service.app import open_service, ready_spool
 from service.gateways.channels import channels_of
+from service.gateways.own_numbers import own_numbers_of
 from service.gateways.settings import open_gateways, read_gateways
 from service.logs import set_up_logging
 from service.operations import standby
@@ -27,7 +28,7 @@ def main(faster: float) -> None:
     set_up_logging(settings.log_format)
     configs = read_gateways(settings.gateways, public_url=settings.public_url)
     gateways = open_gateways(configs, public_url=settings.public_url)
-    service = open_service(settings, "keeper", channels=channels_of(configs))
+    service = open_service(settings, "keeper", channels=channels_of(configs), own_numbers=own_numbers_of(configs))
     stopping = threading.Event()
 
     def stop(_number: int, _frame: FrameType | None) -> None:

@@ -81,7 +81,13 @@ class Keeping:
         def seconds() -> float:
             return (stage.clock.at - began).total_seconds()
 
-        means = Means([stage.first, stage.second], self.spool, self.clock or stage.clock, seconds)
+        means = Means(
+            [stage.first, stage.second],
+            self.spool,
+            self.clock or stage.clock,
+            seconds,
+            stage.service.own_numbers,
+        )
         self.standby = Standby(stage.service, means)
 
     def start_again(self) -> None:
@@ -105,10 +111,12 @@ class Keeping:
                 self.standby.look()
             assert self.standby.without_database()
 
-    def spooled(self, sender: str, body: str) -> None:
+    def spooled(self, sender: str, body: str, receiver: str = OURS) -> None:
         """A text that came while the database was gone."""
         self.texts += 1
-        text = InboundText("first", f"spooled-{self.texts}", sender, OURS, body, {"Body": body}, self.stage.clock.at)
+        text = InboundText(
+            "first", f"spooled-{self.texts}", sender, receiver, body, {"Body": body}, self.stage.clock.at
+        )
         self.spool.keep(text)
 
     @property

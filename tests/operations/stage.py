@@ -27,6 +27,7 @@ from service.operations.gateway import (
     Lookup,
     Outcome,
     Outgoing,
+    OwnNumber,
     ReceiptState,
     Refused,
     Route,
@@ -182,6 +183,10 @@ class Stage:
         self.courier.close()
         self.courier = Courier(self.service, [self.first, self.second])
 
+    def sends_from(self, *own_numbers: OwnNumber) -> None:
+        """From now on the gateways send from these numbers, and the service knows it."""
+        self.service = replace(self.service, own_numbers=own_numbers)
+
     # What people do
 
     def file(self, request: PlanRequest | None = None, **given: Any) -> Dive:
@@ -205,10 +210,10 @@ class Stage:
         authentic = given.pop("authentic", True)
         return receive_text(self.service, InboundText(**(values | given)), authentic=authentic)
 
-    def text(self, sender: str, body: str) -> list[str]:
+    def text(self, sender: str, body: str, **given: Any) -> list[str]:
         """Text us, and let all that follows go out; gives what came back to that phone."""
         before = len(self.to(sender))
-        inbound_id = self.receive(sender, body)
+        inbound_id = self.receive(sender, body, **given)
         assert inbound_id is not None
         answer_text(self.service, inbound_id)
         self.courier.carry()
