@@ -7,6 +7,7 @@ from datetime import datetime
 
 from service.domain.dive import Dive, Phase
 from service.domain.dive.events import Outcome
+from service.domain.dive.state import Raising
 
 ENDED = {
     Outcome.SURFACED: "All out",
@@ -76,8 +77,7 @@ def moments(dive: Dive, now: datetime) -> tuple[Moment, ...]:
         if dive.alarm_at is None:
             found.append((dive.raise_by_at, "Contacts are alerted"))
     if dive.alarm_at is not None:
-        who = dive.raised_by.name if dive.raised_by is not None else "the clock"
-        found.append((dive.alarm_at, f"Alarm raised by {who}"))
+        found += _raised(dive, dive.alarm_at)
     if dive.called_at is not None:
         found.append((dive.called_at, f"Rescue called by {dive.called_by.name if dive.called_by else 'somebody'}"))
     if dive.closed_at is not None:
@@ -86,3 +86,13 @@ def moments(dive: Dive, now: datetime) -> tuple[Moment, ...]:
         found.append((dive.closed_at, f"{standing(dive).title}{by}"))
     ordered = sorted(found, key=lambda moment: moment[0])
     return tuple(Moment(at, words, at <= now) for at, words in ordered)
+
+
+def _raised(dive: Dive, alarm_at: datetime) -> list[tuple[datetime, str]]:
+    """By whom, and who raised it again: nobody else's name belongs to the first instant."""
+    raisings = dive.raisings or (Raising(alarm_at, dive.raised_by),)
+    found: list[tuple[datetime, str]] = []
+    for one in raisings:
+        verb = "Raised again" if found else "Alarm raised"
+        found.append((one.at, f"{verb} by {'the clock' if one.by is None else one.by.name}"))
+    return found

@@ -10,8 +10,10 @@ from service.domain.dive import Phase, next_due_at
 from service.domain.dive import commands as do
 from service.domain.dive.events import AlarmRaised
 from service.domain.grace import Step
+from service.domain.handover import pack
 from service.domain.people import Actor, Via
 from service.domain.wording import MessageKind
+from service.web.dive_words import moments
 from tests.domain.builders import (
     ADMIN,
     CONTACT_KEYS,
@@ -326,3 +328,89 @@ def test_a_borrowed_phone_that_ends_what_it_raised_hears_it_as_its_answer() -> N
     drafts = story.said(do.Finish(STRANGER, 2, with_code=True), at(20))
 
     assert [draft.kind for draft in drafts if draft.to.phone == STRANGER.phone] == [MessageKind.REPLY]
+
+
+SEEN = "one diver floating face down off the slip"
+
+
+def raised_twice() -> Story:
+    """The clock alerts, a contact says what they see, and another says a bare SOS."""
+    story = overdue(RAISE_BY)
+    story.does(do.RaiseNow(contact(0, f"SOS {SEEN}"), SEEN), at(90))
+    story.does(do.RaiseNow(contact(1, "SOS 7K")), at(95))
+    return story
+
+
+def raised_in(story: Story, minutes: float) -> str:
+    """What rescue is told of it."""
+    (said,) = [words for words in pack(story.dive, at(minutes)).done if words.startswith("Alarm raised")]
+    return said
+
+
+def test_a_second_alarm_takes_nobodys_words_and_nobodys_place() -> None:
+    """Who raised it when is what they did; a sighting is not lost to a bare SOS."""
+    story = raised_twice()
+
+    said = raised_in(story, 96)
+    assert said == f"Alarm raised 11:05 by the clock. Cleo Marsh 11:30: \u201c{SEEN}\u201d Dov Lind 11:35 too."
+    dive = story.dive
+    assert dive.raised_by is not None
+    assert (dive.alarm_at, dive.raised_by.name, dive.raised_note) == (at(RAISE_BY), "Cleo Marsh", SEEN)
+    assert [(moment.at, moment.words) for moment in moments(dive, at(96))][-3:] == [
+        (at(RAISE_BY), "Alarm raised by the clock"),
+        (at(90), "Raised again by Cleo Marsh"),
+        (at(95), "Raised again by Dov Lind"),
+    ]
+
+
+def test_new_words_follow_the_first_and_the_first_stays_who_raised_it() -> None:
+    """The newest words are those that are quoted alone."""
+    story = in_water()
+    story.does(do.RaiseNow(contact(1, "SOS 7K")), at(20))
+    story.does(do.RaiseNow(contact(0, f"SOS {SEEN}"), SEEN), at(30))
+
+    assert raised_in(story, 31) == f"Alarm raised 10:20 by Dov Lind. Cleo Marsh 10:30: \u201c{SEEN}\u201d"
+    assert story.dive.raised_note == SEEN
+    assert [moment.words for moment in moments(story.dive, at(31)) if "aised" in moment.words] == [
+        "Alarm raised by Dov Lind",
+        "Raised again by Cleo Marsh",
+    ]
+
+
+def test_whoever_repeats_an_alarm_adds_a_line_only_with_new_words_and_few_are_kept() -> None:
+    """A dive does not grow with each press; the first stays."""
+    story = in_water()
+    for minute in range(20, 40):
+        story.does(do.RaiseNow(diver("SOS"), f"word {minute}" if minute % 2 else None), at(minute))
+
+    assert [one.note for one in story.dive.raisings] == [None, *(f"word {minute}" for minute in (31, 33, 35, 37, 39))]
+
+
+def test_a_borrowed_phone_that_raised_an_alarm_on_top_hears_the_end() -> None:
+    """Its owner was told that the alarm is up."""
+    story = raised_twice()
+    story.does(do.RaiseNow(STRANGER), at(97))
+
+    story.does(do.ReportSafe(contact(0, "SAFE 2 7K"), 2), at(99))
+
+    assert len(story.texts_to(f"phone:{STRANGER.phone}")) == 2
+
+
+def test_a_new_alarm_begins_with_nobody_who_raised_the_last() -> None:
+    """What was said of the first one is in the log."""
+    story = raised_twice()
+    story.does(do.ReportSafe(contact(0, "SAFE 2 7K"), 2), at(99))
+
+    story.does(do.RaiseNow(contact(2, "SOS 7K")), at(110))
+
+    assert raised_in(story, 111) == "Alarm raised 11:50 by Edda Rowe."
+
+
+def test_a_log_of_before_it_said_again_folds_as_it_did() -> None:
+    """Rows of before are the fold of their events still."""
+    story = overdue(RAISE_BY)
+    story.happens([AlarmRaised(at(90), contact(0), SEEN), AlarmRaised(at(95), contact(1))])
+
+    dive = story.dive
+    assert dive.raised_by is not None
+    assert (dive.raised_by.name, dive.raised_note, dive.raisings) == ("Dov Lind", None, ())

@@ -10,7 +10,7 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy.exc import OperationalError
 
-from service.domain.dive.commands import Start, Tick
+from service.domain.dive.commands import RaiseNow, Start, Tick
 from service.domain.people import Actor, Role, Via
 from service.domain.place.conditions import Current
 from service.domain.place.fix import Source
@@ -290,6 +290,19 @@ def test_a_fault_in_the_facts_leaves_who_where_and_whom_to_call(
         assert words in shown, words
     assert "web.alarm_facts_failed" in [record.message for record in caplog.records]
     assert page.answer("called").status_code == 200
+
+
+def test_the_page_says_whose_words_raised_the_alarm_after_another_sos_without_any(page: AlarmPage) -> None:
+    """The words stay, beside the name of who said them, and the clock's alarm stays the clock's."""
+    said = "one diver floats off the slip"
+    cleo = Actor(Role.CONTACT, "Cleo Marsh", Via.TEXT, "contact-0", "+447700900011", f"SOS {said}")
+    act(page.at.service, page.dive.id, RaiseNow(cleo, said))
+    act(page.at.service, page.dive.id, RaiseNow(replace(ANNA_BY_TEXT, words="SOS")))
+
+    shown = page.shown
+    assert f"<p>Cleo Marsh said: <q>{said}</q></p>" in shown
+    assert re.search(r"Alarm raised \d\d:\d\d by the clock. Cleo Marsh 11:10: ", shown)
+    assert "Anna Holt 11:10 too." in shown
 
 
 def test_once_it_is_over_nothing_is_asked_any_more(page: AlarmPage) -> None:

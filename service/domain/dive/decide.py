@@ -122,7 +122,8 @@ def _raise_now(dive: Dive, command: do.RaiseNow, now: datetime) -> Decision:
     reopened = dive.phase is Phase.CLOSED
     if reopened and not dive.can_reopen(now):
         return no.closed_too_long(dive, now)
-    return (AlarmRaised(at=now, by=command.by, note=command.note, worry=command.worry, reopened=reopened),)
+    by, note, again = command.by, command.note, dive.alarmed
+    return (AlarmRaised(at=now, by=by, note=note, worry=command.worry, reopened=reopened, again=again),)
 
 
 def _acknowledge(dive: Dive, command: do.Acknowledge, now: datetime) -> Decision:

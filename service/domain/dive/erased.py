@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from service.domain.dive.state import Dive
+from service.domain.dive.state import Dive, Raising
 from service.domain.people import Actor
 from service.domain.place.site import SitePlan
 from service.domain.plan import Contact, DivePlan, Diver
@@ -26,6 +26,7 @@ def without_detail(dive: Dive) -> Dive:
         started_by=_actor(dive.started_by),
         raised_by=_actor(dive.raised_by),
         raised_note=None,
+        raisings=tuple(Raising(one.at, _actor(one.by)) for one in dive.raisings),
         called_by=_actor(dive.called_by),
         called_reference=None,
         fixes=(),

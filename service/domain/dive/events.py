@@ -160,13 +160,17 @@ class PartlyOut:
 
 @dataclass(frozen=True, slots=True)
 class AlarmRaised:
-    """Somebody raised the alarm before the clock did. `worry`: their words were not a command."""
+    """Somebody raised the alarm. `worry`: their words were not a command. `again`: it was up already.
+
+    Logs of before `again` was told fold as they did: there the last who raised it took the place of all before.
+    """
 
     at: datetime
     by: Actor
     note: str | None = None
     worry: bool = False
     reopened: bool = False
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,13 +9,26 @@ from operator import attrgetter
 from typing import Any
 
 from service.domain.dive import events as ev
-from service.domain.dive.state import ALARMED, RANK, Declined, Dive, Extension, LastHeard, Phase, Told, Waiting, WayLost
+from service.domain.dive.state import (
+    ALARMED,
+    RANK,
+    Declined,
+    Dive,
+    Extension,
+    LastHeard,
+    Phase,
+    Raising,
+    Told,
+    Waiting,
+    WayLost,
+)
 from service.domain.dive.ways import DECLINED, alarm_calls
 from service.domain.grace import PARTY_STEPS, Step
 from service.domain.people import Actor, Channel, Role, Via
 from service.domain.place.conditions import Conditions
 from service.domain.place.fix import Fix, kept
 
+RAISINGS_MAX = 6  # the first and the last ones; a dive that carried all would grow with each
 _CONTACT_STEPS = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN)
 
 
@@ -187,12 +200,15 @@ def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> Dive:
     fresh = base.phase not in ALARMED
     new = tuple(Told(c.key, event.at) for c in base.contacts if c.key not in base.alerted_keys())
     over = tuple(step for step in (*PARTY_STEPS, Step.ALERT) if step not in base.steps)
+    # A bare SOS on top of what somebody has seen must not take the place of their words.
+    keeps = event.again and base.raised_by is not None and event.note is None
     return replace(
         base,
         phase=_risen(base, Phase.ALERT),
         alarm_at=event.at if fresh else base.alarm_at,
-        raised_by=event.by,
-        raised_note=event.note,
+        raised_by=base.raised_by if keeps else event.by,
+        raised_note=base.raised_note if keeps else event.note,
+        raisings=_raised_again(base, event) if event.again else base.raisings,
         raises=base.raises + 1,
         waiting=None,
         alerted=base.alerted + new,
@@ -200,6 +216,21 @@ def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> Dive:
         extension=None,
         last_heard=_heard(base, event.by, event.at),
     )
+
+
+def _raised_again(dive: Dive, event: ev.AlarmRaised) -> tuple[Raising, ...]:
+    """All who raised this alarm; whoever repeats it without a new word says nothing new."""
+    said = dive.raisings
+    if not said and dive.alarm_at is not None:
+        said = (Raising(dive.alarm_at, dive.raised_by, dive.raised_note),)
+    if event.note is None and any(_same_person(one.by, event.by) for one in said):
+        return said
+    said = (*said, Raising(event.at, event.by, event.note))
+    return said if len(said) <= RAISINGS_MAX else (said[0], *said[1 - RAISINGS_MAX :])
+
+
+def _same_person(one: Actor | None, other: Actor) -> bool:
+    return one is not None and (one.own_key, one.phone) == (other.own_key, other.phone)
 
 
 def _reopened(dive: Dive) -> Dive:
@@ -216,6 +247,7 @@ def _reopened(dive: Dive) -> Dive:
         called_by=None,
         called_reference=None,
         partly_out=None,
+        raisings=(),
         rung=(),
         alarm_at=None,
         closed_at=None,

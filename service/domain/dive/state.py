@@ -66,6 +66,15 @@ class LastHeard:
 
 
 @dataclass(frozen=True, slots=True)
+class Raising:
+    """A raising of an alarm: by whom, or by the clock (None), with what they said."""
+
+    at: datetime
+    by: Actor | None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Told:
     """A contact and when the alert went to them, or when they answered."""
 
@@ -121,6 +130,7 @@ class Dive:
     alarm_at: datetime | None = None  # when phase alert began
     raised_by: Actor | None = None  # None: the clock raised it
     raised_note: str | None = None
+    raisings: tuple[Raising, ...] = ()  # of this alarm, where somebody raised it that was up already; first to last
     raises: int = 0
     alerted: tuple[Told, ...] = ()
     acknowledged: tuple[Told, ...] = ()

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from service.domain.dive.events import Outcome
-from service.domain.dive.state import Dive, Phase, Told
+from service.domain.dive.state import Dive, Phase, Raising, Told
 from service.domain.grace import Step
 from service.domain.handover.pack import EXERCISE, Person, Situation, Times
 from service.domain.handover.speaking import ago, at, heads, quoted, span
@@ -134,9 +134,18 @@ def _called(dive: Dive, now: datetime) -> str:
 
 
 def _raised(dive: Dive, raised_at: datetime, now: datetime) -> str:
-    by = "the clock" if dive.raised_by is None else dive.raised_by.name
-    note = f" They said: {quoted(dive.raised_note)}" if dive.raised_note else ""
-    return f"Alarm raised {at(dive, raised_at, now)} by {by}.{note}"
+    first, *later = dive.raisings or (Raising(raised_at, dive.raised_by, dive.raised_note),)
+    note = f" They said: {quoted(first.note)}" if first.note else ""
+    more = "".join(f" {_raiser(one)} {at(dive, one.at, now)}{_words(one)}" for one in later)
+    return f"Alarm raised {at(dive, raised_at, now)} by {_raiser(first)}.{note}{more}"
+
+
+def _raiser(one: Raising) -> str:
+    return "the clock" if one.by is None else one.by.name
+
+
+def _words(one: Raising) -> str:
+    return f": {quoted(one.note)}" if one.note else " too."
 
 
 def _is_silent(dive: Dive) -> bool:

@@ -244,7 +244,8 @@ def stranger_who_started(dive: Dive) -> tuple[Recipient, ...]:
 
 def strangers(dive: Dive) -> tuple[Recipient, ...]:
     """The phones that the plan does not have and that started the dive or raised the alarm, each once."""
-    return tuple(dict.fromkeys((*_stranger(dive.started_by), *_stranger(dive.raised_by))))
+    raised = [dive.raised_by, *(one.by for one in dive.raisings)]
+    return tuple(dict.fromkeys(phone for by in (dive.started_by, *raised) for phone in _stranger(by)))
 
 
 def _stranger(by: Actor | None) -> tuple[Recipient, ...]:
