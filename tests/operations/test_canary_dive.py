@@ -159,7 +159,7 @@ def test_the_next_look_goes_on_where_a_process_died(on_both: Stage, monkeypatch:
 
 
 def test_a_start_text_that_nobody_reads_is_told(quick: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
-    """At sixty seconds, once; and the dive, which never began, is ended by a text that is read again."""
+    """At sixty seconds, once, beside the text that was put aside; the dive is ended by a text that is read again."""
 
     def fails(*_: object) -> None:
         raise RuntimeError("the reading is broken")
@@ -171,8 +171,9 @@ def test_a_start_text_that_nobody_reads_is_told(quick: Stage, monkeypatch: pytes
         go_on(quick, 3)
     go_on(quick, 20)
 
+    put_aside = f"Linetender fault: our code failed on a text from {CANARY}, it changed nothing. Please phone them."
     told = f"{FAILED}its start by text was not answered within 60 s. Please look before an alarm needs it."
-    assert to_admin(quick) == [told]
+    assert sorted(to_admin(quick)) == [put_aside, told]
     assert quick.all_dives()[0].phase == "closed"
     assert in_log(quick) == ["canary_dive_failed"]
 
