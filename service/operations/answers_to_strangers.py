@@ -1,4 +1,4 @@
-"""How many answers a phone gets that has no dive: two machines that answer each other must come to an end.
+"""The answer to a text, and how many of them a phone gets that has no dive: two machines must come to an end.
 
 Whoever is in trouble must still hear whom to call, also from a borrowed phone that has used up its answers by wrong
 codes. So an answer to a call for help has a few of its own beside those that all share.
@@ -11,8 +11,12 @@ from typing import Final
 
 from sqlalchemy.orm import Session
 
+from service.domain.encoding import segments
 from service.domain.texts import Intent, Kind
+from service.domain.wording import MessageKind
+from service.domain.wording.drafts import REPLY_LASTS
 from service.store import outbox
+from service.store.outbox import NewMessage
 
 ANSWERS_WITHOUT_DIVE_MAX: Final = 5  # an hour, to one phone
 HELP_MAX: Final = 3  # an hour, whatever else was answered
@@ -33,6 +37,33 @@ def enough_answered(session: Session, club_id: str, phone: str, now: datetime, *
     return not for_help or outbox.count_without_dive(session, club_id, phone, since, HELP_STEP) >= HELP_MAX
 
 
-def answer_step(inbound_id: int, *, for_help: bool) -> str:
-    """The step of the answer to a text; those to calls for help are counted by it."""
-    return f"{HELP_STEP if for_help else 'answer-'}{inbound_id}"
+def queue_answer(
+    session: Session,
+    club_id: str,
+    phone: str,
+    inbound_id: int,
+    body: str,
+    now: datetime,
+    *,
+    for_help: bool,
+    dive_id: str | None = None,
+) -> None:
+    """Queue the answer to one text. By its step those to calls for help are counted."""
+    outbox.queue(
+        session,
+        NewMessage(
+            club_id=club_id,
+            dive_id=dive_id,
+            person_key=f"phone:{phone}",
+            name="",
+            phone=phone,
+            kind="reply",
+            priority=int(MessageKind.REPLY),
+            step=f"{HELP_STEP if for_help else 'answer-'}{inbound_id}",
+            body=body,
+            segments=len(segments(body).parts),
+            queued_at=now,
+            due_at=now,
+            expires_at=now + REPLY_LASTS,
+        ),
+    )

@@ -15,22 +15,19 @@ from service.domain.phone import PhoneError, read_phone
 from service.domain.sending import Sort
 from service.domain.texts import Intent, Kind, read
 from service.domain.texts.incomplete import read_incomplete
-from service.domain.wording import MessageKind
-from service.domain.wording.drafts import REPLY_LASTS
 from service.operations.addressing import Answer, Text
-from service.operations.answers_to_strangers import answer_step, calls_for_help, enough_answered
+from service.operations.answers_to_strangers import calls_for_help, enough_answered, queue_answer
 from service.operations.links import with_pack
 from service.operations.long_texts import PARTS_MISSING
 from service.operations.putting_aside import give_up, put_aside, put_aside_unheard
 from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.texting import answer
-from service.store import clubs, inbound, log, opt_outs, outbox
+from service.store import clubs, inbound, log, opt_outs
 from service.store.codec import plain
 from service.store.dives import UnreadableDive
 from service.store.engine import is_transient
 from service.store.inbound import Locked
-from service.store.outbox import NewMessage
 
 _LOG = logging.getLogger(__name__)
 
@@ -170,23 +167,8 @@ def _queue(text: Text, answered: Answer, words: str) -> Answer:
     body, pack = words, answered.pack_for
     if pack is not None:
         body = with_pack(session, pack.dive, words, pack.person_key, text.service.public_url, now)
-    outbox.queue(
-        session,
-        NewMessage(
-            club_id=text.club.id,
-            dive_id=answered.dive_id,
-            person_key=f"phone:{text.phone}",
-            name="",
-            phone=text.phone,
-            kind="reply",
-            priority=int(MessageKind.REPLY),
-            step=answer_step(text.inbound_id, for_help=for_help),
-            body=body,
-            segments=len(segments(body).parts),
-            queued_at=now,
-            due_at=now,
-            expires_at=now + REPLY_LASTS,
-        ),
+    queue_answer(
+        session, text.club.id, text.phone, text.inbound_id, body, now, for_help=for_help, dive_id=answered.dive_id
     )
     return answered
 

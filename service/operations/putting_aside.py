@@ -17,24 +17,20 @@ from sqlalchemy.orm import Session
 
 from service.domain import codes
 from service.domain.dive.state import LIVE, REOPEN_WITHIN, Phase
-from service.domain.encoding import segments
 from service.domain.phone import read_phone
 from service.domain.texts import Intent, Kind, read
 from service.domain.texts.incomplete import read_incomplete
-from service.domain.wording import MessageKind
-from service.domain.wording.drafts import REPLY_LASTS
 from service.domain.wording.general import put_aside as words_for
 from service.operations import service_log
-from service.operations.answers_to_strangers import answer_step, calls_for_help, enough_answered
+from service.operations.answers_to_strangers import calls_for_help, enough_answered, queue_answer
 from service.operations.contact_reading import club_language
 from service.operations.long_texts import PARTS_MISSING
 from service.operations.plainest import raise_within
 from service.operations.service import Service
 from service.operations.telling_admins import tell_admins
-from service.store import clubs, dives, inbound, opt_outs, outbox
+from service.store import clubs, dives, inbound, opt_outs
 from service.store.engine import is_transient
 from service.store.inbound import Locked
-from service.store.outbox import NewMessage
 from service.store.plain_columns import Belongs, of_phone
 from service.store.tables.club import ClubRow
 
@@ -150,24 +146,7 @@ def _answer(failed: _Failed, *, told: bool) -> None:
     if not failed.theirs and enough_answered(session, club.id, phone, now, for_help=for_help):
         return
     body = words_for(club.name, club.rescue_call, told=told, language=club_language(club))
-    outbox.queue(
-        session,
-        NewMessage(
-            club_id=club.id,
-            dive_id=None,
-            person_key=f"phone:{phone}",
-            name="",
-            phone=phone,
-            kind="reply",
-            priority=int(MessageKind.REPLY),
-            step=answer_step(failed.inbound_id, for_help=for_help),
-            body=body,
-            segments=len(segments(body).parts),
-            queued_at=now,
-            due_at=now,
-            expires_at=now + REPLY_LASTS,
-        ),
-    )
+    queue_answer(session, club.id, phone, failed.inbound_id, body, now, for_help=for_help)
 
 
 def _or_none(reading: Callable[[], _T]) -> _T | None:

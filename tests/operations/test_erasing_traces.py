@@ -20,6 +20,7 @@ from service.operations.receiving import join_overdue
 from service.operations.retention import DAYS_USUAL
 from service.store import admins, kept, log
 from service.store import erasing as stored
+from service.store.engine import writing
 from service.store.tables import AdminRow, Base, DiveRow, InboundTextRow, MessageRow, ReceiptRow
 from tests.operations.conftest import staged_on
 from tests.operations.stage import CLEO, CLUB, FINN, Stage, plan, plan_of
@@ -145,7 +146,8 @@ def test_any_one_place_that_has_a_phone_is_enough_to_find_its_dive(
     una = una_of(stage)
     for lose in (_no_message, _no_text, _no_row, _no_log):
         if lose is not only:
-            stage.service.write(lambda session, lose=lose: lose(session, dive))  # type: ignore[misc]
+            with writing(stage.engine) as session:
+                lose(session, dive)
 
     assert planned(stage, una).dives_now == 1
 

@@ -32,7 +32,7 @@ def is_over(stage: Stage, *dives: Dive) -> list[bool]:
 
 @pytest.mark.parametrize("words", ["We are both safe", "We are all safe, 2", "both of us safe", "I am safe 2"])
 @pytest.mark.parametrize("alarmed", [False, True], ids=["the others are in", "the others are overdue"])
-def test_we_are_safe_from_who_dives_ends_their_own_dive(stage: Stage, words: str, alarmed: bool) -> None:  # noqa: FBT001
+def test_we_are_safe_from_who_dives_ends_their_own_dive(stage: Stage, words: str, *, alarmed: bool) -> None:
     """Not that of the pair whose contact they are, whether its alarm has come to them or not."""
     own, others = two_pairs(stage)
     if alarmed:
@@ -60,7 +60,7 @@ def test_we_are_safe_said_again_after_the_end_is_still_about_ones_own_dive(stage
 
 
 @pytest.mark.parametrize("alarmed", [False, True], ids=["the others are in", "the others are overdue"])
-def test_safe_from_who_dives_and_watches_is_asked_about(stage: Stage, alarmed: bool) -> None:  # noqa: FBT001
+def test_safe_from_who_dives_and_watches_is_asked_about(stage: Stage, *, alarmed: bool) -> None:
     """SAFE 2 may be either pair; a reference says which."""
     own, others = two_pairs(stage)
     if alarmed:
