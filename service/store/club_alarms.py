@@ -31,8 +31,9 @@ def alarm_since(session: Session, club_id: str, now: datetime) -> datetime | Non
     spans = [(_began(state, filed_at), closed_at) for state, filed_at, closed_at in found]
     alarms = [(began_at, closed_at) for began_at, closed_at in spans if began_at is not None]
     since = min((began_at for began_at, closed_at in alarms if closed_at is None), default=None)
-    for began_at, closed_at in sorted(alarms, reverse=True):
-        if since is not None and closed_at is not None and began_at < since <= closed_at:
+    ended = [(began_at, closed_at) for began_at, closed_at in alarms if closed_at is not None]
+    for began_at, closed_at in sorted(ended, reverse=True):
+        if since is not None and began_at < since <= closed_at:
             since = began_at
     return since
 

@@ -177,8 +177,10 @@ def alarm(session: Session, dive_id: str, begins_min: float, ends_min: float | N
         ([(-90, -70), (-60, None)], -60),
         ([(-120, -80), (-90, -50), (-60, None)], -120),
         ([(-60, None), (-20, None)], -60),
+        ([(-60, -30), (-60, None)], -60),
+        ([(-90, -30), (-60, -20), (-60, None)], -90),
     ],
-    ids=["none", "one", "one that is over", "overlapping", "with a gap", "a chain", "two"],
+    ids=["none", "one", "one that is over", "overlapping", "with a gap", "a chain", "two", "at once", "at once later"],
 )
 def test_an_alarm_is_up_since_the_first_of_those_that_follow_without_a_gap(
     session: Session, alarms: list[tuple[float, float | None]], since_min: float | None

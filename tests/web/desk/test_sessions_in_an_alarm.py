@@ -121,6 +121,17 @@ def test_alarms_that_overlap_are_one_to_the_desk(at: Site, client: FlaskClient) 
     assert is_in(client)
 
 
+def test_of_two_alarms_that_began_together_the_end_of_one_shuts_nobody_out(at: Site, client: FlaskClient) -> None:
+    """Plans for the same hour are overdue at the same moment; the other alarm goes on, and so does the session."""
+    enter(client)
+    at.clock.at += IDLE_MAX - MINUTE
+    first, _ = in_alarm(at), in_alarm(at)
+    at.clock.at += 30 * MINUTE
+    end(at, first)
+
+    assert is_in(client)
+
+
 def test_an_alarm_of_another_club_keeps_nobody_signed_in(at: Site, client: FlaskClient) -> None:
     """Whose dive it is decides."""
     enter(client)
