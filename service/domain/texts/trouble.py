@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 
 from service.domain.texts.table import any_of
+from service.domain.texts.trouble_abroad import has_trouble_abroad, undenied
 from service.domain.texts.typed import BREAK, Typed, with_same_phrases
 
 # Not a place: "at the exit missing Bram" is not about an exit that went missing.
@@ -159,7 +160,9 @@ _TROUBLE = re.compile(rf"\b{any_of(_TROUBLE_LINES, person=_PERSON, w2=_UP_TO_TWO
 
 def has_trouble(text: Typed) -> bool:
     """Say whether there is a word of trouble in the text that is not denied or about a mere thing."""
-    words = text.clauses
+    words = undenied(text.clauses)
+    if has_trouble_abroad(words):
+        return True
     for phrase, same in _NO_LONGER:
         words = phrase.sub(same, words)
     left = _HARMLESS.sub(" - ", _NEGATED.sub(" - ", words))

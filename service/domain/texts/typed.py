@@ -46,6 +46,9 @@ _SAME_WORD = {
     "till": "until",
     "coastguards": "coastguard",
     "noone": "nobody",
+    "agréé": "agree",  # what a French phone makes of the two words that a contact is asked for
+    "agrée": "agree",
+    "décline": "decline",
     "zero": "0",
     "one": "1",
     "two": "2",
@@ -81,7 +84,8 @@ _POLITE_WORDS = (
     r"(?:many thanks|thank ?you(?: (?:so|very) much| all)?"
     r"|thanks(?: (?:so|very) much| a lot| all| everyone| mate)?"
     r"|thx|thnx|tks|ty|ta|cheers|please|pls|plz|now|hi(?: there| all)?|hello|hey"
-    r"|good (?:morning|afternoon|evening)|kind regards|regards|sorry|xxx|xx|x)"
+    r"|(?:vielen )?dank|danke(?: sch(?:ö|oe)n)?|bitte|merci(?: beaucoup)?|(?:muchas )?gracias|por favor"
+    r"|grazie(?: mille)?|per favore|good (?:morning|afternoon|evening)|kind regards|regards|sorry|xxx|xx|x)"
 )
 _POLITE = re.compile(rf"\b{_POLITE_WORDS}\b")
 _POLITE_NOT_NOW = re.compile(rf"\b(?!now\b){_POLITE_WORDS}\b")

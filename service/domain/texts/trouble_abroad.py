@@ -1,0 +1,147 @@
+"""Words of trouble in the other languages that our texts are written in, wherever they come from.
+
+Whoever is told in their own language what to text (OUT, SOS) still cries in it. As in English what is doubtful raises;
+what is denied ("kein Notfall", "pas besoin d'aide") or lost and a mere thing is taken out first, within its clause.
+Accents count for nothing, since half of all phones leave them out, and neither do apostrophes. A word that a diver or
+a contact writes in calm English ("in not", "rescue", "bless") is in no table.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+from service.domain.texts.table import any_of
+from service.domain.texts.typed import BREAK
+
+_GERMAN_THING = any_of(r"""
+maske|brille|flossen?|lampe|tauchlampe|blei|bleigurt|gurt|messer|kamera|boje|handschuhe?|haube|computer|uhr
+schlussel|auto|handy|telefon|akku|empfang|netz|signal|tasche|parkplatz|einstieg|ausstieg|zeit|luftmatratze
+""")
+_GERMAN = any_of(
+    r"""
+hilfe|hilf mir|helft(?: uns| mir)?|notfall|notruf|seenot|notarzt|krankenwagen|lebensgefahr|gefahr|panik
+(?:ich bin|wir sind|er ist|sie ist|sie sind|taucher(?:in)?) in not
+(?:ruf(?:t|en)?|hol(?:t|en)?|schick(?:t|en)?|brauch(?:e|en|t)) (?:(?:bitte|die|den|einen) )*(?:rettung|arzt|kustenwache)
+vermiss(?:t|en)|verschwunden|verloren(?! gegangen)
+(?!(?:nichts|niemand|keiner|es|mir|uns|da|<thing>)\b)\w+ fehl(?:t|en)
+fehl(?:t|en) (?:(?:noch|mir|uns|ein|eine) )*(?!(?:noch|mir|uns|nichts|niemand|minuten|\d+|<thing>)\b)\w+\b(?! <thing>)
+ertr(?:inkt|inken|unken|ank|anken)|untergegangen
+bewusstlos\w*|ohnmachtig|ohnmaechtig|kollabiert|reagiert nicht
+verletz\w+|unfall|blutet|blutung|herzinfarkt|schlaganfall|dekounfall|dekokrankheit
+atmet (?:\w+ )?nicht|nicht (?:mehr )?atmen|keine atmung|kein puls|atemnot|(?:keine|ohne) luft|kein gas
+luft (?:ist )?(?:alle|leer|aus|weg)
+nicht (?:wieder |mehr )?(?:aufgetaucht|hochgekommen|zuruckgekommen|zurueckgekommen|rausgekommen)
+(?:finde|finden|sehe|sehen) (?!(?:\w+ )?<thing>)(?:\w+ ){1,2}nicht
+(?:kann|konnen|koennen) (?!(?:\w+ )?<thing>)(?:\w+ ){1,2}nicht (?:mehr )?(?:finden|sehen|wecken|atmen|schwimmen|halten)
+eingeklemmt|festgeklemmt|verfangen|(?:steckt|stecken|hangt|hangen) fest|abgetrieben|treib(?:t|en) ab
+(?:ist|sind) tot
+""",
+    thing=_GERMAN_THING,
+)
+_FRENCH_THING = any_of(r"""
+masque|palmes?|lampes?|plombs?|ceinture|couteau|camera|tuba|gants?|cagoule|montre|ordinateur|cles?|telephone
+reseau|signal|batterie|sac|voiture|place|parking|temps|bouee|sortie|entree
+""")
+_FRENCH_ITS = "(?:(?:un|une|le|la|les|l|mon|ma|mes|notre|nos|son|sa|ses|de|du|d|des) )*"
+_FRENCH = any_of(
+    r"""
+au secours|\Asecours\Z|a l ?aide|aidez(?: moi| nous)?|aide moi|besoin d ?aide|urgence|en detresse|noyade
+(?:appel(?:ez|le|er)|envoy(?:ez|er)|envoie|besoin) (?:(?:les|des|de|le|un|l) )*(?:secours|pompiers|medecin)|ambulance
+disparue?s?|(?:il|nous) manque (?!<its><thing>|\d+ ?min)\w+
+manque (?:une?|1|2|quelqu ?un)\b(?! <thing>)|manque a l ?appel
+(?:est|sont) manquante?s?|perdue?s?(?! <its><thing>)
+se noie(?:nt)?|noyee?s?|inconsciente?s?|evanouie?s?|sans connaissance|malaise|blessee?s?|saigne|sang
+(?:ne )?respire (?:\w+ )?(?:pas|plus|mal)|du mal a respirer|(?:plus|manque) d ?air|panne d ?air|plus de gaz|sans air
+ne (?:reagit|repond|bouge) plus
+(?:trouv|retrouv|vo[iy])(?:e|es|ent|ons|s|t) (?:pas|plus)(?! <its><thing>)
+pas (?:encore )?(?:remontee?s?|revenue?s?|ressortie?s?|refait surface)
+coincee?s?|emportee?s?|(?:on|nous) deriv\w+|a la derive|crise cardiaque|arret cardiaque|infarctus|(?:est|sont) morte?s?
+""",
+    its=_FRENCH_ITS,
+    thing=_FRENCH_THING,
+)
+_SPANISH_THING = any_of(r"""
+mascara|gafas|aletas?|linterna|foco|plomos?|cinturon|cuchillo|camara|tubo|guantes?|capucha|reloj|ordenador|llaves?
+telefono|movil|senal|cobertura|bateria|bolsa|coche|sitio|aparcamiento|parking|tiempo|boya|salida|entrada
+""")
+_SPANISH_ITS = "(?:(?:un|una|el|la|los|las|mi|mis|nuestro|nuestra|su|sus|de|del) )*"
+_SPANISH = any_of(
+    r"""
+ayuda(?:me|nos)?|ayudad(?:me|nos)|ayuden(?:me|nos)?|auxilio|socorro|emergencia|peligro|en apuros|panico|ambulancia
+faltan? (?!<its><thing>|(?:\d+|unos|pocos) ?(?:m|min|minutos?|h|horas?)\b|poco|mucho|nada|nadie)\w+
+desaparecid[oa]s?|ha(?:n)? desaparecido|perdid[oa]s?(?! <its><thing>)|perdimos (?!<its><thing>)\w+
+(?:se )?ahog(?:a|an|ado|ada|ando)|inconscientes?|desmayad[oa]s?|sin conocimiento|herid[oa]s?|sangr(?:a|ando|e)
+accidente|infarto|paro cardiaco|(?:esta|estan) muert[oa]s?
+no (?:respira|respiran|reacciona|despierta|se mueve)|(?:sin|queda|quedan|tengo|tenemos|hay) aire
+no (?:lo |la |los |las |le |les )?(?:encuentro|encontramos|vemos|veo)(?! <its><thing>)
+no ha(?:n)? (?:vuelto a )?(?:salido|salir|subido|subir|vuelto|aparecido)|no (?:aparece|aparecen)
+atrapad[oa]s?|enganchad[oa]s?|arrastrad[oa]s?|a la deriva
+(?:(?:llam|envi|mand)(?:a|ad|e|en)|necesit\w+) (?:(?:a|al|el|la|un|una) )*(?:rescate|salvamento|guardacostas|medico)
+""",
+    its=_SPANISH_ITS,
+    thing=_SPANISH_THING,
+)
+_ITALIAN_THING = any_of(r"""
+maschera|pinne|pinna|torcia|luce|piombi|piombo|cintura|coltello|fotocamera|boccaglio|guanti|cappuccio|orologio
+computer|chiavi|chiave|telefono|cellulare|segnale|campo|batteria|borsa|macchina|auto|posto|parcheggio|tempo|boa|uscita
+""")
+_ITALIAN_ITS = "(?:(?:un|una|il|lo|la|i|gli|le|l|mio|mia|miei|mie|nostro|nostra|suo|sua|di|del) )*"
+_ITALIAN = any_of(
+    r"""
+aiuto|aiutat(?:e|emi|eci)|aiutami|aiutaci|soccorso|emergenza|pericolo|in difficolta|panico|ambulanza
+manca(?:no)? (?!<its><thing>|(?:\d+|pochi) ?(?:m|min|minuti|h|ore)\b|poco|molto|niente|nulla|nessuno)\w+
+dispers[oaie]|scompars[oaie]|(?:abbiamo|ho|hanno|si e|ci siamo) pers[oaie](?! <its><thing>)
+annega(?:no|to|ta|ti|ndo)?|svenut[oaie]|incoscient[ei]|privo di sensi|ferit[oaie]|sanguina|sangue
+incidente|infarto|arresto cardiaco|(?:e|sono) mort[oaie]
+non (?:respira|respirano|reagisce|si sveglia|si muove)|senza aria|aria (?:e )?finita|finit[oa] l ?aria
+non (?:lo |la |li |le |riesco a |riusciamo a )?(?:trov|ved)(?:o|iamo|are|ere)(?:lo|la|li)?(?! <its><thing>)
+non (?:e|sono|ha|hanno) (?:ancora )?(?:risalit[oaie]|riemers[oaie]|riaffiorat[oaie]|uscit[oaie]|tornat[oaie])
+incastrat[oaie]|intrappolat[oaie]|impigliat[oaie]|trascinat[oaie]|alla deriva
+(?:chiam(?:a|ate)|mand(?:a|ate)|servono|serve) (?:(?:i|il|la|un|dei|l) )*(?:soccorsi|guardia costiera|medico)
+""",
+    its=_ITALIAN_ITS,
+    thing=_ITALIAN_THING,
+)
+_TROUBLE = re.compile(rf"(?:(?<=\s)|\A){any_of(f'{_GERMAN}|{_FRENCH}|{_SPANISH}|{_ITALIAN}')}(?!\w)")
+
+_HARMLESS = re.compile(
+    r"\b"
+    + any_of(
+        r"""
+(?:<german> (?:\w+ )?verloren|<german> fehlt)
+(?:fur|fuer) (?:die|deine|eure|ihre) hilfe
+(?:de|pour) (?:votre|ton|l) aide|por (?:su|tu|la) ayuda
+(?:per il|del) (?:suo|tuo|vostro) aiuto
+(?:kein\w*|nicht|niemand|nichts|ohne)(?: (?:ist|sind|war|wird|mehr|in|der|die|den|eine?|braucht?|brauchen))* <noun>
+(?:niemand|keiner|nichts|nix) (?:mehr )?fehlt
+(?:pas|plus d ?e?|aucune?|personne|sans|rien)(?: (?:ne|n|nest|na|est|sont|a|en|de|d|besoin|une?|l))* <noun>
+(?:no|nadie|ningun\w*|sin|nada)(?: (?:hay|es|esta|estan|ha|hubo|hace|necesito|necesitamos|en|de|una?|se))* <noun>
+(?:non|nessuno?|nessuna|senza|niente)(?: (?:c|e|ce|ho|abbiamo|serve|in|di|un|uno|una|si|bisogno|sono))* <noun>
+""",
+        german=_GERMAN_THING,
+        noun=any_of(r"""
+hilfe|notfall|unfall|gefahr|panik|verletz\w+|vermisst|verschwunden|verloren|not|krankenwagen|notarzt
+d ?aide|aide|d ?urgence|urgence|danger|accident|blesse\w*|disparu\w*|perdu\w*|manquant\w*|malaise|secours
+ayuda|emergencia|peligro|accidente|herid\w+|desaparecid\w+|perdid\w+|faltan?|panico|ambulancia|socorro
+aiuto|emergenza|pericolo|incidente|ferit\w+|dispers\w+|scompars\w+|pers[oaie]|manca(?:no)?|panico|soccorso|ambulanza
+"""),
+    )
+    + r"\b"
+)
+
+
+def undenied(clauses: str) -> str:
+    """Words in clauses (see `Typed.clauses`) without accents, and without what is denied or a thing in a language."""
+    return _HARMLESS.sub(" - ", _folded(clauses))
+
+
+def has_trouble_abroad(left: str) -> bool:
+    """Whether what `undenied` leaves has a word of trouble in Spanish, French, German or Italian."""
+    return _TROUBLE.search(" ".join(left.replace(BREAK, " ").split())) is not None
+
+
+def _folded(words: str) -> str:
+    """The words without accents, and with the two letters that stand for a sharp s."""
+    apart = unicodedata.normalize("NFD", words.replace("\N{LATIN SMALL LETTER SHARP S}", "ss"))
+    return "".join(character for character in apart if unicodedata.category(character) != "Mn")
