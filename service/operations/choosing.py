@@ -62,6 +62,7 @@ def meant_by(intent: Intent, matches: Sequence[Match], wanted: Role | None) -> l
     if intent.kind in _ANSWERS and wanted is Role.CONTACT:
         return _answered_ones(in_part)
     if intent.kind in (Kind.START, Kind.CALL_OFF):
+        in_part = but_exercises(in_part) or in_part  # an exercise was started as it was filed
         fitting = [match for match in in_part if _is_filed(match.phase) or _is_assumed(match)]
         runs = [match for match in in_part if is_live(match.phase) and not _is_assumed(match)]
         # A second IN is no start of the next plan. What cannot be read keeps nobody from starting: the safe side.
@@ -72,6 +73,16 @@ def meant_by(intent: Intent, matches: Sequence[Match], wanted: Role | None) -> l
         if fitting:
             return fitting
     return in_part[:1]
+
+
+def is_exercise(match: Match) -> bool:
+    """Whether it is a drill, as far as can be read: what cannot may be real."""
+    return isinstance(match, PhoneMatch) and match.dive.drill
+
+
+def but_exercises(matches: Sequence[Match]) -> list[Match]:
+    """Those in which somebody may be in the water."""
+    return [match for match in matches if not is_exercise(match)]
 
 
 # Words from ashore
@@ -215,10 +226,27 @@ def is_far_off(match: PhoneMatch, at: datetime) -> bool:
     return time_in_at is not None and time_in_at - at > EARLIEST_IN
 
 
-# A call for help where no clock runs
+# A call for help that names no dive
 
 
 _ABOUT_AS_NEAR = timedelta(hours=1)
+
+
+def meant_by_help(matches: Sequence[Match], at: datetime, *, running: bool = False) -> list[Match]:
+    """Every dive whose clock runs, or, unless it has to be `running`, what the call is about by the time.
+
+    Nobody goes out for what is marked EXERCISE, and who plays a part in one may need help: it is meant only where
+    nothing real can be. A plan for another day is none that its player can be on.
+    """
+    real = but_exercises(matches)
+    live = [match for match in real if is_live(match.phase)]
+    played = [match for match in matches if is_exercise(match) and is_live(match.phase)]
+    if live or running:
+        return live or played
+    near = unnamed_for_help(real, at)
+    if played:
+        near = [match for match in near if match.dive.phase is Phase.CLOSED or _from_time_in(match, at) <= EARLIEST_IN]
+    return [*near] or played
 
 
 def unnamed_for_help(matches: Sequence[Match], at: datetime) -> list[PhoneMatch]:

@@ -19,10 +19,10 @@ from service.operations.choosing import (
     has_part,
     is_of_themselves,
     meant_by,
+    meant_by_help,
     not_asked_for,
     not_begun,
     read_again,
-    unnamed_for_help,
     wanted_part,
 )
 from service.operations.gateway import InboundText
@@ -106,11 +106,14 @@ def _by_code(text: InboundText, intent: Intent, dives: Sequence[Dive]) -> list[A
 def _help(text: InboundText, intent: Intent, matches: Sequence[PhoneMatch]) -> list[Asked]:
     """Every live dive of the sender; where there is none, by SOS the plan of theirs that it is about by the time."""
     named = [one for one in matches if one.dive.reference == intent.ref]
-    live = named or [one for one in matches if one.dive.live]
-    filed = [] if intent.kind is Kind.WORRY or intent.reserved else unnamed_for_help(matches, text.received_at)
     worry = intent.kind is Kind.WORRY
+    meant = named or meant_by_help(matches, text.received_at, running=worry or bool(intent.reserved))
     words = intent.note or text.body.strip() or None
-    return [(one.dive.id, do.RaiseNow(_sender(text, one, Role.DIVER), words, worry=worry)) for one in live or filed]
+    return [
+        (one.dive.id, do.RaiseNow(_sender(text, one, Role.DIVER), words, worry=worry))
+        for one in meant
+        if isinstance(one, PhoneMatch)
+    ]
 
 
 def _command(intent: Intent, by: Actor) -> Command | None:

@@ -20,7 +20,7 @@ from service.domain.plan import RUN_TIME_MIN, refusals
 from service.domain.texts import Intent
 from service.domain.wording import general
 from service.operations.addressing import Answer, Text, at_site
-from service.operations.choosing import meant_by
+from service.operations.choosing import is_exercise, meant_by
 from service.operations.filing import PlanFiled, file_in
 from service.operations.planning_by_text import advice_on, lead_of, usual_request
 from service.operations.recording import apply
@@ -37,7 +37,7 @@ _NEAR_ENOUGH = 0.6  # as difflib counts it: half of the letters in their order i
 
 def start_by_text(text: Text, matches: Sequence[PhoneMatch]) -> Answer | None:
     """File and start, or say in one segment why not. None where the text can only mean a plan that is filed."""
-    intent = text.intent
+    intent, matches = text.intent, [match for match in matches if not is_exercise(match)]
     if intent.site is None or intent.ref is not None or _is_filed_there(text, matches):
         return None
     if any(match.phase != Phase.CLOSED for match in text.unreadable):

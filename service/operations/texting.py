@@ -9,7 +9,6 @@ from datetime import timedelta
 from service.domain import codes
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
-from service.domain.dive.state import LIVE
 from service.domain.people import Actor, Role
 from service.domain.place.position import Position, PositionError
 from service.domain.place.reading import read_position
@@ -29,7 +28,14 @@ from service.operations.addressing import (
     without_dive,
 )
 from service.operations.belated import not_belated
-from service.operations.choosing import meant_by, must_be_named, read_again, unnamed_for_help, wanted_part
+from service.operations.choosing import (
+    but_exercises,
+    meant_by,
+    meant_by_help,
+    must_be_named,
+    read_again,
+    wanted_part,
+)
 from service.operations.consenting import say_by_text
 from service.operations.joining import is_join_code, join_by_text
 from service.operations.plainest import raise_within
@@ -248,15 +254,16 @@ def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     """SOS is believed from anybody who belongs to a dive: every live one of theirs, else what it is about by the time.
 
     Of those that cannot be read every open one may be meant as well. A dive that is named and has been over for too
-    long to be raised shuts out no other.
+    long to be raised shuts out no other. An exercise is raised where it is named, or where nothing real can be meant.
     """
     among: list[Match] = [*matches, *text.unreadable]
     of_name = [match for match in among if match.reference == text.intent.ref] or _of_code(text)
     named = [match for match in of_name if isinstance(match, Unreadable) or _can_be_raised(text, match.dive)]
-    live = named or [match for match in among if match.phase in LIVE]
+    live = named or meant_by_help(among, text.now, running=True)
     if text.intent.reserved and not live and not _open_unreadable(text):
         return Answer(general.how_it_works(text.club.name, text.language))
-    chosen = live or unnamed_for_help(among, text.now) or of_name or among[:1]
+    unnamed = live if text.intent.reserved else []
+    chosen = named or unnamed or meant_by_help(among, text.now) or of_name or but_exercises(among)[:1]
     if not chosen:
         return Answer(_nobody_told(text), note="SOS with no dive")
     faulty = [match.dive_id for match in chosen if isinstance(match, Unreadable)]
@@ -301,7 +308,7 @@ def _note(text: Text) -> str | None:
 
 def _worry(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     """Words of trouble from a phone with a live dive raise the alarm; from others they are answered."""
-    live = [match for match in matches if match.dive.live]
+    live = [match for match in meant_by_help(matches, text.now, running=True) if isinstance(match, PhoneMatch)]
     faulty = _open_unreadable(text) or ([] if matches else [match.dive_id for match in text.unreadable])
     if not live and not faulty:
         unclear = replace(text.intent, kind=Kind.UNCLEAR)

@@ -311,7 +311,8 @@ DRILLS: dict[str, tuple[Callable[[], Story], str, str]] = {
     "answer to an SOS": (
         lambda: played((20, do.RaiseNow(diver("SOS")))),
         "diver-0",
-        f"Your contacts are being told. {WOULD_CALL}. All safe? OUT",
+        # They may be in earnest, and nobody acts on an exercise.
+        "Your contacts are being told. No exercise? Call rescue: 07700 900999 (practice desk). All safe? OUT",
     ),
     "OK": (
         lambda: played((RAISE_BY + 1, do.Acknowledge(contact()))),

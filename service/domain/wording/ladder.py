@@ -384,9 +384,11 @@ def _raised_answer(dive: Dive, *, by_diver: bool) -> list[Part]:
         nobody = say("No contact can be reached.")
     back = finish_text(dive) if by_diver else f"SAFE {dive.head_count} {dive.reference}"
     safe = say("All safe after all? Text {finish}", finish=back)
+    call = say("Call rescue: {rescue}.", rescue=call_rescue(dive))
     return [
         keep(say("ALARM raised.")),
         may_go(1, ashore if dive.reachable_contacts else nobody),
-        keep(to_rescue(dive, say("Call rescue: {rescue}.", rescue=call_rescue(dive)))),
+        # Whoever is in trouble in an exercise has told nobody who will act.
+        keep(say("No exercise? {call}", call=call) if dive.drill else call),
         keep(say("All safe? {finish}", finish=back) if dive.drill else safe),
     ]

@@ -179,7 +179,8 @@ def call_rescue(dive: Dive) -> str:
 def to_rescue(dive: Dive, words: Words, would: Words | None = None) -> Words:
     """The words that send somebody to call rescue; in a drill what a real alarm would ask, and nobody is sent.
 
-    Every text that tells a person to call rescue takes its words through here or through `if_real`.
+    Every text that tells a person to call rescue takes its words through here or through `if_real`, but for the answer
+    to whoever calls for help in a drill: they may be in earnest.
     """
     return if_real(dive, words, would or say("now call {rescue}", rescue=call_rescue(dive)))
 

@@ -1,0 +1,182 @@
+"""Who plays a part in an exercise and dives, or is in trouble: what is real is never taken for the exercise."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from service.domain.dive import Dive, Phase
+from service.operations.drill_people import who_can
+from service.operations.drilling import stop_drill
+from service.operations.plan_reading import NamedPhone
+from tests.operations.away import Keeping, gone
+from tests.operations.stage import ANNA, BEGIN_AT, DOV, EDDA, FINN, Stage, plan_of
+from tests.operations.test_drilling import WANTED, begun, finn, with_people
+
+MINUTE = timedelta(minutes=1)
+
+
+@pytest.fixture
+def stage(quick_stage: Stage) -> Stage:
+    """On SQLite: what is chosen does not depend on the database."""
+    return quick_stage
+
+
+def played(stage: Stage) -> Dive:
+    """An exercise in which the admin plays the diver; its dive, two minutes on."""
+    with_people(stage)
+    begun(stage)
+    stage.wait(minutes=2, step=MINUTE)
+    return exercise_of(stage)
+
+
+def exercise_of(stage: Stage) -> Dive:
+    """The dive of the exercise."""
+    [dive] = [dive for dive in stage.all_dives() if dive.drill]
+    return dive
+
+
+def own_plan(stage: Stage, hours: float | None = None) -> Dive:
+    """A real plan of whoever plays the diver, to be started by IN or for so many hours after the day begins."""
+    at = None if hours is None else BEGIN_AT + timedelta(hours=hours)
+    return stage.file(replace(plan_of(7, (EDDA, DOV)), lead=NamedPhone("Finn Adair", FINN), time_in_at=at))
+
+
+def phases(stage: Stage, *dives: Dive) -> list[Phase]:
+    """How they stand, in that order."""
+    return [stage.dive(dive.id).phase for dive in dives]
+
+
+@pytest.mark.parametrize("hours", [None, 0.5, 1.9], ids=["started by IN", "soon", "within two hours"])
+def test_an_sos_in_an_exercise_is_about_the_real_plan_of_its_sender(stage: Stage, hours: float | None) -> None:
+    """They went in and forgot to say so; nobody would go out for what is marked EXERCISE."""
+    exercise, real = played(stage), own_plan(stage, hours)
+
+    [answer] = stage.text(FINN, "SOS lost Bram")
+
+    assert phases(stage, exercise, real) == [Phase.IN_WATER, Phase.ALERT]
+    assert "EXERCISE" not in answer
+    assert '"lost Bram"' in stage.last_to(EDDA)
+    assert not stage.last_to(EDDA).startswith("EXERCISE")
+
+
+def test_an_sos_in_an_exercise_raises_no_plan_for_another_day(stage: Stage) -> None:
+    """They practise the call; if they do not, the answer says whom to phone."""
+    exercise, real = played(stage), own_plan(stage, 24)
+
+    [answer] = stage.text(FINN, "SOS")
+
+    assert phases(stage, exercise, real) == [Phase.ALERT, Phase.FILED]
+    assert answer.startswith("EXERCISE. Skerry Bay Divers: ALARM raised.")
+    assert "No exercise? Call rescue: 07700 900999" in answer
+
+
+@pytest.mark.parametrize("words", ["SOS {ref}", "SOS {code}"], ids=["by its reference", "by its code"])
+def test_an_exercise_is_raised_where_it_is_named(stage: Stage, words: str) -> None:
+    """Then it is what they mean."""
+    exercise, real = played(stage), own_plan(stage)
+
+    stage.text(FINN, words.format(ref=exercise.reference, code=exercise.finish_code))
+
+    assert phases(stage, exercise, real) == [Phase.ALERT, Phase.FILED]
+
+
+@pytest.mark.parametrize("words", ["SOS", "we lost Bram", "HELP"])
+def test_a_call_for_help_in_both_raises_the_real_dive_alone(stage: Stage, words: str) -> None:
+    """Two alarms of one call, of which one says EXERCISE, would make its contacts doubt the other."""
+    exercise, real = played(stage), own_plan(stage)
+    stage.text(FINN, f"IN {real.start_code}")
+
+    stage.text(FINN, words)
+
+    assert phases(stage, exercise, real) == [Phase.IN_WATER, Phase.ALERT]
+
+
+@pytest.mark.parametrize("words", ["we lost Bram", "HELP"])
+def test_words_of_trouble_beside_a_plan_that_has_not_begun_raise_the_exercise(stage: Stage, words: str) -> None:
+    """As without an exercise they raise no plan; somebody reads them, and the answer says whom to phone."""
+    exercise, real = played(stage), own_plan(stage)
+
+    [answer] = stage.text(FINN, words)
+
+    assert phases(stage, exercise, real) == [Phase.ALERT, Phase.FILED]
+    assert "No exercise? Call rescue:" in answer
+
+
+@pytest.mark.parametrize("hours", [None, 1.9, 24])
+def test_an_sos_after_an_exercise_is_about_the_real_plan(stage: Stage, hours: float | None) -> None:
+    """The exercise ended last, and is not what they are in trouble in."""
+    with_people(stage)
+    drill_id = begun(stage)
+    real = own_plan(stage, hours)
+    stop_drill(stage.service, finn(stage), drill_id)
+    stage.wait(minutes=5)
+
+    stage.text(FINN, "SOS")
+
+    assert phases(stage, exercise_of(stage), real) == [Phase.CLOSED, Phase.ALERT]
+
+
+def test_an_sos_after_an_exercise_without_any_plan_is_answered_with_whom_to_call(stage: Stage) -> None:
+    """An exercise that is opened again would tell people that nobody is in danger, and nothing would end it."""
+    with_people(stage)
+    stop_drill(stage.service, finn(stage), begun(stage))
+    stage.turn()
+
+    [answer] = stage.text(FINN, "SOS")
+
+    assert phases(stage, exercise_of(stage)) == [Phase.CLOSED]
+    assert not answer.startswith("EXERCISE")
+    assert "07700 900999" in answer
+
+
+def test_a_keeper_takes_an_sos_in_an_exercise_for_the_real_plan(keeping: Keeping) -> None:
+    """With the database gone, by the same rule."""
+    stage = keeping.stage
+    with_people(stage)
+    begun(stage, replace(WANTED, due_out_min=60))
+    stage.turn()
+    own_plan(stage)
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(FINN, "SOS lost Bram")
+        keeping.without(seconds=10)
+        assert '"lost Bram"' in stage.last_to(EDDA)
+        assert not stage.last_to(EDDA).startswith("EXERCISE")
+    keeping.look()
+    stage.turn()
+
+
+def test_in_during_an_exercise_starts_the_real_plan(stage: Stage) -> None:
+    """A plan without a time in is never asked about: an IN that the exercise took would be noticed by nobody."""
+    exercise, real = played(stage), own_plan(stage)
+
+    [answer] = stage.text(FINN, "IN P2")
+
+    assert "ARMED. 2 in" in answer
+    assert phases(stage, exercise, real) == [Phase.IN_WATER, Phase.IN_WATER]
+    assert (stage.dive(exercise.id).head_count, stage.dive(real.id).head_count) == (1, 2)
+
+
+def test_a_plan_and_start_by_one_text_is_taken_during_an_exercise(stage: Stage) -> None:
+    """Also at the very site of the exercise."""
+    with_people(stage)
+    [anna] = [one for one in who_can(stage.service, finn(stage)).players if one.person.phone == ANNA]
+    begun(stage, replace(WANTED, player=anna.key, contacts=(DOV,)))
+    stage.turn()
+
+    answers = stage.text(ANNA, "IN LANTERN 50 P2")
+
+    assert "ARMED. 2 in" in answers[-1]
+    [real] = [dive for dive in stage.all_dives() if not dive.drill]
+    assert real.phase is Phase.IN_WATER
+
+
+def test_in_of_who_has_no_real_plan_is_answered_by_the_exercise(stage: Stage) -> None:
+    """As before: its clock runs already, and the answer is marked."""
+    played(stage)
+
+    assert stage.text(FINN, "IN")[0].startswith("EXERCISE. Skerry Bay Divers: The clock has run")
