@@ -39,9 +39,9 @@ def verify(dive_id: str | None) -> None:
     """
     service = service_with_schema(settings_of_environment(), "command")
 
-    # The whole log is checked chain by chain in short reads: on SQLite one long read would hold every writer up.
+    # In short reads, here and below: on SQLite a long one would hold every writer up, and with them all clocks.
     found = log.verify_database(service.engine) if dive_id is None else service.read(partial(_of_dive, dive_id))
-    entries, not_folded = service.read(lambda session: (sum(1 for _ in log.export(session)), log.not_folded(session)))
+    entries, not_folded = service.read(lambda session: (log.count(session), log.not_folded(session)))
     faults = [f"{fault.chain}, {_entry(fault.seq)}: {fault.words}" for fault in found]
     for line in faults:
         click.echo(line)
@@ -50,9 +50,7 @@ def verify(dive_id: str | None) -> None:
     of_what = f"dive {dive_id}" if dive_id else f"{entries} entries"
     click.echo(f"The log is as it was written: {of_what}, no fault.")
     if not_folded and dive_id is None:
-        click.echo(
-            f"{len(not_folded)} dives have had their details erased; their chains were checked, not their folds."
-        )
+        click.echo(f"{not_folded} dives have had their details erased; their chains were checked, not their folds.")
 
 
 def _of_dive(dive_id: str, session: Session) -> list[Fault]:
@@ -76,7 +74,7 @@ def export(form: str, dive_id: str | None, club_id: str | None) -> None:
     write = _WRITERS[form]
     # Whoever reads may have had enough, as `head` does.
     with suppress(BrokenPipeError):
-        service.read(lambda session: write(log.export(session, chain=chain, club_id=club_id)))
+        write(log.export(service.read, chain=chain, club_id=club_id))
         sys.stdout.flush()
 
 

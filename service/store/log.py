@@ -22,6 +22,7 @@ from service.store.codec import canonical, load_event
 from service.store.log_check import (
     CHECKPOINTS,
     DETAILS_ERASED,
+    count,
     erased_at,
     not_folded,
     verify_all,
@@ -46,6 +47,7 @@ __all__ = [
     "chain_of",
     "checkpoint",
     "club_chain",
+    "count",
     "counts",
     "dive_chain",
     "entries",

@@ -10,7 +10,7 @@ from functools import partial
 from itertools import islice
 from typing import Any, Final
 
-from sqlalchemy import Engine, Row, select
+from sqlalchemy import Engine, Row, func, select
 from sqlalchemy.orm import Session
 
 from service.domain.dive.erased import without_detail
@@ -25,44 +25,76 @@ from service.store.tables import ChainHeadRow, DiveRow, LogCheckpointRow, LogEnt
 CHECKPOINTS: Final = "checkpoints"
 DETAILS_ERASED: Final = "details_erased"
 _EVENT: Final = "event:"
+_DIVE: Final = "dive:"
 _BLOCK: Final = 500
-
-_Check = Callable[[Session], Fault | None]
-
-
-def verify_chain(session: Session, chain: str) -> Fault | None:
-    """The first fault of a chain, or None."""
-    seq, prev_hash = 0, GENESIS
-    for row in _rows(session, chain):
-        words = _wrong(row, seq + 1, prev_hash)
-        if words is not None:
-            return Fault(chain, row.seq, words)
-        seq, prev_hash = row.seq, row.hash
-    return _cut_off(session, chain, seq, prev_hash)
+_CHECKPOINTS_BLOCK: Final = 50  # each may name many chains
 
 
 @dataclass(frozen=True, slots=True)
 class Reached:
-    """How far a chain was checked, piece by piece: its last entry so far, its fault if it has one, whether it ended."""
+    """How far a chain was checked, piece by piece: its last entry so far, its fault if it has one, whether it ended.
+
+    `erased` is an entry whose details are gone while none after it says so yet; `count`, of how many a chain without
+    whole numbers is so far.
+    """
 
     seq: int = 0
     hash: str = GENESIS
     fault: Fault | None = None
     ended: bool = False
+    erased: int | None = None
+    count: int = 0
+
+
+_Check = Callable[[Session, Reached], Reached]
+
+
+def verify_chain(session: Session, chain: str) -> Fault | None:
+    """The first fault of a chain, or None."""
+    return _whole(session, partial(_chain_on, chain))
 
 
 def verify_on(session: Session, chain: str, reached: Reached) -> Reached:
     """Check the next block of a chain as `verify_chain` does, so that no read lasts long."""
-    seq, prev_hash = reached.seq, reached.hash
+    seq, prev_hash, erased = reached.seq, reached.hash, reached.erased
     rows = list(islice(_rows(session, chain, after=seq), _BLOCK))
     for row in rows:
         words = _wrong(row, seq + 1, prev_hash)
         if words is not None:
             return Reached(seq, prev_hash, Fault(chain, row.seq, words), ended=True)
-        seq, prev_hash = row.seq, row.hash
+        seq, prev_hash, erased = row.seq, row.hash, _erased(row, erased)
     if len(rows) == _BLOCK:
-        return Reached(seq, prev_hash)
-    return Reached(seq, prev_hash, _cut_off(session, chain, seq, prev_hash), ended=True)
+        return Reached(seq, prev_hash, erased=erased)
+    return Reached(seq, prev_hash, _cut_off(session, chain, seq, prev_hash) or _hidden(chain, erased), ended=True)
+
+
+def _chain_on(chain: str, session: Session, reached: Reached) -> Reached:
+    return verify_on(session, chain, reached)
+
+
+def _whole(session: Session, check: _Check) -> Fault | None:
+    reached = Reached()
+    while not reached.ended:
+        reached = check(session, reached)
+    return reached.fault
+
+
+def _erased(row: Row[*tuple[Any, ...]], before: int | None) -> int | None:
+    """The first entry so far whose details are gone, as long as no later one says that they were erased."""
+    if row.kind == DETAILS_ERASED:
+        return None
+    gone = row.actor is None or row.detail is None
+    return row.seq if before is None and gone else before
+
+
+def _hidden(chain: str, erased: int | None) -> Fault | None:
+    """The database lets details be erased, since they are after a time: so somebody could take out a single entry's.
+
+    All of a dive is erased at once. Of what belongs to no dive some goes each day, and the log says how much.
+    """
+    if erased is None or not chain.startswith(_DIVE):
+        return None
+    return Fault(chain, erased, "its details were erased, and no entry says so")
 
 
 def _cut_off(session: Session, chain: str, seq: int, last_hash: str) -> Fault | None:
@@ -132,27 +164,30 @@ def verify_all(session: Session) -> list[Fault]:
     Wants a reading session, which sees one instant. A dive whose details were erased cannot be folded again, but what
     the erasure must have left is asked of it; `not_folded` lists those.
     """
-    found = (check(session) for check in _checks(session))
+    found = (_whole(session, check) for check in _checks(session))
     return [fault for fault in found if fault is not None]
 
 
 def verify_database(engine: Engine) -> list[Fault]:
-    """The same, each check in a short session of its own, so that no writer has to wait for the whole."""
+    """The same, each block of each check in a short session of its own, so that no writer has to wait for long."""
     found = []
     with reading(engine) as session:
         checks = _checks(session)
     for check in checks:
-        with reading(engine) as session:
-            found.append(check(session))
+        reached = Reached()
+        while not reached.ended:
+            with reading(engine) as session:
+                reached = check(session, reached)
+        found.append(reached.fault)
     return [fault for fault in found if fault is not None]
 
 
 def _checks(session: Session) -> list[_Check]:
     dive_ids = session.execute(select(DiveRow.id).order_by(DiveRow.filed_at, DiveRow.id)).scalars()
     return [
-        *(partial(verify_chain, chain=chain) for chain in _chains(session)),
-        *(partial(_verify_fold, dive_id=dive_id) for dive_id in dive_ids),
-        _verify_checkpoints,
+        *(partial(_chain_on, chain) for chain in _chains(session)),
+        *(partial(_fold_on, dive_id) for dive_id in dive_ids),
+        _checkpoints_on,
     ]
 
 
@@ -162,12 +197,15 @@ def _chains(session: Session) -> list[str]:
     return sorted(set(session.execute(heads).scalars()) - {CHECKPOINTS})
 
 
-def not_folded(session: Session) -> list[str]:
-    """The dives whose events were erased after their retention time: only their chain can be checked."""
-    erased = (
-        select(LogEntryRow.dive_id).where(LogEntryRow.detail.is_(None), LogEntryRow.kind.startswith(_EVENT)).distinct()
-    )
-    return sorted(dive_id for dive_id in session.execute(erased).scalars() if dive_id is not None)
+def not_folded(session: Session) -> int:
+    """How many dives had their events erased after their retention time: only their chains can be checked."""
+    return session.execute(select(func.count()).where(DiveRow.erased_at.is_not(None))).scalar_one()
+
+
+def count(session: Session) -> int:
+    """How many entries there are, by the ends of all chains; each is numbered from 1 without gaps."""
+    ends = select(func.coalesce(func.sum(ChainHeadRow.seq), 0)).where(ChainHeadRow.chain != CHECKPOINTS)
+    return int(session.execute(ends).scalar_one())
 
 
 def verify_dive(session: Session, dive_id: str) -> list[Fault]:
@@ -176,13 +214,16 @@ def verify_dive(session: Session, dive_id: str) -> list[Fault]:
     return [fault for fault in found if fault is not None]
 
 
+def _fold_on(dive_id: str, session: Session, _: Reached) -> Reached:
+    return Reached(fault=_verify_fold(session, dive_id), ended=True)
+
+
 def _verify_fold(session: Session, dive_id: str) -> Fault | None:
     chain = f"dive:{dive_id}"
     folded: Dive | None = None
-    count, erased, said_at = 0, False, None
+    count, erased, said = 0, False, False
     for entry in _rows(session, chain):
-        if entry.kind == DETAILS_ERASED:
-            said_at = entry.at
+        said = said or entry.kind == DETAILS_ERASED
         if not entry.kind.startswith(_EVENT):
             continue
         count += 1
@@ -197,19 +238,17 @@ def _verify_fold(session: Session, dive_id: str) -> Fault | None:
     if row is None:
         return Fault(chain, None, "there is no such dive")
     if erased:
-        return _not_as_erased(chain, row, count, said_at)
+        return _not_as_erased(chain, row, count) if said else None  # what is wrong then is the chain's
     if folded is None:
         return Fault(chain, None, "the log has no event of this dive")
     return _differing(chain, row, folded)
 
 
-def _not_as_erased(chain: str, row: DiveRow, count: int, said_at: datetime | None) -> Fault | None:
+def _not_as_erased(chain: str, row: DiveRow, count: int) -> Fault | None:
     """What is wrong with a dive whose events were erased: they cannot be folded, but some things must hold.
 
-    The log says that it was done; the row holds nothing that was erased, and is of as many events as the log has.
+    The row holds nothing that was erased, and is of as many events as the log has.
     """
-    if said_at is None:
-        return Fault(chain, None, "its details were erased, and no entry says so")
     try:
         stored = load_dive(row.state)
     except UnreadableError as error:
@@ -241,21 +280,31 @@ def _differing(chain: str, row: DiveRow, folded: Dive) -> Fault | None:
     return None
 
 
-def _verify_checkpoints(session: Session) -> Fault | None:
-    count, prev_hash = 0, GENESIS
+def _checkpoints_on(session: Session, reached: Reached) -> Reached:
+    number, prev_hash, count = reached.seq, reached.hash, reached.count
     row = LogCheckpointRow
-    for number, at, heads, prev, this in session.execute(
-        select(row.id, row.at, row.heads, row.prev_hash, row.hash).order_by(row.id)
-    ).all():
+    block = select(row.id, row.at, row.heads, row.prev_hash, row.hash).order_by(row.id).limit(_CHECKPOINTS_BLOCK)
+    found = session.execute(block.where(row.id > number)).all()
+    for one in found:
+        number, at, heads, prev, this = one
         if prev != prev_hash or this != checkpoint_hash(prev_hash, at=at, heads=heads):
-            return Fault(CHECKPOINTS, number, "the checkpoint was changed, or one before it is missing")
-        for chain, (seq, head) in json.loads(heads).items():
-            found = session.execute(
-                select(LogEntryRow.hash).where(LogEntryRow.chain == chain, LogEntryRow.seq == seq)
-            ).scalar_one_or_none()
-            if found != head:
-                return Fault(chain, seq, f"entry {seq} is not the one that checkpoint {number} saw")
+            fault = Fault(CHECKPOINTS, number, "the checkpoint was changed, or one before it is missing")
+            return Reached(fault=fault, ended=True)
+        unseen = _unseen(session, number, heads)
+        if unseen is not None:
+            return Reached(fault=unseen, ended=True)
         count, prev_hash = count + 1, this
-    if _head(session, CHECKPOINTS) != (count, prev_hash):
-        return Fault(CHECKPOINTS, None, "checkpoints were cut off")
+    if len(found) == _CHECKPOINTS_BLOCK:
+        return Reached(number, prev_hash, count=count)
+    whole = _head(session, CHECKPOINTS) == (count, prev_hash)
+    return Reached(fault=None if whole else Fault(CHECKPOINTS, None, "checkpoints were cut off"), ended=True)
+
+
+def _unseen(session: Session, number: int, heads: str) -> Fault | None:
+    """What is wrong with the entries of which a checkpoint says that they were the last of their chains."""
+    row = LogEntryRow
+    for chain, (seq, head) in json.loads(heads).items():
+        found = session.execute(select(row.hash).where(row.chain == chain, row.seq == seq)).scalar_one_or_none()
+        if found != head:
+            return Fault(chain, seq, f"entry {seq} is not the one that checkpoint {number} saw")
     return None

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any, Final
 
 from sqlalchemy import Row, Select, func, select
@@ -17,6 +18,8 @@ from service.store.tables import LogEntryRow
 _BLOCK: Final = 500
 
 Json = dict[str, Any]
+Read = Callable[[Callable[[Session], list[Any]]], list[Any]]
+"""Runs a unit of work that reads, in a transaction of its own, as `Service.read` does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,31 +73,31 @@ def mentioning(session: Session, chain: str, word: str) -> list[Entry]:
     return [entry_of(found) for found in session.execute(statement)]
 
 
-def export(
-    session: Session,
-    *,
-    chain: str | None = None,
-    club_id: str | None = None,
-    since: datetime | None = None,
-    until: datetime | None = None,
-) -> Iterator[Json]:
-    """Entries as plain JSON objects in the order in which they were written; `until` itself is left out."""
-    statement = selected().order_by(LogEntryRow.id).limit(_BLOCK)
+def export(read: Read, *, chain: str | None = None, club_id: str | None = None) -> Iterator[Json]:
+    """Entries as plain JSON objects in the order in which they were written, up to the last that is there at the first.
+
+    Read block by block, each by itself, and nothing is held while whoever asked does something with a block: on SQLite
+    nobody commits during a read, and on PostgreSQL one that waits is ended. Of no chain an entry is left out between
+    two others: each is written only once the one before it is there for all to see.
+    """
+    row = LogEntryRow
+    [newest] = read(lambda session: [session.execute(select(func.max(row.id))).scalar_one_or_none() or 0])
+    statement = selected().where(row.id <= newest).order_by(row.id).limit(_BLOCK)
     if chain is not None:
-        statement = statement.where(LogEntryRow.chain == chain)
+        statement = statement.where(row.chain == chain)
     if club_id is not None:
-        statement = statement.where(LogEntryRow.club_id == club_id)
-    if since is not None:
-        statement = statement.where(LogEntryRow.at >= since)
-    if until is not None:
-        statement = statement.where(LogEntryRow.at < until)
+        statement = statement.where(row.club_id == club_id)
     last = 0
     while True:
-        found = session.execute(statement.where(LogEntryRow.id > last)).all()
+        found = read(partial(_block, statement.where(row.id > last)))
         yield from map(exported, found)
         if len(found) < _BLOCK:
             return
         last = found[-1].id
+
+
+def _block(statement: Select[*tuple[Any, ...]], session: Session) -> list[Row[*tuple[Any, ...]]]:
+    return list(session.execute(statement))
 
 
 def exported(row: Row[*tuple[Any, ...]]) -> Json:

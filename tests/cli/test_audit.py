@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
 
 from service.domain.dive import Dive
@@ -118,3 +119,23 @@ def test_the_log_of_one_dive_comes_out_alone(run: Run, dive: Dive) -> None:
     lines = run("audit", "export", "--dive", dive.id).output.splitlines()
 
     assert {json.loads(line)["chain"] for line in lines} == {f"dive:{dive.id}"}
+
+
+def test_whoever_reads_the_log_slowly_stops_no_clock(
+    run: Run, dive: Dive, stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pager on which nobody presses a key: what is texted meanwhile is heard, on SQLite too."""
+    real, heard = click.echo, []
+
+    def slowly(line: str) -> None:
+        real(line)
+        if not heard:
+            heard.append(stage.text(ANNA, "HELP"))
+
+    monkeypatch.setattr(click, "echo", slowly)
+
+    before = len(stage.entries(dive))
+    lines = run("audit", "export", "--dive", dive.id).output.splitlines()
+
+    assert heard
+    assert len(lines) == before

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -133,6 +135,11 @@ def log_event(session: Session, dive: Dive, event: Event) -> int:
         dive_id=dive.id,
         club_id=dive.club_id,
     )
+
+
+def by(session: Session) -> Callable[[Callable[[Session], list[Any]]], list[Any]]:
+    """Has what is read, read in this session."""
+    return lambda work: work(session)
 
 
 def message(step: str = "alert", person: str = "contact-0", **changes: object) -> NewMessage:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.store import log
+from service.store import log, log_check
 from service.store.chain import Fault
 from service.store.engine import reading, writing
 from service.store.log_check import Reached, verify_on
-from tests.store.examples import NOW, add_dive, apply, filed, log_event, started
+from tests.store.examples import NOW, add_dive, apply, by, filed, log_event, started
 
 GUARDS = {
     "sqlite": [
@@ -224,7 +227,7 @@ def test_a_chain_longer_than_a_block_is_read_and_checked_whole(engine: Engine) -
             log.append(session, chain="club:long", at=NOW, kind="note", actor={}, detail={"number": number})
 
     with reading(engine) as session:
-        exported = [entry["detail"]["number"] for entry in log.export(session)]
+        exported = [entry["detail"]["number"] for entry in log.export(by(session))]
         assert exported == list(range(1001))
     assert log.verify_database(engine) == []
     assert in_pieces(engine, "club:long") == ([500, 1000, 1001], None)
@@ -235,6 +238,38 @@ def test_a_chain_longer_than_a_block_is_read_and_checked_whole(engine: Engine) -
         session.connection().exec_driver_sql("DELETE FROM log_entries WHERE seq = 1001")
     words = "the chain does not end where its head says: entries were cut off"
     assert in_pieces(engine, "club:long") == ([500, 1000, 1000], Fault("club:long", 1000, words))
+
+
+def test_no_read_of_a_check_is_of_more_than_a_block(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On SQLite nobody commits during a read, so that no alarm may have to wait for a long one."""
+    with writing(engine) as session:
+        for number in range(1001):
+            log.append(session, chain="club:long", at=NOW, kind="note", actor={}, detail={"number": number})
+        for _ in range(101):
+            log.checkpoint(session, NOW)
+    reads = []
+
+    @contextmanager
+    def counted(of: Engine) -> Iterator[Session]:
+        reads.append(of)
+        with reading(of) as session:
+            yield session
+
+    monkeypatch.setattr(log_check, "reading", counted)
+
+    assert log.verify_database(engine) == []
+    assert len(reads) == 1 + 3 + 3  # what there is, the chain, the checkpoints
+
+
+@pytest.mark.parametrize("gone", ["actor = NULL, detail = NULL, salt = NULL", "actor = NULL"])
+def test_an_entry_whose_details_somebody_took_out_is_found(logged: Engine, gone: str) -> None:
+    """The database lets details be erased; of a dive all are, and the log says so. A single text cannot be hidden."""
+    with writing(logged) as session:
+        log.append(session, chain="dive:d1", at=NOW, kind="text_in", actor={}, detail={"text": "SOS"}, dive_id="d1")
+
+    faults = tamper(logged, f"UPDATE log_entries SET {gone} WHERE kind = 'text_in'")  # noqa: S608
+
+    assert faults == [Fault("dive:d1", 3, "its details were erased, and no entry says so")]
 
 
 def in_pieces(engine: Engine, chain: str) -> tuple[list[int], Fault | None]:
