@@ -17,6 +17,7 @@ from service.domain.wording import general
 from service.operations.choosing import (
     ENDINGS,
     FOR_CONTACTS,
+    crossed,
     has_part,
     is_far_off,
     is_live,
@@ -191,27 +192,35 @@ def _naming(text: Text, match: Match) -> str:
 
 
 def instead(text: Text, matches: Sequence[Match], meant: Sequence[Match]) -> Answer | None:
-    """The answer to words of an end that may well be about another dive than the one that they would close.
+    """The answer to words that may well be about another dive than the one that they would close, or answer.
 
     An OUT that is said twice must not close the next plan, which nobody would then ask about or miss; nor a second
-    SAFE a dive that is still in.
+    SAFE a dive that is still in; nor what is said to one alarm answer the next.
     """
+    other = crossed(text.intent, matches, meant, text.meant_at)
+    if other is not None:
+        return _over_already(text, other, meant[0])
     plan, running = not_begun(text.intent, meant), not_asked_for(text.intent, meant)
     match = plan or running
     if match is None:
         return None
-    club, naming, language = text.club.name, _naming(text, match), text.language
     elsewhere = [other for other in matches if is_live(other.phase)]
     if plan is not None and elsewhere:
         return Answer(ask_which(text, [plan, *elsewhere]), note="several dives")
     over = over_lately(matches, text.meant_at)
     if over is not None:
-        return Answer(
-            general.over_already(club, over.reference, match.reference, naming, language), note="over already"
-        )
+        return _over_already(text, over, match)
     if plan is not None and is_far_off(plan, text.meant_at):
-        return Answer(general.not_begun(club, plan.reference, naming, language), note="not begun")
+        words = general.not_begun(text.club.name, plan.reference, _naming(text, plan), text.language)
+        return Answer(words, note="not begun")
     return None
+
+
+def _over_already(text: Text, over: Match, other: Match) -> Answer:
+    """What they may mean is over; which text would do it to the other dive."""
+    club, naming = text.club.name, _naming(text, other)
+    words = general.over_already(club, over.reference, other.reference, naming, text.language)
+    return Answer(words, note="over already")
 
 
 def without_dive(text: Text, matches: Sequence[Match]) -> Answer:

@@ -210,6 +210,33 @@ def not_asked_for(intent: Intent, meant: Sequence[Match]) -> PhoneMatch | None:
     return None if _was_told(only) else only
 
 
+ANSWERED_LATE = timedelta(minutes=10)
+"""So long after its end an alarm may still be answered: texts cross, and people read on."""
+
+
+def crossed(intent: Intent, matches: Sequence[Match], meant: Sequence[Match], at: datetime) -> PhoneMatch | None:
+    """What ended just now and may be what an answer without a reference is about, which would answer another alarm.
+
+    An exercise ends in the very second in which a real alarm comes to its people: what they say to it must neither end
+    that alarm nor take it. As little does what somebody says to the one of two alarms that was just stood down.
+    """
+    answers = intent.kind in (*_ANSWERS, Kind.SAFE) and intent.ref is None and not is_of_themselves(intent)
+    only = _only(meant) if answers else None
+    if only is None or not (only.dive.alarmed or (only.dive.live and intent.kind is Kind.SAFE)):
+        return None
+    over = [one for one in matches if isinstance(one, PhoneMatch) and _ended_just(one, at) and _asked_for_answers(one)]
+    return max(over, key=lambda one: one.dive.closed_at or at, default=None)
+
+
+def _ended_just(match: PhoneMatch, at: datetime) -> bool:
+    return match.dive.closed_at is not None and at - match.dive.closed_at < ANSWERED_LATE
+
+
+def _asked_for_answers(match: PhoneMatch) -> bool:
+    """Whether its alarm went to the sender. Of an exercise each text may be answered: that is what it is for."""
+    return match.dive.drill or any(key in match.dive.alerted_keys() for key in match.keys)
+
+
 def _only(meant: Sequence[Match]) -> PhoneMatch | None:
     return meant[0] if len(meant) == 1 and isinstance(meant[0], PhoneMatch) else None
 

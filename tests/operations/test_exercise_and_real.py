@@ -12,7 +12,7 @@ from service.operations.drill_people import who_can
 from service.operations.drilling import stop_drill
 from service.operations.plan_reading import NamedPhone
 from tests.operations.away import Keeping, gone
-from tests.operations.stage import ANNA, BEGIN_AT, DOV, EDDA, FINN, Stage, plan_of
+from tests.operations.stage import ANNA, BEGIN_AT, CLEO, DOV, EDDA, FINN, Stage, plan_of
 from tests.operations.test_drilling import WANTED, begun, finn, with_people
 
 MINUTE = timedelta(minutes=1)
@@ -180,3 +180,69 @@ def test_in_of_who_has_no_real_plan_is_answered_by_the_exercise(stage: Stage) ->
     played(stage)
 
     assert stage.text(FINN, "IN")[0].startswith("EXERCISE. Skerry Bay Divers: The clock has run")
+
+
+# What is said to an exercise when a real alarm comes
+
+
+def crossing(stage: Stage, contact: str = CLEO) -> tuple[Dive, Dive]:
+    """An exercise whose alarm has gone to a contact, and a real alarm that comes to them and ends it."""
+    with_people(stage)
+    begun(stage)
+    stage.wait(minutes=11, step=MINUTE)
+    assert "EXERCISE. Skerry Bay Divers: OVERDUE" in stage.last_to(CLEO)
+    real = stage.dive_in(plan_of(7, (contact, EDDA)))
+    stage.text(real.lead.phone or "", "SOS")
+    stage.clock.at += timedelta(seconds=1)
+    stage.turn()
+    exercise = exercise_of(stage)
+    assert phases(stage, exercise, real) == [Phase.CLOSED, Phase.ALERT]
+    return exercise, real
+
+
+@pytest.mark.parametrize("words", ["SAFE 1", "OK", "CALLED", "ON SCENE"])
+def test_what_was_said_to_an_exercise_answers_no_real_alarm(stage: Stage, words: str) -> None:
+    """They typed it before the real alarm came to them: it would have been over, or would have woken nobody else."""
+    exercise, real = crossing(stage)
+    before = stage.dive(real.id)
+
+    [answer] = stage.text(CLEO, words)
+
+    said = f"dive {exercise.reference} is over already, nothing changed. For {real.reference} text {words}"
+    assert f"{said} {real.reference}." in answer
+    assert stage.dive(real.id) == before
+    stage.text(CLEO, f"{words} {real.reference}")
+    assert stage.dive(real.id) != before
+
+
+def test_ten_minutes_after_the_exercise_a_bare_answer_is_to_the_real_alarm(stage: Stage) -> None:
+    """By then it has been read."""
+    _, real = crossing(stage)
+    stage.wait(minutes=10)
+
+    stage.text(CLEO, "OK")
+
+    assert [told.key for told in stage.dive(real.id).acknowledged] == ["contact-0"]
+
+
+def test_who_was_in_no_exercise_answers_without_a_reference(stage: Stage) -> None:
+    """Nothing of theirs has just ended."""
+    _, real = crossing(stage)
+
+    stage.text(EDDA, "OK")
+
+    assert [told.key for told in stage.dive(real.id).acknowledged] == ["contact-1"]
+
+
+def test_we_are_safe_of_who_dives_ends_their_own_dive_just_after_an_exercise(stage: Stage) -> None:
+    """It is about nobody else."""
+    with_people(stage)
+    drill_id = begun(stage)
+    stage.wait(minutes=11, step=MINUTE)
+    own = stage.dive_in(replace(plan_of(7, (EDDA, DOV)), lead=NamedPhone("Cleo Marsh", CLEO)))
+    stop_drill(stage.service, finn(stage), drill_id)
+    stage.turn()
+
+    assert "is over already" in stage.text(CLEO, "SAFE 1")[0]
+    stage.text(CLEO, "I am safe 1")
+    assert phases(stage, own) == [Phase.CLOSED]

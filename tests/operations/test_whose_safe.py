@@ -176,6 +176,24 @@ def test_safe_about_a_dive_that_is_over_ends_no_other_that_is_still_in(stage: St
     assert is_over(stage, quiet, alarmed) == [False, True]
 
 
+@pytest.mark.parametrize("words", ["SAFE 1", "OK", "CALLED"])
+def test_what_is_said_to_one_of_two_alarms_just_after_its_end_answers_not_the_other(stage: Stage, words: str) -> None:
+    """Both have gone to them, and the divers of the one say OUT while they type."""
+    other, ended = stage.dive_in(plan_of(1, [CLEO])), stage.dive_in(plan_of(2, [CLEO, DOV]))
+    stage.wait(minutes=66)
+    stage.text(ended.lead.phone or "", "OUT")
+    before = stage.dive(other.id)
+
+    [answer] = stage.text(CLEO, words)
+
+    said = f"dive {ended.reference} is over already, nothing changed. For {other.reference} text {words}"
+    assert f"{said} {other.reference}." in answer
+    assert stage.dive(other.id) == before
+    stage.wait(minutes=10)
+    stage.text(CLEO, words)
+    assert stage.dive(other.id) != before
+
+
 def test_whoever_closes_a_dive_is_told_which(stage: Stage) -> None:
     """By reference and by the lead's name, whichever way it ended."""
     for words, sender in (("OUT 2", ANNA), ("SAFE 2 {ref}", CLEO)):

@@ -100,7 +100,7 @@ def which_dive(club_name: str, texts: Sequence[str], language: str = ENGLISH) ->
 
 
 def over_already(club_name: str, over: str, plan: str, text: str, language: str = ENGLISH) -> str:
-    """An end that may be about a dive that is over, where only a plan is open; `text` would close that."""
+    """Words that may be about a dive that is over, where only this one is open; `text` would do to it what they say."""
     words = say("dive {over} is over already, nothing changed. For {ref} text {text}.", over=over, ref=plan, text=text)
     return plain(club_name, words, language)
 
