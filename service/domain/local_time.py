@@ -6,6 +6,7 @@ Zones are IANA names; the rules for gaps and overlaps of summer time are those o
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -98,13 +99,30 @@ def is_today(at: datetime, zone: str, now: datetime) -> bool:
 def say(at: datetime, zone: str, now: datetime, language: str = ENGLISH) -> str:
     """A time for a text: "14:05", or "Tue 1 Jun 14:05" when it is not today at the site.
 
-    24-hour in every language; the names of days and months are those of the CLDR.
+    24-hour in every language; the names of days and months are those of the CLDR. In the hour that comes twice, where
+    the clocks go back, with the abbreviation that says which of them it is: "01:30 BST".
     """
     local, today = at.astimezone(ZoneInfo(zone)), now.astimezone(ZoneInfo(zone)).date()
+    clock = f"{local:%H:%M %Z}" if _comes_twice(local) else f"{local:%H:%M}"
     if local.date() == today:
-        return f"{local:%H:%M}"
+        return clock
     day = format_date(local, _DAYS.get(language, _DAY), locale=language)
-    return f"{day} {local:%H:%M}"
+    return f"{day} {clock}"
+
+
+def _comes_twice(local: datetime) -> bool:
+    return local.replace(fold=1 - local.fold).utcoffset() != local.utcoffset()
+
+
+def place_of(zone: str) -> str:
+    """The place that a zone is named after, as people say whose time it is: "Buenos Aires"."""
+    return zone.rpartition("/")[2].replace("_", " ")
+
+
+def shows_same(zone: str, others: Iterable[str], at: datetime) -> bool:
+    """Whether clocks in one of the other zones show the same as at the site; names that are no zone count for none."""
+    ours = at.astimezone(ZoneInfo(zone)).utcoffset()
+    return any(at.astimezone(ZoneInfo(other)).utcoffset() == ours for other in others if is_zone(other))
 
 
 def minutes(length: timedelta) -> int:

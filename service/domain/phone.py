@@ -22,6 +22,7 @@ from phonenumbers import (
     PhoneNumberType,
     ValidationResult,
 )
+from phonenumbers.timezone import UNKNOWN_TIMEZONE, time_zones_for_geographical_number
 
 _LONGEST_TYPED = 40
 _KEPT_DIGITS = 3
@@ -197,6 +198,16 @@ def is_of_country(e164: str, region: str) -> bool:
         return False
     known = phonenumbers.region_code_for_number(number)
     return known == region if known else number.country_code == phonenumbers.country_code_for_region(region)
+
+
+@lru_cache(maxsize=10_000)
+def zones_of(e164: str) -> tuple[str, ...]:
+    """The IANA zones in which a number may be at home, by its prefix; empty where its prefix tells of none."""
+    try:
+        found = time_zones_for_geographical_number(phonenumbers.parse(e164, None))
+    except NumberParseException:
+        return ()
+    return tuple(zone for zone in found if zone != UNKNOWN_TIMEZONE)
 
 
 def mask(e164: str) -> str:

@@ -8,7 +8,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from service.domain.dialling import number_to_dial
-from service.domain.local_time import say
+from service.domain.local_time import place_of, say
 from service.domain.phone import national_format
 from service.domain.place.position import Position, decimal
 from service.domain.place.writing import degrees_minutes
@@ -27,7 +27,7 @@ def clock(at: datetime, zone: str, now: datetime) -> str:
 
 def zone_name(zone: str) -> str:
     """A zone in words: "Reykjavik time"."""
-    return f"{zone.rpartition('/')[2].replace('_', ' ')} time"
+    return f"{place_of(zone)} time"
 
 
 def iso(at: datetime, zone: str) -> str:

@@ -319,6 +319,7 @@ def test_an_alarm_mail_has_the_facts_and_all_of_the_plan() -> None:
         "Went in: 10:00\n"
         "Due out: 10:50\n"
         "Raise-by time: 11:05\n"
+        "Times: London time.\n"
         "\n"
         "So far:\n"
         '10:00 Last heard of them: Anna Holt: "IN"\n'

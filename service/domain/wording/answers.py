@@ -28,6 +28,7 @@ from service.domain.wording.phrases import (
     call_rescue,
     call_them,
     call_them_then_rescue,
+    elsewhere,
     heads,
     names,
     nobody_called,
@@ -109,6 +110,7 @@ def on_extension_asked(dive: Dive, event: ev.ExtensionAsked) -> list[Draft]:
     parts = [
         keep(say("{who} now due out {new}, not {old}.", who=who(dive), new=new, old=old)),
         keep(say("Not heard by {time} that all are out?", time=time_of(dive, raise_by_at, event.at))),
+        *map(keep, elsewhere(dive)),
         keep(call_them_then_rescue(dive)),
         ref(dive),
     ]

@@ -33,6 +33,7 @@ from service.domain.wording.phrases import (
     call_them,
     call_them_then_rescue,
     deaf_divers,
+    elsewhere,
     how_to_answer,
     last_heard,
     names,
@@ -87,6 +88,7 @@ def start_notice(dive: Dive, now: datetime) -> list[Part]:
         _went_in(dive, now),
         *where(dive, now),
         keep(act),
+        *map(keep, elsewhere(dive)),
         keep(call_them_then_rescue(dive)),
         keep(silent),
         *deaf_divers(dive),
@@ -112,6 +114,7 @@ def _late_notice(dive: Dive, event: Started) -> list[Draft]:
         keep(say("planned to go in {time}.", time=time_of(dive, event.started_at, event.at))),
         *where(dive, event.at),
         keep(say("Due out {due}, nobody has said that they are out.", due=due)),
+        *map(keep, elsewhere(dive)),
         keep(say("{names} hears it first. If you are next:", names=Name(names(first)))),
         keep(call_them_then_rescue(dive)),
         *deaf_divers(dive),
@@ -306,7 +309,8 @@ def _facts(dive: Dive, now: datetime) -> list[Part]:
 
 
 def _about(dive: Dive, now: datetime) -> list[Part]:
-    return [keep(say("{who}.", who=who(dive))), *out_so_far(dive), *where(dive, now), since(dive, now)]
+    whose = [may_go(2, words) for words in elsewhere(dive)]
+    return [keep(say("{who}.", who=who(dive))), *out_so_far(dive), *where(dive, now), since(dive, now), *whose]
 
 
 def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:

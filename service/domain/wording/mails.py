@@ -15,7 +15,7 @@ from service.domain.people import Recipient
 from service.domain.phone import dialled_from
 from service.domain.place.fix import Fix
 from service.domain.place.position import decimal
-from service.domain.wording.phrases import within
+from service.domain.wording.phrases import whose_time, within
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,10 +138,10 @@ def _times(dive: Dive, now: datetime) -> list[Words]:
     went_in = Moment(dive.started_at, zone, now)
     known = say("Planned to go in: {time}", time=went_in) if dive.assumed else say("Went in: {time}", time=went_in)
     if dive.extension is not None or dive.due_out_at is None:  # which one counts is not settled yet
-        return [known]
+        return [known, whose_time(dive)]
     due = [say("Due out: {time}", time=Moment(dive.due_out_at, zone, now))]
     raise_by = Moment(dive.due_out_at + dive.grace.grace, zone, now)
-    return [known, *due, say("Raise-by time: {time}", time=raise_by)]
+    return [known, *due, say("Raise-by time: {time}", time=raise_by), whose_time(dive)]
 
 
 def _so_far(dive: Dive, now: datetime) -> list[Words]:

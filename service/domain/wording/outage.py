@@ -19,6 +19,7 @@ from service.domain.wording.parts import Part, keep, may_go
 from service.domain.wording.phrases import (
     call_rescue,
     call_them,
+    elsewhere,
     out_so_far,
     since,
     to_rescue,
@@ -64,6 +65,7 @@ def _parts(dive: Dive, event: StepTaken) -> list[Part]:
         *out_so_far(dive),
         *where(dive, event.at),
         since(dive, event.at),
+        *(may_go(3, words) for words in elsewhere(dive)),
         keep(say("They may be out: texts cannot reach us.")),
     ]
     if event.step in _DISTRESS:

@@ -10,8 +10,9 @@ from service.domain.dive.state import Dive
 from service.domain.encoding import septets, to_gsm7
 from service.domain.grace import FinishNeeds
 from service.domain.language import Length, Moment, Name, Phrase, Words, count, say
+from service.domain.local_time import place_of, shows_same
 from service.domain.people import Recipient
-from service.domain.phone import national_format
+from service.domain.phone import national_format, zones_of
 from service.domain.place.geodesy import bearing_deg, compass_point, distance_m
 from service.domain.place.position import Position, decimal
 from service.domain.wording.parts import Part, keep, may_go
@@ -29,6 +30,21 @@ def time_of(dive: Dive, at: datetime | None, now: datetime) -> Moment | str:
     if at is None:
         return "?"
     return Moment(at.replace(second=0, microsecond=0), dive.plan.site.zone, now.replace(second=0, microsecond=0))
+
+
+def whose_time(dive: Dive) -> Phrase:
+    """Whose clocks show the times that are told."""
+    return say("Times: {place} time.", place=Name(place_of(dive.plan.site.zone)))
+
+
+def elsewhere(dive: Dive) -> list[Phrase]:
+    """The same, where the number of a contact is of a country or region whose clocks show another time at due out.
+
+    They would act an hour early, or an hour late if nothing more came from us.
+    """
+    at, zone = dive.due_out_at or dive.plan.time_in_at or dive.filed_at, dive.plan.site.zone
+    homes = [homes for contact in dive.contacts if contact.phone and (homes := zones_of(contact.phone))]
+    return [] if all(shows_same(zone, found, at) for found in homes) else [whose_time(dive)]
 
 
 def number_of(phone: str) -> str:

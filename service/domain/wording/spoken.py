@@ -16,6 +16,7 @@ from service.domain.language import Moment, Name, Phrase, Words, count, render, 
 from service.domain.people import Recipient
 from service.domain.phone import dialled_from
 from service.domain.place.position import Position
+from service.domain.wording.phrases import elsewhere
 
 WORDS_PER_MIN = 150
 SECONDS_MAX = 40
@@ -89,6 +90,7 @@ def later(dive: Dive, person: Recipient, due_out_at: datetime, now: datetime) ->
     phrases: list[Words] = [
         *_opening(dive),
         say("New time for {who}: due out at {due}.", who=_who(dive), due=new_due),
+        *elsewhere(dive),
         say("Wait until {time}. If you have not heard by then that all are out:", time=raise_by),
         *_call_them(dive, person),
         _rescue_then(dive),
@@ -242,6 +244,7 @@ def _call_them(dive: Dive, person: Recipient) -> list[Words]:
 def _raise_by(dive: Dive, person: Recipient, now: datetime) -> list[Words]:
     due, raise_by = _time(dive, dive.due_out_at, now), _time(dive, dive.raise_by_at, now)
     return [
+        *elsewhere(dive),
         say("They are due out at {due}.", due=due),
         say("If you have not heard by {time} that all are out:", time=raise_by),
         *_call_them(dive, person),
