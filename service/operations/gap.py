@@ -22,10 +22,10 @@ def log_gap(service: Service, now: datetime) -> None:
 
     A copy that was put in the place of the database has had none either. Its divers are asked first.
     """
-    last, is_copy = service.read(lambda session: (health.heartbeat(session, HEARTBEAT), epochs.is_copy(session)))
+    last = service.read(lambda session: health.heartbeat(session, HEARTBEAT))
     if last is not None and now - last.at < _gap(service):
         return
-    if is_copy:
+    if service.read(epochs.is_copy):
         begin_recovery(service, None if last is None else last.at)
     if last is None:
         return

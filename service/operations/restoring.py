@@ -118,7 +118,7 @@ def _into_postgresql(service: Service, backup: Path, *, replaces: bool) -> None:
         dumped = Path(work) / "copy"
         manifest = _unpacked(backup, dumped, UNPACKED_MAX)
         service.engine.dispose()
-        postgresql.load(dumped, service.engine.url, replace=replaces)
+        postgresql.load(dumped, service.engine.url, manifest.made_at, replace=replaces)
     _ready(service, manifest)
 
 

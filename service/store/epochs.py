@@ -2,8 +2,10 @@
 
 A restored copy holds what was so when it was made, and its last sign of life is old: so is that of the database after
 an outage. Yet after an outage contacts must be alerted at once, and after a restore divers who came out long ago must
-be asked first. So the database carries what it is known by: on PostgreSQL the numbers of its tables, which a restored
-copy gets anew; on SQLite a word that `linetender backup` writes into each copy.
+be asked first. So the database carries what it is known by: on PostgreSQL the number of its server, which each new one
+draws for itself, and those of its tables, which a restored copy gets anew. Either alone is not enough: the same copy,
+put into new servers in the same way, has the same tables' numbers each time. On SQLite it is a word that `linetender
+backup` writes into each copy.
 """
 
 from __future__ import annotations
@@ -22,6 +24,9 @@ from service.store.upsert import touched
 COPY: Final = "copy"
 SWEEP: Final = "sweep"  # the name of its heartbeat
 FILE: Final = "sqlite"
+# https://www.postgresql.org/docs/current/functions-info.html: for everybody, where nobody took that back.
+_MAY_ASK_SERVER: Final = "SELECT has_function_privilege('pg_control_system()', 'EXECUTE')"
+_SERVER: Final = "SELECT system_identifier FROM pg_control_system()"
 _NUMBERS: Final = (
     "SELECT string_agg(c.oid::text, '.' ORDER BY c.relname) FROM pg_class c WHERE c.oid IN"
     " ('clubs'::regclass, 'dives'::regclass, 'log_entries'::regclass, 'messages'::regclass)"
@@ -54,7 +59,10 @@ def identity(session: Session) -> str:
     """What this database is known by."""
     if session.get_bind().dialect.name == "sqlite":
         return FILE
-    return str(session.execute(text(_NUMBERS)).scalar_one())
+    numbers = str(session.execute(text(_NUMBERS)).scalar_one())
+    if not session.execute(text(_MAY_ASK_SERVER)).scalar_one():
+        return numbers
+    return f"{session.execute(text(_SERVER)).scalar_one()}.{numbers}"
 
 
 def current(session: Session, *, locked: bool = False) -> Epoch | None:

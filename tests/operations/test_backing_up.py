@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import stat
+import subprocess
 import threading
 import zipfile
 from collections.abc import Iterator
@@ -13,7 +14,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from sqlalchemy import Engine, text
+from sqlalchemy import Engine, text, update
 
 from service.operations.backing_up import back_up
 from service.operations.restoring import restore
@@ -23,8 +24,10 @@ from service.store import epochs, log, schema
 from service.store.copies import file, postgresql
 from service.store.copies.fault import CopyError
 from service.store.engine import open_engine, reading
-from service.store.tables import Base
+from service.store.tables import Base, EpochRow
+from tests.operations.conftest import staged_on
 from tests.operations.stage import ANNA, Stage, plan_of
+from tests.servers.postgres import find_programs
 
 # What a restore itself changes: the copy knows that it is one, and that its last sweep was another's.
 CHANGED_BY_IT = {"epochs", "heartbeats"}
@@ -280,7 +283,69 @@ def test_a_copy_knows_that_it_is_one_wherever_it_is_put(stage: Stage, elsewhere:
     if stage.engine.dialect.name == "sqlite":
         Path(elsewhere.engine.url.database or "").write_bytes((tmp_path / "copy").read_bytes())
     else:
-        postgresql.load(tmp_path / "copy", elsewhere.engine.url, replace=False)
+        where = elsewhere.engine.url.set(drivername="postgresql").render_as_string()
+        programs = find_programs()
+        subprocess.run([programs / "pg_restore", "--no-owner", "--dbname", where, tmp_path / "copy"], check=False)
 
     assert elsewhere.read(epochs.is_copy)
     assert not stage.service.read(epochs.is_copy)
+
+
+@pytest.mark.postgres
+def test_a_copy_with_the_same_numbers_on_another_server_is_one_too(
+    postgres_engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each new server numbers what is put into it in the same way from the same number on."""
+    with staged_on(postgres_engine) as stage:
+        assert not stage.service.read(epochs.is_copy)
+        monkeypatch.setattr(epochs, "_SERVER", "SELECT 7")
+
+        assert stage.service.read(epochs.is_copy)
+
+
+@pytest.mark.postgres
+def test_where_nobody_may_ask_for_the_server_the_numbers_tell(
+    postgres_engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A server whose owner took that right away is worked with all the same."""
+    with staged_on(postgres_engine) as stage:
+        whole = stage.service.read(epochs.identity)
+        monkeypatch.setattr(epochs, "_MAY_ASK_SERVER", "SELECT false")
+
+        assert whole.partition(".")[2] == stage.service.read(epochs.identity)
+
+
+def known_by(service: Service) -> str:
+    """What the database says that it is known by."""
+    known = service.read(epochs.current)
+    assert known is not None
+    return known.identity
+
+
+def test_what_a_database_is_known_by_outlasts_an_upgrade(stage: Stage) -> None:
+    """It is itself after it as before, and what was a copy before is one after."""
+    for as_before in (True, False):
+        schema.take_back(stage.engine, "0018")
+        assert known_by(stage.service).count(".") in {0, 3}
+        if not as_before:
+            stage.service.write(lambda session: session.execute(update(EpochRow).values(identity="1.2.3.4")))
+        schema.migrate(stage.engine)
+
+        assert stage.service.read(epochs.is_copy) is not as_before
+
+
+def test_a_restored_copy_is_one_though_all_by_which_it_is_known_is_the_same(
+    stage: Stage, elsewhere: Service, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As where it was restored in the same way before, on a server that is gone since."""
+    monkeypatch.setattr(epochs, "identity", lambda _: "the same")
+    at = stage.clock.at
+    stage.service.write(lambda session: epochs.begin(session, at, at, at))
+    assert not stage.service.read(epochs.is_copy)
+
+    restore(elsewhere, taken(stage, tmp_path / "one"), replaces=False, even_if_running=False)
+
+    assert elsewhere.read(epochs.is_copy)
+    known = elsewhere.read(epochs.current)
+    assert known is not None
+    assert known.copied_at == stage.clock.at

@@ -9,6 +9,7 @@ import os
 import re
 import shutil
 import subprocess
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
@@ -41,6 +42,20 @@ BEGIN
 END $$
 """
 
+# A word in the copy itself, from the first moment on: an older one may be known by what this database is known by, too.
+MARK_IT: Final = """
+DO $$
+BEGIN
+  IF to_regclass('public.epochs') IS NULL THEN
+    RETURN;
+  END IF;
+  IF (SELECT identity FROM public.epochs ORDER BY id DESC LIMIT 1) IS DISTINCT FROM 'copy' THEN
+    INSERT INTO public.epochs (identity, copied_at) VALUES ('copy', '{made_at}');
+  END IF;
+  DELETE FROM public.heartbeats WHERE name = 'sweep';
+END $$
+"""
+
 
 def dump(url: URL, snapshot: str, to: Path) -> None:
     """Dump the database as of that exported snapshot into the new file `to`, in the custom format. Raises CopyError."""
@@ -50,10 +65,11 @@ def dump(url: URL, snapshot: str, to: Path) -> None:
     )
 
 
-def load(dumped: Path, url: URL, *, replace: bool) -> None:
+def load(dumped: Path, url: URL, made_at: datetime, *, replace: bool) -> None:
     """Put a dump in the place of what is in the database, in one transaction. Raises CopyError.
 
-    The dump is unpacked beside itself first: a program that breaks off in the middle must not look like the end.
+    It says of itself that it is a copy of `made_at`. The dump is unpacked beside itself first: a program that breaks off
+    in the middle must not look like the end.
     """
     script, fitting = (dumped.with_name(f"{dumped.name}.{ending}") for ending in ("whole.sql", "sql"))
     _run("pg_restore", None, "--no-owner", "--no-privileges", f"--file={script}", str(dumped))
@@ -64,6 +80,7 @@ def load(dumped: Path, url: URL, *, replace: bool) -> None:
         f"--command=SET LOCAL lock_timeout = '{LOCK_WITHIN}'",
         *([f"--command={EMPTY_IT}"] if replace else []),
         f"--file={fitting}",
+        f"--command={MARK_IT.format(made_at=made_at.isoformat())}",
     )
 
 
