@@ -175,6 +175,15 @@ def drain(service: Service, spool: Spool, *, wait_s: float = DRAIN_WAITS_S, for_
 def _bring_in(service: Service, spool: Spool, path: Path, taken: list[datetime]) -> bool:
     """Bring one file into the database; False when it is no use to go on with the next now."""
     try:
+        return _brought_in(service, spool, path, taken)
+    except OSError:
+        # It is another user's, or the disk fails at this one, or takes nothing away: another may be somebody's finish.
+        _LOG.exception(NOT_TAKEN, extra={"file": path.name})
+        return True
+
+
+def _brought_in(service: Service, spool: Spool, path: Path, taken: list[datetime]) -> bool:
+    try:
         brought = spool.read(path)
     except UnreadableError as fault:
         _put_aside(service, spool, path, str(fault))

@@ -272,6 +272,34 @@ def test_one_that_breaks_us_stays_and_the_others_go_on(
     stage.courier.carry()
 
 
+@pytest.mark.parametrize("fails", ["read", "drop", "put_aside"])
+def test_one_at_which_the_disk_fails_stays_and_the_others_go_on(
+    stage: Stage, spool: Spool, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch, fails: str
+) -> None:
+    """One that belongs to another user, since somebody copied it there, must not keep a finish from being heard."""
+    dive = stage.dive_in()
+    spool.keep(brought(stage, "LATE 20", "SM1"))
+    stage.sleep(1)
+    spool.keep(brought(stage, "OUT 2", "SM2"))
+    first = spool.waiting()[0]
+    if fails == "put_aside":
+        first.write_bytes(b"torn")
+    real = getattr(Spool, fails)
+
+    def failing(self: Spool, path: Path) -> object:
+        if path == first:
+            raise PermissionError(13, "Permission denied")
+        return real(self, path)
+
+    monkeypatch.setattr(Spool, fails, failing)
+
+    drain_quietly(stage.service, spool)
+
+    assert not stage.dive(dive.id).live
+    assert spool.waiting() == [first]
+    assert [record.message for record in caplog.records if record.levelname == "ERROR"] == [taking_in.NOT_TAKEN]
+
+
 def test_a_database_that_goes_away_again_loses_nothing(
     stage: Stage, spool: Spool, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -68,8 +68,8 @@ def dump(url: URL, snapshot: str, to: Path) -> None:
 def load(dumped: Path, url: URL, made_at: datetime, *, replace: bool) -> None:
     """Put a dump in the place of what is in the database, in one transaction. Raises CopyError.
 
-    It says of itself that it is a copy of `made_at`. The dump is unpacked beside itself first: a program that breaks off
-    in the middle must not look like the end.
+    It says of itself that it is a copy of `made_at`. The dump is unpacked beside itself first: a program that breaks
+    off in the middle must not look like the end.
     """
     script, fitting = (dumped.with_name(f"{dumped.name}.{ending}") for ending in ("whole.sql", "sql"))
     _run("pg_restore", None, "--no-owner", "--no-privileges", f"--file={script}", str(dumped))
