@@ -51,7 +51,7 @@ def after_failed(session: Session, message: Message, code: str | None, blame: Bl
 def _must_be_rung(session: Session, message: Message) -> bool:
     """Whether this call was to say that it is over, and no text has said so to the same person."""
     kind = MessageKind(message.priority)
-    if kind is not MessageKind.STAND_DOWN or is_superseded(held(session, message.dive_id), kind):
+    if kind is not MessageKind.STAND_DOWN or is_superseded(held(session, message.dive_id), message):
         return False
     return not told.went_by(session, message, Channel.TEXT)
 
@@ -62,7 +62,7 @@ def _is_wanted(session: Session, message: Message) -> bool:
     if message.channel != Channel.TEXT or kind not in URGENT:
         return False
     dive = held(session, message.dive_id)
-    return not is_superseded(dive, kind) and not has_answered(dive, message)
+    return not is_superseded(dive, message) and not has_answered(dive, message)
 
 
 def has_answered(dive: Dive | None, message: Message) -> bool:

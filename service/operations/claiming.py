@@ -172,13 +172,13 @@ class Claims:
     def take_back(self, parcels: Sequence[Parcel]) -> None:
         """Let messages that have not left yet wait again, as if they had not been claimed.
 
-        A dive that closed or was alarmed meanwhile has let them be, since they looked as if just being handed over.
+        A dive that moved on meanwhile has let them be, since they looked as if just being handed over.
         """
         attempts = {parcel.attempt_id: parcel.message.id for parcel in parcels}
         self._service.write(lambda session: handing.take_back(session, attempts, self._owner))
         # In a second transaction, which sees what was committed while the first one ran.
-        ids, now = attempts.values(), self._service.clock.now()
-        self._service.write(lambda session: give_up_superseded(session, ids, now))
+        messages, now = [parcel.message for parcel in parcels], self._service.clock.now()
+        self._service.write(lambda session: give_up_superseded(session, messages, now))
 
     def other_way(self, message: Waiting | ClaimedMessage, tried: Sequence[str]) -> bool:
         """Whether there is a gateway beside those that were tried."""
@@ -319,7 +319,7 @@ class Claims:
         attempts = outbox.attempts_of(session, row.id)
         if not row.in_flight and not (attempts and attempts[-1].detail == leases.LOST):
             return None
-        if is_superseded(_dive(session, row.dive_id), kind):
+        if is_superseded(_dive(session, row.dive_id), row):
             return Next(Fate.FAILED, reason=TOO_LATE)
         doubts = sum(attempt.outcome in ("unknown", None) for attempt in attempts)
         lost = sum(attempt.outcome is None or attempt.detail == leases.LOST for attempt in attempts)

@@ -16,7 +16,7 @@ from functools import partial
 
 from sqlalchemy.orm import Session
 
-from service.domain.wording import MessageKind
+from service.domain.wording import MessageKind, says_of_rescue
 from service.operations.breaking import note
 from service.operations.claiming import Parcel
 from service.operations.gateway import Accepted
@@ -48,8 +48,9 @@ def is_plain(message: Message) -> bool:
     """Whether no more is to be done when a gateway has taken it than to write that down.
 
     A start notice may arm its dive, and an extension's notice puts that in force: both are kinds of start notice.
+    What says whether rescue was called may have to be followed, which the phase of a dive does not tell.
     """
-    return message.priority != MessageKind.START_NOTICE
+    return message.priority != MessageKind.START_NOTICE and not says_of_rescue(message.step)
 
 
 class HandingOver:

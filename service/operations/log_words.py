@@ -154,6 +154,10 @@ _WORDS: Final[Mapping[str, Callable[[Detail], str]]] = MappingProxyType(
         "alarm_again": lambda detail: (
             f"{detail['person']} may have got something older after the alarm, so that goes once more."
         ),
+        "called_again": lambda detail: (
+            f"{detail['person']} may have got something older after the news that rescue was called,"
+            " so that goes once more."
+        ),
         "key_without_meaning": lambda detail: f"Key {detail['key']} was pressed in a call, which means nothing.",
         "text_in": lambda detail: f"A text came from {detail['sender']}: {_quoted(detail['body'])}.",
         "text_in_unauthentic": lambda detail: (

@@ -2,14 +2,15 @@
 
 A process that stood still with a message in its hands sends it when it goes on, and a gateway that is slow takes one
 when it will: an alarm or a notice of a dive that was closed meanwhile, a stand-down of one that was opened again, a
-later raise-by time of one that is in alarm. Nobody can call that back, so the word that holds follows once more: the
-stand-down, or the whole alarm. Twice is as good as once.
+later raise-by time of one that is in alarm, that nobody has called rescue when somebody has. Nobody can call that back,
+so the word that holds follows once more: the stand-down, the whole alarm, or that rescue was called. Twice is as good
+as once.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
@@ -17,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive, Phase
 from service.domain.dive.state import ALARMED
-from service.domain.wording import MessageKind
+from service.domain.wording import CALLED, MessageKind, untrue_steps
 from service.operations.recording import SUPERSEDED_AT_ALARM, SUPERSEDED_AT_REOPENING
 from service.operations.retrying import ALARMS
 from service.operations.service import Service
@@ -25,8 +26,6 @@ from service.operations.telling import LADDER
 from service.store import log, outbox
 from service.store.outbox import LEASED, QUEUED, Message
 
-STOOD_DOWN_AGAIN: Final = "stand_down_again"
-ALARMED_AGAIN: Final = "alarm_again"
 # Whoever has one of these last acts on it, at the latest at the raise-by time that it names.
 _ACTED_UPON: Final = (*ALARMS, MessageKind.START_NOTICE)
 _LATE_NOTICE: Final = "late_notice-"  # as urgent as news, and acted upon as a start notice is
@@ -43,14 +42,21 @@ def is_overtaken(message: Message, phase: str | None) -> bool:
     return phase in ALARMED and kind in _CALMS
 
 
+@dataclass(frozen=True, slots=True)
+class _Holds:
+    """The word that holds: which messages say it, and what the log calls it that one goes once more."""
+
+    says: Callable[[Message], bool]
+    again: str
+
+
 def follow(service: Service, session: Session, message: Message, dive: Dive | None, now: datetime) -> None:
     """An attempt at a message ended, or may have: let the word that holds follow it. Its dive is locked already."""
-    if dive is None or not is_overtaken(message, dive.phase):
+    holds = None if dive is None else _what_holds(message, dive)
+    if dive is None or holds is None:
         return
-    closed = dive.phase is Phase.CLOSED
-    holds = _is_stand_down if closed else _is_whole_alarm
     told = outbox.of_dive(session, dive.id)
-    later = [one for one in told if holds(one) and _comes_after(one, message)]
+    later = [one for one in told if holds.says(one) and _comes_after(one, message)]
     if not later or any(_will_go(one) for one in later):
         return  # what has not left yet follows by itself
     last = _last_with_a_gateway(later)
@@ -61,7 +67,17 @@ def follow(service: Service, session: Session, message: Message, dive: Dive | No
     step = f"{last.step}-{message.id[:8]}" + (f"-{times}" if times else "")
     again = outbox.queue(session, replace(outbox.copied(last, step, now), cause_seq=None))  # no event is its cause
     if again is not None:
-        _log(service, session, STOOD_DOWN_AGAIN if closed else ALARMED_AGAIN, message, again, now)
+        _log(service, session, holds.again, message, again, now)
+
+
+def _what_holds(message: Message, dive: Dive) -> _Holds | None:
+    """The word that takes the place of a message; None where that would not mislead whoever has it last."""
+    untrue = message.step.startswith(untrue_steps(dive))
+    if not untrue and not is_overtaken(message, dive.phase):
+        return None
+    if dive.phase is Phase.CLOSED:
+        return _STAND_DOWN
+    return _RESCUE_CALLED if untrue and dive.called_at is not None else _WHOLE_ALARM
 
 
 def _is_stand_down(message: Message) -> bool:
@@ -70,6 +86,15 @@ def _is_stand_down(message: Message) -> bool:
 
 def _is_whole_alarm(message: Message) -> bool:
     return MessageKind(message.priority) in ALARMS and message.step.startswith(_WHOLE)
+
+
+def _is_called(message: Message) -> bool:
+    return message.step.startswith(f"{CALLED}-")
+
+
+_STAND_DOWN: Final = _Holds(_is_stand_down, "stand_down_again")
+_WHOLE_ALARM: Final = _Holds(_is_whole_alarm, "alarm_again")
+_RESCUE_CALLED: Final = _Holds(_is_called, "called_again")
 
 
 def _comes_after(one: Message, message: Message) -> bool:

@@ -13,14 +13,16 @@ from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide, ne
 from service.domain.dive.commands import NoteHanded, NoteReachable, NoteUnreachable
 from service.domain.dive.events import Closed
 from service.domain.people import CLOCK, Role, Via
-from service.domain.wording import MessageKind
+from service.domain.wording import MessageKind, says_of_rescue, untrue_steps
 from service.operations.plainest import end_fault_alarm
 from service.operations.service import Service
 from service.operations.telling import Page, Telling, actor_of, told_by
 from service.store import dives, log, reaches
 from service.store.dives import Next, UnreadableDive
 from service.store.engine import is_transient
-from service.store.superseding import expire_moved_on, expire_superseded
+from service.store.leases import Waiting
+from service.store.outbox import Message
+from service.store.superseding import expire_moved_on, expire_steps, expire_superseded
 
 _LOG = logging.getLogger(__name__)
 
@@ -163,6 +165,10 @@ def _expire_superseded(session: Session, pages: Sequence[Page], now: datetime) -
             over.setdefault(kinds, []).append(page.before.id)
     for kinds, dive_ids in over.items():
         expire_superseded(session, dive_ids, kinds, now)
+    for begins in {untrue_steps(page.after) for page in pages}:
+        changed = [page.before.id for page in pages if untrue_steps(page.before) != begins == untrue_steps(page.after)]
+        if changed:
+            expire_steps(session, changed, begins, now)
 
 
 def _superseded(before: Dive, after: Dive) -> tuple[MessageKind, ...]:
@@ -176,25 +182,36 @@ def _superseded(before: Dive, after: Dive) -> tuple[MessageKind, ...]:
     return ()
 
 
-def is_superseded(dive: Dive | None, kind: MessageKind) -> bool:
-    """Whether a message that waits to be tried again would now mislead: its dive closed, or is in alarm (again)."""
+def is_superseded(dive: Dive | None, message: Message | Waiting) -> bool:
+    """Whether a message that waits to be tried again would now mislead.
+
+    Its dive closed, or is in alarm (again), or rescue was called.
+    """
     if dive is None:
         return False
+    kind = MessageKind(message.priority)
+    if message.step.startswith(untrue_steps(dive)):
+        return True
     if dive.phase is Phase.CLOSED:
         return kind in SUPERSEDED_AT_CLOSE
     return kind in SUPERSEDED_AT_REOPENING or (dive.alarmed and kind in SUPERSEDED_AT_ALARM)
 
 
-def give_up_superseded(session: Session, message_ids: Collection[str], now: datetime) -> None:
+def give_up_superseded(session: Session, messages: Collection[Message], now: datetime) -> None:
     """The same of messages that wait again, whose dives may have moved on while they looked as if being handed over."""
     expire_moved_on(
         session,
-        message_ids,
+        [message.id for message in messages],
         at_close=SUPERSEDED_AT_CLOSE,
         at_reopening=SUPERSEDED_AT_REOPENING,
         at_alarm=SUPERSEDED_AT_ALARM,
         now=now,
     )
+    of_rescue = {message.dive_id for message in messages if message.dive_id and says_of_rescue(message.step)}
+    for dive_id in sorted(of_rescue):
+        dive = held(session, dive_id)
+        if dive is not None:
+            expire_steps(session, [dive_id], untrue_steps(dive), now)
 
 
 def _log_refusal(service: Service, session: Session, dive: Dive, command: Command, refusal: Refusal) -> None:

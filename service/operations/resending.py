@@ -80,7 +80,7 @@ def _why_not(session: Session, admin: SignedIn, message: Message) -> str | None:
     dive = held(session, message.dive_id)
     if message.state in (outbox.QUEUED, outbox.LEASED):
         return "It is still being carried, so nothing was added. Look again in a minute."
-    if message.dive_id is not None and (dive is None or is_superseded(dive, MessageKind(message.priority))):
+    if message.dive_id is not None and (dive is None or is_superseded(dive, message)):
         return "Its dive has moved on, and these words would now mislead. Nothing was sent."
     club = clubs.get(session, admin.club_id)
     if club is None or message.email is not None:

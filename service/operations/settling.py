@@ -114,7 +114,7 @@ class Settling:
         if isinstance(heard.lookup, Found):
             return Next(Fate.HANDED)
         following = after(heard.outcome, kind, tried, room, not_there=isinstance(heard.lookup, NotFound))
-        if following.fate is Fate.AGAIN and is_superseded(dive, kind):
+        if following.fate is Fate.AGAIN and is_superseded(dive, message):
             return Next(Fate.FAILED, reason=TOO_LATE)
         return following
 

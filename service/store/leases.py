@@ -55,6 +55,7 @@ class Waiting:
     email: str | None
     channel: str
     priority: int
+    step: str
     segments: int
     state: str
     attempts: int

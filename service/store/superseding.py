@@ -47,6 +47,7 @@ _MOVED_ON: Final = _EXPIRE.where(
         ),
     ),
 )
+_UNTRUE: Final = _EXPIRE.where(among(_ROW.dive_id, "dive_ids"), _ROW.step.startswith(bindparam("begins")), _IDLE)
 _OVERDUE: Final = _EXPIRE.where(
     literal_column(EXPIRING),
     _ROW.expires_at <= bindparam("now"),
@@ -61,6 +62,12 @@ def expire_superseded(session: Session, dive_ids: Collection[str], priorities: C
     """Keep messages of dives that moved on from going out, but for those just being handed over; how many."""
     values = {"dive_ids": sorted(dive_ids), "priorities": sorted(priorities)}
     return touched(session, _SUPERSEDED, values | _because("its dive moved on first", now))
+
+
+def expire_steps(session: Session, dive_ids: Collection[str], begins: str, now: datetime) -> int:
+    """The same of messages of the steps whose names begin so, which have no sign that a pattern takes for any."""
+    values = {"dive_ids": sorted(dive_ids), "begins": begins}
+    return touched(session, _UNTRUE, values | _because("its dive moved on first", now))
 
 
 def expire_moved_on(

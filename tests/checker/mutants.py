@@ -207,6 +207,34 @@ MUTANTS: tuple[Mutant, ...] = tuple(
             "the_alarm_comes_during_a_call",
         ),
         (
+            _OPS + "recording:is_superseded",
+            "if message.step.startswith(untrue_steps(dive)):",
+            "if False:",
+            "called-last",
+            "rescue_is_called_meanwhile",
+        ),
+        (
+            _OPS + "recording:_expire_superseded",
+            "if changed:",
+            "if False:",
+            "called-last",
+            "rescue_is_called_meanwhile",
+        ),
+        (
+            _OPS + "overtaken:_what_holds",
+            "untrue = message.step.startswith(untrue_steps(dive))",
+            "untrue = False",
+            "called-last",
+            "rescue_is_called_meanwhile",
+        ),
+        (
+            _OPS + "overtaken:_what_holds",
+            "if not untrue and not is_overtaken(message, dive.phase):",
+            "if not is_overtaken(message, dive.phase):",
+            "notice-last",
+            "rescue_is_called_meanwhile",
+        ),
+        (
             _OPS + "overtaken:is_overtaken",
             "return kind in _ACTED_UPON or message.step.startswith(_LATE_NOTICE)",
             "return kind in ALARMS",
@@ -294,7 +322,7 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         ),
         (
             _OPS + "settling:Settling._following",
-            "if following.fate is Fate.AGAIN and is_superseded(dive, kind):",
+            "if following.fate is Fate.AGAIN and is_superseded(dive, message):",
             "if False:",
             "after-close",
             "it_ends_during_a_call",

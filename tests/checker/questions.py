@@ -65,6 +65,7 @@ NEVER: Mapping[str, Question] = MappingProxyType(
         "notice-last": questions_messages.the_stand_down_comes_after_a_notice,
         "calm-in-alarm": questions_messages.nothing_calms_during_an_alarm,
         "alarm-last": questions_messages.the_alarm_comes_after_what_calms,
+        "called-last": questions_messages.nobody_denies_that_rescue_was_called,
         "no-attempt": questions_gateways.nothing_was_sent_without_an_attempt,
         "taken-often": questions_gateways.nothing_is_taken_oftener_than_in_doubt,
         "reply-again": questions_gateways.a_reply_in_doubt_is_not_sent_again,

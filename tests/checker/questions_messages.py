@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from tests.checker.folding import Histories
+from tests.checker.folding import Folded, Histories
 from tests.checker.questions_ladder import ALARMS, DELAY
 from tests.checker.reading import OPEN, Dive, Entry, Message, Record, digits, grouped
 
@@ -16,7 +16,8 @@ STAND_DOWN = "stand_down"
 ALARMED = ("alert", "distress")
 RAISES = ("alarm_raised", "told_meanwhile")
 RAISING_STEPS = ("alert", "next_contact", "distress", "distress_again")
-FOLLOWED = ("stand_down_again", "alarm_again")
+FOLLOWED = ("stand_down_again", "alarm_again", "called_again")
+ANSWERS = ("acknowledged", "on_scene")
 WITHOUT_EVENT = ("answer-", "fault-", "stand_down-", MEANWHILE)
 REPLIES_TO_STRANGERS = 5
 REPLIES_TO_HELP = 3  # beside them
@@ -175,7 +176,8 @@ def _answers_help(record: Record, message: Message) -> bool:
 def no_alarm_is_given_up_while_its_dive_is_open(record: Record, _: Histories) -> Iterator[str]:
     """An alarm has no end of use: it expires as its dive closes or a newer one takes its place, and fails loudly.
 
-    One that was just being handed over as the dive closed expires when it is put down again, while that is closed.
+    One that was just being handed over as the dive closed expires when it is put down again, while that is closed. That
+    rescue was called for an alarm which is over is no news of the next one.
     """
     spans = {dive.id: list(closed_spans(record, dive)) for dive in record.dives.values()}
     newer = {(one.dive_id, one.person_key, one.channel, one.queued_at) for one in _alarms(record)}
@@ -185,6 +187,8 @@ def no_alarm_is_given_up_while_its_dive_is_open(record: Record, _: Histories) ->
         for entry in record.entries_by_kind.get("event:person_unreachable", ())
     }
     for message in _alarms(record):
+        if _was_called_before_the_end(message, spans[message.dive_id]):
+            continue
         where = f"{message.step} to {message.person_key} of dive {message.dive_id}"
         if message.expires_at is not None:
             yield f"{where} has an end"
@@ -195,6 +199,10 @@ def no_alarm_is_given_up_while_its_dive_is_open(record: Record, _: Histories) ->
         known = (message.dive_id, message.person_key) in lost or message.dive_id in closed
         if message.state == "failed" and to_contact and not known and not message.step.startswith(WITHOUT_EVENT):
             yield f"{where} failed, and its dive does not know that {message.person_key} cannot be reached"
+
+
+def _was_called_before_the_end(message: Message, spans: list[tuple[datetime, datetime]]) -> bool:
+    return message.step.startswith("called-") and any(message.queued_at <= begin for begin, _ in spans)
 
 
 def _within(at: datetime | None, spans: list[tuple[datetime, datetime]]) -> bool:
@@ -280,14 +288,51 @@ def no_alarm_comes_after_its_stand_down(record: Record, _: Histories) -> Iterato
                 yield f"{phone} was told that dive {dive.id} is over, and then of an alarm"
 
 
-def the_stand_down_comes_after_a_notice(record: Record, _: Histories) -> Iterator[str]:
-    """Whoever was told until when to wait, and that it is over, has that last: else they act on the notice."""
+def the_stand_down_comes_after_a_notice(record: Record, folds: Histories) -> Iterator[str]:
+    """Whoever was told until when to wait, or that nobody has called rescue, and that it is over, has that last."""
     for dive, messages, _closer in _closed(record):
+        denials = [one.id for entry, _, after in folds.steps(dive) for one in _denials(record, dive, entry, after)]
         for theirs in _by_way(messages):
             over = [one for one in theirs if _is_stand_down(one, dive, one.channel)]
-            notices = [one for one in theirs if _is_notice(one)]
+            notices = [one for one in theirs if _is_notice(one) or one.id in denials]
             if _has_last(record, notices, over):
-                yield f"{theirs[0].phone} was told that dive {dive.id} is over, and then until when to wait"
+                yield f"{theirs[0].phone} was told that dive {dive.id} is over, and then until when to wait, or to call"
+
+
+def nobody_denies_that_rescue_was_called(record: Record, folds: Histories) -> Iterator[str]:
+    """Once it was, no answer of before that says that nobody has is begun; and whoever got both has the news last."""
+    for dive in record.dives.values():
+        denials: list[Message] = []
+        news: list[Message] = []
+        called: Entry | None = None
+        for entry, _, after in folds.steps(dive):
+            denials += _denials(record, dive, entry, after)
+            if entry.event == "rescue_called":
+                called = called or entry
+                news += record.messages_by_cause.get((dive.id, entry.seq), ())
+            elif called is not None and after.called_at is None:
+                denials, news, called = [], [], None
+        if called is None:
+            continue
+        since = called.at + record.commits_within
+        before = [one for one in denials if _is_of_before(one, called)]
+        for message in before:
+            if any(since < attempt.started_at for attempt in record.attempts_at(message)):
+                yield f"{message.step} to {message.person_key} of dive {dive.id} went out after rescue was called"
+        again = [record.messages[one] for one in _followed(record) if one in record.messages]
+        news += [one for one in again if one.dive_id == dive.id and one.step.startswith("called-")]
+        for theirs in _by_way(before + news):
+            mine = [one for one in theirs if one in before]
+            if dive.phase in ALARMED and _has_last(record, mine, [one for one in theirs if one not in before]):
+                yield f"{theirs[0].phone} heard that rescue was called of dive {dive.id}, and then that nobody has"
+
+
+def _denials(record: Record, dive: Dive, entry: Entry, after: Folded) -> list[Message]:
+    """What says that nobody has called rescue: news of who answers, and how whoever is on the spot is answered."""
+    if entry.event not in ANSWERS or after.phase not in ALARMED or after.called_at is not None or after.drill:
+        return []
+    told = record.messages_by_cause.get((dive.id, entry.seq), ())
+    return [one for one in told if one.kind == "other" or entry.event == "on_scene"]
 
 
 def nothing_calms_during_an_alarm(record: Record, _: Histories) -> Iterator[str]:

@@ -7,6 +7,7 @@ the same day. All runs on one thread and a database in memory, so that a day tak
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import partial
 
 from service.operations.carrying import Courier
 from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
@@ -310,7 +311,7 @@ def words_cross_in_calls(stage: Stage) -> Iterator[None]:
 
 def _while_in_a_call(stage: Stage, meanwhile: Callable[[], object], ends: Behaviour) -> None:
     """The next call to a contact takes eight seconds, in which this happens and another courier carries it."""
-    other, contacts = _another_courier(stage), (CLEO, "+447700900201", "+447700900202")
+    other, contacts = _another_courier(stage), (CLEO, *(f"+4477009002{number:02}" for number in (1, 2, 3)))
 
     def slow(gateway: ScriptedGateway, text: Outgoing) -> Outcome:
         for phone in contacts:
@@ -324,6 +325,26 @@ def _while_in_a_call(stage: Stage, meanwhile: Callable[[], object], ends: Behavi
     stage.first.numbers.update(dict.fromkeys(contacts, slow))
     stage.courier.carry()
     other.close()
+
+
+def rescue_is_called_meanwhile(stage: Stage) -> Iterator[None]:
+    """While who answered waits to be told, is with a gateway that refuses it, is with a slow one; and the end, then."""
+    one, *others = [stage.dive_in(), *(stage.dive_in(plan_of(number)) for number in (1, 2, 3))]
+    go(stage, 71, 2 * MINUTE)
+    work(stage, 5)
+    stage.receive_and_answer(DOV, f"OK {one.reference}")
+    stage.receive_and_answer(DOV, f"CALLED {one.reference}")
+    go(stage, 1)
+    yield
+    ends = [("CALLED", refuse(Blame.TRANSIENT)), ("CALLED", accept), ("SAFE 1", accept)]
+    for dive, (then, ended) in zip(others, ends, strict=True):
+        second = dive.contacts[1].phone or ""
+        stage.receive_and_answer(second, f"OK {dive.reference}")
+        _while_in_a_call(stage, partial(stage.receive_and_answer, second, f"{then} {dive.reference}"), ended)
+        go(stage, 1)
+        yield
+    stage.text(ANNA, "out 2")
+    go(stage, 1)
 
 
 def it_ends_while_alarms_wait(stage: Stage) -> Iterator[None]:
@@ -419,6 +440,7 @@ SCENARIOS: dict[str, Scenario] = {
         it_ends_during_a_call,
         the_alarm_comes_during_a_call,
         words_cross_in_calls,
+        rescue_is_called_meanwhile,
         it_ends_while_alarms_wait,
         a_gateway_fails,
         much_waits_at_once,

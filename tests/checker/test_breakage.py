@@ -19,8 +19,8 @@ from tests.checker.scenarios import (
     the_alert_fails,
 )
 from tests.checker.scenarios_of_words import a_dive_cannot_be_read, the_log_is_kept
-from tests.checker.theatre import Theatre, theatre
-from tests.operations.stage import Stage, Taken
+from tests.checker.theatre import Theatre, go, theatre
+from tests.operations.stage import DOV, Stage, Taken
 
 HOUR = timedelta(hours=1)
 MICRO = 1_000_000
@@ -82,7 +82,17 @@ def _first(scenario: Iterator[None]) -> Iterator[None]:
     yield
 
 
+def _called(stage: Stage) -> Iterator[None]:
+    """The second contact acts, and calls rescue a minute later."""
+    yield from _before_the_end(stage)
+    stage.text(DOV, "OK")
+    go(stage, 1)
+    stage.text(DOV, "CALLED")
+    go(stage, 1)
+
+
 DAYS = {
+    "called": _called,
     "over": an_alarm_is_answered,
     "alarm": _before_the_end,
     "unreadable": _unreadable,
@@ -129,6 +139,10 @@ def _last(step: str) -> Callable[[Left], None]:
 
 def _calmed(left: Left) -> None:
     _attempt(left, left.message("start_notice", "contact-0"), "first", int(left.now.timestamp() * MICRO))
+
+
+def _called_meanwhile(left: Left) -> None:
+    _attempt(left, left.message("uncalled_acknowledged-", "contact-0"), "first", int(left.now.timestamp() * MICRO))
 
 
 def _reply_again(left: Left) -> None:
@@ -246,6 +260,8 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("notice-last", "over", _last("extension-1")),
     ("calm-in-alarm", "alarm", _calmed),
     ("alarm-last", "alarm", _last("start_notice")),
+    ("called-last", "called", _last("uncalled_acknowledged-")),
+    ("called-last", "called", _called_meanwhile),
     ("no-attempt", "over", lambda left: left.journal.append(replace(left.journal[0], reference="unheard of"))),
     ("no-attempt", "over", _body("OVERDUE", "SAFE", "step LIKE 'alert-%'")),
     ("taken-often", "over", lambda left: left.journal.append(left.journal[0])),

@@ -10,7 +10,14 @@ from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
 from service.domain.wording import answers, ending, ladder, outage, placing, restored
 from service.domain.wording.by_way import by_every_way
-from service.domain.wording.drafts import Draft, LinkKind, MessageKind
+from service.domain.wording.drafts import (
+    CALLED,
+    Draft,
+    LinkKind,
+    MessageKind,
+    says_of_rescue,
+    untrue_steps,
+)
 
 # Within a kind whoever is of the lowest rank is told first, and a drill must not keep anybody who is in need waiting.
 AFTER_REAL: Final = 1_000
@@ -59,4 +66,4 @@ def _is_wanted(dive: Dive, draft: Draft) -> bool:
     return draft.kind is MessageKind.STAND_DOWN and declined.told
 
 
-__all__ = ["Draft", "LinkKind", "MessageKind", "messages_for"]
+__all__ = ["CALLED", "Draft", "LinkKind", "MessageKind", "messages_for", "says_of_rescue", "untrue_steps"]

@@ -15,6 +15,8 @@ from service.domain.people import Actor, Channel, Recipient, Role
 from service.domain.wording import introducing
 from service.domain.wording.drafts import (
     ABOUT_A_POSITION,
+    CALLED,
+    UNCALLED,
     Draft,
     LinkKind,
     MessageKind,
@@ -196,9 +198,10 @@ def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
         ref=dive.reference,
         time=time_of(dive, event.at, event.at),
     )
-    parts = [keep(has_it), *(called or ([] if dive.drill else [keep(nobody_called())]))]
+    uncalled = nobody_called(dive)
+    name = f"{UNCALLED}_acknowledged" if uncalled else f"{CALLED}_acknowledged" if called else "acknowledged"
     others = [c for c in dive.contacts if c.key in dive.alerted_keys() and c.key != event.by.key]
-    return answer + to_each(dive, others, MessageKind.OTHER, "acknowledged", parts, event.at)
+    return answer + to_each(dive, others, MessageKind.OTHER, name, [keep(has_it), *called, *uncalled], event.at)
 
 
 def _call_and_say_so(dive: Dive) -> list[Part]:
@@ -213,7 +216,7 @@ def _call_and_say_so(dive: Dive) -> list[Part]:
 
 def on_rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Draft]:
     """Everybody ashore hears that rescue is called; the repeats end, the dive stays open."""
-    told = to_contacts(dive, MessageKind.ALERT, "called", _rescue_called(dive, event), event.at, but=event.by.key)
+    told = to_contacts(dive, MessageKind.ALERT, CALLED, _rescue_called(dive, event), event.at, but=event.by.key)
     noted = say("noted, rescue called.")
     if event.reference:
         noted = say("noted, rescue called (incident {incident}).", incident=Name(event.reference))

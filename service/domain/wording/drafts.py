@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from enum import IntEnum, StrEnum
 
 from service.domain import encoding
-from service.domain.dive.state import Dive
+from service.domain.dive.state import Dive, Phase
 from service.domain.encoding import fit
 from service.domain.language import say
 from service.domain.people import ADMINS, ENGLISH, Actor, Channel, Recipient, Via
@@ -21,6 +21,9 @@ SEGMENTS_MAX = 6
 SERVICE_NAME = "Linetender"
 REPLY_LASTS = timedelta(minutes=15)
 EVERY_ADMIN = Recipient(key=ADMINS, name="admins", phone=None)
+# How the name of a step begins whose words say that rescue was called, or that nobody has called it.
+CALLED = "called"
+UNCALLED = "uncalled"
 
 
 class MessageKind(IntEnum):
@@ -198,12 +201,14 @@ def _expires_at(dive: Dive, kind: MessageKind, at: datetime) -> datetime | None:
     return None
 
 
-def reply(dive: Dive, by: Actor, at: datetime, *parts: Part, segments: int | None = None) -> list[Draft]:
+def reply(
+    dive: Dive, by: Actor, at: datetime, *parts: Part, name: str = "reply", segments: int | None = None
+) -> list[Draft]:
     """The answer to a text; who used a page or the API has its answer there."""
     if by.via is not Via.TEXT or by.phone is None:
         return []
     to = Recipient(by.key or f"phone:{by.phone}", by.name, by.phone, language_of(dive, by))
-    return to_each(dive, [to], MessageKind.REPLY, "reply", parts, at, segments=segments)
+    return to_each(dive, [to], MessageKind.REPLY, name, parts, at, segments=segments)
 
 
 def language_of(dive: Dive, by: Actor) -> str:
@@ -230,6 +235,16 @@ def to_contacts(
 def to_party(dive: Dive, kind: MessageKind, name: str, parts: Sequence[Part], due_at: datetime) -> list[Draft]:
     """The same to every phone of the party."""
     return to_each(dive, dive.party_phones, kind, name, parts, due_at)
+
+
+def untrue_steps(dive: Dive) -> str:
+    """How the steps begin whose words on whether rescue was called do not hold, or no longer do."""
+    return UNCALLED if dive.phase is Phase.CLOSED or dive.called_at is not None else CALLED
+
+
+def says_of_rescue(step: str) -> bool:
+    """Whether the words of this step hold only until rescue is called, or while it is."""
+    return step.startswith((CALLED, UNCALLED))
 
 
 def party_told(dive: Dive) -> tuple[Recipient, ...]:

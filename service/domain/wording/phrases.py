@@ -227,9 +227,11 @@ def who_called(dive: Dive, now: datetime) -> list[Part]:
     return [keep(say("Rescue was called {time} by {name}.", time=at, name=name))]
 
 
-def nobody_called() -> Phrase:
-    """What must not be taken for granted because somebody acts."""
-    return say("Nobody has called rescue yet.")
+def nobody_called(dive: Dive) -> list[Part]:
+    """What must not be taken for granted because somebody acts; in a drill nobody is to call."""
+    if dive.drill or dive.called_at is not None or not dive.alarmed:
+        return []
+    return [keep(say("Nobody has called rescue yet."))]
 
 
 def ref(dive: Dive) -> Part:

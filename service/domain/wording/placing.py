@@ -14,6 +14,7 @@ from service.domain.place.reading import likely_swapped
 from service.domain.place.writing import degrees_minutes_gsm, national_grid, plus_code
 from service.domain.wording.drafts import (
     ABOUT_A_POSITION,
+    UNCALLED,
     Draft,
     MessageKind,
     compose,
@@ -99,9 +100,10 @@ def on_scene(dive: Dive, event: ev.OnScene) -> list[Draft]:
         time=time_of(dive, event.at, event.at),
     )
     others = [c for c in dive.contacts if c.key in dive.alerted_keys() and c.key != event.by.key]
-    uncalled = [] if dive.drill or dive.called_at is not None or not dive.alarmed else [keep(nobody_called())]
-    answer = reply(dive, event.by, event.at, *_on_the_spot(dive))
-    return answer + to_each(dive, others, MessageKind.OTHER, "on_scene", [keep(there), *uncalled], event.at)
+    uncalled = nobody_called(dive)
+    answer_name, name = (f"{UNCALLED}_reply", f"{UNCALLED}_on_scene") if uncalled else ("reply", "on_scene")
+    answer = reply(dive, event.by, event.at, *_on_the_spot(dive), name=answer_name)
+    return answer + to_each(dive, others, MessageKind.OTHER, name, [keep(there), *uncalled], event.at)
 
 
 def _on_the_spot(dive: Dive) -> list[Part]:
@@ -110,9 +112,8 @@ def _on_the_spot(dive: Dive) -> list[Part]:
     if dive.called_at is not None or not dive.alarmed:
         meet = if_real(dive, say("Tell rescue where to meet you."), say("now tell rescue where to meet you"))
         return [keep(noted), dry, keep(meet)]
-    uncalled = [] if dive.drill else [keep(nobody_called())]
     call = to_rescue(dive, say("In doubt call {rescue}.", rescue=call_rescue(dive)))
-    return [may_go(1, noted), dry, *uncalled, keep(call)]
+    return [may_go(1, noted), dry, *nobody_called(dive), keep(call)]
 
 
 def where_they_are(dive: Dive, now: datetime, language: str = ENGLISH) -> str:
