@@ -38,6 +38,7 @@ ALERTS: Final = ("alert", "distress")
 ENDS: Final = {
     drill_watch.STOPPED: "ended at the desk",
     drill_watch.REAL_ALARM: "called off at once, because a real alarm was up",
+    drill_watch.PLAYER_DIVES: "ended because whoever played the diver went in on a real dive",
     drill_watch.ANSWERED: "ended by those who took part",
     drill_watch.TIME: "ended by itself, since its time was over and nobody had ended it",
 }

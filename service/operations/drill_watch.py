@@ -1,5 +1,7 @@
 """Looking after exercises: one ends when its dives have, when its time is over, and at once for a real alarm.
 
+It ends as soon as who plays the diver goes in, too.
+
 A sweep asks for this once a second while there is an exercise, after the dives that are due and in transactions of its
 own: nothing here is part of raising an alarm, and whatever fails here touches no real dive.
 """
@@ -23,11 +25,19 @@ _LOG = logging.getLogger(__name__)
 
 STOPPED: Final = "stopped"  # by an admin
 REAL_ALARM: Final = "real_alarm"
+PLAYER_DIVES: Final = (
+    "player_dives"  # their OUT could mean either, and a real clock would go on until they had said which
+)
 ANSWERED: Final = "answered"  # each of its dives was closed by those who took part
 TIME: Final = "time"
 TRIES_MAX: Final = 5  # looks after which a dive that cannot be ended is left to an admin
 US: Final = "Linetender"
-_WORDS: Final = {STOPPED: "End the drill", REAL_ALARM: "A real alarm is up", TIME: "The time of the drill is over"}
+_WORDS: Final = {
+    STOPPED: "End the drill",
+    REAL_ALARM: "A real alarm is up",
+    PLAYER_DIVES: "Who played the diver is on a real dive",
+    TIME: "The time of the drill is over",
+}
 
 
 def look_after_drills(service: Service) -> None:
@@ -78,6 +88,9 @@ def _why(service: Service, session: Session, drill: DrillRow, open_ids: list[str
         return REAL_ALARM
     if not open_ids:
         return ANSWERED
+    player = drills.player_phone(session, drill.id)
+    if player is not None and drills.real_dive_of(session, drill.club_id, player) is not None:
+        return PLAYER_DIVES
     return TIME if service.clock.now() >= drill.ends_at else None
 
 

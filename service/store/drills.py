@@ -136,6 +136,14 @@ def phones_of(session: Session, drill_id: str) -> list[str]:
     return list(session.execute(found.where(DrillDiveRow.drill_id == drill_id)).scalars())
 
 
+def player_phone(session: Session, drill_id: str) -> str | None:
+    """The phone of who plays the diver of an exercise: the same in each of its dives."""
+    phone = DivePhoneRow
+    found = select(phone.phone).join(DrillDiveRow, DrillDiveRow.dive_id == phone.dive_id)
+    found = found.where(DrillDiveRow.drill_id == drill_id, phone.role == Role.DIVER.value)
+    return session.execute(found.limit(1)).scalar_one_or_none()
+
+
 def let_end(session: Session, drill_id: str, why: str, by: str) -> bool:
     """From now on it is to end, for the first reason that was given; whether this is it."""
     row = DrillRow

@@ -9,10 +9,11 @@ import pytest
 
 from service.domain.dive import Dive, Phase
 from service.operations.drill_people import who_can
+from service.operations.drill_report import list_drills
 from service.operations.drilling import stop_drill
 from service.operations.plan_reading import NamedPhone
 from tests.operations.away import Keeping, gone
-from tests.operations.stage import ANNA, BEGIN_AT, CLEO, DOV, EDDA, FINN, Stage, plan_of
+from tests.operations.stage import ANNA, BEGIN_AT, CLEO, CLUB, DOV, EDDA, FINN, Stage, plan_of
 from tests.operations.test_drilling import WANTED, begun, finn, with_people
 
 MINUTE = timedelta(minutes=1)
@@ -180,6 +181,30 @@ def test_in_of_who_has_no_real_plan_is_answered_by_the_exercise(stage: Stage) ->
     played(stage)
 
     assert stage.text(FINN, "IN")[0].startswith("EXERCISE. Skerry Bay Divers: The clock has run")
+
+
+def test_an_exercise_ends_once_its_player_goes_in(stage: Stage) -> None:
+    """Their OUT is then understood at once, and the report says why the exercise ended."""
+    exercise, real = played(stage), own_plan(stage)
+    stage.text(FINN, "IN")
+    stage.clock.at += timedelta(seconds=1)
+    stage.turn()
+
+    assert phases(stage, exercise, real) == [Phase.CLOSED, Phase.IN_WATER]
+    [summary] = list_drills(stage.service, CLUB)
+    assert summary.how == "ended because whoever played the diver went in on a real dive"
+    stage.text(FINN, "OUT")
+    assert phases(stage, real) == [Phase.CLOSED]
+
+
+def test_a_real_dive_of_a_contact_of_an_exercise_leaves_it_running(stage: Stage) -> None:
+    """They answer it, or do not; nobody asks them whether they are out."""
+    exercise = played(stage)
+    stage.dive_in(replace(plan_of(7, (EDDA, "+447700900350")), lead=NamedPhone("Dov Lind", DOV)))
+    stage.clock.at += timedelta(seconds=1)
+    stage.turn()
+
+    assert phases(stage, exercise) == [Phase.IN_WATER]
 
 
 # What is said to an exercise when a real alarm comes
