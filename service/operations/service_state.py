@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from service.clock import clock_seconds
+from service.domain.people import Channel
 from service.operations.breaking import Standing, standing
 from service.operations.gateway import Described
 from service.operations.gateway_health import FAULTY
@@ -56,6 +57,9 @@ def _gateways(service: Service, described: Sequence[Described]) -> tuple[str, ..
     faulty = [name for name in names if standing(states[name], now) in FAULTY]
     if names and len(faulty) == len(names):
         return ("No gateway works just now: messages may not go out. Phone the contacts yourself.",)
+    of_texts = [one.name for one in described if Channel.TEXT in one.channels]
+    if of_texts and set(of_texts) <= set(faulty):  # an e-mail alerts nobody, and hardly anybody is called first
+        return ("No gateway for texts works just now: alarms may not go out. Phone the contacts yourself.",)
     return tuple(
         f"Gateway {name} {'is doubted' if standing(states[name], now) is Standing.SUSPECT else 'rests'}; others work."
         for name in faulty

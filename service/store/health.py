@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from service.store.among import among
 from service.store.engine import glancing
 from service.store.tables import CanaryRow, GatewayStateRow, HeartbeatRow
+from service.store.types import UTCDateTime
 from service.store.upsert import insert_or_keep, table, touched
 
 
@@ -102,9 +103,15 @@ def return_canary(session: Session, canary_id: int, now: datetime) -> bool:
 
 
 def last_canary_home(session: Session) -> datetime | None:
-    """When the canary set out that set out last among those that came through."""
-    found = select(func.max(CanaryRow.sent_at)).where(CanaryRow.returned_at.is_not(None))
-    return session.execute(found).scalar_one()
+    """When the canary set out that set out last among those that came through.
+
+    Where none did, or those are forgotten, when the first set out that has not come: workers that are dead for days
+    must not look like workers of whom nothing is known. None where none was ever sent.
+    """
+    row = CanaryRow
+    home = select(func.max(row.sent_at)).where(row.returned_at.is_not(None)).scalar_subquery()
+    away = select(func.min(row.sent_at)).where(row.returned_at.is_(None)).scalar_subquery()
+    return session.execute(select(func.coalesce(home, away, type_=UTCDateTime()))).scalar_one()
 
 
 def drop_canaries(session: Session, sent_before: datetime) -> int:

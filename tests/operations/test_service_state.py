@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 from sqlalchemy.orm import Session
 
+from service.domain.people import Channel
 from service.operations.gateway import Described
-from service.operations.health import beat_heart, return_canary, send_canary
+from service.operations.health import beat_heart, how_late, return_canary, send_canary
 from service.operations.service import Service
 from service.operations.service_state import service_state
 from service.operations.sweeping import sweep
@@ -62,6 +64,34 @@ def test_no_sweep_ever_is_no_better(quick_stage: Stage) -> None:
     state = service_state(quick_stage.service, [])
 
     assert (state.sweep_age_s, state.faults) == (None, (NO_CLOCK,))
+
+
+def test_a_mail_server_is_no_other_gateway_for_texts(quick_stage: Stage) -> None:
+    """Where nothing carries texts no alarm goes out, however well e-mails do."""
+    text, mail = frozenset({Channel.TEXT}), frozenset({Channel.EMAIL})
+    both = [replace(one, channels=ways) for one, ways in zip(described(), (text, mail), strict=True)]
+    beat_heart(quick_stage.service, "sweep")
+    rest(quick_stage.service, "shore")
+
+    words = "No gateway for texts works just now: alarms may not go out. Phone the contacts yourself."
+    assert service_state(quick_stage.service, both).faults == (words,)
+    assert service_state(quick_stage.service, described()).faults == ("Gateway shore rests; others work.",)
+
+
+@pytest.mark.parametrize("ever", [True, False], ids=["they worked once", "they never did"])
+def test_workers_that_are_dead_for_days_are_still_said(quick_stage: Stage, *, ever: bool) -> None:
+    """A canary that came home is forgotten after a day; the board must not say that all is well because of it."""
+    service = quick_stage.service
+    first = send_canary(service)
+    if ever:
+        return_canary(service, first)
+    for _ in range(50):
+        quick_stage.sleep(60)
+        send_canary(service)
+    beat_heart(service, "sweep")
+
+    assert service_state(service, []).faults == (NO_ANSWER,)
+    assert (how_late(service).canary_age_s or 0) >= 3600
 
 
 @pytest.mark.parametrize(("seconds", "faults"), [(60, ()), (61, (NO_ANSWER,))])
