@@ -60,13 +60,26 @@ def service_with_schema(settings: Settings, process: str, nudge: Callable[[], No
     """
     service = opened(settings, process, nudge)
     try:
-        found = current(service.engine)
-    except SQLAlchemyError as fault:
-        fail(f"the database does not answer: {first_line(fault)}")
-    if found != head():
-        fail(f"the database is at schema {found or 'none'} and this program needs {head()}: run linetender migrate")
+        fault = schema_fault(service)
+    except SQLAlchemyError as error:
+        fail(does_not_answer(error))
+    if fault is not None:
+        fail(fault)
     follow_mark_once(service)
     return service
+
+
+def schema_fault(service: Service) -> str | None:
+    """In words, where the database is not at the current schema. Raises SQLAlchemyError when it does not answer."""
+    found = current(service.engine)
+    if found == head():
+        return None
+    return f"the database is at schema {found or 'none'} and this program needs {head()}: run linetender migrate"
+
+
+def does_not_answer(error: SQLAlchemyError) -> str:
+    """That a database does not answer, in words without secrets."""
+    return f"the database does not answer: {first_line(error)}"
 
 
 def first_line(fault: Exception) -> str:

@@ -6,6 +6,8 @@ import logging
 import os
 import signal
 import threading
+import time
+from collections.abc import Callable
 from dataclasses import replace
 from types import FrameType
 from typing import Any, Final
@@ -13,11 +15,19 @@ from typing import Any, Final
 import click
 from flask import Flask
 from gunicorn.app.base import BaseApplication  # type: ignore[import-untyped]
+from sqlalchemy.exc import SQLAlchemyError
 
 from service.app import open_service, open_spool, ready_spool
 from service.cli import answering_apart
 from service.cli.answering_apart import AnsweringApart
-from service.cli.opening import gateways_of, opened, service_with_schema, settings_of_environment
+from service.cli.opening import (
+    first_line,
+    gateways_of,
+    opened,
+    schema_fault,
+    service_with_schema,
+    settings_of_environment,
+)
 from service.clock import clock_seconds
 from service.gateways.channels import channels_of
 from service.gateways.own_numbers import own_numbers_of
@@ -51,6 +61,7 @@ WEB_THREADS: Final = 8 + STREAMS_MAX  # open boards take none of the eight
 FALLBACK_PORT: Final = 8001
 SWEEP_FIRST_AFTER_S: Final = 60.0  # real seconds without a sweep
 SWEEP_FIRST_WITHIN_S: Final = 30.0
+SCHEMA_LOOKED_AT_EVERY_S: Final = 2.0
 
 
 @click.command()
@@ -58,17 +69,34 @@ def web() -> None:
     """Serve pages, API and the gateways' endpoints.
 
     Listens on LINETENDER_HOST and LINETENDER_PORT; TLS is for a proxy before it. After a minute or more without any
-    sweep it first does what fell due meanwhile, so that nobody is answered by a service that is behind.
+    sweep it first does what fell due meanwhile, so that nobody is answered by a service that is behind. Where the
+    database does not answer and there is LINETENDER_SPOOL_DIR, it starts all the same: what gateways bring is kept.
     """
     settings = _begin()
     gateways_of(settings)
+    spool = ready_spool(settings)
+    if spool is not None and not _answers(opened(settings, "web")):
+        _Web(settings, began_without_database=True).run()
+        return
     service = service_with_schema(settings, "web")
     say_unheard(service)
     # First what lies on the disk: among it may be the finish of a dive that is due.
-    drain_quietly(service, ready_spool(settings))
+    drain_quietly(service, spool)
     sweep_first(service)
     service.engine.dispose()
     _Web(settings).run()
+
+
+def _answers(service: Service) -> bool:
+    """Whether the database does. A keeper hears what lies in the spool, so a finish or an SOS must come that far."""
+    try:
+        schema_fault(service)
+    except SQLAlchemyError as error:
+        _LOG.error("web_without_database", extra={"why": first_line(error)})
+        return False
+    finally:
+        service.engine.dispose()
+    return True
 
 
 @click.command()
@@ -157,6 +185,29 @@ def say_unheard(service: Service) -> None:
             _LOG.error("sender_not_heard", extra={"gateway": one.gateway, "remedy": "linetender doctor"})
 
 
+def end_at_another_schema(service: Service, end: Callable[[], None]) -> threading.Thread:
+    """Have a web process that began without its database end once that is back at another schema, as others refuse it.
+
+    Whatever starts it again then gets the refusal.
+    """
+
+    def look() -> None:
+        while True:
+            try:
+                fault = schema_fault(service)
+            except SQLAlchemyError:
+                time.sleep(SCHEMA_LOOKED_AT_EVERY_S)
+                continue
+            if fault is not None:
+                _LOG.error("web_at_another_schema", extra={"why": fault})
+                end()
+            return
+
+    looking = threading.Thread(target=look, name="looks-at-schema", daemon=True)
+    looking.start()
+    return looking
+
+
 def sweep_first(service: Service, within_s: float = SWEEP_FIRST_WITHIN_S) -> None:
     """As `sweep_if_behind`, but a sweep that fails or does not end keeps the web from serving for so long at most.
 
@@ -211,8 +262,9 @@ class _Web(BaseApplication):  # type: ignore[misc]
 
     processes, name = WEB_PROCESSES, "linetender-web"
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, *, began_without_database: bool = False) -> None:
         self._settings = settings
+        self._began_without_database = began_without_database
         super().__init__()
 
     def load_config(self) -> None:
@@ -242,6 +294,8 @@ class _Web(BaseApplication):  # type: ignore[misc]
         channels, own_numbers = channels_of(configs), own_numbers_of(configs)
         nudge = few(broker_nudge(celery))
         service = open_service(self._settings, "web", nudge, channels=channels, own_numbers=own_numbers)
+        if self._began_without_database:
+            end_at_another_schema(service, lambda: os.kill(os.getppid(), signal.SIGTERM))
         follow_mark_from_time_to_time(service)
         spool = open_spool(self._settings)
         if spool is not None:

@@ -6,8 +6,11 @@ from pathlib import Path
 
 import click
 import pytest
+from sqlalchemy.exc import OperationalError
 
-from service.cli import main
+from service.app import open_service
+from service.cli import main, processes
+from service.settings import Settings
 from tests.cli.conftest import Run
 
 COMMANDS = [
@@ -131,3 +134,46 @@ def test_migrating_twice_is_as_good_as_once(run: Run) -> None:
 
     assert "went from nothing to" in first.output
     assert "is at schema" in second.output
+
+
+NOBODY_THERE = "postgresql://linetender@127.0.0.1:9/linetender"
+
+
+def test_the_web_starts_without_its_database_where_texts_can_be_kept(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a power cut it may be the database that does not come back: a finish and an SOS are to be heard."""
+    served: list[bool] = []
+    monkeypatch.setattr(processes._Web, "run", lambda web: served.append(web._began_without_database))
+
+    first = run("web", DATABASE_URL=NOBODY_THERE, SPOOL_DIR=str(tmp_path / "spool"))
+    assert first.exit_code == 0
+    assert served == [True]
+    assert "web_without_database" in first.stderr
+
+    result = run("web", DATABASE_URL=NOBODY_THERE, SPOOL_DIR=None)
+    assert result.exit_code == 1
+    assert "the database does not answer" in result.stderr
+    assert served == [True]
+
+
+def test_a_web_that_began_without_its_database_looks_at_its_schema_later(
+    migrated_sqlite_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It ends once the database is back and is of another version; at the current one it goes on."""
+    ended: list[str] = []
+    monkeypatch.setattr(processes, "SCHEMA_LOOKED_AT_EVERY_S", 0.01)
+    monkeypatch.setattr(processes, "schema_fault", lambda _: answers.pop(0)())
+    service = open_service(Settings(migrated_sqlite_url, "", "k" * 32, "", ""), "web")
+
+    for fault in ("the database is at schema 0001", None):
+        answers = [_away, _away, lambda fault=fault: fault]
+        processes.end_at_another_schema(service, lambda: ended.append("ended")).join(10)
+        assert answers == []
+
+    assert ended == ["ended"]
+    service.engine.dispose()
+
+
+def _away() -> str | None:
+    raise OperationalError("SELECT", {}, Exception("connection refused"))
