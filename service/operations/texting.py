@@ -38,6 +38,7 @@ from service.operations.choosing import (
 )
 from service.operations.consenting import say_by_text
 from service.operations.joining import is_join_code, join_by_text
+from service.operations.other_clubs import directed, live_elsewhere
 from service.operations.plainest import raise_within
 from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
@@ -146,7 +147,7 @@ def _by_code(text: Text) -> Answer:
             if wrong >= WRONG_CODES_MAX
             else general.no_such_code(name, text.language)
         )
-        return Answer(words, note="wrong code")
+        return directed(text, Answer(words, note="wrong code"))
     wanted = {Kind.START: "start", Kind.FINISH: "finish"}.get(text.intent.kind, found.kind)
     dive = dives.get(session, found.dive_id)
     if dive is None or wanted != found.kind:
@@ -173,7 +174,7 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     wanted = wanted_part(text.intent, among)
     meant = at_site(text, meant_by(text.intent, among, wanted))
     if not meant:
-        return without_dive(text, among)
+        return directed(text, without_dive(text, among))
     if (other := instead(text, among, meant)) is not None:
         return other
     if len(meant) > 1 or must_be_named(text.intent, meant):
@@ -260,6 +261,8 @@ def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     of_name = [match for match in among if match.reference == text.intent.ref] or _of_code(text)
     named = [match for match in of_name if isinstance(match, Unreadable) or _can_be_raised(text, match.dive)]
     live = named or meant_by_help(among, text.now, running=True)
+    if not named and not but_exercises(live) and (elsewhere := live_elsewhere(text)):
+        return _raise_elsewhere(text, elsewhere, _note(text))
     if text.intent.reserved and not live and not _open_unreadable(text):
         return Answer(general.how_it_works(text.club.name, text.language))
     unnamed = live if text.intent.reserved else []
@@ -270,6 +273,13 @@ def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     faulty += [] if named else [one for one in _open_unreadable(text) if one not in faulty]
     answers = [_raise_one(text, match) for match in chosen if isinstance(match, PhoneMatch)]
     return _unreadable(text, faulty, others=bool(answers)) if faulty else answers[0]
+
+
+def _raise_elsewhere(text: Text, matches: Sequence[PhoneMatch], note: str | None, *, worry: bool = False) -> Answer:
+    """For dives of other clubs, to whose people it is told as ever; the text itself stays with the club it came to."""
+    for match in matches:
+        _ask(text, match.dive, do.RaiseNow(sender_of(text, match.dive, match.keys, Role.DIVER), note, worry=worry))
+    return Answer(note="a call for help of another club")
 
 
 def _can_be_raised(text: Text, dive: Dive) -> bool:
@@ -309,6 +319,8 @@ def _note(text: Text) -> str | None:
 def _worry(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     """Words of trouble from a phone with a live dive raise the alarm; from others they are answered."""
     live = [match for match in meant_by_help(matches, text.now, running=True) if isinstance(match, PhoneMatch)]
+    if not but_exercises(live) and (elsewhere := live_elsewhere(text)):
+        return _raise_elsewhere(text, elsewhere, text.words.strip(), worry=True)
     faulty = _open_unreadable(text) or ([] if matches else [match.dive_id for match in text.unreadable])
     if not live and not faulty:
         unclear = replace(text.intent, kind=Kind.UNCLEAR)

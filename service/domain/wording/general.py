@@ -118,6 +118,17 @@ def no_such_reference(club_name: str, ref: str, known: Sequence[str], language: 
     return plain(club_name, words, language)
 
 
+def texted_elsewhere(club_name: str, ref: str, other_club: str, number: str, language: str = ENGLISH) -> str:
+    """A text to another club of the installation than that of its sender's dive; `number` (E.164) is that one's."""
+    words = say(
+        "your dive {ref} is with {club}: text this to {number}. Nothing changed.",
+        ref=ref,
+        club=Name(other_club),
+        number=number,
+    )
+    return plain(club_name, words, language)
+
+
 def no_such_code(club_name: str, language: str = ENGLISH) -> str:
     """A code that is no live dive's: mistyped, or over."""
     words = say(
