@@ -83,7 +83,8 @@ def _start(text: Text, person: PersonRow) -> Answer:
         why = refusals(filed.checks)[0].words
         return Answer(general.start_refused(club.name, why, text.language), note="start refused")
     position = None if intent.position is None else Position(*intent.position)
-    apply(text.service, session, filed.dive.id, do.Start(lead, position=position), text.now)
+    start = do.Start(lead, position=position, accuracy_m=intent.accuracy_m)
+    apply(text.service, session, filed.dive.id, start, text.now)
     return Answer(advice_on(session, club, filed.dive, text.now), filed.dive.id, note=FILED_BY_START)
 
 

@@ -158,7 +158,8 @@ def _by_code(text: Text) -> Answer:
     if text.intent.kind not in _CODE_ACTS:
         return _do(text, dive, by)
     if found.kind == "start":
-        return _ask(text, dive, do.Start(by, text.intent.count, _place(text.intent, dive)[0], text.said_at))
+        where, near_m = _place(text.intent, dive)[0], text.intent.accuracy_m
+        return _ask(text, dive, do.Start(by, text.intent.count, where, text.said_at, near_m))
     return _ask(text, dive, do.Finish(by, text.intent.count, with_code=True, of=text.intent.of))
 
 
@@ -221,11 +222,11 @@ def _command(text: Text, dive: Dive, by: Actor) -> Command:
     intent = text.intent
     position, trouble = _place(intent, dive)
     if intent.kind is Kind.POSITION and position is not None:
-        return do.ReportFix(by, position, fix_at=text.said_at)
+        return do.ReportFix(by, position, intent.accuracy_m, fix_at=text.said_at)
     if intent.kind is Kind.ON_SCENE and by.role is not Role.DIVER:
         return do.ReportOnScene(by)
     commands: dict[Kind, Command] = {
-        Kind.START: do.Start(by, intent.count, position, text.said_at),
+        Kind.START: do.Start(by, intent.count, position, text.said_at, intent.accuracy_m),
         Kind.FINISH: do.Finish(by, intent.count, of=intent.of),
         Kind.LATE: do.Extend(by, intent.minutes, intent.until),
         Kind.CALL_OFF: do.CallOff(by),
@@ -308,7 +309,7 @@ def _raise_one(text: Text, match: PhoneMatch) -> Answer:
     raised = _ask(text, match.dive, do.RaiseNow(by, _note(text)))
     position, _ = _place(text.intent, match.dive)
     if position is not None:
-        _ask(text, match.dive, do.ReportFix(by, position, fix_at=text.said_at))
+        _ask(text, match.dive, do.ReportFix(by, position, text.intent.accuracy_m, fix_at=text.said_at))
     return raised
 
 

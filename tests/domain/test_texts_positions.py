@@ -109,6 +109,9 @@ def test_the_square_ta_is_no_courtesy() -> None:
     "text",
     [
         "AT TG 51 13",
+        "AT 47.1,-20.5",
+        "47.1 -20.5",
+        "AT 47N 20W",
         "AT 27T WN 34 18",
         "AT 27TWN",
         "AT 89VX0000+",
@@ -130,11 +133,43 @@ def test_the_square_ta_is_no_courtesy() -> None:
     ],
 )
 def test_what_is_coarse_ambiguous_or_none_is_no_position(text: str) -> None:
-    """A text says no accuracy, so a square of a kilometre would be taken for a point."""
+    """What may be kilometres off is rather a slip, and what names no place is none."""
     intent = read(text)
 
     assert intent.kind is not Kind.POSITION
     assert intent.position is None
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "accuracy_m"),
+    [
+        ("AT 47.12,-20.54", Kind.POSITION, 673),
+        ("47 07N 020 32W", Kind.POSITION, 1121),
+        ("SOS 47.12,-20.54", Kind.RAISE_NOW, 673),
+        ("IN 482139 47.12,-20.54", Kind.START, 673),
+        ("IN 482139 47.1,-20.5", Kind.START, 6730),
+        ("geo:47.12345,-20.54321;u=250", Kind.POSITION, 250),
+        ("AT 47.12345,-20.54321", Kind.POSITION, None),
+        ("AT 27T WN 346 189", Kind.POSITION, None),
+    ],
+)
+def test_a_rounded_position_carries_how_far_it_may_be_off(text: str, kind: Kind, accuracy_m: float | None) -> None:
+    """Whoever looks for them must not be sent to a point; a start is one however roughly it says where."""
+    intent = read(text)
+
+    assert intent.kind is kind
+    assert intent.position is not None
+    assert intent.accuracy_m == (None if accuracy_m is None else pytest.approx(accuracy_m, rel=0.01))
+
+
+def test_a_position_that_is_too_rough_is_answered_with_how_far_it_may_be_off() -> None:
+    """Whoever has it before their eyes can give more of it."""
+    intent = read("AT 47.1,-20.5")
+
+    assert intent.near is Kind.POSITION
+    assert intent.trouble == (
+        "decimal degrees so short may be 6732 m off: give more figures, or latitude and longitude"
+    )
 
 
 @pytest.mark.parametrize(

@@ -408,3 +408,33 @@ def test_the_intent_is_kept_with_each_text(stage: Stage) -> None:
     kept = stage.service.read(lambda session: session.execute(in_turn).scalars().all())
 
     assert kept[-3:] == ["where", "pack", "on_scene"]
+
+
+# Few figures
+
+
+def test_a_rounded_position_is_told_with_how_far_it_may_be_off(stage: Stage) -> None:
+    """The sender is asked for more of it, and the contacts are not sent to a point."""
+    dive = stage.dive_in()
+    stage.wait(minutes=66)
+
+    [answer] = [text for text in stage.text(ANNA, "AT 47.12,-20.54") if "noted" in text]
+
+    assert answer == (
+        f"Skerry Bay Divers: position 47.12000,-20.54000 noted for dive {dive.reference}."
+        " It may be 680 m off: send more figures if you can."
+    )
+    [where] = stage.text(CLEO, "WHERE")
+    assert "From Anna Holt (by text) 11:06, within 680 m." in where
+
+
+def test_a_start_with_a_rounded_position_starts_and_keeps_how_far_it_may_be_off(stage: Stage) -> None:
+    """How roughly it says where holds no clock up."""
+    dive = stage.file()
+    stage.text(ANNA, f"IN {dive.start_code} 47.1,-20.5")
+
+    started = stage.dive(dive.id)
+
+    assert started.started_at is not None
+    assert started.fix is not None
+    assert started.fix.accuracy_m == pytest.approx(6732, rel=0.01)

@@ -53,6 +53,7 @@ class Start:
     count: int | None = None
     position: Position | None = None
     said_at: datetime | None = None
+    accuracy_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,7 +115,7 @@ def _start_again(dive: Dive, command: do.Start, now: datetime) -> Decision:
 def _first_fix(dive: Dive, command: do.Start, began_at: datetime, now: datetime) -> tuple[Event, ...]:
     if command.position is None:
         return ()
-    return (first_fix(dive, command.by, command.position, began_at, now),)
+    return (first_fix(dive, command.by, command.position, command.accuracy_m, began_at, now),)
 
 
 def _raise_now(dive: Dive, command: do.RaiseNow, now: datetime) -> Decision:

@@ -33,9 +33,12 @@ def report_fix(dive: Dive, command: do.ReportFix, now: datetime) -> tuple[Event,
     return () if (event.position, event.fix_at, event.by.name, event.source) in known else (event,)
 
 
-def first_fix(dive: Dive, by: Actor, position: Position, fix_at: datetime, now: datetime) -> FixReported:
-    """The position that came with a start."""
-    return _fix(dive, by, position, fix_at, _source(by), None, now)
+def first_fix(
+    dive: Dive, by: Actor, position: Position, accuracy_m: float | None, fix_at: datetime, now: datetime
+) -> FixReported:
+    """The position that came with a start; one that is said to be anywhere is as good as of unknown accuracy."""
+    near_m = accuracy_m if accuracy_m is None or 0 <= accuracy_m <= FAR_M else None
+    return _fix(dive, by, position, fix_at, _source(by), near_m, now)
 
 
 def _fix(

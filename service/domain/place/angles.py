@@ -2,12 +2,15 @@
 
 Two plain decimals are latitude, then longitude, north and east positive. Angles with minutes need a letter or a sign:
 without either nobody can know the hemisphere, and it is never guessed.
+
+Few figures are a position that was rounded: "47.12,-20.54" may be from anywhere within 700 m of what it says.
 """
 
 from __future__ import annotations
 
 import re
 
+from service.domain.place.geodesy import distance_m
 from service.domain.place.position import Position, PositionError, Reading, understood
 
 DECIMAL_DEGREES = "decimal degrees"
@@ -19,6 +22,8 @@ _BY_SIXTIETHS = (DECIMAL_DEGREES, DEGREES_MINUTES, DEGREES_MINUTES_SECONDS)
 
 _MOST_SIXTIETHS = 60
 _POLE = 90
+_DATE_LINE = 180
+_EXACT_M = 100.0  # what is good to so much needs no word about it: one looks there
 
 _SPELLED = (
     (re.compile(r"\bdeg(?:ree)?s?\b|(?<=\d)deg(?:ree)?s?\b", re.IGNORECASE), "°"),
@@ -70,12 +75,12 @@ def read_angles(typed: str) -> Reading | None:
 def _read_pair(typed: str) -> Reading | None:
     """Read two angles with decimal points."""
     if pair := _DECIMAL_PAIR.fullmatch(typed):
-        return understood(_latitude_first(_signed(pair[1]), _signed(pair[2])), DECIMAL_DEGREES)
+        return _rounded(_latitude_first(_signed(pair[1]), _signed(pair[2])), DECIMAL_DEGREES, pair[1], pair[2])
     if pair := _DEGREE_PAIR.fullmatch(typed):
         form = _form(pair[1], pair[2])
         if form != DECIMAL_DEGREES and not any(angle.startswith(("+", "-")) for angle in (pair[1], pair[2])):
             raise PositionError(f"say N or S and E or W, since {typed} could be in any of four places")
-        return understood(Position(_signed(pair[1]), _signed(pair[2])), form)
+        return _rounded(Position(_signed(pair[1]), _signed(pair[2])), form, pair[1], pair[2])
     if pair := _LETTERS_AFTER.fullmatch(typed):
         return _lettered(pair[2], pair[1], pair[4], pair[3])
     if pair := _LETTERS_BEFORE.fullmatch(typed):
@@ -133,7 +138,23 @@ def _lettered(first_letter: str, first: str, second_letter: str, second: str) ->
         raise PositionError(message)
     lat = _signed(angles[north_south[0]]) * (-1 if north_south == ["S"] else 1)
     lon = _signed(angles[east_west[0]]) * (-1 if east_west == ["W"] else 1)
-    return understood(Position(lat, lon), _form(first, second))
+    return _rounded(Position(lat, lon), _form(first, second), angles[north_south[0]], angles[east_west[0]])
+
+
+def _rounded(position: Position, form: str, latitude: str, longitude: str) -> Reading:
+    """A reading with how far the figures may be off, where that is too far to look at one point."""
+    lat, lon = abs(position.lat), abs(position.lon)
+    north, east = _half_unit(latitude), _half_unit(longitude)
+    corner = Position(lat - north if lat > north else lat + north, min(lon + east, _DATE_LINE))
+    off_m = distance_m(Position(lat, min(lon, _DATE_LINE - east)), corner)
+    return understood(position, form, accuracy_m=off_m if off_m > _EXACT_M else None)
+
+
+def _half_unit(angle: str) -> float:
+    """Half of what one step of the last figure of an angle is worth, in degrees."""
+    numbers = _numbers(angle)
+    places = len(numbers[-1].partition(".")[2])
+    return 0.5 / (60.0 ** (len(numbers) - 1) * 10.0**places)
 
 
 def _numbers(angle: str) -> list[str]:

@@ -46,6 +46,8 @@ class Intent:
     """Out of how many, where a finish or a SAFE says so: "2 of 3"."""
     position: tuple[float, float] | None = None
     """Latitude and longitude in decimal degrees, six places."""
+    accuracy_m: float | None = None
+    """Metres that the position may be off, where its figures are so few that it matters."""
     short_code: str | None = None
     """A short plus code, which means a place only near the site of the sender's dive."""
     minutes: int | None = None

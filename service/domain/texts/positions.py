@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 
 from service.domain.place.angles import DECIMAL_COMMA
+from service.domain.place.geo_uri import GEO
 from service.domain.place.national_grid import NATIONAL_GRID
 from service.domain.place.plus_code import PLUS_CODE, is_short
 from service.domain.place.position import PositionError, Reading
@@ -24,8 +25,11 @@ _AT = re.compile(
 )
 _STRAY = " .,;:!?()<>*_"
 
-# A text carries its position without an accuracy, so a coarser square would say more than is known.
-_COARSEST_M = 100.0
+# A square so named may be a word and a number as well, and is asked about where it is coarser.
+_COARSEST_SQUARE_M = 100.0
+# Angles of so few figures are rather a slip, or of a place that somebody knows by heart.
+_COARSEST_M = 2000.0
+_SQUARES = frozenset({MILITARY_GRID, NATIONAL_GRID, PLUS_CODE})
 
 # Without `at` before it, only what no sentence, code or phone number can look like.
 _PLAIN_GRID = re.compile(r"\d{1,2}[A-Z] ?[A-Z]{2} ?\d[\d ]*", re.IGNORECASE)
@@ -42,20 +46,24 @@ class Place:
     """Where a text says that somebody is: latitude and longitude, or a short code that needs a place near it."""
 
     position: tuple[float, float] | None = None
+    accuracy_m: float | None = None
     short_code: str | None = None
 
 
-def place_of(plain: str) -> Place | None:
-    """Where this part of a text says that somebody is, with `at` before it or without; None where it does not."""
+def place_of(plain: str, coarsest_m: float = _COARSEST_M) -> Place | None:
+    """Where this part of a text says that somebody is, with `at` before it or without; None where it does not.
+
+    `coarsest_m` is how far angles may be off at the most.
+    """
     if len(plain) > _LONGEST:
         return None
-    if position := _position_in(plain, behind_at=False):
-        return Place(position)
+    if place := _position_in(plain, coarsest_m, behind_at=False):
+        return place
     behind = _behind_at(plain)
     if behind is None:
         return None
-    if position := _position_in(behind, behind_at=True):
-        return Place(position)
+    if place := _position_in(behind, coarsest_m, behind_at=True):
+        return place
     code = without_courtesies(behind).upper()
     return Place(short_code=code) if _SHORT_CODE.fullmatch(code) and is_short(code) else None
 
@@ -63,7 +71,10 @@ def place_of(plain: str) -> Place | None:
 def read_position_text(text: Typed) -> Intent | None:
     """Read a position with `AT` before it, or alone."""
     place = place_of(text.plain)
-    return Intent(kind=Kind.POSITION, position=place.position, short_code=place.short_code) if place else None
+    if place is None:
+        return None
+    position, accuracy_m, short_code = place.position, place.accuracy_m, place.short_code
+    return Intent(kind=Kind.POSITION, position=position, accuracy_m=accuracy_m, short_code=short_code)
 
 
 def trouble_of(plain: str) -> str | None:
@@ -77,7 +88,7 @@ def trouble_of(plain: str) -> str | None:
         reading = read_place(without_courtesies(behind))
     except PositionError as error:
         return str(error)
-    if reading is None or (reading.accuracy_m or 0) <= _COARSEST_M:
+    if reading is None or (reading.accuracy_m or 0) <= _most_m(reading, _COARSEST_M):
         return None
     return (
         f"{reading.format} so short may be {reading.accuracy_m:.0f} m off: give more figures, or latitude and longitude"
@@ -89,21 +100,26 @@ def _behind_at(plain: str) -> str | None:
     return start[at.end() :] if at else None
 
 
-def _position_in(plain: str, *, behind_at: bool) -> tuple[float, float] | None:
+def _position_in(plain: str, coarsest_m: float, *, behind_at: bool) -> Place | None:
     """Read words that may be a position, as they are and then without courtesies: the square TA is a `ta` too."""
     for words in (plain.strip(_STRAY), without_courtesies(plain)):
         try:
             reading = read_place(words)
         except PositionError:
             continue
-        if reading and _is_meant(reading, words, behind_at=behind_at):
-            return round(reading.position.lat, _PLACES), round(reading.position.lon, _PLACES)
+        if reading and _is_meant(reading, words, coarsest_m, behind_at=behind_at):
+            at = round(reading.position.lat, _PLACES), round(reading.position.lon, _PLACES)
+            return Place(at, None if reading.format in _SQUARES else reading.accuracy_m)
     return None
 
 
-def _is_meant(reading: Reading, words: str, *, behind_at: bool) -> bool:
+def _most_m(reading: Reading, coarsest_m: float) -> float:
+    return _COARSEST_SQUARE_M if reading.format in _SQUARES else coarsest_m
+
+
+def _is_meant(reading: Reading, words: str, coarsest_m: float, *, behind_at: bool) -> bool:
     """Say whether this can only be a position, and one fine enough to search at."""
-    if reading.format in (MILITARY_GRID, NATIONAL_GRID, PLUS_CODE) and (reading.accuracy_m or 0) > _COARSEST_M:
+    if reading.format != GEO and (reading.accuracy_m or 0) > _most_m(reading, coarsest_m):
         return False
     if reading.format == MILITARY_GRID and not UTM_SOUTHERNMOST <= reading.position.lat <= UTM_NORTHERNMOST:
         # Near the poles a reference begins with three letters, like a word: `at bay 123456`.

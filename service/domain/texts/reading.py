@@ -118,5 +118,12 @@ def _read_raise_now(text: Typed) -> Intent | None:
     reference, code, place = read_reference(words), read_code(words), place_of(rest) or Place()
     # A short code means nothing to a contact who has no map that knows where we are, so it is said as a position too.
     note = rest if words and not (reference or code or place.position) else None
-    position, short_code = place.position, place.short_code
-    return Intent(kind=Kind.RAISE_NOW, note=note, ref=reference, code=code, position=position, short_code=short_code)
+    return Intent(
+        kind=Kind.RAISE_NOW,
+        note=note,
+        ref=reference,
+        code=code,
+        position=place.position,
+        accuracy_m=place.accuracy_m,
+        short_code=place.short_code,
+    )

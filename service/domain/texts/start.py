@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 
@@ -36,7 +37,9 @@ def read_start(text: Typed) -> Intent | None:
         return _read_start(text.words)
     head, place = found
     start = _read_start(typed(head).words)
-    return replace(start, position=place.position, short_code=place.short_code) if start else None
+    if start is None:
+        return None
+    return replace(start, position=place.position, accuracy_m=place.accuracy_m, short_code=place.short_code)
 
 
 def read_plan(text: Typed) -> Intent | None:
@@ -102,7 +105,7 @@ def _split_position(plain: str) -> tuple[str, Place] | None:
     if len(tokens) > _MOST_TOKENS:
         return None
     for first in range(1, len(tokens)):
-        place = place_of(" ".join(tokens[first:]))
+        place = place_of(" ".join(tokens[first:]), math.inf)  # a start is one however roughly it says where
         if place:
             return " ".join(tokens[:first]), place
     return None

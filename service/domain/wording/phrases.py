@@ -92,8 +92,13 @@ def within(accuracy_m: float | None, from_m: float = EXACT_M) -> Words:
     """How exact a position is, where that is known and makes a difference to whoever looks there. Rounded up."""
     if accuracy_m is None or accuracy_m <= from_m:
         return ""
-    step = 10 if accuracy_m <= KILOMETRE_M - 10 else 100
-    return say(", within {length}", length=Length(math.ceil(accuracy_m / step) * step))
+    return say(", within {length}", length=Length(rounded_up(accuracy_m)))
+
+
+def rounded_up(metres: float) -> int:
+    """Metres as they are told: up to the next 10, from a kilometre on to the next 100."""
+    step = 10 if metres <= KILOMETRE_M - 10 else 100
+    return math.ceil(metres / step) * step
 
 
 def from_site(dive: Dive, reported: Position) -> list[Part]:

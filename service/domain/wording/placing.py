@@ -6,7 +6,7 @@ from datetime import datetime
 
 from service.domain.dive import events as ev
 from service.domain.dive.state import Dive, Phase
-from service.domain.language import Name, Phrase, Words, say
+from service.domain.language import Length, Name, Phrase, Words, say
 from service.domain.people import ENGLISH
 from service.domain.place.fix import Doubt, Fix, Source
 from service.domain.place.position import Position, decimal
@@ -24,10 +24,12 @@ from service.domain.wording.drafts import (
 )
 from service.domain.wording.parts import Part, keep, may_go
 from service.domain.wording.phrases import (
+    EXACT_M,
     call_rescue,
     from_site,
     if_real,
     nobody_called,
+    rounded_up,
     time_of,
     to_rescue,
     within,
@@ -64,13 +66,21 @@ def _noted(dive: Dive, event: ev.FixReported) -> Phrase:
 def _answered(dive: Dive, event: ev.FixReported) -> list[Part]:
     """Somebody ashore may have meant their own place, and would move the search with it."""
     if event.source is not Source.CONTACT:
-        return [keep(_noted(dive, event))]
+        return [keep(_noted(dive, event)), *_may_be_off(event)]
     seen = say(
         "position {position} noted as where they were last seen, dive {ref}.",
         position=decimal(event.position),
         ref=dive.reference,
     )
     return [keep(seen), keep(say("Your own place? Text ON SCENE {ref}", ref=dive.reference))]
+
+
+def _may_be_off(event: ev.FixReported) -> list[Part]:
+    """What was rounded can be given again, while somebody has it before their eyes."""
+    if event.accuracy_m is None or event.accuracy_m <= EXACT_M:
+        return []
+    off = Length(rounded_up(event.accuracy_m))
+    return [may_go(1, say("It may be {length} off: send more figures if you can.", length=off))]
 
 
 def _doubted(dive: Dive, event: ev.FixReported) -> list[Part]:

@@ -41,8 +41,8 @@ TEXTS = Path(__file__).parents[2] / "data" / "inbound_texts.csv"
         ),
         ("geo:47.12345,-20.54321", "geo: address", "47.12345 N, 20.54321 W (geo: address)"),
         ("+47.12345-020.54321/", "ISO 6709", "47.12345 N, 20.54321 W (ISO 6709)"),
-        ("-0.000001,0.0", "decimal degrees", "0.00000 N, 0.00000 E (decimal degrees)"),
-        ("-47.5,20.25", "decimal degrees", "47.50000 S, 20.25000 E (decimal degrees)"),
+        ("-0.000001,0.000", "decimal degrees", "0.00000 N, 0.00000 E (decimal degrees)"),
+        ("-47.500,20.250", "decimal degrees", "47.50000 S, 20.25000 E (decimal degrees)"),
     ],
 )
 def test_a_reading_says_how_it_was_understood(text: str, form: str, reading: str) -> None:
@@ -52,6 +52,36 @@ def test_a_reading_says_how_it_was_understood(text: str, form: str, reading: str
     assert found is not None
     assert (found.format, found.reading, found.accuracy_m) == (form, reading, None)
     assert read_position(text) == found.position
+
+
+# By the sphere of 6371 km: half a step of the last figure each way, and the diagonal of the two.
+@pytest.mark.parametrize(
+    ("text", "off_m"),
+    [
+        ("47.12,-20.54", 673),
+        ("47.1,-20.5", 6730),
+        ("47.12345,-20.5", 3790),
+        ("47N 20W", 67_300),
+        ("47 07N 020 32W", 1121),
+        ("47 07.4N 020 32.6W", 112),
+        ("47 07.40N 020 32.60W", None),
+        ("47 07 24N 20 32 35W", None),
+        ("47.123,-20.543", None),
+        ("0.00,0.00", 786),
+        ("90N 0E", 55_600),
+        ("0N 180W", 78_600),
+        ("89.99N 179.99E", 556),
+        ("20.54W 47.12N", 673),
+        ("S47.12 W20.54", 673),
+        ("-47.12° -20.54°", 673),
+    ],
+)
+def test_few_figures_are_a_rounding_that_may_be_so_far_off(text: str, off_m: float | None) -> None:
+    """Nobody is to look at one point where the figures say no more than a square."""
+    found = read_place(text)
+
+    assert found is not None
+    assert found.accuracy_m == (None if off_m is None else pytest.approx(off_m, rel=0.01))
 
 
 @pytest.mark.parametrize(
