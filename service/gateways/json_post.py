@@ -1,7 +1,8 @@
 """Sending texts by the json-post wire format, for a gateway that somebody runs at home: a spare phone or a modem.
 
 docs/home-gateway.md is the description of the format. Our message id goes along, so that a gateway takes a message
-once however often it is sent, and can be asked whether it has it.
+once however often it is sent, and can be asked whether it has it. What it could not deliver goes by a new id, since by
+the old one it would take nothing.
 """
 
 from __future__ import annotations
@@ -77,7 +78,7 @@ class JsonPostGateway(AsSetUp[JsonPostConfig]):
     def look_up(self, message: Outgoing, since: datetime) -> Lookup:  # noqa: ARG002 - an id is never used again
         """Ask whether it has the message of that reference; never raises, and takes as long as `send`."""
         try:
-            request = self._exchange.request("GET", f"{self._messages}/{quote(message.reference, safe='')}")
+            request = self._exchange.request("GET", f"{self._messages}/{quote(_id(message), safe='')}")
             return lookup_of_answer(self._exchange.answer(request))
         except Exception as fault:  # noqa: BLE001 - the port promises an answer for every fault
             return CannotTell(detail(f"{type(fault).__name__}: {fault}"))
@@ -103,10 +104,14 @@ class JsonPostGateway(AsSetUp[JsonPostConfig]):
 
     def _document(self, message: Outgoing) -> dict[str, str | float | None]:
         return {
-            "id": message.reference,
+            "id": _id(message),
             "to": message.to,
             "from": self._config.sender,
             "body": message.body,
             "valid_for_s": message.valid_for_s,
             "channel": str(message.channel),
         }
+
+
+def _id(message: Outgoing) -> str:
+    return f"{message.reference}-{message.anew}" if message.anew else message.reference

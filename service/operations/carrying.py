@@ -253,6 +253,7 @@ class Courier:
             thread=message.dive_id,
             language=message.language,
             valid_for_s=valid_for_s(message, self._service.clock.now(), self._second),
+            anew=message.taken_up,
         )
 
 

@@ -52,7 +52,8 @@ class Outgoing:
 
     `to` is E.164, or an e-mail address. `body` is GSM 7-bit for a text, else plain text. `reference` is our message
     id. `subject` and `thread` are for an e-mail: what belongs to one dive has one thread. `language` is ISO 639-1.
-    `valid_for_s`: after so many real seconds a gateway need not deliver it any more; None for no end.
+    `valid_for_s`: after so many real seconds a gateway need not deliver it any more; None for no end. `anew`: how often
+    it had failed and is sent once more: the same again is what may have been taken already.
     """
 
     to: str
@@ -63,6 +64,7 @@ class Outgoing:
     thread: str | None = None
     language: str = ENGLISH
     valid_for_s: float | None = None
+    anew: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,7 +72,7 @@ class NewMessage:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A message as it stands."""
+    """A message as it stands. `taken_up`: how often it was sent anew after it had failed on its way."""
 
     id: str
     club_id: str
@@ -108,6 +108,7 @@ class Message:
     failed_reason: str | None
     receipt_checked: bool
     receipt_within_s: int
+    taken_up: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,6 +303,7 @@ def take_up(session: Session, message_id: str, at: datetime) -> bool:
         "failed_reason": None,
         "ended_at": None,
         "receipt_checked": False,
+        "taken_up": MessageRow.taken_up + 1,
     }
     return touched(session, failed.values(**values)) == 1
 

@@ -106,6 +106,7 @@ class MessageRow(Base):
     failed_reason: Mapped[str | None]
     receipt_checked: Mapped[bool]
     receipt_within_s: Mapped[int] = mapped_column(server_default="120")  # after that no receipt is as no answer
+    taken_up: Mapped[int] = mapped_column(server_default="0")  # how often it was sent anew after it had failed
 
 
 class AttemptRow(Base):
