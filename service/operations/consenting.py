@@ -105,7 +105,9 @@ def _decide(service: Service, session: Session, word: _Word) -> None:
 
 
 def _command(key: str, *, agrees: bool) -> Command:
-    return NoteReachable(person=key, agreed=True) if agrees else NoteUnreachable(person=key, reason=DECLINED)
+    if agrees:
+        return NoteReachable(person=key, agreed=True)
+    return NoteUnreachable(person=key, reason=DECLINED, said=True)
 
 
 def _contact_keys(match: PhoneMatch) -> list[str]:

@@ -57,7 +57,7 @@ def asked_by(
     if intent.kind in _HELP:
         return _help(text, intent, matches)
     if intent.kind is Kind.OPT_OUT:
-        return [(one.dive.id, do.NoteUnreachable(key, "opted_out")) for one in matches for key in one.keys]
+        return [(one.dive.id, do.NoteUnreachable(key, "opted_out", said=True)) for one in matches for key in one.keys]
     if text.sender in admin_phones:
         handed_up = [dive for dive in known if Step.HAND_UP in dive.steps and not _keys(text, dive)]
         matches += [PhoneMatch(dive, (_AS_ADMIN,)) for dive in handed_up]

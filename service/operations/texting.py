@@ -345,7 +345,7 @@ def _opt_out(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     touched = None
     for match in matches:
         for key in match.keys:
-            apply(text.service, text.session, match.dive.id, do.NoteUnreachable(key, "opted_out"), text.now)
+            apply(text.service, text.session, match.dive.id, do.NoteUnreachable(key, "opted_out", said=True), text.now)
             touched = touched or match.dive.id
     return Answer(dive_id=touched, note="opted out")
 

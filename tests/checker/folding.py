@@ -300,6 +300,8 @@ def _unreachable(dive: Folded, said: dict[str, Any], _: datetime) -> Folded:
     if said["reason"] == "declined" and key not in dive.declined:
         told = dive.started_at is not None or dive.alarm_at is not None
         dive = replace(dive, declined={**dive.declined, key: told})
+    if said.get("gives_up"):
+        dive = replace(dive, acknowledged=tuple((one, at) for one, at in dive.acknowledged if one != key))
     first = said["channel"] == dive.first_way(key)
     return replace(dive, unreachable=dive.unreachable | {key}) if first else dive
 

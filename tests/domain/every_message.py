@@ -186,6 +186,7 @@ def _to_the_end(play: Play) -> None:
     play.does(do.Acknowledge(play.by("contact-2")))
     play.does(do.NoteUnreachable("contact-1", "refused"))
     play.does(do.NoteReachable("contact-1"))
+    play.does(do.NoteUnreachable("contact-2", "declined", said=True))
     play.does(do.ReportSafe(ashore, 12))
     play.does(do.ReportOnScene(ashore))
     play.does(do.RaiseNow(play.by("contact-1"), WORDS), 30)
@@ -198,6 +199,11 @@ def _unanswered(play: Play) -> None:
     play.does(do.Start(play.by("diver-0")), 5)
     play.does(do.NoteUnreachable("contact-2", "refused"), RUN_MIN + 20)
     play.does(do.NoteReachable("contact-2"), 1)
+    for place in (1, 2):
+        play.does(do.Acknowledge(play.by(f"contact-{place}")))
+    for place in (1, 2):
+        play.does(do.NoteUnreachable(f"contact-{place}", "opted_out", said=True))
+        play.does(do.NoteReachable(f"contact-{place}"))
     play.does(do.Tick(), 50)
     play.does(do.Start(play.by("diver-0")))
     play.does(do.NoteUnreachable("contact-2", "refused"))

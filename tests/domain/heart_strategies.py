@@ -351,7 +351,9 @@ def command_of(move: Move, dive: Dive, told: list[Draft], now: datetime) -> Comm
         "note": do.AddNote(by, move.words),
         "hear": do.Hear(by, move.words, *HEARD[move.pick % len(HEARD)]),
         "handed": do.NoteHanded(sent.step, sent.to.key, sent.channel),
-        "unreachable": do.NoteUnreachable(person, REASONS[move.pick % len(REASONS)], CHANNELS[move.pick % 5 % 3]),
+        "unreachable": do.NoteUnreachable(
+            person, REASONS[move.pick % len(REASONS)], CHANNELS[move.pick % 5 % 3], said=move.pick % 2 == 0
+        ),
         "reachable": do.NoteReachable(
             person, has_alarm=move.pick % 4 == 0, channel=CHANNELS[move.pick % 5 % 3], agreed=move.pick % 7 == 0
         ),

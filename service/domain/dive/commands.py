@@ -184,11 +184,15 @@ class NoteHanded:
 
 @dataclass(frozen=True, slots=True)
 class NoteUnreachable:
-    """This way to `person` fails: `reason` is refused, opted_out, declined, no_receipt or no_answer."""
+    """This way to `person` fails: `reason` is refused, opted_out, declined, no_receipt or no_answer.
+
+    `said`: they have told us so just now, so it is their last word.
+    """
 
     person: str
     reason: str
     channel: Channel = Channel.TEXT
+    said: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -211,7 +211,8 @@ def _what_is_held(dive: Dive, step: str, person: str, now: datetime) -> tuple[Ev
 def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) -> Decision:
     """What follows from it (the next contact, "not armed") follows at once, not at the next sweep.
 
-    Who wants nothing from us wants no calls either, so that their first way fails, whichever that is.
+    Who wants nothing from us wants no calls either, so that their first way fails, whichever that is. Had they answered
+    the alarm, nobody may go on counting on that: else it would wait for somebody who hears nothing of it any more.
     """
     person = dive.person(command.person)
     if dive.phase is Phase.CLOSED or person is None:
@@ -220,9 +221,11 @@ def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) ->
         return ()
     channel = dive.first_way(person) if command.reason in REFUSED_BY_PERSON else command.channel
     known = dive.declined_by(person.key) is not None if command.reason == DECLINED else dive.fails(person, channel)
-    if known:
+    refuses = command.reason in REFUSED_BY_PERSON and (command.said or not known)
+    gives_up = refuses and any(told.key == person.key for told in dive.acknowledged)
+    if known and not gives_up:
         return ()
-    event = PersonUnreachable(at=now, person=person.key, reason=command.reason, channel=channel)
+    event = PersonUnreachable(at=now, person=person.key, reason=command.reason, channel=channel, gives_up=gives_up)
     return (event, *tick(evolve(dive, event), now))
 
 

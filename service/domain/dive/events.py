@@ -247,12 +247,16 @@ class NoteAdded:
 
 @dataclass(frozen=True, slots=True)
 class PersonUnreachable:
-    """This way does not reach this person: `reason` is refused, opted_out, declined, no_receipt or no_answer."""
+    """This way does not reach this person: `reason` is refused, opted_out, declined, no_receipt or no_answer.
+
+    `gives_up`: they had answered the alarm and want nothing from us any more, so that nobody may count on their answer.
+    """
 
     at: datetime
     person: str
     reason: str
     channel: Channel = Channel.TEXT
+    gives_up: bool = False
 
 
 @dataclass(frozen=True, slots=True)

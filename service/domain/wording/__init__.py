@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
-from service.domain.wording import answers, ending, ladder, outage, placing, restored
+from service.domain.wording import answers, as_it_stands, ending, ladder, outage, placing, restored
 from service.domain.wording.by_way import by_every_way
 from service.domain.wording.drafts import (
     CALLED,
@@ -43,7 +43,7 @@ _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
     ev.Heard: answers.on_heard,
     ev.NoteAdded: answers.on_noted,
     ev.PersonUnreachable: answers.on_unreachable,
-    ev.PersonReachable: ladder.on_reachable,
+    ev.PersonReachable: as_it_stands.on_reachable,
     ev.ToldMeanwhile: outage.on_told_meanwhile,
     ev.Held: restored.on_held,
     ev.HoldEnded: restored.on_held,

@@ -13,6 +13,7 @@ from service.domain.language import Name, Phrase, Words, say
 from service.domain.local_time import is_today
 from service.domain.people import Actor, Channel, Recipient, Role
 from service.domain.wording import introducing
+from service.domain.wording.as_it_stands import gave_up
 from service.domain.wording.drafts import (
     ABOUT_A_POSITION,
     CALLED,
@@ -310,14 +311,15 @@ def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
     person = dive.person(event.person)
     if person is None or dive.phase is Phase.CLOSED:
         return []
+    given_up = gave_up(dive, event)
     if event.reason == DECLINED and person in dive.contacts:
-        return introducing.declined(dive, person.name, event)
+        return given_up + introducing.declined(dive, person.name, event)
     name = Name(person.name)
     if person in dive.contacts:
         lost = say("{name} cannot be reached by text. Phone somebody ashore.", name=name)
         if event.channel is Channel.CALL:
             lost = say("{name} does not answer a call. Phone somebody ashore.", name=name)
-        return to_each(dive, [dive.lead], MessageKind.REPLY, "unreachable", [keep(lost)], event.at)
+        return given_up + to_each(dive, [dive.lead], MessageKind.REPLY, "unreachable", [keep(lost)], event.at)
     if event.reason != "opted_out" or not dive.live:
         return []
     deaf = say(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from service.domain.dive.decide import START_NOTICE
-from service.domain.dive.events import AlarmRaised, Armed, NotArmed, PersonReachable, Started, StepTaken
+from service.domain.dive.events import AlarmRaised, Armed, NotArmed, Started, StepTaken
 from service.domain.dive.refusals import finish_text
 from service.domain.dive.state import Dive
 from service.domain.dive.ways import calls_come_first
@@ -48,7 +48,6 @@ from service.domain.wording.phrases import (
     to_rescue,
     where,
     who,
-    who_called,
     with_others,
 )
 from service.domain.wording.restored import ask_out
@@ -210,69 +209,40 @@ def _second_call(dive: Dive, event: StepTaken) -> Phrase:
 
 
 def _alert(dive: Dive, event: StepTaken) -> list[Draft]:
-    return _alarm_to(dive, _of_step(dive, event), MessageKind.ALERT, _ladder(event), _cry(dive), _act_alert(dive))
+    return alarm_to(dive, _of_step(dive, event), MessageKind.ALERT, _ladder(event), cry(dive), act_alert(dive))
 
 
 def _distress(dive: Dive, event: StepTaken) -> list[Draft]:
-    drafts = _alarm_to(
-        dive, _of_step(dive, event), MessageKind.DISTRESS, _ladder(event), _distress_cry(dive), _act_distress(dive)
+    drafts = alarm_to(
+        dive, _of_step(dive, event), MessageKind.DISTRESS, _ladder(event), distress_cry(dive), act_distress(dive)
     )
     # Where a sender is slow, who has not heard it at all comes before who hears it again.
     repeats = (event.number - 1) * len(dive.contacts)
     return [replace(draft, rank=draft.rank + repeats) for draft in drafts]
 
 
-def _act_alert(dive: Dive) -> list[Part]:
+def act_alert(dive: Dive) -> list[Part]:
+    """What whoever is alerted does: call them, then rescue."""
     real = say("Call rescue: {rescue}. Say {what}, give position.", rescue=call_rescue(dive), what=_what(dive))
     return [*call_them(dive), keep(say("No answer? {rescue}", rescue=to_rescue(dive, real)))]
 
 
-def _act_distress(dive: Dive) -> list[Part]:
+def act_distress(dive: Dive) -> list[Part]:
+    """What everybody does at distress: call rescue, then them."""
     rescue = say("Call {rescue}. Say {what}, give position and number.", rescue=call_rescue(dive), what=_what(dive))
     return [keep(to_rescue(dive, rescue)), *call_them(dive)]
 
 
-def _cry(dive: Dive) -> Phrase:
+def cry(dive: Dive) -> Phrase:
+    """How an alert begins."""
     return say("OVERDUE:") if dive.raised_by is None else say("ALARM:")
 
 
-def _distress_cry(dive: Dive) -> Phrase:
+def distress_cry(dive: Dive) -> Phrase:
+    """How an alarm begins that sends everybody to call rescue."""
     if dive.drill:
-        return _cry(dive)
+        return cry(dive)
     return say("OVERDUE, CALL RESCUE NOW:") if dive.raised_by is None else say("ALARM, CALL RESCUE NOW:")
-
-
-def on_reachable(dive: Dive, event: PersonReachable) -> list[Draft]:
-    """A contact whom the alarm passed by gets it now, unless they are known to have it or to act on it.
-
-    Whoever agrees after all in mid-dive gets the plan that was not sent to them.
-    """
-    person = dive.person(event.person)
-    if event.agreed and person is not None and dive.started_at is not None and dive.live and not dive.alarmed:
-        plan = start_notice(dive, event.at)
-        notice = to_each(dive, [person], MessageKind.START_NOTICE, "agreed", plan, event.at, link=LinkKind.ALARM)
-        return [replace(one, expires_at=dive.raise_by_at) for one in notice]
-    answered = any(told.key == event.person for told in dive.acknowledged)
-    if event.has_alarm or answered or person is None or not dive.alarmed or person.key not in dive.alerted_keys():
-        return []
-    cause = _Cause("reachable", event.at, event.at)
-    if dive.called_at is not None:
-        return _alarm_to(dive, [person], MessageKind.ALERT, cause, _cry(dive), who_called(dive, event.at))
-    acting = _who_acts(dive, event.at)
-    if Step.DISTRESS in dive.steps:
-        act = [*acting, *_act_distress(dive)]
-        return _alarm_to(dive, [person], MessageKind.DISTRESS, cause, _distress_cry(dive), act)
-    return _alarm_to(dive, [person], MessageKind.ALERT, cause, _cry(dive), [*acting, *_act_alert(dive)])
-
-
-def _who_acts(dive: Dive, now: datetime) -> list[Part]:
-    """Who has the alarm already, so that two need not do the same."""
-    if not dive.acknowledged:
-        return []
-    first = dive.acknowledged[0]
-    person = dive.person(first.key)
-    name = Name(person.name) if person else say("An admin")
-    return [keep(say("{name} has the alarm since {time}.", name=name, time=time_of(dive, first.at, now)))]
 
 
 def _what(dive: Dive) -> Phrase:
@@ -280,7 +250,7 @@ def _what(dive: Dive) -> Phrase:
 
 
 @dataclass(frozen=True, slots=True)
-class _Cause:
+class Cause:
     """What makes an alarm go out: its name, when it is worded, and when it was due."""
 
     name: str
@@ -288,18 +258,19 @@ class _Cause:
     due_at: datetime
 
 
-def _ladder(event: StepTaken) -> _Cause:
-    return _Cause(event.step, event.at, event.due_at)
+def _ladder(event: StepTaken) -> Cause:
+    return Cause(event.step, event.at, event.due_at)
 
 
 def _of_step(dive: Dive, event: StepTaken) -> list[Recipient]:
     return [contact for contact in dive.contacts if contact.key in event.to]
 
 
-def _alarm_to(
-    dive: Dive, people: list[Recipient], kind: MessageKind, cause: _Cause, cry: Phrase, act: list[Part]
+def alarm_to(
+    dive: Dive, people: list[Recipient], kind: MessageKind, cause: Cause, opening: Phrase, act: list[Part]
 ) -> list[Draft]:
-    parts = [keep(cry), *_facts(dive, cause.at), *act, how_to_answer(dive)]
+    """The whole alarm, which stands alone: what it is, who and where, what to do now, how to answer."""
+    parts = [keep(opening), *_facts(dive, cause.at), *act, how_to_answer(dive)]
     return to_each(dive, people, kind, cause.name, parts, cause.due_at, link=LinkKind.ALARM)
 
 

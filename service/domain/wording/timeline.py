@@ -166,7 +166,8 @@ def _noted(_: Dive, event: ev.NoteAdded) -> str:
 
 def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> str:
     why = _WHY_UNREACHABLE.get(event.reason, event.reason)
-    return f"{_WAYS[event.channel]} do not reach {_name(dive, event.person)}: {why}."
+    lost = f"{_WAYS[event.channel]} do not reach {_name(dive, event.person)}: {why}."
+    return f"{lost} Acts on the alarm no more." if event.gives_up else lost
 
 
 def _reachable(dive: Dive, event: ev.PersonReachable) -> str:
