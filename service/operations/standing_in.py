@@ -18,7 +18,7 @@ from service.domain.dive.commands import Acknowledge, Command, NoteUnreachable
 from service.domain.dive.events import Closed, StepTaken
 from service.domain.encoding import segments
 from service.domain.grace import Step as Rung
-from service.domain.people import ADMINS, Actor, Channel, Recipient, Role, Via
+from service.domain.people import Actor, Channel, Recipient, Role, Via
 from service.domain.wording import Draft, MessageKind, messages_for
 from service.domain.wording.general import plain, service_fault
 from service.domain.wording.outage import unconfirmed
@@ -33,6 +33,7 @@ from service.operations.own_numbers import Receiving, number_heard
 from service.operations.plainest import OUTAGE_STEP, fault_words
 from service.operations.snapshotting import Contents
 from service.operations.spooling import Brought, KeyPress, Spool, UnreadableError
+from service.operations.telling import whom
 from service.store.codec import UnreadableError as UnreadableStateError
 from service.store.ids import new_id
 from service.store.plain_columns import RowFacts
@@ -267,11 +268,9 @@ class StandIn:
                     told.append(self._told(draft, person, kept.club_id, dive.id, event.at))
         return told
 
-    def _people(self, club_id: str, draft: Draft) -> list[Recipient]:
-        if draft.to.key != ADMINS:
-            return [draft.to]
+    def _people(self, club_id: str, draft: Draft) -> Sequence[Recipient]:
         club = self._clubs.get(club_id)
-        return [] if club is None else _people(club)
+        return whom(draft.to, lambda: [] if club is None else _people(club))
 
     def _told(self, draft: Draft, person: Recipient, club_id: str, dive_id: str | None, now: datetime) -> Told:
         texted = draft.channel is Channel.TEXT

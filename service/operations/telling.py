@@ -6,7 +6,7 @@ number of dives at once: what holds for all of them is asked once, and each tabl
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -19,7 +19,8 @@ from service.domain.dive.events import StepTaken
 from service.domain.encoding import segments
 from service.domain.grace import Step
 from service.domain.people import ADMINS, CLOCK, Actor, Channel, Recipient
-from service.domain.wording import Draft, messages_for
+from service.domain.wording import Draft, MessageKind, messages_for
+from service.domain.wording.drafts import AN_ADMIN
 from service.operations.links import Minted
 from service.operations.patience import receipt_within_s
 from service.operations.service import Service
@@ -28,6 +29,7 @@ from service.store.codec import canonical, dump_event, plain
 from service.store.opt_outs import opted_out
 from service.store.outbox import NewMessage
 from service.store.superseding import in_place_of_waiting
+from service.store.told import told_of
 
 # Whoever waits for a slow sender hears the latest alarm once, and not all of them one after the other.
 SAYS_ALL_AGAIN: Final = (Step.DISTRESS, Step.DISTRESS_AGAIN)
@@ -158,15 +160,24 @@ class Telling:
             if person.phone is not None
         ]
 
-    def _people(self, dive: Dive, draft: Draft) -> list[Recipient]:
-        if draft.to.key != ADMINS:
-            return [draft.to]
-        if dive.club_id not in self._admins:
-            self._admins[dive.club_id] = [
-                Recipient(key=f"admin-{admin.id}", name=admin.name, phone=admin.phone)
-                for admin in admins.admins_to_tell(self._session, dive.club_id)
+    def _people(self, dive: Dive, draft: Draft) -> Sequence[Recipient]:
+        return whom(draft.to, lambda: self._admins_told(dive, draft))
+
+    def _admins_told(self, dive: Dive, draft: Draft) -> list[Recipient]:
+        """Those in office; of the end also whoever was told of this dive and is in office, or has a phone, no more."""
+        now = self._admins_of(dive.club_id)
+        if draft.kind is not MessageKind.STAND_DOWN:
+            return now
+        known = {admin.key for admin in now}
+        return [*now, *(Recipient(*one) for one in told_of(self._session, dive.id, AN_ADMIN) if one[0] not in known)]
+
+    def _admins_of(self, club_id: str) -> list[Recipient]:
+        if club_id not in self._admins:
+            self._admins[club_id] = [
+                Recipient(key=f"{AN_ADMIN}{admin.id}", name=admin.name, phone=admin.phone)
+                for admin in admins.admins_to_tell(self._session, club_id)
             ]
-        return self._admins[dive.club_id]
+        return self._admins[club_id]
 
     def _deaf(self, lines: Sequence[Line], told: Sequence[_Told]) -> set[tuple[str, str | None]]:
         """The dives and phones between which nothing may go."""
@@ -214,6 +225,15 @@ class Telling:
             expires_at=draft.expires_at,
             receipt_within_s=receipt_within_s(draft.channel, dive.grace.receipt_within),
         )
+
+
+def whom(to: Recipient, admins_of_club: Callable[[], Sequence[Recipient]]) -> Sequence[Recipient]:
+    """Whom a draft is for: of admins the heart knows no phones, so that here they are found."""
+    if to.key == ADMINS:
+        return admins_of_club()
+    if to.phone is None and to.key.startswith(AN_ADMIN):
+        return [admin for admin in admins_of_club() if admin.key == to.key]
+    return [to]
 
 
 def _says_all_again(event: Event) -> bool:

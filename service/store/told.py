@@ -1,4 +1,4 @@
-"""By which ways a person was told the same thing."""
+"""Who was told something, and by which ways."""
 
 from __future__ import annotations
 
@@ -20,3 +20,14 @@ def went_by(session: Session, message: Message, channel: str) -> bool:
         row.state.in_((HANDED, DELIVERED)),
     )
     return session.execute(found.limit(1)).first() is not None
+
+
+def told_of(session: Session, dive_id: str, prefix: str) -> list[tuple[str, str, str]]:
+    """Key, name and phone of those with such keys for whom there are messages of a dive, as of the last to each."""
+    row = MessageRow
+    found = select(row.person_key, row.name, row.phone).where(
+        row.dive_id == dive_id, row.person_key.startswith(prefix, autoescape=True)
+    )
+    return list(
+        {key: (key, name, phone) for key, name, phone in session.execute(found.order_by(row.queued_at))}.values()
+    )

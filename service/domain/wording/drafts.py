@@ -11,7 +11,7 @@ from service.domain import encoding
 from service.domain.dive.state import Dive, Phase
 from service.domain.encoding import fit
 from service.domain.language import say
-from service.domain.people import ADMINS, ENGLISH, Actor, Channel, Recipient, Via
+from service.domain.people import ADMINS, ENGLISH, Actor, Channel, Recipient, Role, Via
 from service.domain.wording.parts import Part, in_full, keep, worded_parts
 
 # A link is added only where it still fits behind the whole text: it adds, it never carries.
@@ -24,6 +24,7 @@ EVERY_ADMIN = Recipient(key=ADMINS, name="admins", phone=None)
 # How the name of a step begins whose words say that rescue was called, or that nobody has called it.
 CALLED = "called"
 UNCALLED = "uncalled"
+AN_ADMIN = f"{Role.ADMIN}-"  # how the key of one admin of the club begins
 
 
 class MessageKind(IntEnum):
@@ -245,6 +246,11 @@ def untrue_steps(dive: Dive) -> str:
 def says_of_rescue(step: str) -> bool:
     """Whether the words of this step hold only until rescue is called, or while it is."""
     return step.startswith((CALLED, UNCALLED))
+
+
+def an_admin(key: str) -> Recipient:
+    """One admin by their key. Their name and phone are the club's to know, so the dive leaves them open."""
+    return Recipient(key=key, name="an admin", phone=None)
 
 
 def party_told(dive: Dive) -> tuple[Recipient, ...]:

@@ -10,9 +10,11 @@ from service.domain.grace import Step
 from service.domain.language import Name, Phrase, say
 from service.domain.people import Recipient, Via
 from service.domain.wording.drafts import (
+    AN_ADMIN,
     EVERY_ADMIN,
     Draft,
     MessageKind,
+    an_admin,
     reply,
     strangers,
     to_each,
@@ -38,7 +40,16 @@ def _told(dive: Dive, event: Closed) -> list[Recipient]:
     people = [*party, *strangers(dive)]
     if dive.contacts_told or event.outcome is Outcome.LAPSED:
         people += dive.contacts
-    return [*people, EVERY_ADMIN] if Step.HAND_UP in dive.steps else people
+    return [*people, *_admins_told(dive, event)]
+
+
+def _admins_told(dive: Dive, event: Closed) -> list[Recipient]:
+    """All of them once it was handed up; before, those who took part in the alarm, but for who closes it."""
+    if Step.HAND_UP in dive.steps:
+        return [EVERY_ADMIN]
+    by = [one for one in (dive.called_by, dive.raised_by, *(raising.by for raising in dive.raisings)) if one]
+    keys = [told.key for told in (*dive.acknowledged, *dive.on_scene)] + [one.key for one in by if one.key]
+    return [an_admin(key) for key in dict.fromkeys(keys) if key.startswith(AN_ADMIN) and key != event.by.key]
 
 
 def _party_was_told(dive: Dive) -> bool:
