@@ -8,12 +8,13 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from service.domain.dialling import number_to_dial
 from service.domain.dive.ticking import UNTIMED_PLAN_LASTS
 from service.domain.gas import GasError, GasPlan
 from service.domain.grace import GracePeriods
 from service.domain.local_time import LocalTimeError, instant
 from service.domain.people import Channel
-from service.domain.phone import PhoneError
+from service.domain.phone import PhoneError, is_of_country
 from service.domain.place.site import SitePlan
 from service.domain.place.tide import KNOWN_GAP
 from service.domain.plan import Check, DivePlan, Diver, Level, check_plan
@@ -150,8 +151,27 @@ def read_plan(
     )
     about_contacts = contact_checks(known_of_plan(session, club, plan, now, drill=drill), now)
     elsewhere = country_checks(session, club, _phones_named(plan))
-    checks = (*wrong.checks, *elsewhere, *check_plan(plan, said_at or now, grace.grace, drill=drill), *about_contacts)
+    checked = check_plan(plan, said_at or now, grace.grace, drill=drill)
+    checks = (*wrong.checks, *elsewhere, *checked, *_rescue_from_abroad(plan, club), *about_contacts)
     return PlanReading(plan, grace, site_id, checks)
+
+
+def _rescue_from_abroad(plan: DivePlan, club: ClubRow) -> list[Check]:
+    """Contacts from whose country the rescue call would reach somebody else: 112 in Spain is not 112 in Ireland."""
+    call = number_to_dial(plan.site.rescue_call, club.country)
+    if call is None or "+" in plan.site.rescue_call:
+        return []
+    return [
+        Check(
+            Level.ADVISE,
+            "contacts",
+            f"{contact.name} has a number of another country, and {call} called from there reaches another rescue"
+            " service or none. Have a number with + and its country code in the rescue call, or name somebody in this"
+            " country.",
+        )
+        for contact in plan.contacts
+        if not is_of_country(contact.phone, club.country)
+    ]
 
 
 def _phones_named(plan: DivePlan) -> list[tuple[str, str, str]]:

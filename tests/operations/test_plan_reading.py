@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -11,9 +12,10 @@ from service.domain.place.site import PointKind
 from service.domain.place.tide import height_at
 from service.domain.plan import Check, Level
 from service.operations.filing import PlanFiled, PlanRefused, file_plan
-from service.operations.plan_reading import PlaceRequest, PlanRequest
+from service.operations.plan_reading import NamedPhone, PlaceRequest, PlanRequest
 from service.store import sites
 from tests.operations.stage import BEGIN_AT, BY_ANNA, CLUB, Stage, plan
+from tests.operations.test_sending_bounds import ABROAD, allow
 
 HOUR = timedelta(hours=1)
 CALL = "07700 900998 (harbour office)"
@@ -162,3 +164,29 @@ def test_a_time_at_the_end_of_time_is_refused_like_any_other(stage: Stage) -> No
 
     assert isinstance(refused, PlanRefused)
     assert "time_in" in {check.field for check in refused.checks}
+
+
+@pytest.mark.parametrize(
+    ("phone", "call", "advised"),
+    [
+        (ABROAD, "112", True),
+        (ABROAD, "999, ask for the coastguard", True),
+        (ABROAD, CALL, True),
+        (ABROAD, "+44 7700 900998 (harbour office)", False),
+        (ABROAD, "the harbour office", False),
+        ("07700 900017", "112", False),
+    ],
+)
+def test_a_contact_abroad_is_no_help_with_a_rescue_call_of_this_country(
+    stage: Stage, phone: str, call: str, *, advised: bool
+) -> None:
+    """112 reaches rescue where the caller is, and a national number reaches somebody else or nobody."""
+    allow(stage, countries=["DE"])
+    request = replace(
+        plan(site=PlaceRequest("Gannet Ledge", (47.2, -20.5), call)), contacts=(NamedPhone("Grete Olsen", phone),)
+    )
+
+    said = [check.words for check in filed(stage, request).checks if "another country" in check.words]
+
+    assert bool(said) is advised
+    assert all(words.startswith("Grete Olsen has a number of another country, and ") for words in said)
