@@ -25,6 +25,7 @@ from service.operations.links import hash_token
 from service.operations.password_rules import unfit
 from service.operations.service import Service
 from service.store import admins, clubs, log, schema, tokens
+from service.store.ownership import give_to_owner_of_directory
 from service.store.passwords import hash_password
 
 TOKEN_BYTES: Final = 24  # 192 random bits
@@ -42,6 +43,8 @@ def migrate() -> None:
     engine = opened(settings_of_environment(), "migrate").engine
     before = schema.current(engine)
     schema.migrate(engine)
+    if before is None and engine.dialect.name == "sqlite":
+        give_to_owner_of_directory(Path(engine.url.database or "").absolute())
     words = "is at" if before == schema.head() else f"went from {before or 'nothing'} to"
     click.echo(f"The database {words} schema {schema.head()}.")
 

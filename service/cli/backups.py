@@ -35,7 +35,7 @@ def backup(path: Path) -> None:
 
 @click.command()
 @click.argument("path", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--replace", "replaces", is_flag=True, help="Lose what the database holds now.")
+@click.option("--replace", "replaces", is_flag=True, help="Lose what the database holds now, also where it is damaged.")
 @click.option("--even-if-running", is_flag=True, help="Although a process gave a sign of life within a minute.")
 def restore(*, path: Path, replaces: bool, even_if_running: bool) -> None:
     """Put the backup PATH in the place of what is in the database, all of it or nothing, and check its log.
@@ -50,6 +50,8 @@ def restore(*, path: Path, replaces: bool, even_if_running: bool) -> None:
     except CopyError as fault:
         fail(first_line(fault))
     click.echo(f"Restored: {_told(done.manifest)}.")
+    if done.damaged is not None:
+        click.echo(f"What was there is damaged, and kept as {done.damaged}: look for its cause, such as the disk.")
     for found in done.faults:
         click.echo(f"{found.chain}, entry {found.seq}: {found.words}")
     click.echo("The log has faults: see above." if done.faults else "The log is as it was written.")

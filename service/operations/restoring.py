@@ -26,37 +26,41 @@ from service.store.health import heartbeats
 
 BEATS_WITHIN_S: Final = 60.0  # real seconds: each part beats every few
 LIVING: Final = ("sweep", "keeper")
+DAMAGED: Final = "damaged"
+KEPT: Final = "is damaged: say --replace to put the backup in its place; the damaged file is kept beside it"
+ASIDE: Final = "damaged-{at:%Y%m%dT%H%M%SZ}"
 UNPACKED_MAX: Final = 8  # how many times its size a dump may have as a script; common practice, no published source
 
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """What is in the database now, and what the check of the log found."""
+    """What is in the database now, what the check of the log found, and where a damaged one is kept, if it was that."""
 
     manifest: Manifest
     faults: tuple[Fault, ...]
+    damaged: Path | None = None
 
 
 def restore(service: Service, backup: Path, *, replaces: bool, even_if_running: bool) -> Restored:
     """Restore `backup` into the database of `service`. Raises CopyError; what was there before is then still there.
 
-    `replaces`: the database may hold something. `even_if_running`: processes may have beaten within the last minute.
+    `replaces`: the database may hold something. `even_if_running`: processes may have beaten within the last minute. A
+    damaged file of SQLite is kept beside the new one.
     """
+    damaged: Path | None = None
     try:
         manifest = file.read(backup)
         _fits(manifest, service.engine)
-        held = _held(service.engine)
-        if held and not replaces:
-            raise CopyError(f"the database holds {held}: say --replace to lose it")
-        if held and not even_if_running:
-            _refuse_while_alive(service)
-        put = _into_sqlite if service.engine.dialect.name == "sqlite" else _into_postgresql
-        put(service, backup, replaces=bool(held))
+        held = _held_by(service, replaces=replaces, even_if_running=even_if_running)
+        if service.engine.dialect.name == "sqlite":
+            damaged = _into_sqlite(service, backup, damaged=held == DAMAGED)
+        else:
+            _into_postgresql(service, backup, replaces=held is not None)
     except OSError as fault:
         raise CopyError(f"the backup cannot be restored: {fault}") from None
     except SQLAlchemyError as fault:
         raise CopyError(f"the database does not take it: {getattr(fault, 'orig', None) or fault}") from None
-    return Restored(manifest, tuple(log.verify_database(service.engine)))
+    return Restored(manifest, tuple(log.verify_database(service.engine)), damaged)
 
 
 def _fits(manifest: Manifest, engine: Engine) -> None:
@@ -67,6 +71,22 @@ def _fits(manifest: Manifest, engine: Engine) -> None:
             f"the backup is at schema {manifest.schema}, which this program does not know ({schema.head()}):"
             " restore it with the version that made it, or a newer one"
         )
+
+
+def _held_by(service: Service, *, replaces: bool, even_if_running: bool) -> str | None:
+    """What would be lost, in words, and that it may be; None where it is nothing. Raises CopyError."""
+    try:
+        held = _held(service.engine)
+        if held and replaces and not even_if_running:
+            _refuse_while_alive(service)
+    except SQLAlchemyError as fault:
+        if not sqlite.is_damage(fault):
+            raise
+        held = DAMAGED
+    if held and not replaces:
+        lost = f"holds {held}: say --replace to lose it"
+        raise CopyError(f"the database {KEPT if held == DAMAGED else lost}")
+    return held
 
 
 def _held(engine: Engine) -> str | None:
@@ -97,8 +117,8 @@ def _refuse_while_alive(service: Service) -> None:
         )
 
 
-def _into_sqlite(service: Service, backup: Path, *, replaces: bool) -> None:  # noqa: ARG001 - as the other
-    """All is prepared in the copy, and then put in place in one transaction."""
+def _into_sqlite(service: Service, backup: Path, *, damaged: bool) -> Path | None:
+    """All is prepared in the copy, and then put in place in one transaction; where a damaged one is kept."""
     with tempfile.TemporaryDirectory(prefix=WORK, dir=sqlite.path_of(service.engine.url).absolute().parent) as work:
         copy = Path(work) / "copy"
         manifest = _unpacked(backup, copy, 1)
@@ -109,7 +129,12 @@ def _into_sqlite(service: Service, backup: Path, *, replaces: bool) -> None:  # 
             _ready(prepared, manifest)
         finally:
             prepared.engine.dispose()
+        aside = None
+        if damaged:
+            service.engine.dispose()
+            aside = sqlite.set_aside(service.engine.url, ASIDE.format(at=service.clock.now()))
         sqlite.copy_in(copy, service.engine.url)
+    return aside
 
 
 def _into_postgresql(service: Service, backup: Path, *, replaces: bool) -> None:

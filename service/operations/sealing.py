@@ -15,6 +15,8 @@ from cryptography.fernet import Fernet
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
+from service.store.ownership import give_to_owner_of_directory
+
 PRIVATE: Final = 0o600
 PRIVATE_DIRECTORY: Final = 0o700
 UNFINISHED: Final = ".unfinished"
@@ -27,8 +29,13 @@ def sealer(secret_key: str, use: str) -> Fernet:
 
 
 def make_private(directory: Path) -> None:
-    """Have a directory for this user only. Raises OSError when it cannot be had or written to."""
-    directory.mkdir(mode=PRIVATE_DIRECTORY, parents=True, exist_ok=True)
+    """Have a directory for this user only. Raises OSError when it cannot be had or written to.
+
+    One that root makes, with a command by hand, is for whoever has the directory around it.
+    """
+    if not directory.is_dir():
+        directory.mkdir(mode=PRIVATE_DIRECTORY, parents=True, exist_ok=True)
+        give_to_owner_of_directory(directory.absolute())
     if not os.access(directory, os.R_OK | os.W_OK | os.X_OK):
         raise PermissionError(f"{directory} cannot be written to")
 

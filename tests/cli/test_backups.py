@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from sqlalchemy import text
 
+from service.store import ownership
 from service.store.engine import open_engine, writing
 from tests.cli.conftest import Run
 
@@ -74,3 +77,69 @@ def test_an_empty_database_is_not_backed_up(run: Run, tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert "nothing to back up" in result.output
     assert not (tmp_path / "one").exists()
+
+
+def _garbage(path: Path) -> None:
+    path.write_bytes(b"\xff" * 100_000)
+
+
+def _cut(path: Path) -> None:
+    os.truncate(path, 50_000)
+
+
+def _torn(path: Path) -> None:
+    whole = path.read_bytes()
+    path.write_bytes(whole[:8192] + b"\xff" * 200_000 + whole[208_192:])
+
+
+@pytest.mark.parametrize("damage", [_garbage, _cut, _torn])
+def test_a_damaged_database_is_put_right_and_kept(
+    run: Run, backed_up: Path, tmp_path: Path, damage: Callable[[Path], None]
+) -> None:
+    """What a backup is for: the file goes aside with what lies beside it, only when that is asked for."""
+    path = tmp_path / "linetender.db"
+    damage(path)
+    broken = path.read_bytes()
+    journal = tmp_path / "linetender.db-journal"
+    journal.write_bytes(b"")
+
+    refused = run("restore", str(backed_up))
+
+    assert refused.exit_code == 1
+    assert "the database is damaged: say --replace" in refused.output
+    assert path.read_bytes() == broken
+
+    done = run("restore", str(backed_up), "--replace")
+
+    assert done.exit_code == 0, done.output
+    [kept] = tmp_path.glob("linetender.db.damaged-*Z")
+    assert str(kept) in done.output
+    assert kept.read_bytes() == broken
+    assert kept.with_name(f"{kept.name}-journal").exists()
+    assert not journal.exists()
+    assert run("audit", "verify").exit_code == 0
+
+
+@pytest.mark.parametrize(("user", "theirs"), [(0, ["elsewhere.db", "new.db", "spool", "keeper"]), (1000, [])])
+def test_what_root_makes_by_hand_is_for_the_user_of_the_processes(
+    run: Run, backed_up: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, user: int, theirs: list[str]
+) -> None:
+    """Else a restore at night leaves a database to which the service cannot write."""
+    given: list[str] = []
+    around = tmp_path.stat()
+
+    def chown(path: Path, uid: int, gid: int) -> None:
+        assert (uid, gid) == (around.st_uid, around.st_gid)
+        given.append(path.name)
+
+    monkeypatch.setattr(ownership.os, "geteuid", lambda: user)
+    monkeypatch.setattr(ownership.os, "chown", chown)
+    elsewhere, new = (f"sqlite:///{tmp_path / name}" for name in ("elsewhere.db", "new.db"))
+
+    assert run("restore", str(backed_up), DATABASE_URL=elsewhere).exit_code == 0
+    assert run("migrate", DATABASE_URL=new).exit_code == 0
+    assert run("restore", str(backed_up), "--replace", DATABASE_URL=elsewhere).exit_code == 0
+    assert run("migrate", DATABASE_URL=new).exit_code == 0
+    run("doctor", DATABASE_URL=new, SPOOL_DIR=str(tmp_path / "spool"))
+
+    assert given == theirs

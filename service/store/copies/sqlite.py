@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
@@ -12,9 +14,12 @@ from urllib.parse import quote
 
 from sqlalchemy import URL
 
+from service.store.copies import file
 from service.store.copies.fault import CopyError
+from service.store.ownership import give_to_owner_of_directory
 
 LOCK_WAIT_S: Final = 20.0
+BESIDE: Final = ("-journal", "-wal", "-shm")  # what SQLite keeps beside a database while it is written to
 
 
 def path_of(url: URL) -> Path:
@@ -50,6 +55,31 @@ def check(copy: Path) -> None:
         raise CopyError(f"the copy is damaged: {found}")
 
 
+def is_damage(fault: Exception) -> bool:
+    """Whether it says that the file is no whole database."""
+    code = getattr(getattr(fault, "orig", fault), "sqlite_errorcode", None)
+    return code is not None and code & 0xFF in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+
+
+def set_aside(url: URL, name: str) -> Path:
+    """Copy a damaged database, with what lies beside it, and empty it; gives where it is kept. Raises OSError.
+
+    The file itself stays, so that whoever still has it open does not go on with what nobody reads.
+    """
+    target = path_of(url)
+    aside = target.with_name(f"{target.name}.{name}")
+    file.room_for(target.stat().st_size, target.parent)
+    for ending in BESIDE:
+        beside = target.with_name(f"{target.name}{ending}")
+        if beside.exists():
+            beside.rename(aside.with_name(f"{aside.name}{ending}"))
+    shutil.copyfile(target, aside)
+    shutil.copymode(target, aside)
+    give_to_owner_of_directory(aside)
+    os.truncate(target, 0)
+    return aside
+
+
 def copy_in(copy: Path, url: URL) -> None:
     """Put a copy in the place of what is in the database, in one transaction of it. Raises CopyError.
 
@@ -58,6 +88,13 @@ def copy_in(copy: Path, url: URL) -> None:
     target = path_of(url)
     if not target.parent.is_dir():
         raise CopyError(f"there is no directory {target.parent} for the database")
+    new = not target.exists()
+    _copy_in(copy, target)
+    if new:
+        give_to_owner_of_directory(target)
+
+
+def _copy_in(copy: Path, target: Path) -> None:
     refused = _plain_faults("the database cannot be put in place")
     with refused, closing(_open(copy, "ro")) as ours, closing(_open(target, "rwc")) as theirs:
         theirs.execute("PRAGMA synchronous = EXTRA")
