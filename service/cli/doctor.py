@@ -15,31 +15,33 @@ from urllib.parse import urlsplit
 import click
 import redis
 
-from service.app import ready_spool
+from service.app import open_spool, ready_spool
 from service.cli.gateways import state_words
 from service.cli.opening import first_line, gateways_of, opened, readable_gateways
-from service.clock import MACHINES_APART
+from service.clock import MACHINES_APART, clock_seconds
 from service.gateways.describing import described
 from service.gateways.form_post import FormPostConfig
 from service.gateways.json_post import JsonPostConfig, JsonPostGateway
 from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig, SmtpGateway
 from service.operations.canary_dive_health import CanaryDive, canary_dives
-from service.operations.clock_mark import marks
+from service.operations.clock_mark import KEEPER, marks
 from service.operations.gateway_health import gateway_health
-from service.operations.health import CLOCKS_APART_S, compare_clocks
+from service.operations.health import CLOCKS_APART_S, compare_clocks, how_late
 from service.operations.own_numbers import fault_of, number_heard, receiving
 from service.operations.recovering import asking
 from service.operations.sealing import make_private
 from service.operations.service import Service
 from service.operations.snapshotting import FRESH_S, snapshot_age
 from service.settings import PREFIX, Settings, SettingsError, read_settings
-from service.store import clubs, epochs
+from service.store import admins, clubs, epochs, health
 from service.store.engine import durability_faults
 from service.store.schema import current, head
+from workers.keeper import SIGN_OF_LIFE_S
 from workers.versions import check_versions, installed
 
 REACH_WITHIN_S: Final = 3.0
+TAKEN_WITHIN: Final = timedelta(minutes=1)  # every few seconds somebody looks
 CERTIFICATE_LEFT: Final = timedelta(days=14)
 HTTPS_PORT: Final = 443
 
@@ -80,6 +82,8 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "recovery", lambda: _recovery(service)
     yield "broker", lambda: _broker(settings)
     yield "clock", lambda: _clock(service)
+    yield "processes", lambda: _processes(service)
+    yield "spool", lambda: _spool(settings)
     yield "snapshot", lambda: _snapshot(service, settings)
     yield "canary dive", lambda: _canary_dive(service)
     yield "gateways", lambda: ", ".join(config.name for config in gateways_of(settings))
@@ -117,6 +121,12 @@ def _clubs(service: Service) -> str:
     mute = ", ".join(club.id for club in known if not club.rescue_call.strip())
     if mute:
         raise CheckFailedError(f"no rescue call, so an alarm names nobody to call: set it at the desk: {mute}")
+    alone = ", ".join(club.id for club in known if not service.read(partial(admins.admins_to_tell, club_id=club.id)))
+    if alone:
+        raise CheckFailedError(
+            f"no admin with a phone, so nobody hears of a fault, nor that no contact answers: {alone}: set one at the"
+            " desk, or run linetender admin create"
+        )
     return ", ".join(club.id for club in known)
 
 
@@ -191,6 +201,43 @@ def _clock(service: Service) -> str:
     return f"{abs(apart_s):.1f} s from the database's"
 
 
+def _processes(service: Service) -> str:
+    """Whether all do their work, by what each leaves in the database; before the first start that is nothing."""
+    late, keeper = how_late(service), service.read(partial(health.heartbeat, name=KEEPER))
+    keeper_s = None if keeper is None else (service.clock.now() - keeper.at).total_seconds()
+    ages = {"sweep": late.sweep_age_s, "keeper": keeper_s, "beat, broker and workers": late.canary_age_s}
+    if all(age_s is None for age_s in ages.values()):
+        return "none has run yet"
+    limit_s = clock_seconds(service.clock, SIGN_OF_LIFE_S)
+    silent = ", ".join(name for name, age_s in ages.items() if age_s is None or age_s > limit_s)
+    if silent:
+        raise CheckFailedError(
+            f"no sign of life within {SIGN_OF_LIFE_S:.0f} s: {silent}: start them, or see their logs"
+        )
+    return f"signs of life of {', '.join(ages)}"
+
+
+def _spool(settings: Settings) -> str:
+    """What lies on this machine's disk and is in no database: texts, and what a keeper told without one."""
+    spool = open_spool(settings)
+    if spool is None:
+        return "none, see below"
+    aside = spool.set_aside()
+    if aside:
+        raise CheckFailedError(
+            f"{len(aside)} files that nobody could read or bring in, such as {aside[0]}: phone whom"
+            " they may be from, then see docs/operations.md, While the database is away"
+        )
+    before = datetime.now(UTC) - TAKEN_WITHIN
+    waiting = [path for path in spool.waiting() if datetime.fromtimestamp(path.stat().st_mtime, UTC) < before]
+    if waiting:
+        raise CheckFailedError(
+            f"{len(waiting)} files wait to be brought in, such as {waiting[0]}: does the web, a worker"
+            " or the keeper run on this machine, by this user and this secret key?"
+        )
+    return "nothing waits"
+
+
 def _snapshot(service: Service, settings: Settings) -> str:
     """What the keeper would alarm from if the database went now, wherever it runs."""
     spool = ready_spool(settings)
@@ -198,6 +245,10 @@ def _snapshot(service: Service, settings: Settings) -> str:
         raise CheckFailedError(f"{PREFIX}SPOOL_DIR is not set: with the database gone nobody would be alarmed")
     make_private(spool.keeper.directory)
     age_s, words = snapshot_age(service)
+    if age_s is None and service.read(partial(health.heartbeat, name=KEEPER)) is not None:
+        raise CheckFailedError(
+            f"a keeper has run and none was ever written: has it {PREFIX}SPOOL_DIR, and rights to it?"
+        )
     if age_s is None:
         return "the directory can be written to; a keeper writes there once it runs"
     if age_s > FRESH_S:

@@ -141,6 +141,12 @@ class Spool:
         aside.mkdir(mode=PRIVATE_DIRECTORY, exist_ok=True)
         path.rename(aside / path.name)
 
+    def set_aside(self) -> list[Path]:
+        """What a person has to look at: files put aside here, and journals of a keeper. Raises OSError."""
+        aside, keeper = self._directory / _ASIDE, self.keeper.directory
+        here = aside.iterdir() if aside.is_dir() else ()
+        return sorted([*here, *(keeper.glob("*.aside") if keeper.is_dir() else ())])
+
     @contextmanager
     def alone(self, wait_s: float) -> Iterator[bool]:
         """Work it off with nobody else on this machine doing so; False when another still does after `wait_s`.

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import socket
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -13,6 +15,7 @@ from sqlalchemy import update
 from service.operations.canary_dive import set_number
 from service.operations.snapshotting import HEARTBEAT
 from service.store import health
+from service.store.tables import AdminRow
 from service.store.tables.club import ClubRow
 from tests.cli.conftest import GATEWAY, Run
 from tests.fakes.json_gateway import SECRET, TOKEN, JsonGateway
@@ -50,6 +53,8 @@ def test_a_whole_installation_has_no_fault(
                 "recovery",
                 "broker",
                 "clock",
+                "processes",
+                "spool",
                 "snapshot",
                 "canary dive",
                 "gateways",
@@ -67,7 +72,8 @@ def test_each_thing_that_is_missing_fails_by_itself(run: Run) -> None:
 
     found = lines(result.output)
     assert [name for name, mark in found.items() if mark == "FAIL"] == [
-        *("schema", "clubs", "senders", "recovery", "broker", "snapshot", "canary dive", "gateway one", "state of one")
+        *("schema", "clubs", "senders", "recovery", "broker", "processes", "snapshot", "canary dive", "gateway one"),
+        "state of one",
     ]
     assert found["database"] == "ok"
     assert result.exit_code == 1
@@ -81,6 +87,8 @@ def test_a_snapshot_that_is_too_old_is_a_finding(
     spool = str(tmp_path / "spool")
     with staged(environment["DATABASE_URL"]) as stage:
         assert lines(run("doctor", SPOOL_DIR=spool).output)["snapshot"] == "ok"
+        stage.service.write(lambda session: health.beat(session, "keeper", datetime.now(UTC)))
+        assert "snapshot: a keeper has run and none was ever written" in run("doctor", SPOOL_DIR=spool).output
         at = datetime.now(UTC) - timedelta(seconds=age_s - 0.5 if mark == "ok" else age_s)
         stage.service.write(lambda session: health.beat(session, HEARTBEAT, at, "2 dives"))
         assert lines(run("doctor", SPOOL_DIR=spool).output)["snapshot"] == mark
@@ -112,6 +120,77 @@ def test_a_day_without_a_canary_dive_is_a_finding(run: Run, environment: dict[st
     assert lines(result.output)["canary dive"] == mark
     said = "the first is still to come" if mark == "ok" else "none was started for 26 h"
     assert f"canary dive: {CLUB}: {said}" in result.output
+
+
+@pytest.mark.parametrize(
+    ("sweep_s", "keeper_s", "canary_s", "words"),
+    [
+        (None, None, None, "none has run yet"),
+        (5, 5, 5, "signs of life of sweep, keeper, beat, broker and workers"),
+        (90, 5, 5, "no sign of life within 45 s: sweep:"),
+        (5, 90, 5, "no sign of life within 45 s: keeper:"),
+        (5, None, 5, "no sign of life within 45 s: keeper:"),
+        (5, 5, 90, "no sign of life within 45 s: beat, broker and workers:"),
+        (900, 900, 900, "no sign of life within 45 s: sweep, keeper, beat, broker and workers:"),
+    ],
+)
+def test_a_process_that_gives_no_sign_of_life_is_a_finding(
+    run: Run,
+    environment: dict[str, str],
+    sweep_s: float | None,
+    keeper_s: float | None,
+    canary_s: float | None,
+    words: str,
+) -> None:
+    """One that never started, as by a slip in its unit, would be missed only by who needs it."""
+    now = datetime.now(UTC)
+    with staged(environment["DATABASE_URL"]) as stage:
+        for name, age_s in (("sweep", sweep_s), ("keeper", keeper_s)):
+            if age_s is not None:
+                left = partial(health.beat, name=name, at=now - timedelta(seconds=age_s))
+                stage.service.write(left)
+        if canary_s is not None:
+            sent = partial(health.send_canary, now=now - timedelta(seconds=canary_s))
+            number = stage.service.write(sent)
+            stage.service.write(partial(health.return_canary, canary_id=number, now=now))
+        output = run("doctor").output
+
+    assert lines(output)["processes"] == ("FAIL" if "no sign" in words else "ok")
+    assert f"processes: {words}" in output
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("aside/1-a.sealed", "1 files that"),
+        ("keeper/journal-x.aside", "1 files that"),
+        ("1-a.sealed", "1 files wait"),
+        ("lock", "nothing waits"),
+    ],
+)
+def test_what_lies_in_the_spool_and_is_in_no_database_is_a_finding(
+    run: Run, environment: dict[str, str], tmp_path: Path, name: str, words: str
+) -> None:
+    """It may be somebody's SOS, and nobody else would say so for long."""
+    left = tmp_path / "spool" / name
+    left.parent.mkdir(parents=True)
+    left.write_bytes(b"sealed")
+    os.utime(left, (left.stat().st_atime, left.stat().st_mtime - 90))
+    with staged(environment["DATABASE_URL"]):
+        output = run("doctor", SPOOL_DIR=str(tmp_path / "spool")).output
+
+    assert lines(output)["spool"] == ("ok" if words == "nothing waits" else "FAIL")
+    assert f"spool: {words}" in output
+
+
+def test_a_club_whose_admins_have_no_phone_is_a_finding(run: Run, environment: dict[str, str]) -> None:
+    """Nobody would hear of a fault, nor that no contact answers."""
+    with staged(environment["DATABASE_URL"]) as stage:
+        stage.service.write(lambda session: session.execute(update(AdminRow).values(phone=None)))
+        output = run("doctor").output
+
+    assert lines(output)["clubs"] == "FAIL"
+    assert f"clubs: no admin with a phone, so nobody hears of a fault, nor that no contact answers: {CLUB}" in output
 
 
 def test_a_club_without_a_rescue_call_is_a_finding(run: Run, environment: dict[str, str]) -> None:
