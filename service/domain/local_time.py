@@ -89,12 +89,6 @@ def last_instant(hhmm: str, zone: str, before: datetime) -> datetime:
     return max(been)
 
 
-def is_today(at: datetime, zone: str, now: datetime) -> bool:
-    """Whether both are of one day at the site."""
-    site = ZoneInfo(zone)
-    return at.astimezone(site).date() == now.astimezone(site).date()
-
-
 @lru_cache(maxsize=10_000)
 def say(at: datetime, zone: str, now: datetime, language: str = ENGLISH) -> str:
     """A time for a text: "14:05", or "Tue 1 Jun 14:05" when it is not today at the site.

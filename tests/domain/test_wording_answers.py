@@ -56,16 +56,16 @@ def test_a_plan_that_is_filed_gives_both_codes() -> None:
 
 
 TIMES_IN = [
-    pytest.param(timedelta(), "", id="now"),
-    pytest.param(timedelta(minutes=30), "", id="later-today"),
+    pytest.param(timedelta(), ", {time}", id="now"),
+    pytest.param(timedelta(minutes=30), ", {time}", id="later-today"),
     pytest.param(timedelta(hours=24), ", {day} {time}", id="tomorrow"),
     pytest.param(timedelta(minutes=-1), ", {time}", id="it-has-passed"),
 ]
 
 
 @pytest.mark.parametrize(("ahead", "named"), TIMES_IN)
-def test_a_plan_that_is_not_for_later_today_is_answered_with_its_time_in(ahead: timedelta, named: str) -> None:
-    """Only so does the diver see which day was understood."""
+def test_a_plan_is_answered_with_its_time_in(ahead: timedelta, named: str) -> None:
+    """Only so does the diver see which day was understood, and that 9.30 was the morning's."""
     time_in_at = NOW + ahead
     command = replace(file_plan(replace(PLAN, time_in_at=time_in_at)), said_at=NOW - timedelta(hours=1))
     decision = decide(None, command, NOW)

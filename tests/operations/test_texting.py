@@ -348,7 +348,7 @@ def test_a_plan_by_text_is_filed_with_the_usual_contacts(stage: Stage) -> None:
     """From a phone that the club knows; the answer has both codes."""
     [answer] = stage.text(ANNA, "PLAN LANTERN 1030 40 P2 D18")
 
-    assert "plan filed for Lantern Cove. Going in: text IN" in answer
+    assert "plan filed for Lantern Cove, 10:30. Going in: text IN" in answer
     stage.text(ANNA, "IN")
     stage.text(ANNA, "status")
     assert "(2 divers)" in stage.last_to(EDDA)

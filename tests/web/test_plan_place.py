@@ -26,6 +26,7 @@ DEEP = {"depth": "40", "gas_cylinder": "12", "gas_fill": "200", "gas_reserve": "
         ("4FF4+6CR", "47.12"),
         ("geo:47.1231,-20.544", "47.12310 N, 20.54400 W"),
         ("27T WN 34600 18900", "N, 20.5"),
+        ("47.12,-20.54", "(decimal degrees). So few figures may be 670 m (0.36 NM) off: give more."),
     ],
 )
 def test_a_position_is_shown_as_it_was_understood_before_it_is_sent(

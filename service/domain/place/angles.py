@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 
 from service.domain.place.geodesy import distance_m
-from service.domain.place.position import Position, PositionError, Reading, understood
+from service.domain.place.position import EXACT_M, Position, PositionError, Reading, understood
 
 DECIMAL_DEGREES = "decimal degrees"
 DECIMAL_COMMA = "decimal degrees with a decimal comma"
@@ -23,7 +23,6 @@ _BY_SIXTIETHS = (DECIMAL_DEGREES, DEGREES_MINUTES, DEGREES_MINUTES_SECONDS)
 _MOST_SIXTIETHS = 60
 _POLE = 90
 _DATE_LINE = 180
-_EXACT_M = 100.0  # what is good to so much needs no word about it: one looks there
 
 _SPELLED = (
     (re.compile(r"\bdeg(?:ree)?s?\b|(?<=\d)deg(?:ree)?s?\b", re.IGNORECASE), "°"),
@@ -147,7 +146,7 @@ def _rounded(position: Position, form: str, latitude: str, longitude: str) -> Re
     north, east = _half_unit(latitude), _half_unit(longitude)
     corner = Position(lat - north if lat > north else lat + north, min(lon + east, _DATE_LINE))
     off_m = distance_m(Position(lat, min(lon, _DATE_LINE - east)), corner)
-    return understood(position, form, accuracy_m=off_m if off_m > _EXACT_M else None)
+    return understood(position, form, accuracy_m=off_m if off_m > EXACT_M else None)
 
 
 def _half_unit(angle: str) -> float:

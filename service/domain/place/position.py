@@ -16,6 +16,9 @@ PLAIN_SIGNS = str.maketrans(
 )
 """Typographic signs to the plain ones that are meant; for use before NFKC, which takes primes apart."""
 
+EXACT_M = 100.0
+"""A position at least so exact needs no word about it: one looks there."""
+
 
 class PositionError(ValueError):
     """What was given is shaped like a position and cannot be one; the message says why."""

@@ -10,7 +10,6 @@ from service.domain.dive.refusals import clock_runs, finish_text
 from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ways import DECLINED
 from service.domain.language import Name, Phrase, Words, say
-from service.domain.local_time import is_today
 from service.domain.people import Actor, Channel, Recipient, Role
 from service.domain.wording import introducing
 from service.domain.wording.as_it_stands import gave_up
@@ -61,9 +60,9 @@ def on_filed(dive: Dive, event: ev.Filed) -> list[Draft]:
 
 
 def _filed(dive: Dive, at: datetime) -> Phrase:
-    """With its time in, where that is not later today: else nobody would see that another day was understood."""
+    """With its time in: else nobody would see that another day, or the morning for the evening, was understood."""
     site, time_in_at = Name(dive.plan.site.name), dive.plan.time_in_at
-    if time_in_at is None or (time_in_at >= at and is_today(time_in_at, dive.plan.site.zone, at)):
+    if time_in_at is None:
         return say("plan filed for {site}.", site=site)
     return say("plan filed for {site}, {time}.", site=site, time=time_of(dive, time_in_at, at))
 

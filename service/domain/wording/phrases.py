@@ -14,12 +14,11 @@ from service.domain.local_time import place_of, shows_same
 from service.domain.people import Recipient
 from service.domain.phone import national_format, zones_of
 from service.domain.place.geodesy import bearing_deg, compass_point, distance_m
-from service.domain.place.position import Position, decimal
+from service.domain.place.position import EXACT_M, Position, decimal
 from service.domain.wording.parts import Part, keep, may_go
 
 QUOTE_SURE = 45  # septets of somebody's words that an alarm repeats whatever else it has to say
 QUOTE_SHORT = 90  # septets of them where they are only mentioned
-EXACT_M = 100  # a fix at least so exact needs no word about it: one looks there
 KILOMETRE_M = 1000
 AT_SITE_M = 200  # a fix so near to the entry is at the site
 QUOTE_MAX = 240  # septets that an alarm repeats where there is room

@@ -9,7 +9,7 @@ from service.domain.dive.state import Dive, Phase
 from service.domain.language import Length, Name, Phrase, Words, say
 from service.domain.people import ENGLISH
 from service.domain.place.fix import Doubt, Fix, Source
-from service.domain.place.position import Position, decimal
+from service.domain.place.position import EXACT_M, Position, decimal
 from service.domain.place.reading import likely_swapped
 from service.domain.place.writing import degrees_minutes_gsm, national_grid, plus_code
 from service.domain.wording.drafts import (
@@ -24,7 +24,6 @@ from service.domain.wording.drafts import (
 )
 from service.domain.wording.parts import Part, keep, may_go
 from service.domain.wording.phrases import (
-    EXACT_M,
     call_rescue,
     from_site,
     if_real,
