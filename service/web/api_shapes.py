@@ -206,21 +206,25 @@ class FixOut(msgspec.Struct, frozen=True):
 
 
 class CurrentOut(msgspec.Struct, frozen=True):
-    """`set_deg`: degrees true towards which it runs; `drift_kn`: its speed in knots."""
+    """`set_deg`: degrees true towards which it runs; `drift_kn`: its speed in knots. `at`, `by`: whose word it is."""
 
     set_deg: float
     drift_kn: float
+    at: datetime
+    by: str
 
 
 class WindOut(msgspec.Struct, frozen=True):
-    """`from_deg`: degrees true from which it blows; `speed_kn` in knots."""
+    """`from_deg`: degrees true from which it blows; `speed_kn` in knots. `at`, `by`: whose word it is."""
 
     from_deg: float
     speed_kn: float
+    at: datetime
+    by: str
 
 
 class ConditionsOut(msgspec.Struct, frozen=True):
-    """Current and wind as seen by somebody; null where not said."""
+    """Current and wind as seen by somebody; null where not said. `at`, `by`: who said either of them last, and when."""
 
     at: datetime
     by: str

@@ -10,7 +10,7 @@ import msgspec
 from service.domain.dive import Dive
 from service.domain.dive.ways import ways_to
 from service.domain.people import Channel, Recipient
-from service.domain.place.conditions import Conditions
+from service.domain.place.conditions import Conditions, Current, Seen, Wind
 from service.domain.place.fix import Fix
 from service.domain.plan import Level, check_plan
 from service.operations.filing import PlanFiled
@@ -133,9 +133,15 @@ def _fix(fix: Fix | None) -> FixOut | None:
 def _conditions(seen: Conditions | None) -> ConditionsOut | None:
     if seen is None:
         return None
-    current = None if seen.current is None else CurrentOut(seen.current.set_deg, seen.current.drift_kn)
-    wind = None if seen.wind is None else WindOut(seen.wind.from_deg, seen.wind.speed_kn)
-    return ConditionsOut(seen.at, seen.by, current, wind)
+    return ConditionsOut(seen.at, seen.by, _current(seen.current, seen.of_current), _wind(seen.wind, seen.of_wind))
+
+
+def _current(current: Current | None, seen: Seen) -> CurrentOut | None:
+    return None if current is None else CurrentOut(current.set_deg, current.drift_kn, seen.at, seen.by)
+
+
+def _wind(wind: Wind | None, seen: Seen) -> WindOut | None:
+    return None if wind is None else WindOut(wind.from_deg, wind.speed_kn, seen.at, seen.by)
 
 
 def _people(people: Sequence[Recipient]) -> tuple[PersonOut, ...]:

@@ -211,6 +211,21 @@ def test_a_current_of_the_notes_is_not_one_that_was_seen() -> None:
     assert words(made, "wind") == "Not known."
 
 
+def test_current_and_wind_are_shown_each_with_who_saw_it_and_when() -> None:
+    """A current that ran before the tide turned must not stand there as seen just now by who told of the wind."""
+    story = in_water(PLAN)
+    story.does(do.ReportConditions(by=diver(), current=Current(90, 1)), at(5))
+    story.does(do.ReportConditions(by=contact(), wind=Wind(180, 5)), at(45))
+
+    made = pack_of(story, 46)
+
+    assert words(made, "current").endswith("at 1 knots, as seen by Anna Holt 10:05.")
+    assert words(made, "wind").endswith("at 5 knots, as seen by Cleo Marsh 10:45.")
+    notes = " ".join(made.search_notes)
+    assert "Current 1 kn setting 090 degrees true, as seen by Anna Holt 10:05, taken to run on" in notes
+    assert "Wind 5 kn from 180 degrees true, as seen by Cleo Marsh 10:45: leeway" in notes
+
+
 def test_wind_alone_leaves_the_current_to_the_notes() -> None:
     """What was not said is not taken as seen."""
     story = in_water(replace(PLAN, site=LANTERN))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 from flask.testing import FlaskClient
@@ -138,8 +140,8 @@ def test_a_dive_tells_what_the_water_does_and_who_is_there(at: Site, script: Scr
     assert after["conditions"] == {
         "at": "2027-06-01T10:00:00Z",
         "by": "Cleo Marsh",
-        "current": {"set_deg": 70.0, "drift_kn": 0.8},
-        "wind": {"from_deg": 225.0, "speed_kn": 12.0},
+        "current": {"set_deg": 70.0, "drift_kn": 0.8, "at": "2027-06-01T10:00:00Z", "by": "Cleo Marsh"},
+        "wind": {"from_deg": 225.0, "speed_kn": 12.0, "at": "2027-06-01T10:00:00Z", "by": "Cleo Marsh"},
     }
     assert after["on_scene"] == [{"key": "contact-0", "at": "2027-06-01T10:00:00Z"}]
 
@@ -151,7 +153,22 @@ def test_only_one_of_current_and_wind_is_null_for_the_other(at: Site, script: Sc
 
     seen = script.get(f"/dives/{dive}").json["conditions"]  # type: ignore[index]
     assert seen["current"] is None
-    assert seen["wind"] == {"from_deg": 225.0, "speed_kn": 12.0}
+    assert seen["wind"]["speed_kn"] == 12.0
+
+
+def test_current_and_wind_have_each_their_time_and_who_saw_it(at: Site, script: Script) -> None:
+    """Those of both are of the last that anybody said."""
+    dive = started(script)
+    act(at.service, dive, ReportConditions(CLEO_BY_PAGE, Current(70, 0.8), None))
+    at.clock.at += timedelta(minutes=20)
+    act(
+        at.service, dive, ReportConditions(replace(CLEO_BY_PAGE, name="Dov Lind", key="contact-1"), None, Wind(225, 12))
+    )
+
+    seen = script.get(f"/dives/{dive}").json["conditions"]  # type: ignore[index]
+    assert (seen["at"], seen["by"]) == ("2027-06-01T10:20:00Z", "Dov Lind")
+    assert (seen["current"]["at"], seen["current"]["by"]) == ("2027-06-01T10:00:00Z", "Cleo Marsh")
+    assert (seen["wind"]["at"], seen["wind"]["by"]) == ("2027-06-01T10:20:00Z", "Dov Lind")
 
 
 def test_before_the_start_a_dive_has_no_position(script: Script) -> None:

@@ -205,12 +205,16 @@ class FixReported:
 
 @dataclass(frozen=True, slots=True)
 class ConditionsReported:
-    """Somebody on the spot said what the water and the wind do."""
+    """Somebody on the spot said what the water and the wind do. `apart`: each keeps its own time and who saw it.
+
+    Logs of before `apart` was told fold as they did: there both have those of whoever said either last.
+    """
 
     at: datetime
     by: Actor
     current: Current | None = None
     wind: Wind | None = None
+    apart: bool = False
 
 
 @dataclass(frozen=True, slots=True)

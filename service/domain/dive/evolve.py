@@ -25,7 +25,7 @@ from service.domain.dive.state import (
 from service.domain.dive.ways import DECLINED, alarm_calls
 from service.domain.grace import PARTY_STEPS, Step
 from service.domain.people import Actor, Channel, Role, Via
-from service.domain.place.conditions import Conditions
+from service.domain.place.conditions import Seen, reported
 from service.domain.place.fix import Fix, kept
 
 RAISINGS_MAX = 6  # the first and the last ones; a dive that carried all would grow with each
@@ -287,14 +287,9 @@ def _fix_reported(dive: Dive, event: ev.FixReported) -> Dive:
 
 def _conditions_reported(dive: Dive, event: ev.ConditionsReported) -> Dive:
     """What is not said now stays as it was said before."""
-    before = dive.conditions
-    seen = Conditions(
-        at=event.at,
-        by=event.by.name,
-        current=event.current or (before.current if before else None),
-        wind=event.wind or (before.wind if before else None),
-    )
-    return _but(dive, conditions=seen, last_heard=_heard(dive, event.by, event.at, "current and wind"))
+    seen = reported(dive.conditions, Seen(event.at, event.by.name), event.current, event.wind, apart=event.apart)
+    said = [name for name, one in (("current", event.current), ("wind", event.wind)) if one or not event.apart]
+    return _but(dive, conditions=seen, last_heard=_heard(dive, event.by, event.at, " and ".join(said)))
 
 
 def _on_scene(dive: Dive, event: ev.OnScene) -> Dive:

@@ -68,7 +68,7 @@ def report_conditions(dive: Dive, command: do.ReportConditions, now: datetime) -
         return no.not_of_this_dive(dive, now)
     if command.current is None and command.wind is None:
         return no.no_conditions_given(now)
-    return (ConditionsReported(now, command.by, command.current, command.wind),)
+    return (ConditionsReported(now, command.by, command.current, command.wind, apart=True),)
 
 
 def report_on_scene(dive: Dive, command: do.ReportOnScene, now: datetime) -> tuple[Event, ...] | Refusal:

@@ -9,7 +9,7 @@ from service.domain.dive.state import Dive
 from service.domain.gas import GasGone, gas_gone_at
 from service.domain.handover.pack import Fact, Water
 from service.domain.handover.speaking import at
-from service.domain.place.conditions import Current, Wind
+from service.domain.place.conditions import Current, Seen, Wind
 from service.domain.place.daylight import Light, Phase
 from service.domain.place.geodesy import compass_point
 from service.domain.place.tide import TidalExtreme, height_at, is_rising
@@ -100,10 +100,7 @@ def current_fact(dive: Dive, now: datetime) -> Fact:
     """The current and whose word it is."""
     if dive.current is None:
         return Fact("current", "Current", "Not known.")
-    seen = dive.conditions
-    by_eye = seen is not None and seen.current is not None
-    source = f"as seen by {seen.by} {at(dive, seen.at, now)}" if seen and by_eye else "by the site's notes, not seen"
-    return Fact("current", "Current", f"{_set_and_drift(dive.current)}, {source}.")
+    return Fact("current", "Current", f"{_set_and_drift(dive.current)}, {current_source(dive, now)}.")
 
 
 def wind_fact(dive: Dive, now: datetime) -> Fact:
@@ -111,7 +108,24 @@ def wind_fact(dive: Dive, now: datetime) -> Fact:
     seen = dive.conditions
     if seen is None or seen.wind is None:
         return Fact("wind", "Wind", "Not known.")
-    return Fact("wind", "Wind", f"{_wind(seen.wind)}, as seen by {seen.by} {at(dive, seen.at, now)}.")
+    return Fact("wind", "Wind", f"{_wind(seen.wind)}, {wind_source(dive, now)}.")
+
+
+def current_source(dive: Dive, now: datetime) -> str:
+    """Whose word the current is: that of somebody who saw it, or the site's notes."""
+    seen = dive.conditions
+    if seen is None or seen.current is None:
+        return "by the site's notes, not seen"
+    return _as_seen(dive, seen.of_current, now)
+
+
+def wind_source(dive: Dive, now: datetime) -> str:
+    """Whose word the wind is, where it is known."""
+    return "" if dive.conditions is None else _as_seen(dive, dive.conditions.of_wind, now)
+
+
+def _as_seen(dive: Dive, seen: Seen, now: datetime) -> str:
+    return f"as seen by {seen.by} {at(dive, seen.at, now)}"
 
 
 def _set_and_drift(current: Current) -> str:

@@ -73,7 +73,7 @@ def pack(
         fixes=dive.dated_fixes,
         exits=exits,
         pictures=pictures,
-        search_notes=_search_notes(dive, pictures, factors),
+        search_notes=_search_notes(dive, pictures, factors, now),
         sketch=draw(site, last, dive.fixes, pictures, exits),
         timeline=timeline[: dive.version],
         medical=dive.plan.medical,
@@ -89,12 +89,22 @@ def _pictures(dive: Dive, now: datetime, factors: SearchFactors) -> tuple[Pictur
     return search_pictures(last, now, dive.current, None if seen is None else seen.wind, factors=factors)
 
 
-def _search_notes(dive: Dive, pictures: tuple[Picture, ...], factors: SearchFactors) -> tuple[str, ...]:
+def _search_notes(dive: Dive, pictures: tuple[Picture, ...], factors: SearchFactors, now: datetime) -> tuple[str, ...]:
     last, seen, site = dive.drifts_from, dive.conditions, dive.plan.site
     if last is None or not pictures:
         return ()
     wind = None if seen is None else seen.wind
-    return search_notes(last, pictures, dive.current, wind, site.tides, site.zone, factors)
+    return search_notes(
+        last,
+        pictures,
+        dive.current,
+        wind,
+        site.tides,
+        site.zone,
+        factors,
+        current_source=limits.current_source(dive, now),
+        wind_source=limits.wind_source(dive, now),
+    )
 
 
 def _who_and_where(dive: Dive, where: Whereabouts, now: datetime) -> tuple[Fact, ...]:

@@ -106,7 +106,7 @@ class Times:
 
 @dataclass(frozen=True, slots=True)
 class Water:
-    """Current and wind with whose word they are; the tide's height in metres now, and the next high and low waters."""
+    """Current and wind; the tide's height in metres now, and the next high and low waters."""
 
     current: Current | None
     wind: Wind | None

@@ -7,7 +7,7 @@ of the sea.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 FASTEST_CURRENT_KN = 12
@@ -49,13 +49,58 @@ class Wind:
 
 
 @dataclass(frozen=True, slots=True)
+class Seen:
+    """Whose word it is, and of when."""
+
+    at: datetime
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class Conditions:
-    """Current and wind, as seen at `at` by `by`. What was not said is None."""
+    """Current and wind; what was not said is None. `at` and `by` are of whoever said either of them last.
+
+    `current_seen` and `wind_seen` are where each has its own; dives of before that was kept have none.
+    """
 
     at: datetime
     by: str
     current: Current | None = None
     wind: Wind | None = None
+    current_seen: Seen | None = None
+    wind_seen: Seen | None = None
+
+    @property
+    def of_current(self) -> Seen:
+        """Whose word the current is."""
+        return self.current_seen or Seen(self.at, self.by)
+
+    @property
+    def of_wind(self) -> Seen:
+        """Whose word the wind is."""
+        return self.wind_seen or Seen(self.at, self.by)
+
+
+def reported(
+    before: Conditions | None, seen: Seen, current: Current | None, wind: Wind | None, *, apart: bool
+) -> Conditions:
+    """The conditions after somebody said what they see. What they do not say stays as it was, and whose word it was.
+
+    Not `apart`: as it was kept before, when both had the name and time of whoever said either last.
+    """
+    after = Conditions(
+        at=seen.at,
+        by=seen.by,
+        current=current or (before.current if before else None),
+        wind=wind or (before.wind if before else None),
+    )
+    if not apart:
+        return after
+    return replace(
+        after,
+        current_seen=seen if current or before is None else before.of_current,
+        wind_seen=seen if wind or before is None else before.of_wind,
+    )
 
 
 def _refuse_direction(degrees: float) -> None:

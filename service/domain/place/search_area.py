@@ -122,9 +122,15 @@ def search_notes(
     tides: Sequence[TidalExtreme],
     zone: str,
     factors: SearchFactors = DEFAULT_FACTORS,
+    *,
+    current_source: str = "",
+    wind_source: str = "",
 ) -> tuple[str, ...]:
-    """What must be read with the pictures, in sentences, the caution first. `zone` is the site's IANA zone."""
-    found = [CAUTION, _water(current, factors), _air(wind)]
+    """What must be read with the pictures, in sentences, the caution first.
+
+    `zone` is the site's IANA zone. `current_source` and `wind_source` say whose word they are, and of when.
+    """
+    found = [CAUTION, _water(current, current_source, factors), _air(wind, wind_source)]
     found.append(
         "A diver under water has no leeway and drifts with the current at that depth."
         " How far they swam is not in it, nor what keeps them: kelp, rock, a line."
@@ -190,19 +196,18 @@ def _words(last: Position, datum: Position, drifted_m: float, radius_m: float) -
     return f"Datum {decimal(datum)}, drifted {metres_and_miles(drifted_m)} towards {way}; {radius}."
 
 
-def _water(current: Current | None, factors: SearchFactors) -> str:
+def _water(current: Current | None, source: str, factors: SearchFactors) -> str:
     if current is None:
         return (
             "No current is known. None moves the datum, and the radius grows as if one of"
             f" {factors.unknown_current_kn:g} kn ran to any side. Ask somebody who sees the water."
         )
-    return f"Current {current.drift_kn:g} kn setting {current.set_deg:03.0f} degrees true, taken to run on as it is."
+    set_and_drift = f"Current {current.drift_kn:g} kn setting {current.set_deg:03.0f} degrees true"
+    return ", ".join(part for part in (set_and_drift, source, "taken to run on as it is.") if part)
 
 
-def _air(wind: Wind | None) -> str:
+def _air(wind: Wind | None, source: str) -> str:
     if wind is None:
         return "No wind is known, so no leeway is in it."
-    return (
-        f"Wind {wind.speed_kn:g} kn from {wind.from_deg:03.0f} degrees true: leeway of a person at the surface,"
-        " state unknown."
-    )
+    blows = f"Wind {wind.speed_kn:g} kn from {wind.from_deg:03.0f} degrees true{f', {source}' if source else ''}"
+    return f"{blows}: leeway of a person at the surface, state unknown."
