@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import random
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,6 +15,7 @@ from hypothesis import Phase, settings
 
 from service.store.engine import open_engine
 from service.store.schema import migrate
+from tests.fakes.drawn import drawn_by
 from tests.servers.broker import Broker
 from tests.servers.memory import write_to_memory
 from tests.servers.network import forbid_outside, take_attempts
@@ -79,6 +81,13 @@ def stays_on_this_machine() -> Iterator[None]:
     yield
     attempts = take_attempts()
     assert not attempts, f"tried to leave this machine: {attempts}"
+
+
+@pytest.fixture(autouse=True)
+def draws_the_same_each_time(request: pytest.FixtureRequest) -> Iterator[None]:
+    """References, codes and ids by the test's name: two references that are equal by chance fail it always or never."""
+    with drawn_by(random.Random(request.node.nodeid)):
+        yield
 
 
 @pytest.fixture(scope="session")

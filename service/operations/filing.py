@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
@@ -31,6 +31,8 @@ from service.store.tables.club import ClubRow
 SENDING = "sending"  # the field of a check that is about a bound on sending
 CODE_DRAWS = 50
 REFERENCE_DRAWS = 200
+# A text may be under way for hours: what was meant for a dive that is over is not to be taken for the next one.
+REFERENCE_REST = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,7 @@ def file_in(
     # Who cannot be told today what a contact does is still new tomorrow. The plan itself needs no introduction.
     new = new if bounded is None else ()
     calls = Channel.CALL in service.channels
-    command = _command(session, club, reading, by, drill=drill, calls=calls, new=new)
+    command = _command(session, club, reading, by, now, drill=drill, calls=calls, new=new)
     if starting:
         silent = [key for key, _ in lost(known)]
         keys = (contact_key(place) for place in range(len(known)))
@@ -205,7 +207,15 @@ def _earlier(session: Session, club: ClubRow, request_key: str | None) -> Dive |
 
 
 def _command(
-    session: Session, club: ClubRow, reading: PlanReading, by: Actor, *, drill: bool, calls: bool, new: tuple[str, ...]
+    session: Session,
+    club: ClubRow,
+    reading: PlanReading,
+    by: Actor,
+    now: datetime,
+    *,
+    drill: bool,
+    calls: bool,
+    new: tuple[str, ...],
 ) -> FilePlan:
     if reading.plan is None:
         raise ValueError("a plan that could not be read cannot be filed")
@@ -213,12 +223,13 @@ def _command(
     start = _draw_code(session, club.receiving_number, length, but="")
     finish = _draw_code(session, club.receiving_number, length, but=start)
     phones = [d.phone for d in reading.plan.party if d.phone] + [c.phone for c in reading.plan.contacts]
+    taken = dives.references_of(session, club.receiving_number, phones, now - REFERENCE_REST)
     return FilePlan(
         by=by,
         dive_id=secrets.token_hex(8),
         club_id=club.id,
         club_name=club.name,
-        reference=_draw_reference(dives.references_of(session, club.receiving_number, phones)),
+        reference=_draw_reference(taken),
         start_code=start,
         finish_code=finish,
         plan=reading.plan,
@@ -239,7 +250,7 @@ def _draw_code(session: Session, receiving_number: str, length: int, but: str) -
 
 
 def _draw_reference(taken: set[str]) -> str:
-    """Two characters that no open dive of these phones has; if all are taken, any will be asked about."""
+    """Two characters that no dive of these phones has, or had lately; if all are taken, any will be asked about."""
     reference = codes.make_reference(secrets.randbelow(codes.REFERENCE_SPACE))
     for _ in range(REFERENCE_DRAWS):
         if reference not in taken:

@@ -348,15 +348,15 @@ def live_codes(session: Session, receiving_number: str) -> int:
     return session.execute(_LIVE_CODES, {"to": receiving_number}).scalar_one()
 
 
-def references_of(session: Session, receiving_number: str, phones: Collection[str]) -> set[str]:
-    """The references of the open dives of any of those phones; a new dive of theirs needs another one."""
+def references_of(session: Session, receiving_number: str, phones: Collection[str], closed_after: datetime) -> set[str]:
+    """References of the dives of any of those phones that are open or were closed after `closed_after`."""
     statement = (
         select(DiveRow.reference)
         .join(DivePhoneRow, DivePhoneRow.dive_id == DiveRow.id)
         .where(
             DivePhoneRow.receiving_number == receiving_number,
             DivePhoneRow.phone.in_(phones),
-            DivePhoneRow.closed_at.is_(None),
+            or_(DivePhoneRow.closed_at.is_(None), DivePhoneRow.closed_at > closed_after),
         )
     )
     return set(session.execute(statement).scalars())

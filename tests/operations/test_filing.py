@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import threading
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -9,9 +10,10 @@ from typing import Any
 import pytest
 from sqlalchemy import func, select
 
+from service.domain.codes import REFERENCE_SPACE
 from service.domain.people import Actor, Role, Via
 from service.domain.plan import refusals
-from service.operations.filing import PlanFiled, PlanRefused, Preview, file_plan, preview
+from service.operations.filing import REFERENCE_REST, PlanFiled, PlanRefused, Preview, file_plan, preview
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
 from service.store.tables import DiveRow, LogEntryRow, MessageRow
 from tests.operations.stage import ANNA, BEGIN_AT, BY_ANNA, CLEO, CLUB, DOV, Stage, plan
@@ -186,6 +188,19 @@ def test_dives_at_one_time_have_codes_and_references_of_their_own(stage: Stage) 
     codes = [dive.start_code for dive in filed] + [dive.finish_code for dive in filed]
     assert len(set(codes)) == 24
     assert len({dive.reference for dive in filed}) == 12
+
+
+def test_the_reference_of_a_dive_that_is_over_rests_for_a_day(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`OK 2A` may be under way for hours: it must not be taken for an answer to the next dive of the same people."""
+    references, draw = iter([0, 0, 1, 0]), secrets.randbelow
+    monkeypatch.setattr(secrets, "randbelow", lambda end: next(references) if end == REFERENCE_SPACE else draw(end))
+    first = stage.dive_in()
+    stage.text(ANNA, f"OUT {first.finish_code}")
+    second = stage.file()
+    stage.clock.at += REFERENCE_REST
+    third = stage.file()
+
+    assert (first.reference, second.reference, third.reference) == ("2A", "3A", "2A")
 
 
 def test_what_contacts_would_be_told_is_shown_without_filing(stage: Stage) -> None:

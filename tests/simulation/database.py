@@ -17,8 +17,8 @@ from service.operations.health import return_canary, send_canary
 from service.operations.service import Service
 from service.store import health
 from service.store.engine import READING, open_engine, run
+from tests.fakes.drawn import drawn_by
 from tests.operations.stage import HandMovedClock, prepare
-from tests.simulation.drawn import drawn_by
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 PREPARED_AT = datetime(2027, 1, 1, tzinfo=UTC)  # before any simulated day

@@ -15,10 +15,10 @@ from service.operations.spooling import Spool
 from service.store.outbox import EXPIRED, FAILED
 from service.store.tables import MessageRow
 from tests.checker.questions import violations
+from tests.fakes.drawn import drawn_by
 from tests.operations.stage import BEGIN_AT, HandMovedClock, stage_on
 from tests.simulation.crash_scenarios import SCENARIOS, SECRET, Scenario, World, begin, play, prepared
 from tests.simulation.crashes import at_number
-from tests.simulation.drawn import drawn_by
 from tests.simulation.saving import Saved, engine_in_memory, save
 
 COPIES_MAX = 3

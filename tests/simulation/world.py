@@ -29,11 +29,11 @@ from service.operations.gateway_canary import look_after_canaries
 from service.operations.polling import poll
 from service.operations.service import TEXTS_ONLY
 from tests.checker.questions import violations
+from tests.fakes.drawn import drawn_by
 from tests.simulation.canary_day import CanaryDay
 from tests.simulation.carrier import bring
 from tests.simulation.clocks import Believed, MachineClock
 from tests.simulation.database import Database
-from tests.simulation.drawn import drawn_by
 from tests.simulation.duties import Duties, looks
 from tests.simulation.faults import CLOCK_KINDS, KINDS, PEOPLE, Spell, Weather, draw_weather, weather_of
 from tests.simulation.figures import SINGLE_MOST_S, Played, alarms_of, late, prints

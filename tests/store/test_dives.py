@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 from sqlalchemy import Engine, func, select, update
@@ -269,7 +269,7 @@ def test_phones_and_codes_of_another_receiving_number_find_nothing(session: Sess
     assert dives.by_code(session, "+447700900501", "100001") is None
     assert not dives.code_taken(session, "+447700900501", "100001")
     assert dives.live_codes(session, "+447700900501") == 0
-    assert dives.references_of(session, "+447700900501", [ANNA]) == set()
+    assert dives.references_of(session, "+447700900501", [ANNA], LONG_AGO) == set()
 
 
 def test_a_code_finds_its_dive_and_what_it_does(session: Session) -> None:
@@ -355,15 +355,19 @@ def test_dives_without_a_request_key_do_not_clash(session: Session) -> None:
     assert len(dives.listing(session, CLUB, None, 10)) == 2
 
 
-def test_references_in_use_are_those_of_open_dives_of_these_phones(session: Session) -> None:
+def test_references_in_use_are_those_of_dives_of_these_phones_that_are_open_or_were_lately(session: Session) -> None:
     """Two characters are enough, because they need only differ for the people who share a dive."""
     add_dive(session, filed("d1", "11", "12", reference="7K"))
     done = add_dive(session, filed("d2", "21", "22", reference="9A"))
     apply(session, done, closed(), due_at=None)
 
-    assert dives.references_of(session, NUMBER, [ANNA, "+447700900099"]) == {"7K"}
-    assert dives.references_of(session, NUMBER, ["+447700900099"]) == set()
-    assert dives.references_of(session, NUMBER, []) == set()
+    def taken(phones: list[str], after: datetime) -> set[str]:
+        return dives.references_of(session, NUMBER, phones, after)
+
+    assert taken([ANNA, "+447700900099"], closed().at) == {"7K"}
+    assert taken([ANNA, "+447700900099"], closed().at - timedelta(microseconds=1)) == {"7K", "9A"}
+    assert taken(["+447700900099"], LONG_AGO) == set()
+    assert taken([], LONG_AGO) == set()
 
 
 def test_the_listing_is_the_clubs_own_by_phase_latest_first(session: Session) -> None:

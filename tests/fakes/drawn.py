@@ -18,8 +18,9 @@ def drawn_by(chance: random.Random) -> Iterator[None]:
     drawn: dict[tuple[Any, str], Callable[..., Any]] = {
         (uuid, "uuid4"): lambda: uuid.UUID(int=chance.getrandbits(128)),
         (secrets, "randbelow"): chance.randrange,
-        (secrets, "token_hex"): lambda count: chance.randbytes(count).hex(),
-        (secrets, "token_urlsafe"): lambda count: urlsafe_b64encode(chance.randbytes(count)).rstrip(b"=").decode(),
+        (secrets, "token_hex"): lambda count=32: chance.randbytes(count).hex(),
+        (secrets, "token_urlsafe"): lambda count=32: urlsafe_b64encode(chance.randbytes(count)).rstrip(b"=").decode(),
+        (secrets, "choice"): chance.choice,
     }
     with ExitStack() as patches:
         for (module, name), draw in drawn.items():
