@@ -16,6 +16,7 @@ from hypothesis import Phase, settings
 from service.store.engine import open_engine
 from service.store.schema import migrate
 from tests.fakes.drawn import drawn_by
+from tests.fakes.url_builders import keep_url_builders
 from tests.servers.broker import Broker
 from tests.servers.memory import write_to_memory
 from tests.servers.network import forbid_outside, take_attempts
@@ -36,6 +37,7 @@ def pytest_configure(config: pytest.Config) -> None:
     """Shut the network and choose where and how long is tried, before any test is loaded."""
     forbid_outside()
     write_to_memory()
+    keep_url_builders()
     # Waiting for a server that a test started goes by the real clock, also while the test's own is frozen.
     freezegun.configure(extend_ignore_list=["tests.servers"])
     settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE") or ("ci" if os.environ.get("CI") else "dev"))
