@@ -163,6 +163,13 @@ MUTANTS: tuple[Mutant, ...] = tuple(
             "nobody_answers",
         ),
         (
+            _DIVE + "ticking:_hand_up_due_at",
+            "if dive.acknowledged:",
+            "if dive.acknowledged and dive.waiting:",
+            "step-early",
+            "nothing_comes_of_an_answer",
+        ),
+        (
             _DIVE + "ticking:_from_alarm_or_clock",
             "return min(times, default=None)",
             "return max(times, default=None)",

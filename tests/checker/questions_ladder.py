@@ -124,7 +124,8 @@ def _is_due(entry: Entry, before: Folded) -> bool:
 
 def _hand_up_is_due(entry: Entry, before: Folded) -> bool:
     due = dues(before).get("hand_up")
-    alone = len(before.alerted) == len(before.contacts) and before.unreachable | before.wet >= set(before.contacts)
+    told = len(before.alerted) == len(before.contacts) and not before.acknowledged
+    alone = told and before.unreachable | before.wet >= set(before.contacts)
     return due is not None and (alone or entry.at >= due)
 
 

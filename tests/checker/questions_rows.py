@@ -202,6 +202,15 @@ def first_due(dive: Folded) -> datetime | None:
     return min(dues(dive).values(), default=None)
 
 
+def _hand_up_due(dive: Folded) -> datetime | None:
+    """So long after due out; and where somebody has the alarm, no sooner than they had the contacts' own time."""
+    due_at = dive.from_alarm_or_clock("hand_up_after")
+    if due_at is None or not dive.acknowledged:
+        return due_at
+    answered_at = dive.acknowledged[-1][1]
+    return max(due_at, answered_at + dive.length("hand_up_after") - dive.length("grace"))
+
+
 def dues(dive: Folded) -> dict[str, datetime]:
     """What the ladder still has to do to a live dive, and when."""
     if dive.phase not in LIVE:
@@ -214,9 +223,8 @@ def dues(dive: Folded) -> dict[str, datetime]:
         due |= {step: when for step, when in at.items() if when > dive.started_at}
     if dive.called_at is None:
         due |= _contact_dues(dive)
-        waits = dive.alarmed and not dive.acknowledged and not dive.of_one_phone
-        if waits and "hand_up" not in dive.steps:
-            due["hand_up"] = dive.from_alarm_or_clock("hand_up_after")
+        if dive.alarmed and not dive.of_one_phone and "hand_up" not in dive.steps:
+            due["hand_up"] = _hand_up_due(dive)
     if dive.extension is not None and not dive.extension[3]:
         due["extension_not_in_force"] = dive.extension[2] + dive.length("arming_within")
     if dive.phase == "in_water" and dive.arming_since and dive.armed_at is None and not dive.not_armed_said:

@@ -70,6 +70,17 @@ def nobody_answers(stage: Stage) -> Iterator[None]:
     go(stage, 2)
 
 
+def nothing_comes_of_an_answer(stage: Stage) -> Iterator[None]:
+    """A contact has the alarm and is heard of no more: the admins are told, and one of them ends it."""
+    dive = stage.dive_in()
+    go(stage, 68, 2 * MINUTE)
+    stage.text(CLEO, "OK")
+    go(stage, 50, 2 * MINUTE)
+    yield
+    stage.text(FINN, f"SAFE 2 {dive.reference}")
+    go(stage, 2)
+
+
 def rescue_is_called(stage: Stage) -> Iterator[None]:
     """No repeat follows, whatever else is due, until it is over."""
     stage.dive_in()
@@ -428,6 +439,7 @@ SCENARIOS: dict[str, Scenario] = {
     for scenario in (
         an_alarm_is_answered,
         nobody_answers,
+        nothing_comes_of_an_answer,
         rescue_is_called,
         help_is_called_for,
         nobody_starts,

@@ -116,8 +116,53 @@ def test_an_answer_ends_the_search_for_the_next_contact_but_not_distress() -> No
     story.runs_to(at(HAND_UP + 60))
 
     assert Step.NEXT_CONTACT not in story.steps()
-    assert Step.HAND_UP not in story.steps()
     assert story.steps().count(Step.DISTRESS_AGAIN) == 9
+
+
+OWN_TIME = HAND_UP - RAISE_BY  # what the contacts have from the alert to the hand-up
+
+
+def test_an_answer_of_which_nothing_comes_is_handed_up_too() -> None:
+    """A contact has the alarm and falls asleep; for who dives alone with one contact nobody else would ever hear."""
+    story = overdue(RAISE_BY)
+    story.does(do.Acknowledge(contact()), at(RAISE_BY + 1))
+    story.runs_to(at(RAISE_BY + 1 + OWN_TIME, -1))
+    assert Step.HAND_UP not in story.steps()
+
+    handed_up = [draft for draft in story.ticks(at(RAISE_BY + 1 + OWN_TIME)) if draft.to.key == ADMINS]
+
+    assert [draft.kind for draft in handed_up] == [MessageKind.DISTRESS]
+    assert "ANSWERED 45 min AGO, NOT RESOLVED. Dive 7K: Cleo Marsh has the alarm since 11:06." in handed_up[0].text
+    assert "Act now: rescue" in handed_up[0].text
+    story.runs_to(at(HAND_UP + 120))
+    assert story.steps().count(Step.HAND_UP) == 1
+
+
+def test_who_answers_late_has_the_contacts_own_time_before_the_hand_up() -> None:
+    """Also the second who answers; and where rescue is called meanwhile nobody is woken."""
+    story = overdue(RAISE_BY)
+    story.does(do.Acknowledge(contact()), at(RAISE_BY + 1))
+    story.runs_to(at(HAND_UP - 1))
+    story.does(do.Acknowledge(contact(1)), at(HAND_UP - 1))
+    story.runs_to(at(HAND_UP - 1 + OWN_TIME, -1))
+    assert Step.HAND_UP not in story.steps()
+
+    story.does(do.ReportCalled(contact(1), None), at(HAND_UP - 1 + OWN_TIME, -1))
+    story.runs_to(at(HAND_UP + 200))
+
+    assert Step.HAND_UP not in story.steps()
+
+
+def test_the_contact_who_answered_and_cannot_be_reached_any_more_has_answered() -> None:
+    """That nobody is left to wait for hurries only an alarm that nobody has."""
+    story = overdue(RAISE_BY + 10)
+    story.does(do.Acknowledge(contact()), at(RAISE_BY + 11))
+    for key in CONTACT_KEYS:
+        story.does(do.NoteUnreachable(key, "refused"), at(RAISE_BY + 12))
+
+    assert Step.HAND_UP not in story.steps()
+    story.runs_to(at(RAISE_BY + 11 + OWN_TIME))
+    assert story.steps().count(Step.HAND_UP) == 1
 
 
 @pytest.mark.parametrize("minute", [RAISE_BY + 1, DISTRESS + 1], ids=["in alert", "in distress"])

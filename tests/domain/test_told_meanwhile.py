@@ -15,7 +15,20 @@ from service.domain.grace import Step
 from service.domain.people import Channel
 from service.domain.wording import MessageKind, messages_for
 from service.domain.wording.outage import unconfirmed
-from tests.domain.builders import NOW, PLAN, RAISE_BY, Story, at, contact, diver, filed, in_water, kinds, overdue
+from tests.domain.builders import (
+    HAND_UP,
+    NOW,
+    PLAN,
+    RAISE_BY,
+    Story,
+    at,
+    contact,
+    diver,
+    filed,
+    in_water,
+    kinds,
+    overdue,
+)
 from tests.domain.every_message import AWAY, plan_in
 from tests.domain.every_message import filed as filed_with_long_names
 
@@ -121,6 +134,26 @@ def test_an_alarm_by_snapshot_says_that_it_is_not_confirmed() -> None:
     assert [draft.to.key for draft in drafts] == ["contact-0"]
     assert "SERVICE FAULT, NOT CONFIRMED. OVERDUE:" in drafts[0].text
     assert all(draft.link is None for draft in drafts)
+
+
+@pytest.mark.parametrize(
+    ("answered", "words"),
+    [(False, "OVERDUE, no contact has answered:"), (True, "OVERDUE, answered but not resolved:")],
+    ids=["nobody has answered", "nothing came of the answer"],
+)
+def test_a_hand_up_by_the_copy_says_what_became_of_the_contacts(words: str, *, answered: bool) -> None:
+    """The admins hear from a keeper without the database whether somebody had the alarm."""
+    story = overdue(RAISE_BY)
+    if answered:
+        story.does(do.Acknowledge(contact()), at(RAISE_BY))
+    story.runs_to(at(HAND_UP, -1))
+    decision = story.does(do.Tick(), at(HAND_UP))
+    assert isinstance(decision, tuple)
+    [event] = [one for one in decision if isinstance(one, StepTaken) and one.step is Step.HAND_UP]
+    drafts = unconfirmed(story.dive, event, messages_for(story.dive, event))
+
+    assert [draft.to.key for draft in drafts] == ["admins"]
+    assert f"SERVICE FAULT, NOT CONFIRMED. {words}" in drafts[0].text
 
 
 def test_what_somebody_has_said_needs_no_doubt() -> None:

@@ -79,7 +79,7 @@ LINES: dict[str, tuple[Event, str]] = {
         StepTaken(NOW, Step.HEADS_UP, NOW, ()),
         "Reminded that due out is near: nobody with a phone.",
     ),
-    "the admins": (StepTaken(NOW, Step.HAND_UP, NOW, (ADMINS,)), "Told that nobody has answered: the club's admins."),
+    "the admins": (StepTaken(NOW, Step.HAND_UP, NOW, (ADMINS,)), "Handed up: the club's admins."),
     "a key that is not there": (StepTaken(NOW, Step.ALERT, NOW, ("contact-9",)), "Alerted: contact-9."),
     "not in force": (ExtensionNotInForce(NOW, 1), "The later due out is not in force: no contact could be told."),
     "late": (LatePassedOn(NOW, diver("LATE 20")), 'Said after the alarm: "LATE 20".'),

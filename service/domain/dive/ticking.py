@@ -257,13 +257,17 @@ def _distress(dive: Dive, due_at: datetime, now: datetime) -> StepTaken:
 
 
 def _hand_up_due_at(dive: Dive) -> datetime | None:
-    if not dive.alarmed or Step.HAND_UP in dive.steps or dive.acknowledged or dive.called_at is not None:
+    if not dive.alarmed or Step.HAND_UP in dive.steps or dive.called_at is not None:
         return None
     if dive.of_one_phone:
         return None  # an exercise between us and one phone, of which no person has to take notice
+    due_at = _from_alarm_or_clock(dive, dive.grace.hand_up_after_alert, dive.grace.hand_up_after)
+    if dive.acknowledged:
+        # Whoever answered has as long as the contacts had; then somebody else must hear that nothing came of it.
+        return due_at and max(due_at, dive.acknowledged[-1].at + dive.grace.hand_up_after_alert)
     if not dive.reachable_contacts and len(dive.alerted) == len(dive.contacts):
         return dive.alarm_at  # nobody is left to wait for
-    return _from_alarm_or_clock(dive, dive.grace.hand_up_after_alert, dive.grace.hand_up_after)
+    return due_at
 
 
 def _hand_up(dive: Dive, now: datetime) -> StepTaken | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
 
 from service.domain.dive.events import PersonReachable, PersonUnreachable
 from service.domain.dive.state import Dive
@@ -13,7 +12,7 @@ from service.domain.people import Recipient
 from service.domain.wording.drafts import Draft, LinkKind, MessageKind, to_each
 from service.domain.wording.ladder import Cause, act_alert, act_distress, alarm_to, cry, distress_cry, start_notice
 from service.domain.wording.parts import Part, keep
-from service.domain.wording.phrases import time_of, who_called
+from service.domain.wording.phrases import who_acts, who_called
 
 
 def on_reachable(dive: Dive, event: PersonReachable) -> list[Draft]:
@@ -45,18 +44,8 @@ def gave_up(dive: Dive, event: PersonUnreachable) -> list[Draft]:
 def _as_it_stands(dive: Dive, people: list[Recipient], cause: Cause, *news: Part) -> list[Draft]:
     if dive.called_at is not None:
         return alarm_to(dive, people, MessageKind.ALERT, cause, cry(dive), [*news, *who_called(dive, cause.at)])
-    acting = [*news, *_who_acts(dive, cause.at)]
+    acting = [*news, *who_acts(dive, cause.at)]
     if Step.DISTRESS in dive.steps:
         act = [*acting, *act_distress(dive)]
         return alarm_to(dive, people, MessageKind.DISTRESS, cause, distress_cry(dive), act)
     return alarm_to(dive, people, MessageKind.ALERT, cause, cry(dive), [*acting, *act_alert(dive)])
-
-
-def _who_acts(dive: Dive, now: datetime) -> list[Part]:
-    """Who has the alarm already, so that two need not do the same."""
-    if not dive.acknowledged:
-        return []
-    first = dive.acknowledged[0]
-    person = dive.person(first.key)
-    name = Name(person.name) if person else say("An admin")
-    return [keep(say("{name} has the alarm since {time}.", name=name, time=time_of(dive, first.at, now)))]

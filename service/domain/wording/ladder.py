@@ -48,6 +48,7 @@ from service.domain.wording.phrases import (
     to_rescue,
     where,
     who,
+    who_acts,
     with_others,
 )
 from service.domain.wording.restored import ask_out
@@ -286,7 +287,8 @@ def _about(dive: Dive, now: datetime) -> list[Part]:
 
 def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
     parts = [
-        keep(say("{unanswered}. Dive {ref}:", unanswered=_unanswered(dive, event), ref=dive.reference)),
+        keep(say("{unanswered}. Dive {ref}:", unanswered=_unresolved(dive, event), ref=dive.reference)),
+        *who_acts(dive, event.at),
         *_facts(dive, event.at),
         *call_them(dive),
         keep(to_rescue(dive, say("Act now: rescue {rescue}.", rescue=call_rescue(dive)))),
@@ -296,8 +298,14 @@ def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
     return to_each(dive, [EVERY_ADMIN], MessageKind.DISTRESS, event.step, parts, event.due_at, link=LinkKind.ALARM)
 
 
-def _unanswered(dive: Dive, event: StepTaken) -> Phrase:
-    """How long the contacts have had to answer: since they were told, which may be later than it was due."""
+def _unresolved(dive: Dive, event: StepTaken) -> Phrase:
+    """How long the contacts have had to answer: since they were told, which may be later than it was due.
+
+    Where one has answered, how long ago that was: neither a call to rescue nor an end came of it.
+    """
+    if dive.acknowledged:
+        since_then = minutes(event.at - dive.acknowledged[-1].at)
+        return say("ANSWERED {minutes} min AGO, NOT RESOLVED", minutes=since_then)
     if not dive.reachable_contacts:
         by_text = say("NO CONTACT CAN BE REACHED BY TEXT")
         return say("NO CONTACT CAN BE REACHED") if calls_come_first(dive) else by_text

@@ -79,6 +79,8 @@ def _parts(dive: Dive, event: StepTaken) -> list[Part]:
 def _cry(dive: Dive, event: StepTaken) -> Phrase:
     if event.step in _DISTRESS and not dive.drill:
         return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE, CALL RESCUE NOW:")
+    if event.step is Step.HAND_UP and dive.acknowledged:
+        return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE, answered but not resolved:")
     if event.step is Step.HAND_UP:
         return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE, no contact has answered:")
     return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE:")

@@ -223,6 +223,16 @@ def call_them_then_rescue(dive: Dive) -> Phrase:
     return say("Call them, then rescue: {rescue}.", rescue=rescue)
 
 
+def who_acts(dive: Dive, now: datetime) -> list[Part]:
+    """Who has the alarm already, so that two need not do the same."""
+    if not dive.acknowledged:
+        return []
+    first = dive.acknowledged[0]
+    person = dive.person(first.key)
+    name = Name(person.name) if person else say("An admin")
+    return [keep(say("{name} has the alarm since {time}.", name=name, time=time_of(dive, first.at, now)))]
+
+
 def who_called(dive: Dive, now: datetime) -> list[Part]:
     """Who called rescue and when, where somebody did."""
     if dive.called_by is None:

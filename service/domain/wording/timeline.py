@@ -40,7 +40,7 @@ _STEPS = {
     Step.NEXT_CONTACT: "Alerted next",
     Step.DISTRESS: "Told to call rescue now",
     Step.DISTRESS_AGAIN: "Told again to call rescue now",
-    Step.HAND_UP: "Told that nobody has answered",
+    Step.HAND_UP: "Handed up",
     Step.ASK_OUT: "Asked whether they are out, since the service was restored",
 }
 

@@ -60,7 +60,11 @@ GROUPS: Final[tuple[tuple[str, tuple[Field, ...]], ...]] = (
             Length("next_contact_every", "Next contact, minutes after the one before", "While nobody answers."),
             Length("distress_after", "Distress, minutes after due out", "All contacts are told to call rescue now."),
             Length("distress_every", "Distress again, every so many minutes", "Until somebody reports CALLED or SAFE."),
-            Length("hand_up_after", "Hand-up, minutes after due out", "To the club's admins, if nobody has answered."),
+            Length(
+                "hand_up_after",
+                "Hand-up, minutes after due out",
+                "To the admins: no answer, or nothing came of it.",
+            ),
         ),
     ),
     (
