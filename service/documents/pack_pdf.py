@@ -128,9 +128,10 @@ def _footer(pack: Pack, pages: int) -> Callable[[Canvas, SimpleDocTemplate], Non
 
 
 def made_at(pack: Pack) -> str:
-    """When the pack was made, at the site and in UTC, so that nobody has to guess the zone."""
+    """When the pack was made, at the site and in UTC, so that nobody guesses the zone; with UTC's day if another."""
     local, utc = pack.now.astimezone(ZoneInfo(pack.zone)), pack.now.astimezone(ZoneInfo("UTC"))
-    return f"{local:%a} {local.day} {local:%b %Y %H:%M} {pack.zone} ({utc:%H:%M} UTC)"
+    day = "" if utc.date() == local.date() else f"{utc:%a} {utc.day} {utc:%b} "
+    return f"{local:%a} {local.day} {local:%b %Y %H:%M} {pack.zone} ({day}{utc:%H:%M} UTC)"
 
 
 def _style(fit: _Fit, name: str, larger: float = 1.0, font: str = REGULAR, **more: object) -> ParagraphStyle:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from io import BytesIO
 
 import pypdfium2
@@ -229,6 +229,10 @@ def test_letters_of_the_face_are_kept() -> None:
 def test_the_time_is_said_for_the_site_and_in_utc(full: Pack) -> None:
     """The day too, since a sheet outlives its day."""
     assert made_at(full) == "Tue 1 Jun 2027 11:32 Europe/London (10:32 UTC)"
+    west = replace(full, now=datetime(2027, 6, 2, 2, 30, tzinfo=UTC), zone="Atlantic/South_Georgia")
+    assert made_at(west) == "Wed 2 Jun 2027 00:30 Atlantic/South_Georgia (02:30 UTC)"
+    earlier = replace(west, now=datetime(2027, 6, 2, 1, 30, tzinfo=UTC))
+    assert made_at(earlier) == "Tue 1 Jun 2027 23:30 Atlantic/South_Georgia (Wed 2 Jun 01:30 UTC)"
 
 
 FRAME = Box(20, 20, 340, 340)

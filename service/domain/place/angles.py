@@ -67,6 +67,7 @@ def read_angles(typed: str) -> Reading | None:
         typed = pattern.sub(sign, typed)
     if reading := _read_pair(typed) or _read_commas(typed):
         return reading
+    _refuse_o(typed)
     _refuse_halves(typed)
     return None
 
@@ -108,6 +109,13 @@ def _latitude_first(lat: float, lon: float) -> Position:
             " whether the two numbers are swapped"
         )
     return Position(lat, lon)
+
+
+def _refuse_o(typed: str) -> None:
+    """Raise PositionError for O as a hemisphere: Ost is east, and Ouest, Oeste and Ovest are west."""
+    as_west = _COMMA_IN_NUMBER.sub(".", typed).replace("o", "W").replace("O", "W")
+    if "o" in typed.lower() and (_LETTERS_AFTER.fullmatch(as_west) or _LETTERS_BEFORE.fullmatch(as_west)):
+        raise PositionError(f"O is east in German and west in other languages: write {typed} with E or W")
 
 
 def _refuse_halves(typed: str) -> None:

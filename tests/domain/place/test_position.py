@@ -115,6 +115,9 @@ def test_minutes_and_seconds_are_read_in_every_usual_form(text: str) -> None:
         ("56,12 5,54", "can be read in two ways"),
         ("56,123 -5,543", "can be read in two ways"),
         ("56,12345,-5,54321", "can be read in two ways"),
+        ("56.12345N 5.54321O", "O is east in German and west in other languages"),
+        ("56,12345 n, 5,54321 o", "O is east in German"),
+        ("N 56 07.407 O 5 32.593", "O is east in German"),
     ],
 )
 def test_what_is_shaped_like_a_position_and_cannot_be_is_refused_with_a_reason(text: str, words: str) -> None:
