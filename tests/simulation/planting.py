@@ -8,11 +8,13 @@ from tests.simulation.world import World
 
 SEEDS_TRIED_MAX = 60  # not every day has an alarm that ends
 
-# Whoever was alarmed and then told by a text that it is over, and is not who closed the dive.
+# A contact who was alarmed and then told by a text that it is over: who closes the dive themselves is answered instead,
+# but for an admin to whom it was handed up, and of whom the question does not ask.
 STOOD_DOWN = """
 SELECT over.id FROM messages AS over JOIN messages AS alarm
  ON alarm.dive_id = over.dive_id AND alarm.phone = over.phone AND alarm.priority <= 1
- WHERE over.kind = 'stand_down' AND over.state IN ('handed', 'delivered') AND alarm.state IN ('handed', 'delivered')
+ WHERE over.person_key LIKE 'contact-%' AND over.kind = 'stand_down'
+ AND over.state IN ('handed', 'delivered') AND alarm.state IN ('handed', 'delivered')
  ORDER BY over.id
 """
 
