@@ -12,6 +12,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from itertools import zip_longest
 from typing import Any
 
 from sqlalchemy.exc import IntegrityError
@@ -27,6 +28,8 @@ from service.store import clubs, people, people_imports
 from service.store.tables import ClubRow, PersonRow
 
 KEPT = timedelta(minutes=30)
+
+_NAMES_ONE = ("name", "phone", "email")  # a language alone is nobody's
 
 LIST_GONE = "The list was kept for half an hour and is gone. Choose the file once more."
 CHANGED = "Somebody changed the people of the club meanwhile, so this is shown once more. Nothing was taken over yet."
@@ -208,29 +211,52 @@ def _line(
 
 
 def _changes(row: PersonRow, read: PersonRead, line: PeopleLine) -> dict[str, Any]:
-    """What of a known person the line says otherwise; ways of a contact, which a file has not, stay."""
+    """What of a known person the line says otherwise."""
     values = {
         name: value
         for name, value in read.values.items()
-        if value and value != getattr(row, name) and (name == "usual_contacts" or line.cells.get(name))
+        if name != "usual_contacts" and line.cells.get(name) and value and value != getattr(row, name)
     }
-    if "usual_contacts" in values:
-        kept = {one["phone"]: one for one in row.usual_contacts}
-        merged = [{**_ways(kept.get(one["phone"])), **one} for one in values["usual_contacts"]]
-        values["usual_contacts"] = merged
-        if merged == row.usual_contacts:
-            del values["usual_contacts"]
-    return values
+    contacts = _contacts(row.usual_contacts, read.values["usual_contacts"], line)
+    return values if contacts == row.usual_contacts else values | {"usual_contacts": contacts}
 
 
-def _ways(contact: dict[str, Any] | None) -> dict[str, Any]:
-    return {"ways": contact["ways"]} if contact and contact.get("ways") else {}
+def _contacts(kept: Sequence[dict[str, Any]], read: Sequence[dict[str, Any]], line: PeopleLine) -> list[dict[str, Any]]:
+    """Each contact of the line at its place; at a place for which the line has nothing whoever is kept there stays.
+
+    Else a list with one contact's columns would take the others away, and with them who would have heard of an alarm.
+    """
+    given = iter(read)
+    at = {n: next(given) for n in CONTACTS if any(line.cells.get(f"contact_{n}_{part}") for part in _NAMES_ONE)}
+    named = {one["phone"] for one in at.values()}
+    found = []
+    for n, before in zip_longest(CONTACTS, kept):
+        if n in at:
+            found.append(_with_what_is_kept(at[n], before, kept))
+        elif before is not None and before["phone"] not in named:
+            found.append(before)
+    return found
+
+
+def _with_what_is_kept(
+    given: dict[str, Any], before: dict[str, Any] | None, kept: Sequence[dict[str, Any]]
+) -> dict[str, Any]:
+    """A contact of a line with what only the record has of them: their language, e-mail and ways.
+
+    They are known again by their phone, or under a new one by their name at the same place; ways are those of a phone.
+    """
+    same = next((one for one in kept if one["phone"] == given["phone"]), None)
+    if same is None and before is not None and before["name"].casefold() == given["name"].casefold():
+        same = {name: value for name, value in before.items() if name != "ways"}
+    return {**(same or {}), **given}
 
 
 def _told(row: PersonRow, name: str, value: Any) -> str:
     if name == "usual_contacts":
         names = ", ".join(one["name"] for one in value)
-        return f"contacts become {names}"
+        phones = {one["phone"] for one in value}
+        gone = ", ".join(f"{one['name']} {one['phone']}" for one in row.usual_contacts if one["phone"] not in phones)
+        return f"contacts become {names}" + (f", no longer {gone}" if gone else "")
     was = getattr(row, name)
     return f"{name} becomes {value}" + (f", was {was}" if was else "")
 

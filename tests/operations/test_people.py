@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -416,6 +417,39 @@ def test_what_is_exported_changes_nothing_when_it_is_imported(quick_stage: Stage
 
     assert {line.does for line in plan.lines if line.phone != UNA} == {Does.NOTHING}
     assert kinds(quick_stage)[-1] == "people_exported"
+
+
+FULL = (NamedPhone("Ivo Reed", IVO, "ivo@example.org", "de", ("text", "email")), NamedPhone("Edda Rowe", EDDA))
+ONE_CONTACT = "name,phone,contact_1_name,contact_1_phone,contact_1_language\nUna Fell,{una},{contact},\n"
+
+
+@pytest.mark.parametrize(
+    ("contact", "phones", "words"),
+    [
+        (f"Ivo Reed,{IVO}", [IVO, EDDA], "known already as it is"),
+        (f"Ivo Read,{IVO}", [IVO, EDDA], "contacts become Ivo Read, Edda Rowe"),
+        (f"Ivo Reed,{DOV}", [DOV, EDDA], f"contacts become Ivo Reed, Edda Rowe, no longer Ivo Reed {IVO}"),
+        (f"Edda Rowe,{EDDA}", [EDDA], f"contacts become Edda Rowe, no longer Ivo Reed {IVO}"),
+        (",", [IVO, EDDA], "known already as it is"),
+    ],
+    ids=["the same", "another name", "another phone", "another contact", "nobody"],
+)
+def test_a_list_with_fewer_columns_takes_nothing_away(
+    quick_stage: Stage, finn: SignedIn, contact: str, phones: list[str], words: str
+) -> None:
+    """Neither the contacts for whom it has no column, nor the e-mail and the language of one for whom it has some."""
+    una = added(quick_stage, finn, replace(TYPED, contacts=FULL))
+
+    plan = looked_at(quick_stage, finn, ONE_CONTACT.format(una=UNA, contact=contact))
+    assert people_files.confirm(quick_stage.service, finn, plan.mark) is None
+
+    assert plan.lines[0].words == words
+    kept = of(quick_stage, una).contacts
+    assert [one.phone for one in kept] == phones
+    if kept[0].name.startswith("Ivo"):
+        assert (kept[0].email, kept[0].language) == ("ivo@example.org", "de")
+    quick_stage.text(UNA, "IN LANTERN 50 P1")
+    assert [contact.phone for contact in quick_stage.all_dives()[0].contacts] == phones
 
 
 def test_a_contact_asked_at_the_desk_is_known_as_asked(quick_stage: Stage) -> None:
