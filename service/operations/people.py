@@ -30,6 +30,7 @@ from service.operations.contact_reading import (
 )
 from service.operations.proof_of_reach import contacts_known
 from service.operations.service import Service
+from service.operations.setting_changes import mark_of
 from service.operations.signing_in import SignedIn
 from service.store import clubs, people
 from service.store.tables import ClubRow, PersonRow
@@ -88,7 +89,10 @@ class UsualContact:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Somebody the club knows. `named_by`: those who count on them as a usual contact, by id and name."""
+    """Somebody the club knows. `named_by`: those who count on them as a usual contact, by id and name.
+
+    `mark` is the same as long as nobody changes them.
+    """
 
     id: str
     name: str
@@ -103,6 +107,7 @@ class Person:
     standing: Standing
     reached_at: datetime | None
     named_by: tuple[tuple[str, str], ...]
+    mark: str
 
     @property
     def standing_words(self) -> str:
@@ -285,9 +290,15 @@ def _persons(
                 own.standing,
                 reached_at,
                 by,
+                mark_of_person(row),
             )
         )
     return found
+
+
+def mark_of_person(row: PersonRow) -> str:
+    """What tells one state of somebody from another."""
+    return mark_of({name: getattr(row, name) for name in ("name", "phone", "language", "notes", "usual_contacts")})
 
 
 def _as_contact(kept: dict[str, Any]) -> Contact:
@@ -306,7 +317,7 @@ def add_person(service: Service, admin: SignedIn, typed: PersonTyped) -> str | P
     """Have the club know somebody; their id, or what is to be mended. Raises LookupError for no such club."""
 
     def work(session: Session) -> str | PersonRead:
-        club = _club(session, admin)
+        club = club_of(session, admin)
         read = read_person(club, typed, clubs.receiving_numbers(session))
         if people.by_phone(session, club.id, read.phone) is not None:
             read.wrong.setdefault("phone", PHONE_TAKEN)
@@ -318,38 +329,6 @@ def add_person(service: Service, admin: SignedIn, typed: PersonTyped) -> str | P
         row = people.keep(session, club.id, read.phone, values)
         desk_log.note(service, session, admin, "person_added", {"person": row.id})
         return row.id
-
-    try:
-        return service.write(work)
-    except IntegrityError:
-        return PersonRead("", {}, {"phone": PHONE_TAKEN})
-
-
-def change_person(service: Service, admin: SignedIn, person_id: str, typed: PersonTyped) -> PersonRead | None:
-    """Change somebody; None once that is done, else what is to be mended. Raises LookupError for no such person.
-
-    Another phone is not proved by what the one before it was.
-    """
-
-    def work(session: Session) -> PersonRead | None:
-        club = _club(session, admin)
-        row = people.get(session, club.id, person_id)
-        if row is None:
-            raise LookupError(f"no person {person_id}")
-        read = read_person(club, typed, clubs.receiving_numbers(session))
-        other = people.by_phone(session, club.id, read.phone)
-        if other is not None and other.id != person_id:
-            read.wrong.setdefault("phone", PHONE_TAKEN)
-        if read.wrong:
-            return read
-        values = read.values | {"phone": read.phone}
-        changed = sorted(name for name, value in values.items() if getattr(row, name) != value)
-        if "phone" in changed:
-            values |= {"verified_at": None}
-        if changed:
-            people.change(session, club.id, person_id, values)
-            desk_log.note(service, session, admin, "person_changed", {"person": person_id, "fields": changed})
-        return None
 
     try:
         return service.write(work)
@@ -385,7 +364,8 @@ def note_consent(service: Service, admin: SignedIn, person_id: str, *, given: bo
     return service.write(work)
 
 
-def _club(session: Session, admin: SignedIn) -> ClubRow:
+def club_of(session: Session, admin: SignedIn) -> ClubRow:
+    """The club of an admin. Raises LookupError for no such club."""
     club = clubs.get(session, admin.club_id)
     if club is None:
         raise LookupError(f"no club {admin.club_id}")

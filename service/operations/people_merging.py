@@ -52,7 +52,7 @@ def candidates(service: Service, club_id: str) -> tuple[tuple[Twins, ...], tuple
     rows = service.read(lambda session: people.listing(session, club_id))
     by_name: dict[str, list[PersonRow]] = {}
     for row in rows:
-        by_name.setdefault(_folded(row.name), []).append(row)
+        by_name.setdefault(folded(row.name), []).append(row)
     pairs = (pair for alike in by_name.values() for pair in combinations(alike, 2))
     twins = [Twins(_key(one), _key(other)) for one, other in islice(pairs, SHOWN_MAX)]
     by_phone = {row.phone: row for row in rows}
@@ -60,12 +60,13 @@ def candidates(service: Service, club_id: str) -> tuple[tuple[Twins, ...], tuple
         OtherName(_key(known), (row.id, row.name), kept["name"])
         for row in rows
         for kept in row.usual_contacts
-        if (known := by_phone.get(kept["phone"])) is not None and _folded(known.name) != _folded(kept["name"])
+        if (known := by_phone.get(kept["phone"])) is not None and folded(known.name) != folded(kept["name"])
     ]
     return tuple(twins), tuple(others[:SHOWN_MAX])
 
 
-def _folded(name: str) -> str:
+def folded(name: str) -> str:
+    """A name as two writings of it agree."""
     return " ".join(name.split()).casefold()
 
 
@@ -102,7 +103,7 @@ def merge(service: Service, admin: SignedIn, keep_id: str, other_id: str, *, oth
         people.change(session, admin.club_id, keep_id, merged.values | {"phone": merged.phone})
         for row in everybody:
             if row.id not in (keep_id, other_id) and any(one["phone"] == gone for one in row.usual_contacts):
-                contacts = _with_phone(row.usual_contacts, gone, merged.phone, row.phone)
+                contacts = with_phone(row.usual_contacts, gone, merged.phone, row.phone)
                 people.change(session, admin.club_id, row.id, {"usual_contacts": contacts})
         desk_log.note(service, session, admin, "people_merged", {"kept": keep_id, "gone": other_id})
         return True
@@ -129,7 +130,7 @@ def _merged(kept: PersonRow, other: PersonRow, everybody: Sequence[PersonRow], *
     return Merged(kept.name, phone, values, tuple(one["name"] for one in contacts[CONTACTS_MAX:]), counted)
 
 
-def _with_phone(contacts: Sequence[dict[str, Any]], gone: str, phone: str, own: str) -> list[dict[str, Any]]:
+def with_phone(contacts: Sequence[dict[str, Any]], gone: str, phone: str, own: str) -> list[dict[str, Any]]:
     """The contacts with the one number in the place of the other, nobody twice and nobody their own contact."""
     found: dict[str, dict[str, Any]] = {}
     for one in contacts:

@@ -87,3 +87,14 @@ def form_of(person: Person) -> PersonForm:
 def ways_of(person: Person) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """The ways to each contact of somebody, by phone."""
     return tuple((contact.phone, contact.ways) for contact in person.contacts if contact.ways)
+
+
+def differences(form: PersonForm, person: Person) -> tuple[tuple[str, str, str], ...]:
+    """What stands now otherwise than it was typed: what it is called, how it stands, what was typed."""
+    stands = form_of(person).values
+    found = [name for name in FIELDS if stands[name] != form.values[name]]
+    return tuple((_label(name), stands[name], form.values[name]) for name in found)
+
+
+def _label(name: str) -> str:
+    return name.replace("_", " ").capitalize()

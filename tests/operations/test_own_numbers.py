@@ -13,6 +13,7 @@ from service.operations import people as known
 from service.operations.filing import PlanFiled, PlanRefused, file_plan, preview
 from service.operations.joining import JoinRefused
 from service.operations.people import PersonRead, PersonTyped
+from service.operations.people_changing import change_person
 from service.operations.people_files import Does
 from service.operations.plan_reading import NamedPhone
 from service.store import clubs
@@ -106,8 +107,8 @@ def test_nobody_is_kept_with_it(two_clubs: Stage, number: str, words: str) -> No
         refused = known.add_person(two_clubs.service, finn, typed)
         assert isinstance(refused, PersonRead)
         assert refused.wrong == wrong
-        changed = known.change_person(two_clubs.service, finn, id_of(two_clubs, BRAM), typed)
-        assert changed is not None
+        changed = change_person(two_clubs.service, finn, id_of(two_clubs, BRAM), typed, "")
+        assert isinstance(changed, PersonRead)
         assert changed.wrong == wrong
     assert len(known.names(two_clubs.service, CLUB)) == before
     added(two_clubs, finn)

@@ -14,6 +14,7 @@ from service.operations import people_files, people_merging
 from service.operations.admin_roles import AdminRole
 from service.operations.people import Person, PersonRead, PersonTyped
 from service.operations.people_asking import IN_AN_HOUR_MAX, AskOutcome, ask_contact
+from service.operations.people_changing import PersonChanged, change_person
 from service.operations.people_files import Does, ImportPlan
 from service.operations.plan_reading import NamedPhone
 from service.operations.signing_in import SignedIn
@@ -71,7 +72,8 @@ def test_somebody_is_added_changed_and_removed_and_the_log_has_ids_alone(quick_s
     person_id = added(quick_stage, finn)
     assert of(quick_stage, person_id).contacts[0].words == "not asked yet"
 
-    assert known.change_person(quick_stage.service, finn, person_id, PersonTyped("Una Fell", UNA)) is None
+    mark = of(quick_stage, person_id).mark
+    assert change_person(quick_stage.service, finn, person_id, PersonTyped("Una Fell", UNA), mark) == PersonChanged()
     known.note_consent(quick_stage.service, finn, person_id, given=True)
     assert of(quick_stage, person_id).consent_at == quick_stage.clock.at
     assert known.remove_person(quick_stage.service, finn, person_id)
@@ -81,17 +83,6 @@ def test_somebody_is_added_changed_and_removed_and_the_log_has_ids_alone(quick_s
     details = str([entry.detail for entry in quick_stage.entries(chain=f"club:{CLUB}")])
     assert "Una" not in details
     assert "900088" not in details
-
-
-def test_another_phone_has_to_be_proved_anew(quick_stage: Stage, finn: SignedIn) -> None:
-    """What the one before it was proves nothing."""
-    person_id = added(quick_stage, finn)
-    row = {"verified_at": quick_stage.clock.at}
-    quick_stage.service.write(lambda session: known.people.change(session, CLUB, person_id, row))
-
-    known.change_person(quick_stage.service, finn, person_id, PersonTyped("Una Fell", "07700 900086"))
-
-    assert of(quick_stage, person_id).verified_at is None
 
 
 WRONG = [

@@ -7,11 +7,12 @@ from flask.typing import ResponseReturnValue
 
 from service.operations import people as known
 from service.operations.admin_roles import AdminRole
-from service.operations.people import Person
+from service.operations.people import Person, PersonRead
 from service.operations.people_asking import ask_contact
+from service.operations.people_changing import PersonChanged, PersonStale, change_person
 from service.web.context import web
 from service.web.desk.sitting import at_desk, desk
-from service.web.person_form import PersonForm, empty_form, form_of, posted_form, ways_of
+from service.web.person_form import PersonForm, differences, empty_form, form_of, posted_form, ways_of
 from service.web.ways_words import LANGUAGE_NAMES
 
 pages = Blueprint("desk_people", __name__)
@@ -76,13 +77,31 @@ def changed(person_id: str) -> ResponseReturnValue:
     """Keep what was typed."""
     person = person_of(person_id)
     form = posted_form(request.form, ways_of(person))
+    made_from = request.form.get("made_from", "")
     try:
-        refused = known.change_person(web().service, desk().admin, person_id, form.typed())
+        outcome = change_person(web().service, desk().admin, person_id, form.typed(), made_from)
     except LookupError:
         abort(404)
-    if refused is not None:
-        return _form_page(form.with_errors(refused.wrong), person, 422)
-    return redirect(f"/admin/people/{person_id}", 303)
+    match outcome:
+        case PersonRead():
+            return _form_page(form.with_errors(outcome.wrong), person, 422, made_from=made_from)
+        case PersonStale():
+            return _form_page(form, person_of(person_id), 409, stale=True)
+        case PersonChanged():
+            words = _of_the_old_number(outcome)
+            return _person_page(person_of(person_id), words) if words else redirect(f"/admin/people/{person_id}", 303)
+
+
+def _of_the_old_number(changed: PersonChanged) -> str:
+    """What an admin must know of a number that was changed; empty for nothing."""
+    said = []
+    if changed.open_dives:
+        refs = ", ".join(changed.open_dives)
+        said.append(f"Dives that are open keep the old number, so an alarm of theirs goes there: {refs}. Phone them.")
+    if changed.followed:
+        said.append(f"Counts on the new number now: {', '.join(changed.followed)}.")
+    said += [f"{who} has the old number under the name {name}: look whose it is." for who, name in changed.elsewhere]
+    return " ".join(said)
 
 
 @pages.post("/admin/people/<person_id>/ask")
@@ -135,8 +154,21 @@ def _person_page(person: Person, words: str = "", *, went_wrong: bool = False) -
     )
 
 
-def _form_page(form: PersonForm, person: Person | None, status: int = 200) -> ResponseReturnValue:
-    page = render_template("desk/person_form.html", form=form, person=person, languages=LANGUAGE_NAMES, **_always())
+def _form_page(
+    form: PersonForm, person: Person | None, status: int = 200, *, made_from: str | None = None, stale: bool = False
+) -> ResponseReturnValue:
+    """`made_from`: of which state of the person the form is, where that may not be the present one."""
+    mark = person.mark if person is not None and made_from is None else made_from or ""
+    page = render_template(
+        "desk/person_form.html",
+        form=form,
+        person=person,
+        languages=LANGUAGE_NAMES,
+        made_from=mark,
+        theirs=differences(form, person) if person is not None and stale else (),
+        stale=stale,
+        **_always(),
+    )
     return page, status
 
 

@@ -41,6 +41,12 @@ def path_of(at: Site, phone: str) -> str:
     return f"/admin/people/{found.id}"
 
 
+def mark_at(client: FlaskClient, path: str) -> str:
+    """What the form of a person was made from."""
+    [mark] = re.findall(r'name="made_from" value="(\w+)"', client.get(f"{path}/change").text)
+    return str(mark)
+
+
 def upload(client: FlaskClient, content: bytes) -> TestResponse:
     """Choose a file and send the form."""
     fields = {"desk": form_token(client), "list": (BytesIO(content), "people.csv")}
@@ -60,11 +66,12 @@ def test_an_officer_adds_somebody_asks_their_contact_changes_and_removes_them(at
     again = post(officer, f"{path}/ask", phone="+447700900187")
     assert (again.status_code, "less than 30 days ago" in again.text) == (422, True)
 
-    changed = post(officer, f"{path}/change", **UNA | {"name": "Una Fellows", "contact_2_name": "Dov Lind"})
+    mark = {"made_from": mark_at(officer, path)}
+    changed = post(officer, f"{path}/change", **UNA | mark | {"name": "Una Fellows", "contact_2_name": "Dov Lind"})
     assert changed.status_code == 422
     assert 'value="Una Fellows"' in changed.text
     assert "#contact_2_phone" in Page(changed.text).addresses()
-    post(officer, f"{path}/change", **UNA | {"name": "Una Fellows"})
+    post(officer, f"{path}/change", **UNA | mark | {"name": "Una Fellows"})
     post(officer, f"{path}/consent", do="given")
     listed = officer.get("/admin/people?find=900187").text
     assert "Una Fellows" in listed
@@ -74,6 +81,37 @@ def test_an_officer_adds_somebody_asks_their_contact_changes_and_removes_them(at
     assert (unsure.status_code, officer.get(path).status_code) == (422, 200)
     assert post(officer, f"{path}/remove", sure="yes").location == "/admin/people?done=removed"
     assert officer.get(path).status_code == 404
+
+
+def test_who_saves_a_form_of_before_sees_how_it_stands_now_and_may_save_again(officer: FlaskClient) -> None:
+    """Nothing is written over unseen."""
+    path = post(officer, "/admin/people/new", **UNA).location or ""
+    before = {"made_from": mark_at(officer, path)}
+    post(officer, f"{path}/change", **UNA | before | {"contact_1_phone": "07700 900186"})
+
+    late = post(officer, f"{path}/change", **UNA | before | {"notes": "Has the key"})
+
+    assert late.status_code == 409
+    assert "Contact 1 phone: +447700900186 stands now, you typed 07700 900187." in late.text
+    assert "Has the key" in late.text
+    assert "Key holder" in officer.get(path).text
+    [mark] = re.findall(r'name="made_from" value="(\w+)"', late.text)
+    again = post(officer, f"{path}/change", **UNA | {"made_from": mark, "notes": "Has the key"})
+    assert again.status_code == 303
+    assert "Has the key" in officer.get(path).text
+
+
+def test_a_new_number_is_followed_and_the_page_says_by_whom(at: Site, officer: FlaskClient) -> None:
+    """And which open dives keep the old one."""
+    dive, cleo = at.filed(), path_of(at, CLEO)
+
+    typed = {"name": "Cleo Marsh", "phone": "07700 900186", "made_from": mark_at(officer, cleo)}
+    changed = post(officer, f"{cleo}/change", **typed)
+
+    assert changed.status_code == 200
+    assert f"an alarm of theirs goes there: {dive.reference}. Phone them." in changed.text
+    assert "Counts on the new number now: Anna Holt." in changed.text
+    assert "900186" in officer.get(path_of(at, ANNA)).text
 
 
 def test_a_viewer_looks_and_is_offered_nothing_to_change(at: Site, client: FlaskClient) -> None:
