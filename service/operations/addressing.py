@@ -56,6 +56,7 @@ class Text:
     unreadable: tuple[Unreadable, ...] = ()  # dives of the sender whose state cannot be read
     broken: str | None = None  # the dive that the text was found to act on and that cannot be read
     language: str = ENGLISH  # of the sender
+    by_us: bool = False  # put in for the phone of a canary dive, from which nothing came
     said_at: datetime | None = None  # when it came, where it lay somewhere for more than a minute
 
     @property

@@ -17,6 +17,7 @@ from service.domain.texts import Intent, Kind, read
 from service.domain.texts.incomplete import read_incomplete
 from service.operations.addressing import Answer, Text
 from service.operations.answers_to_strangers import calls_for_help, enough_answered, queue_answer
+from service.operations.canary_dive_health import TEXTS_BY
 from service.operations.links import with_pack
 from service.operations.long_texts import PARTS_MISSING
 from service.operations.putting_aside import give_up, put_aside, put_aside_unheard
@@ -117,6 +118,7 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
         intent,
         now,
         answer_unclear=not enough,
+        by_us=row.gateway == TEXTS_BY,
         said_at=said_at,
         broken=broken,
     )

@@ -53,8 +53,9 @@ WRONG_CODES_WITHIN = timedelta(hours=1)
 def answer(text: Text) -> Answer:
     """Do what a text asks. A finish is never guessed; where several dives could be meant, nothing is done."""
     answered = _answer_any(text)
-    # Last: whoever locks a dive and this locks the dive first.
-    reaches.note_word(text.session, text.club.id, text.phone, text.now)
+    if not text.by_us:
+        # Last: whoever locks a dive and this locks the dive first.
+        reaches.note_word(text.session, text.club.id, text.phone, text.now)
     return answered
 
 
@@ -106,8 +107,8 @@ def _answered(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
 
 
 def _heard_from(text: Text, matches: Sequence[PhoneMatch]) -> None:
-    """Whoever writes can be reached after all, unless they write to be left alone."""
-    if text.intent.kind in (Kind.OPT_OUT, Kind.DECLINE):
+    """Whoever writes can be reached after all, unless they write to be left alone. What we put in proves nothing."""
+    if text.by_us or text.intent.kind in (Kind.OPT_OUT, Kind.DECLINE):
         return
     for match in matches:
         for key in match.keys:

@@ -15,7 +15,7 @@ from service.operations.gateway import Blame
 from service.operations.intake import Intake
 from service.operations.plan_reading import NamedPhone
 from service.operations.sweeping import sweep
-from service.store import opt_outs
+from service.store import opt_outs, reaches
 from tests.operations.stage import (
     ANNA,
     BY_ANNA,
@@ -368,3 +368,22 @@ def test_an_admins_answer_to_a_real_alarm_is_not_asked_about(quick: Stage) -> No
     assert [told.key.partition("-")[0] for told in quick.dive(real.id).acknowledged] == ["admin"]
     quick.text(ANNA, "OUT 2")
     go_on(quick, 2)
+
+
+def test_texts_that_we_put_in_prove_no_phone(quick: Stage) -> None:
+    """The club's phone is a contact's too, and is dead: nobody may rely on it for what we said in its name."""
+    lost = refuse(Blame.NUMBER)
+    quick.first.numbers[CANARY] = quick.second.numbers[CANARY] = lost
+    real = quick.dive_in(plan(contacts=(NamedPhone("Club phone", CANARY), NamedPhone("Cleo Marsh", CLEO))))
+    assert quick.dive(real.id).unreachable == ("contact-0",)
+
+    go_on(quick, 12)
+
+    [canary] = [dive for dive in quick.all_dives() if dive.drill]
+    assert canary.started_at is not None, "its texts were read"
+    assert quick.dive(real.id).unreachable == ("contact-0",)
+    reach = quick.service.read(lambda session: reaches.find(session, CLUB, [CANARY]))[CANARY]
+    assert (reach.reached_at, reach.answered_at) == (None, None)
+    quick.text(CANARY, "hello")
+    assert quick.dive(real.id).unreachable == ()
+    quick.text(ANNA, "OUT 2")
