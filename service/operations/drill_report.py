@@ -68,8 +68,12 @@ class DrillSummary:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What somebody said, and how long after the alarm had been handed over for them; None where none had been."""
+    """What somebody said, and how long after the alarm had been handed over for them; None where none had been.
 
+    `key` is theirs in the dive: two contacts may have one name.
+    """
+
+    key: str
     name: str
     words: str
     at: datetime
@@ -154,9 +158,9 @@ def _dive(session: Session, dive_id: str, events: Sequence[Event]) -> DiveOfDril
         if message.kind in ALERTS and message.handed_at is not None:
             alarms[message.person_key] = min(message.handed_at, alarms.get(message.person_key, message.handed_at))
     answers = tuple(_answers(events, alarms))
-    heard = {answer.name for answer in answers}
+    heard = {answer.key for answer in answers}
     contacts = () if dive is None else dive.contacts
-    silent = tuple(one.name for one in contacts if one.key in alarms and one.name not in heard)
+    silent = tuple(one.name for one in contacts if one.key in alarms and one.key not in heard)
     return DiveOfDrill(dive_id, dive, tuple(messages), answers, silent)
 
 
@@ -167,7 +171,7 @@ def _answers(events: Iterable[Event], alarms: dict[str, datetime]) -> Iterable[A
         if words is None or not isinstance(by, Actor) or by.role not in (Role.CONTACT, Role.DIVER):
             continue
         since = alarms.get(by.key or "")
-        yield Answer(by.name, words, event.at, None if since is None else event.at - since)
+        yield Answer(by.own_key, by.name, words, event.at, None if since is None else event.at - since)
 
 
 def _untried(told: Sequence[DiveOfDrill], events: Sequence[Event]) -> Iterable[str]:

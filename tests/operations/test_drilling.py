@@ -16,6 +16,7 @@ from service.domain.people import Actor, Role, Via
 from service.operations import drill_watch
 from service.operations.admin_roles import AdminRole
 from service.operations.drill_people import MYSELF, who_can
+from service.operations.drill_report import drill_report
 from service.operations.drilling import (
     DRILLS_A_DAY,
     DrillRefused,
@@ -119,6 +120,30 @@ def test_a_drill_is_the_real_ladder_with_its_mark_first_in_every_text(stage: Sta
     assert drill(stage, drill_id).ended_at == stage.clock.at
     assert stage.journal
     assert all(taken.body.startswith("EXERCISE.") for taken in stage.journal)
+
+
+def test_the_report_tells_apart_contacts_of_one_name(stage: Stage) -> None:
+    """One answers, the other does not: nobody may take from it that both did."""
+    with_people(stage)
+    names = (("Mum", CLEO), ("Mum", DOV))
+
+    def work(session: Session) -> None:
+        for one in people.listing(session, CLUB):
+            if one.phone == ANNA:
+                contacts = [{"name": name, "phone": phone} for name, phone in names]
+                people.change(session, CLUB, one.id, {"usual_contacts": contacts})
+
+    stage.service.write(work)
+    drill_id = begun(stage)
+    stage.wait(minutes=16, step=timedelta(minutes=1))
+    [dive] = dives_of(stage, drill_id)
+    stage.text(CLEO, f"OK {dive.reference}")
+
+    report = drill_report(stage.service, CLUB, drill_id)
+    assert report is not None
+    [told] = report.dives
+    assert [(answer.key, answer.name) for answer in told.answers] == [("contact-0", "Mum")]
+    assert told.silent == ("Mum",)
 
 
 def test_a_drill_of_the_club_tells_each_contact_who_agreed_a_minute_apart(stage: Stage) -> None:
