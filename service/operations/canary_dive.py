@@ -182,7 +182,7 @@ def _to_say(course: Course, now: datetime) -> tuple[str, str] | None:
     out = None if OUT in course.texts else (OUT, _out(dive))
     if dive.started_at is None:
         return None if IN in course.texts else (IN, f"IN {dive.start_code}")
-    if course.handed_at(*ALERTS) is not None:
+    if course.handed_at(*ALERTS) is not None and not course.is_lost(ALERTS):  # what was lost goes once more
         return out if OK in course.texts else (OK, f"OK {dive.reference}")
     late = dive.raise_by_at is not None and now >= dive.raise_by_at + ENDS_ANYWAY_AFTER
     return out if late else None

@@ -30,6 +30,8 @@ IN, OK, OUT = "in", "ok", "out"
 ALERTS: Final = ("alert", "distress")
 
 LATE_AFTER: Final = timedelta(seconds=60)  # what any single fault may cost
+RECEIPTS_WITHIN: Final = timedelta(minutes=2)  # as long as a contact's message is waited for
+SETTLED_AFTER: Final = timedelta(minutes=5)  # after the end: what is still being tried again then has not arrived
 NONE_FOR: Final = timedelta(hours=26)  # a day, and two hours for a service that stood still at nine
 
 WENT_THROUGH: Final = "canary_dive_done"
@@ -55,6 +57,14 @@ NOT_DONE: Final = {
 }
 
 
+LOST: Final = {
+    Leg.ARMING: ("its start notice", ("start_notice",)),
+    Leg.ALERT: ("its alert", ALERTS),
+    Leg.STAND_DOWN: ("its stand-down", ("stand_down",)),
+}
+"""What of a leg goes to the phone, and by which kinds of message."""
+
+
 @dataclass(frozen=True, slots=True)
 class Course:
     """A canary dive with what went out for it and what its phone has said, by the names of the texts."""
@@ -66,9 +76,32 @@ class Course:
 
     def handed_at(self, *kinds: str) -> datetime | None:
         """When the contact's first message of these kinds was handed over."""
+        return min((one.handed_at for one in self._told(kinds) if one.handed_at is not None), default=None)
+
+    def is_lost(self, kinds: tuple[str, ...]) -> bool:
+        """Whether what was handed over of these kinds is known not to have arrived, by any of it."""
+        told = [one for one in self._told(kinds) if one.handed_at is not None]
+        return bool(told) and all(one.state not in _MAY_HAVE_ARRIVED for one in told)
+
+    def is_settled(self, now: datetime) -> bool:
+        """Whether it is over, and no more is to be heard of what was handed over."""
+        if self.dive.closed_at is None:
+            return False
+        kinds = tuple(kind for _, of_leg in LOST.values() for kind in of_leg)
+        return now - self.dive.closed_at >= SETTLED_AFTER or all(_is_settled(one, now) for one in self._told(kinds))
+
+    def _told(self, kinds: tuple[str, ...]) -> list[Message]:
         keys = {contact.key for contact in self.dive.contacts}
-        found = [one.handed_at for one in self.messages if one.kind in kinds and one.person_key in keys]
-        return min((at for at in found if at is not None), default=None)
+        return [one for one in self.messages if one.kind in kinds and one.person_key in keys]
+
+
+_MAY_HAVE_ARRIVED: Final = (outbox.HANDED, outbox.DELIVERED)
+
+
+def _is_settled(message: Message, now: datetime) -> bool:
+    if message.state == outbox.HANDED and message.handed_at is not None:
+        return now - message.handed_at >= RECEIPTS_WITHIN
+    return message.state not in (outbox.QUEUED, outbox.LEASED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +130,8 @@ class Timed:
 class CanaryDive:
     """The last canary dive of a club, as far as it is known. `about` tells it from those before and after.
 
-    `fault`: what is wrong, in words; `leg` is the first that failed. `done`: its stand-down is handed over.
+    `fault`: what is wrong, in words; `leg` is the first that failed. `done`: its stand-down is handed over, and no
+    receipt that says otherwise has come for two minutes.
     """
 
     club_id: str
@@ -213,7 +247,8 @@ def _clubs(session: Session, now: datetime) -> list[_Club]:
 def _judged(session: Session, club: _Club) -> CanaryDive:
     course = None if club.last is None else course_of(session, club.last.detail or "")
     legs = () if course is None else legs_of(course)
-    known = partial(CanaryDive, club.id, None if club.last is None else club.last.at, legs, club.about)
+    done = course is not None and legs[-1].ended_at is not None and course.is_settled(club.now)
+    known = partial(CanaryDive, club.id, None if club.last is None else club.last.at, legs, club.about, done=done)
     because = "" if club.refusal is None else f": {club.refusal}"
     if club.none_since is not None:
         return known(f"none was started for {NONE_FOR / timedelta(hours=1):.0f} h{because}")
@@ -222,9 +257,13 @@ def _judged(session: Session, club: _Club) -> CanaryDive:
     if course is None:
         return known(None if club.last is None else "its dive cannot be read")
     over = course.dive.phase is Phase.CLOSED
-    leg = next((one.leg for one in legs if one.failed(club.now, over=over)), None)
-    late = None if leg is None else f"{NOT_DONE[leg]} within {LATE_AFTER.seconds} s"
-    return known(late, leg, done=legs[-1].ended_at is not None)
+    late = next((one.leg for one in legs if one.failed(club.now, over=over)), None)
+    if late is None and not course.is_settled(club.now):
+        return known()
+    lost = next((leg for leg, (_, kinds) in LOST.items() if course.is_lost(kinds)), None)
+    if lost is not None:  # which may be why something else came late
+        return known(f"{LOST[lost][0]} did not reach the phone", lost)
+    return known() if late is None else known(f"{NOT_DONE[late]} within {LATE_AFTER.seconds} s", late)
 
 
 def _untold(session: Session, now: datetime) -> list[CanaryDive]:

@@ -11,7 +11,7 @@ from service.operations import canary_dive, inbound
 from service.operations.canary_dive import look_after_canary_dives, set_number
 from service.operations.canary_dive_health import CanaryDive, Leg, canary_dives, seconds_of, tell_of_canary_dives
 from service.operations.filing import PlanFiled, file_plan
-from service.operations.gateway import Blame
+from service.operations.gateway import Blame, ReceiptState
 from service.operations.intake import Intake
 from service.operations.plan_reading import NamedPhone
 from service.operations.sweeping import sweep
@@ -24,6 +24,7 @@ from tests.operations.stage import (
     FINN,
     OURS,
     Stage,
+    Taken,
     break_down,
     counted_statements,
     plan,
@@ -90,7 +91,7 @@ def in_log(stage: Stage) -> list[str]:
 
 def test_the_whole_way_goes_from_text_to_stand_down(on_both: Stage) -> None:
     """Filed, started, armed, due, alerted, answered, ended, stood down; every text begins with EXERCISE."""
-    go_on(on_both, 12)
+    go_on(on_both, 14)
 
     [dive] = on_both.all_dives()
     assert (dive.drill, dive.phase, dive.outcome) == (True, "closed", "surfaced")
@@ -152,7 +153,7 @@ def test_the_next_look_goes_on_where_a_process_died(on_both: Stage, monkeypatch:
         assert on_both.all_dives()[0].started_at is None
     on_both.clock.at += STEP
 
-    go_on(on_both, 12)
+    go_on(on_both, 14)
 
     assert len(on_both.all_dives()) == 1
     assert (known(on_both).fault, known(on_both).done) == (None, True)
@@ -255,7 +256,7 @@ def test_a_number_that_opts_out_in_the_middle_is_told(quick: Stage) -> None:
     go_on(quick, 1)
     quick.text(CANARY, "STOP")
 
-    go_on(quick, 12)
+    go_on(quick, 14)
 
     assert to_admin(quick)[0].startswith(f"{FAILED}its alert was not handed over")
 
@@ -275,7 +276,7 @@ def test_none_for_twenty_six_hours_is_told(on_both: Stage, hours: float, *, told
 
 def test_what_was_told_costs_no_more_than_a_look_at_the_marks(quick: Stage) -> None:
     """Beat looks every ten seconds and each keeper every thirty, at every club: of a day that is over two reads."""
-    go_on(quick, 12)
+    go_on(quick, 14)
 
     with counted_statements(quick.engine) as told:
         tell_of_canary_dives(quick.service)
@@ -296,7 +297,7 @@ def test_one_left_over_from_yesterday_is_closed_before_todays(quick: Stage) -> N
     look(quick)
 
     assert [dive.phase for dive in quick.all_dives()] == ["closed", "in_water"]
-    go_on(quick, 12)
+    go_on(quick, 14)
     assert known(quick).done
 
 
@@ -305,7 +306,7 @@ def test_one_under_way_is_ended_when_the_number_is_taken_away(quick: Stage) -> N
     look(quick)
     give_number(quick, None)
 
-    go_on(quick, 12)
+    go_on(quick, 14)
     quick.clock.at += timedelta(days=1)
     go_on(quick, 1)
 
@@ -377,7 +378,7 @@ def test_texts_that_we_put_in_prove_no_phone(quick: Stage) -> None:
     real = quick.dive_in(plan(contacts=(NamedPhone("Club phone", CANARY), NamedPhone("Cleo Marsh", CLEO))))
     assert quick.dive(real.id).unreachable == ("contact-0",)
 
-    go_on(quick, 12)
+    go_on(quick, 14)
 
     [canary] = [dive for dive in quick.all_dives() if dive.drill]
     assert canary.started_at is not None, "its texts were read"
@@ -387,3 +388,40 @@ def test_texts_that_we_put_in_prove_no_phone(quick: Stage) -> None:
     quick.text(CANARY, "hello")
     assert quick.dive(real.id).unreachable == ()
     quick.text(ANNA, "OUT 2")
+
+
+@pytest.mark.parametrize("after_looks", [0, 1, 3])
+def test_texts_that_are_taken_and_do_not_arrive_are_told(quick: Stage, after_looks: int) -> None:
+    """A gateway that takes all and delivers nothing takes an alarm too: by the receipts, whenever they come."""
+    waiting: list[tuple[datetime, Taken]] = []
+    seen = 0
+    end = quick.clock.at + timedelta(minutes=20)
+    while quick.clock.at < end:
+        sweep(quick.service)
+        look(quick)
+        quick.courier.carry()
+        new, seen = quick.journal[seen:], len(quick.journal)
+        waiting += [(quick.clock.at + after_looks * STEP, one) for one in new if one.to == CANARY]
+        for at, one in [pair for pair in waiting if pair[0] <= quick.clock.at]:
+            quick.receipt(one, ReceiptState.FAILED, code="30003")
+            waiting.remove((at, one))
+        quick.clock.at += STEP
+
+    words = "its start notice did not reach the phone. Please look before an alarm needs it."
+    assert to_admin(quick) == [f"{FAILED}{words}"]
+    assert in_log(quick) == ["canary_dive_failed"]
+    assert known(quick).leg is Leg.ARMING
+
+
+def test_an_alert_that_arrives_at_its_second_try_is_no_fault(quick: Stage) -> None:
+    """It went once more by another gateway, as a real one would."""
+    go_on(quick, 10.5)
+    [alert] = [
+        one for one in quick.journal if "Reply OK" in one.body and "EXERCISE. Skerry Bay Divers: OVERDUE:" in one.body
+    ]
+    quick.receipt(alert, ReceiptState.FAILED, code="30003")
+    go_on(quick, 5)
+
+    assert quick.all_dives()[0].phase == "closed"
+    assert [one.to for one in quick.journal if one.reference == alert.reference] == [CANARY, CANARY]
+    assert (known(quick).fault, known(quick).done) == (None, True)
