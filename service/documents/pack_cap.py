@@ -213,9 +213,11 @@ def _put_area(info: ET.Element, pack: Pack) -> None:
 
 
 def _contact(pack: Pack) -> str:
-    """Who ashore can be asked: those at the site first, then the contacts in their order."""
-    people = {person.name: person for person in (*pack.on_scene, *pack.contacts) if person.phone}
-    return "; ".join(f"{person.name} {national_format(person.phone or '')}" for person in people.values())
+    """Who ashore can be asked: those at the site first, then the contacts in their order, each number once."""
+    names: dict[str, str] = {}
+    for person in (*pack.on_scene, *pack.contacts):
+        names.setdefault(person.phone or "", person.name)
+    return "; ".join(f"{name} {national_format(phone)}" for phone, name in names.items() if phone)
 
 
 def _cut(words: str, most: int) -> str:

@@ -19,7 +19,7 @@ from service.documents.pack_cap import (
     to_cap,
 )
 from service.domain.dive import commands as do
-from service.domain.handover import Moment
+from service.domain.handover import Moment, Person
 from service.domain.plan import Diver
 from tests.documents.cap_schema import faults, texts
 from tests.domain.builders import Story, at, contact, diver, filed, in_water, overdue
@@ -236,6 +236,16 @@ def test_identifiers_and_senders_have_no_forbidden_characters(given: str, taken:
     """No blanks, commas, < or & (OASIS CAP 1.2, 3.2.1; from memory)."""
     assert name(given) == taken
     assert not re.search(r"[\s,<&]", identifier(pack_of(overdue_with_everything(), 92), Issue(3, 0, at(65))))
+
+
+def test_two_contacts_of_one_name_are_two_to_ask() -> None:
+    """Two called Mum, or plain Anna: rescue must not be given only the number of the last."""
+    contacts = (Person("Mum", "+447700900011"), Person("Mum", "+447700900012"))
+    made = replace(pack_of(overdue_with_everything(), 84), contacts=contacts, on_scene=contacts[1:])
+
+    document = to_cap(made, SENDER)
+
+    assert one(document, "info/contact") == "Mum +44 7700 900012; Mum +44 7700 900011"
 
 
 def test_without_anybody_to_ask_there_is_no_contact() -> None:
