@@ -18,6 +18,7 @@ from service.domain.people import ENGLISH
 UTC = ZoneInfo("UTC")
 # By the field symbols of Unicode's UTS 35; German numbers its days with a full stop.
 _DAY, _DAYS = "EEE d MMM", {"de": "EEE d. MMM"}
+_SPOKEN_DAY, _SPOKEN_DAYS = "EEEE d MMMM", {"de": "EEEE, d. MMMM,", "es": "EEEE d 'de' MMMM"}
 _HHMM = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 
 
@@ -90,17 +91,19 @@ def last_instant(hhmm: str, zone: str, before: datetime) -> datetime:
 
 
 @lru_cache(maxsize=10_000)
-def say(at: datetime, zone: str, now: datetime, language: str = ENGLISH) -> str:
+def say(at: datetime, zone: str, now: datetime, language: str = ENGLISH, *, aloud: bool = False) -> str:
     """A time for a text: "14:05", or "Tue 1 Jun 14:05" when it is not today at the site.
 
     24-hour in every language; the names of days and months are those of the CLDR. In the hour that comes twice, where
-    the clocks go back, with the abbreviation that says which of them it is: "01:30 BST".
+    the clocks go back, with the abbreviation that says which of them it is: "01:30 BST". `aloud`: day and month are
+    written out, for a voice that reads what it is given.
     """
     local, today = at.astimezone(ZoneInfo(zone)), now.astimezone(ZoneInfo(zone)).date()
     clock = f"{local:%H:%M %Z}" if _comes_twice(local) else f"{local:%H:%M}"
     if local.date() == today:
         return clock
-    day = format_date(local, _DAYS.get(language, _DAY), locale=language)
+    form = _SPOKEN_DAYS.get(language, _SPOKEN_DAY) if aloud else _DAYS.get(language, _DAY)
+    day = format_date(local, form, locale=language)
     return f"{day} {clock}"
 
 

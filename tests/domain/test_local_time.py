@@ -125,6 +125,24 @@ def test_a_time_names_the_day_when_it_is_not_today_at_the_site(
     assert say(said_at, zone, now) == expected
 
 
+@pytest.mark.parametrize(
+    ("language", "expected"),
+    [
+        ("en", "Wednesday 2 June 00:10"),
+        ("es", "miércoles 2 de junio 00:10"),
+        ("fr", "mercredi 2 juin 00:10"),
+        ("de", "Mittwoch, 2. Juni, 00:10"),
+        ("it", "mercoledì 2 giugno 00:10"),
+    ],
+)
+def test_a_day_that_is_read_aloud_is_written_out(language: str, expected: str) -> None:
+    """A voice makes a verb of Wed, and spells Jun."""
+    at_night, evening = utc(6, 1, 23, 10), utc(6, 1, 22, 50)
+
+    assert say(at_night, LONDON, evening, language, aloud=True) == expected
+    assert say(evening, LONDON, evening, language, aloud=True) == "23:50"
+
+
 @pytest.mark.parametrize("name", [LONDON, EUCLA, LORD_HOWE, "UTC"])
 def test_a_zone_is_an_iana_name(name: str) -> None:
     """Names of the IANA data are zones."""

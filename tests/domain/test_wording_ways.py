@@ -46,6 +46,16 @@ def test_the_start_notice_is_said_with_the_time_to_act_and_whom_to_call() -> Non
     )
 
 
+def test_a_time_of_another_day_is_said_with_the_day_written_out() -> None:
+    """Who writes it down at 23:40 must not write down tonight."""
+    story = filed(LANDLINE, calls=True)
+    story.does(do.Start(diver("IN")), at(13 * 60 + 30))
+
+    text = last(story, Channel.CALL).text
+
+    assert "They are due out at Wednesday 2 June 00:20. If you have not heard by Wednesday 2 June 00:35 that" in text
+
+
 def test_an_assumed_start_is_said_to_be_planned() -> None:
     """Nobody knows that they went in."""
     story = filed(replace(LANDLINE, time_in_at=PLANNED.time_in_at), calls=True)

@@ -31,11 +31,12 @@ class Name(NamedTuple):
 
 
 class Moment(NamedTuple):
-    """A time as the clocks at a site show it, with its day where that is not the day of `now`."""
+    """A time as the clocks at a site show it, with its day where that is not the day of `now`; `aloud`: for a voice."""
 
     at: datetime
     zone: str
     now: datetime
+    aloud: bool = False
 
 
 class Length(NamedTuple):
@@ -129,7 +130,7 @@ def _value(value: Value, language: str) -> str:
     if isinstance(value, Name):
         return f"{_FROM}{value.text.replace(_FROM, '').replace(_TO, '')}{_TO}"
     if isinstance(value, Moment):
-        return local_time.say(*value, language)
+        return local_time.say(value.at, value.zone, value.now, language, aloud=value.aloud)
     if isinstance(value, Phrase):
         return _worded(value, language)
     if isinstance(value, Length):

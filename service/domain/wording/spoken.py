@@ -85,8 +85,7 @@ def late_notice(dive: Dive, person: Recipient, event: ev.Started) -> str:
 
 def later(dive: Dive, person: Recipient, due_out_at: datetime, now: datetime) -> str:
     """A new raise-by time."""
-    new_due = Moment(due_out_at, dive.plan.site.zone, now)
-    raise_by = Moment(due_out_at + dive.grace.grace, dive.plan.site.zone, now)
+    new_due, raise_by = _time(dive, due_out_at, now), _time(dive, due_out_at + dive.grace.grace, now)
     phrases: list[Words] = [
         *_opening(dive),
         say("New time for {who}: due out at {due}.", who=_who(dive), due=new_due),
@@ -183,7 +182,7 @@ def _heard_it() -> Phrase:
 
 
 def _time(dive: Dive, at: datetime | None, now: datetime) -> Moment | str:
-    return "?" if at is None else Moment(at, dive.plan.site.zone, now)
+    return "?" if at is None else Moment(at, dive.plan.site.zone, now, aloud=True)
 
 
 def _who(dive: Dive) -> Phrase:
