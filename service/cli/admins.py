@@ -22,6 +22,7 @@ from service.operations.admin_roles import AdminRole
 from service.operations.canary_dive import set_number
 from service.operations.club_details import read_club_name, read_rescue_call
 from service.operations.links import hash_token
+from service.operations.own_numbers import texted_to
 from service.operations.password_rules import unfit
 from service.operations.service import Service
 from service.store import admins, clubs, log, schema, tokens
@@ -113,13 +114,13 @@ def set_canary(*, club_id: str | None, number: str | None, off: bool) -> None:
 
 
 def _keep_canary(session: Session, service: Service, club_id: str, phone: str | None) -> None:
-    _refuse_receiving(session, phone, "--number")
+    _refuse_receiving(service, session, phone, "--number")
     set_number(service, session, club_id, phone)
     _log(session, service, club_id, "canary_number_set", {"number": phone or "none"})
 
 
-def _refuse_receiving(session: Session, phone: str | None, option: str) -> None:
-    if phone is not None and clubs.by_receiving_number(session, phone) is not None:
+def _refuse_receiving(service: Service, session: Session, phone: str | None, option: str) -> None:
+    if phone is not None and phone in texted_to(session, service.own_numbers):
         raise click.BadParameter("a number that divers text to would text itself", param_hint=option)
 
 
@@ -147,7 +148,7 @@ def create_admin(
     hashed = hash_password(_password(password_file, (name, email, club_id)))
 
     def work(session: Session) -> None:
-        _refuse_receiving(session, number, "--phone")
+        _refuse_receiving(service, session, number, "--phone")
         admins.add(
             session,
             club_id=club_id,

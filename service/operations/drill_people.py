@@ -12,10 +12,10 @@ from typing import Final
 
 from sqlalchemy.orm import Session
 
-from service.domain.people import Channel
 from service.domain.plan import Contact
 from service.domain.standing import NOBODY, WORDS, Standing
 from service.operations.contact_reading import NamedPhone, read_contacts, usual_contact
+from service.operations.own_numbers import texted_to
 from service.operations.proof_of_reach import contacts_known
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
@@ -74,12 +74,12 @@ def who_can(service: Service, admin: SignedIn) -> Roll:
         club = clubs.get(session, admin.club_id)
         if club is None:
             raise LookupError(f"no club {admin.club_id}")
-        return roll(session, club, admin, now, service.channels)
+        return roll(service, session, club, admin, now)
 
     return service.read(work)
 
 
-def roll(session: Session, club: ClubRow, admin: SignedIn, now: datetime, channels: frozenset[Channel]) -> Roll:
+def roll(service: Service, session: Session, club: ClubRow, admin: SignedIn, now: datetime) -> Roll:
     """The same within a transaction."""
     listed = people.listing(session, club.id)
     players = [_myself(session, admin)] + [
@@ -93,9 +93,9 @@ def roll(session: Session, club: ClubRow, admin: SignedIn, now: datetime, channe
     named = {contact["phone"]: usual_contact(contact) for one in listed for contact in one.usual_contacts}
     usable: list[tuple[NamedPhone, Contact]] = []
     left_out = []
-    ours = clubs.receiving_numbers(session)
+    ours = texted_to(session, service.own_numbers)
     for person in named.values():
-        read, checks = read_contacts([person], club, channels, ours)
+        read, checks = read_contacts([person], club, service.channels, ours)
         if read:
             usable.append((person, read[0]))
         else:

@@ -180,7 +180,7 @@ def _ready(service: Service, session: Session, admin: SignedIn, wanted: DrillWan
         except (ValueError, OverflowError):
             longest = int(grace.grace.total_seconds() // 60)
             raise _no("grace", f"Give a grace period of 5 to {longest} minutes, or the site's own.") from None
-    known = roll(session, club, admin, now, service.channels)
+    known = roll(service, session, club, admin, now)
     player = known.player(wanted.player)
     if player is None:
         raise _no("player", "Choose who plays the diver. Who is to be chosen needs a phone that the club knows.")

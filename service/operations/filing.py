@@ -115,7 +115,9 @@ def file_in(
     if earlier is not None:
         found = known_of_plan(session, club, earlier.plan, now, drill=earlier.drill)
         return PlanFiled(earlier, contact_checks(found, now), again=True)
-    reading = read_plan(session, club, request, now, service.channels, drill=drill, said_at=said_at)
+    reading = read_plan(
+        session, club, request, now, service.channels, own=service.own_numbers, drill=drill, said_at=said_at
+    )
     if reading.plan is None or reading.refused:
         return PlanRefused(reading.checks)
     known = contacts_held(session, club, reading.plan.contacts, now)
@@ -270,7 +272,7 @@ def preview(service: Service, club_id: str, request: PlanRequest, by: Actor) -> 
         club = clubs.get(session, club_id)
         if club is None:
             raise LookupError(f"no club {club_id}")
-        reading = read_plan(session, club, request, now, service.channels)
+        reading = read_plan(session, club, request, now, service.channels, own=service.own_numbers)
         if reading.plan is None or reading.refused:
             return PlanRefused(reading.checks)
         silent = [key for key, _ in lost(contacts_known(session, club, reading.plan.contacts, now))]

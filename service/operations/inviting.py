@@ -20,6 +20,7 @@ from service.operations.admin_roles import AdminRole
 from service.operations.desk_log import note
 from service.operations.links import TOKEN_BYTES, hash_token
 from service.operations.own_account import RefusedError, read_name, read_phone_or_none
+from service.operations.own_numbers import texted_to
 from service.operations.password_rules import unfit
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn, as_signed_in
@@ -133,7 +134,7 @@ def accept(service: Service, token: str, typed: Accepting) -> SignedIn | None:
     invitation = invited(service, token)
     if invitation is None:
         return None
-    ours = service.read(clubs.receiving_numbers)
+    ours = service.read(lambda session: texted_to(session, service.own_numbers))
     name, phone = read_name(typed.name), read_phone_or_none(typed.phone, invitation.country, ours)
     fault = unfit(typed.password, (name, invitation.email, invitation.club_name))
     if fault is not None:

@@ -28,6 +28,7 @@ from service.domain.wording import MessageKind, general
 from service.operations.addressing import Answer, Text
 from service.operations.contact_reading import club_language, read_persons_phone
 from service.operations.links import TOKEN_BYTES, hash_token
+from service.operations.own_numbers import texted_to
 from service.operations.people import PEOPLE_MAX, PersonRead, PersonTyped, read_person
 from service.operations.sending_bounds import held
 from service.operations.service import Service
@@ -94,7 +95,7 @@ def begin(service: Service, club_id: str, typed: PersonTyped) -> str | PersonRea
         club = clubs.get(session, club_id)
         if club is None:
             raise LookupError(f"no club {club_id}")
-        read = read_person(club, typed, clubs.receiving_numbers(session))
+        read = read_person(club, typed, texted_to(session, service.own_numbers))
         read.wrong.pop("phone", None)
         if not read.values["usual_contacts"]:
             read.wrong.setdefault("contact_1", "Name at least one person ashore who will raise the alarm.")
@@ -183,7 +184,7 @@ def send_code(service: Service, club_id: str, token: str, typed: str) -> JoinRef
         if _is_over(row, now) or row.proved_at is not None:
             return JoinRefused(OVER)
         try:
-            phone = read_persons_phone(typed, club, clubs.receiving_numbers(session))
+            phone = read_persons_phone(typed, club, texted_to(session, service.own_numbers))
         except PhoneError as error:
             return JoinRefused(str(error))
         refused = _why_not(session, club, row, phone, now)

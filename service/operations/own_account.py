@@ -19,6 +19,7 @@ from service.operations import one_time_codes
 from service.operations.desk_log import note
 from service.operations.links import hash_token
 from service.operations.one_time_codes import Proof
+from service.operations.own_numbers import texted_to
 from service.operations.password_rules import unfit
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
@@ -99,7 +100,9 @@ def standing(service: Service, admin: SignedIn, token: str) -> Standing:
 
 def change_details(service: Service, admin: SignedIn, password: str, name: str, phone: str) -> None:
     """Take another name, or another phone to be told on; none where it is empty. Raises RefusedError."""
-    country, ours = service.read(lambda session: (_country(session, admin.club_id), clubs.receiving_numbers(session)))
+    country, ours = service.read(
+        lambda session: (_country(session, admin.club_id), texted_to(session, service.own_numbers))
+    )
     name_now, phone_now = read_name(name), read_phone_or_none(phone, country, ours)
     _prove_password(service, admin, password, "password")
 

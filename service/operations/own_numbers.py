@@ -27,6 +27,15 @@ def receiving(session: Session) -> list[Receiving]:
     return [Receiving(club.receiving_number, club.country) for club in clubs.listing(session)]
 
 
+def texted_to(session: Session, own: Iterable[OwnNumber]) -> frozenset[str]:
+    """The numbers on which texts come in, which are nobody's phone (E.164): the clubs', and what gateways send from."""
+    known = receiving(session)
+    countries = {club.country for club in known}
+    return frozenset(
+        [*(club.number for club in known), *(phone_heard(one.number, country) for one in own for country in countries)]
+    )
+
+
 def number_heard(receiver: str, known: Sequence[Receiving], own: Iterable[OwnNumber]) -> str | None:
     """The receiving number of the club that a text to `receiver` is for; None where no club is or several could be.
 

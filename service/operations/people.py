@@ -28,6 +28,7 @@ from service.operations.contact_reading import (
     read_ways,
     usual_contact,
 )
+from service.operations.own_numbers import texted_to
 from service.operations.proof_of_reach import contacts_known
 from service.operations.service import Service
 from service.operations.setting_changes import mark_of
@@ -318,7 +319,7 @@ def add_person(service: Service, admin: SignedIn, typed: PersonTyped) -> str | P
 
     def work(session: Session) -> str | PersonRead:
         club = club_of(session, admin)
-        read = read_person(club, typed, clubs.receiving_numbers(session))
+        read = read_person(club, typed, texted_to(session, service.own_numbers))
         if people.by_phone(session, club.id, read.phone) is not None:
             read.wrong.setdefault("phone", PHONE_TAKEN)
         if len(people.listing(session, club.id)) >= PEOPLE_MAX:

@@ -13,6 +13,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.operations import desk_log
+from service.operations.own_numbers import texted_to
 from service.operations.people import PHONE_TAKEN, PersonRead, PersonTyped, club_of, mark_of_person, read_person
 from service.operations.people_merging import folded, with_phone
 from service.operations.service import Service
@@ -53,7 +54,7 @@ def change_person(
         row = people.get(session, club.id, person_id)
         if row is None:
             raise LookupError(f"no person {person_id}")
-        read = read_person(club, typed, clubs.receiving_numbers(session))
+        read = read_person(club, typed, texted_to(session, service.own_numbers))
         other = people.by_phone(session, club.id, read.phone)
         if other is not None and other.id != person_id:
             read.wrong.setdefault("phone", PHONE_TAKEN)

@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 from service.documents.people_csv import CONTACTS, OF_CONTACT, PeopleFileError, PeopleLine, from_csv, to_csv
 from service.operations import desk_log
 from service.operations.contact_reading import NamedPhone
+from service.operations.own_numbers import texted_to
 from service.operations.people import PEOPLE_MAX, PersonRead, PersonTyped, read_person
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
@@ -101,7 +102,7 @@ def look_at(service: Service, admin: SignedIn, data: bytes) -> ImportPlan:
         people_imports.keep(session, admin.club_id, admin.admin_id, content, now)
 
     service.write(work)
-    return service.read(lambda session: _plan(session, admin.club_id, data))
+    return service.read(lambda session: _plan(service, session, admin.club_id, data))
 
 
 def confirm(service: Service, admin: SignedIn, mark: str) -> ImportPlan | None:
@@ -118,7 +119,7 @@ def confirm(service: Service, admin: SignedIn, mark: str) -> ImportPlan | None:
         content = people_imports.find(session, admin.club_id, admin.admin_id, now - KEPT)
         if content is None:
             raise PeopleFileError(LIST_GONE)
-        return _plan(session, admin.club_id, content.encode()), _as_they_are(session, admin.club_id)
+        return _plan(service, session, admin.club_id, content.encode()), _as_they_are(session, admin.club_id)
 
     plan, seen = service.read(look)
 
@@ -161,13 +162,13 @@ def give_up(service: Service, admin: SignedIn) -> None:
     service.write(lambda session: people_imports.forget(session, admin.admin_id))
 
 
-def _plan(session: Session, club_id: str, data: bytes) -> ImportPlan:
+def _plan(service: Service, session: Session, club_id: str, data: bytes) -> ImportPlan:
     club = clubs.get(session, club_id)
     if club is None:
         raise PeopleFileError("There is no such club.")
     file = from_csv(data)
     known = {row.phone: row for row in people.listing(session, club_id)}
-    ours = clubs.receiving_numbers(session)
+    ours = texted_to(session, service.own_numbers)
     room, seen, lines = PEOPLE_MAX - len(known), dict[str, int](), []
     for line in file.lines:
         planned = _line(club, line, known, seen, ours)

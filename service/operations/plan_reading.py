@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -26,11 +26,13 @@ from service.operations.contact_reading import (
     read_language,
     read_persons_phone,
 )
+from service.operations.gateway import OwnNumber
+from service.operations.own_numbers import texted_to
 from service.operations.place_reading import PlaceRequest, read_unknown_place
 from service.operations.proof_of_reach import known_of_plan
 from service.operations.sending_bounds import country_checks
 from service.operations.service import TEXTS_ONLY
-from service.store import clubs, sites
+from service.store import sites
 from service.store.tables.club import ClubRow
 from service.store.tables.site import SiteRow
 
@@ -111,18 +113,20 @@ def read_plan(
     now: datetime,
     channels: frozenset[Channel] = TEXTS_ONLY,
     *,
+    own: Iterable[OwnNumber] = (),
     drill: bool = False,
     said_at: datetime | None = None,
 ) -> PlanReading:
     """Read a request against what the club knows; every wrong field gets its own check.
 
-    `channels` are the ways to people that the service has. `said_at`: when it was said, where that is not now.
+    `channels` are the ways to people that the service has, `own` what it sends from. `said_at`: when it was said, where
+    that is not now.
     """
     wrong = _Findings()
     row, site = _site(session, club, request.site, wrong)
     site_id, zone = (row.id, row.zone) if row else (None, site.zone if site else club.zone)
     grace = _shortened(sites.grace_for(session, club.id, site_id), request.grace_min, wrong)
-    ours = clubs.receiving_numbers(session)
+    ours = texted_to(session, own)
     party = _party(request, club, ours, wrong)
     contacts, about_ways = read_contacts(request.contacts, club, channels, ours)
     wrong.checks += about_ways

@@ -19,6 +19,7 @@ from service.domain.people import Actor, Role, Via, diver_key
 from service.domain.place.position import Position
 from service.domain.wording import LinkKind
 from service.operations.filing import SENDING, PlanFiled, PlanRefused, Preview, file_plan, preview
+from service.operations.own_numbers import texted_to
 from service.operations.pages import dive_link
 from service.operations.plan_reading import PlanRequest
 from service.operations.proof_of_reach import standings
@@ -115,7 +116,7 @@ def _club_form(club_id: str, path: str) -> ClubForm:
         known = sites.listing(session, club.id)
         exits = [point.name for site in known for point in sites.points(session, site.id) if point.kind == "exit"]
         grace = sites.grace_for(session, club.id, None).grace
-        ours = clubs.receiving_numbers(session)
+        ours = texted_to(session, web().service.own_numbers)
         return ClubForm(club, known, tuple(dict.fromkeys(exits)), int(grace.total_seconds() // 60), path, ours)
 
     return web().service.read(work) or abort(404)

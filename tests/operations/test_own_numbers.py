@@ -11,6 +11,7 @@ from service.domain.plan import Level
 from service.operations import drill_people, joining, people_files
 from service.operations import people as known
 from service.operations.filing import PlanFiled, PlanRefused, file_plan, preview
+from service.operations.gateway import OwnNumber
 from service.operations.joining import JoinRefused
 from service.operations.people import PersonRead, PersonTyped
 from service.operations.people_changing import change_person
@@ -24,17 +25,22 @@ from tests.operations.test_starting_by_text import set_person
 
 OURS_AT_HOME = "07700 900500"
 THEIRS = "+447700900600"
+SECOND = "+447700900700"
 OWN = "This is the club's own number for texts. Give the person's own phone."
 OF_A_CLUB = "This is a club's number for texts, not a person's. Give the person's own phone."
 
 NUMBERS = pytest.mark.parametrize(
-    ("number", "words"), [(OURS, OWN), (OURS_AT_HOME, OWN), ("0044 7700 900500", OWN), (THEIRS, OF_A_CLUB)]
+    ("number", "words"),
+    [(OURS, OWN), (OURS_AT_HOME, OWN), ("0044 7700 900500", OWN), (THEIRS, OF_A_CLUB), ("07700 900700", OF_A_CLUB)],
 )
 
 
 @pytest.fixture
 def two_clubs(quick_stage: Stage) -> Stage:
-    """The club, and another one with a number of its own."""
+    """The club, with a second gateway that sends from a number of its own, and another one with its own number."""
+    quick_stage.sends_from(
+        OwnNumber("first", OURS), OwnNumber("second", SECOND, OURS), OwnNumber("third", "SKERRY BAY", OURS)
+    )
 
     def work(session: Session) -> None:
         clubs.add(
@@ -142,10 +148,14 @@ def test_a_drill_leaves_it_out_and_says_so(two_clubs: Stage) -> None:
     set_person(
         two_clubs,
         ANNA,
-        usual_contacts=[{"name": "Ivo Reed", "phone": OURS}, {"name": "Cleo Marsh", "phone": CLEO}],
+        usual_contacts=[
+            {"name": "Ivo Reed", "phone": OURS},
+            {"name": "Una Fell", "phone": SECOND},
+            {"name": "Cleo Marsh", "phone": CLEO},
+        ],
     )
 
     roll = drill_people.who_can(two_clubs.service, sitting(two_clubs))
 
-    assert ("Ivo Reed", f"Ivo Reed: {OWN}") in roll.left_out
-    assert OURS not in {one.person.phone for one in roll.contacts}
+    assert {("Ivo Reed", f"Ivo Reed: {OWN}"), ("Una Fell", f"Una Fell: {OF_A_CLUB}")} <= set(roll.left_out)
+    assert not {OURS, SECOND} & {one.person.phone for one in roll.contacts}
