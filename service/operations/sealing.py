@@ -49,6 +49,7 @@ def write_whole(path: Path, content: bytes) -> None:
             out.write(content)
             out.flush()
             os.fsync(out.fileno())
+        give_to_owner_of_directory(unfinished)
         unfinished.rename(path)
     except OSError:
         unfinished.unlink(missing_ok=True)
@@ -63,7 +64,7 @@ def append_whole(path: Path, content: bytes) -> None:
     What fails half-way is taken away again where that can be done: a reader passes over the rest of such a line.
     """
     new = not path.exists()
-    file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, PRIVATE)
+    file = open_private(path, os.O_WRONLY | os.O_APPEND)
     try:
         before = os.fstat(file).st_size
         try:
@@ -77,6 +78,15 @@ def append_whole(path: Path, content: bytes) -> None:
         os.close(file)
     if new:
         sync_directory(path.parent)
+
+
+def open_private(path: Path, flags: int) -> int:
+    """Open a file for this user only, which is made where it is not there. Raises OSError."""
+    new = not path.exists()
+    file = os.open(path, flags | os.O_CREAT | os.O_CLOEXEC, PRIVATE)
+    if new:
+        give_to_owner_of_directory(path)
+    return file
 
 
 def sync_directory(directory: Path) -> None:

@@ -21,7 +21,7 @@ from cryptography.fernet import InvalidToken
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
-from service.operations.sealing import PRIVATE, append_whole, make_private, sealer, write_whole
+from service.operations.sealing import append_whole, make_private, open_private, sealer, write_whole
 from service.operations.service import Service
 from service.store import health
 from service.store.codec import learn
@@ -105,7 +105,7 @@ class KeeperFiles:
         Raises OSError when there is no such directory to be had.
         """
         make_private(self.directory)
-        file = os.open(self.directory / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE)
+        file = open_private(self.directory / _LOCK, os.O_RDWR)
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -118,7 +118,7 @@ class KeeperFiles:
 
         It is the time of an empty file, so that a full disk takes it, too; a power cut does not take it away.
         """
-        file = os.open(self.directory / _SEEN, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, PRIVATE)
+        file = open_private(self.directory / _SEEN, os.O_WRONLY)
         try:
             os.utime(file, (at.timestamp(), at.timestamp()))
             os.fsync(file)

@@ -22,7 +22,7 @@ import msgspec
 from cryptography.fernet import InvalidToken
 
 from service.operations.gateway import DeliveryReceipt, InboundText
-from service.operations.sealing import PRIVATE, PRIVATE_DIRECTORY, UNFINISHED, make_private, sealer, write_whole
+from service.operations.sealing import UNFINISHED, make_private, open_private, sealer, write_whole
 from service.operations.snapshotting import KeeperFiles
 
 _LOG = logging.getLogger(__name__)
@@ -138,7 +138,7 @@ class Spool:
     def put_aside(self, path: Path) -> None:
         """Move a file to where nobody takes it up again, for a person to look at. Raises OSError."""
         aside = self._directory / _ASIDE
-        aside.mkdir(mode=PRIVATE_DIRECTORY, exist_ok=True)
+        make_private(aside)
         path.rename(aside / path.name)
 
     def set_aside(self) -> list[Path]:
@@ -153,7 +153,7 @@ class Spool:
 
         Frees the lock however the process ends. Raises OSError.
         """
-        file = os.open(self._directory / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE)
+        file = open_private(self._directory / _LOCK, os.O_RDWR)
         try:
             yield _locked(file, wait_s)
         finally:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from sqlalchemy import text
 
+from service.operations.gateway import DeliveryReceipt, ReceiptState
+from service.operations.outage_journal import Heard, Journal
+from service.operations.spooling import Spool
 from service.store import ownership
 from service.store.engine import open_engine, writing
 from tests.cli.conftest import Run
@@ -143,3 +147,27 @@ def test_what_root_makes_by_hand_is_for_the_user_of_the_processes(
     run("doctor", DATABASE_URL=new, SPOOL_DIR=str(tmp_path / "spool"))
 
     assert given == theirs
+
+
+def test_what_a_process_of_root_leaves_in_the_spool_is_for_its_user_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody tried the web by hand, as root: texts that it kept, and its locks, are in nobody's way."""
+    given: list[str] = []
+    monkeypatch.setattr(ownership.os, "geteuid", lambda: 0)
+    monkeypatch.setattr(ownership.os, "chown", lambda path, *_: given.append(path.name.partition("-")[0]))
+    spool = Spool(tmp_path / "spool", "s" * 40)
+    spool.make()
+
+    spool.keep(DeliveryReceipt("one", "SM1", ReceiptState.DELIVERED, None, None, {}, datetime.now(UTC)))
+    with spool.alone(0):
+        spool.put_aside(spool.waiting()[0])
+    lock = spool.keeper.claim()
+    assert lock is not None
+    os.close(lock)
+    spool.keeper.leave_time(datetime.now(UTC))
+    Journal(spool.keeper).write([Heard("one")])
+
+    made = {name for name in given if not name.isdigit()}
+    assert made == {"spool", "lock", "aside", "keeper", "seen", "journal.sealed"}
+    assert len(given) == len(made) + 2  # the text, and the other lock
