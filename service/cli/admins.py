@@ -11,10 +11,10 @@ from typing import Final, NoReturn
 from zoneinfo import available_timezones
 
 import click
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from service.cli.opening import fail, opened, service_with_schema, settings_of_environment
+from service.cli.opening import does_not_answer, fail, opened, service_with_schema, settings_of_environment
 from service.domain.phone import read_phone
 from service.domain.sending import country_name
 from service.operations.accounts import forget, is_last_owner
@@ -42,7 +42,13 @@ _CLUB_ID: Final = re.compile(r"[a-z0-9-]{2,30}")
 def migrate() -> None:
     """Bring the database to the current schema. Safe to run at any time, also twice at once."""
     engine = opened(settings_of_environment(), "migrate").engine
-    before = schema.current(engine)
+    try:
+        before = schema.current(engine)
+    except SQLAlchemyError as error:
+        fail(does_not_answer(error))
+    fault = schema.fault_of(before)
+    if fault is not None and before is not None and not schema.is_known(before):
+        fail(fault)
     schema.migrate(engine)
     if before is None and engine.dialect.name == "sqlite":
         give_to_owner_of_directory(Path(engine.url.database or "").absolute())

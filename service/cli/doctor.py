@@ -17,7 +17,7 @@ import redis
 
 from service.app import open_spool, ready_spool
 from service.cli.gateways import state_words
-from service.cli.opening import first_line, gateways_of, opened, readable_gateways
+from service.cli.opening import first_line, gateways_of, opened, readable_gateways, schema_fault
 from service.clock import MACHINES_APART, clock_seconds
 from service.gateways.describing import described
 from service.gateways.form_post import FormPostConfig
@@ -36,7 +36,7 @@ from service.operations.snapshotting import FRESH_S, snapshot_age
 from service.settings import PREFIX, Settings, SettingsError, read_settings
 from service.store import admins, clubs, epochs, health
 from service.store.engine import durability_faults
-from service.store.schema import current, head
+from service.store.schema import current
 from workers.keeper import SIGN_OF_LIFE_S
 from workers.versions import check_versions, installed
 
@@ -108,10 +108,10 @@ def _database(service: Service) -> str:
 
 
 def _schema(service: Service) -> str:
-    found = current(service.engine)
-    if found != head():
-        raise CheckFailedError(f"at {found or 'nothing'}, needs {head()}: run linetender migrate")
-    return f"at {found}"
+    fault = schema_fault(service)
+    if fault is not None:
+        raise CheckFailedError(fault)
+    return f"at {current(service.engine)}"
 
 
 def _clubs(service: Service) -> str:

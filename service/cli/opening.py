@@ -19,7 +19,7 @@ from service.logs import without_secrets
 from service.operations.clock_mark import follow_mark_once
 from service.operations.service import TEXTS_ONLY, Service
 from service.settings import PREFIX, Settings, SettingsError, read_settings
-from service.store.schema import current, head
+from service.store.schema import current, fault_of
 
 
 def settings_of_environment() -> Settings:
@@ -71,10 +71,7 @@ def service_with_schema(settings: Settings, process: str, nudge: Callable[[], No
 
 def schema_fault(service: Service) -> str | None:
     """In words, where the database is not at the current schema. Raises SQLAlchemyError when it does not answer."""
-    found = current(service.engine)
-    if found == head():
-        return None
-    return f"the database is at schema {found or 'none'} and this program needs {head()}: run linetender migrate"
+    return fault_of(current(service.engine))
 
 
 def does_not_answer(error: SQLAlchemyError) -> str:

@@ -49,6 +49,16 @@ def is_known(revision: str) -> bool:
     return revision in {known.revision for known in script.walk_revisions()}
 
 
+def fault_of(revision: str | None) -> str | None:
+    """What is wrong with a database at that revision and what to do, in words; None where it is the current one."""
+    if revision == head():
+        return None
+    words = f"the database is at schema {revision or 'none'} and this program needs {head()}"
+    if revision is None or is_known(revision):
+        return f"{words}: run linetender migrate"
+    return f"{words}: a newer version was here; install that, or restore a backup of before its upgrade"
+
+
 def is_current(engine: Engine) -> bool:
     """Whether the database is at the revision that this code was written for."""
     return current(engine) == head()

@@ -40,7 +40,7 @@ def not_ready(state: Health) -> list[str]:
     if not state.database_ok:
         return ["the database does not answer"]
     if not state.schema_current or state.lateness is None:
-        return ["the database is not at the current schema: run linetender migrate"]
+        return ["the database is not at the current schema: run linetender migrate; linetender doctor says more"]
     age_s, fresh_s = state.lateness.sweep_age_s, clock_seconds(web().service.clock, SWEEP_FRESH_S)
     if age_s is None:
         return ["no sweep has run yet: no clock is watched"]

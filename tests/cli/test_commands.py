@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from pathlib import Path
 
 import click
@@ -13,6 +14,7 @@ from service.cli import main, processes
 from service.settings import Settings
 from tests.cli.conftest import Run
 
+NOBODY_THERE = "postgresql://linetender@127.0.0.1:9/linetender"
 COMMANDS = [
     "demo",
     "tour",
@@ -108,6 +110,30 @@ def test_nothing_works_on_a_database_without_our_schema(command: tuple[str, ...]
     assert len(result.stderr.splitlines()) == 1
 
 
+@pytest.mark.parametrize("command", ["web", "worker", "migrate", "doctor"])
+def test_a_database_of_a_newer_version_is_left_alone(command: str, run: Run, tmp_path: Path) -> None:
+    """Whoever has put an older version back is told so, and not to run what cannot help."""
+    assert run("migrate").exit_code == 0
+    with sqlite3.connect(tmp_path / "linetender.db") as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    connection.close()
+
+    result = run(command)
+
+    assert result.exit_code == 1
+    assert "the database is at schema 9999 and this program needs" in result.output + result.stderr
+    assert "a newer version was here; install that" in result.output + result.stderr
+    assert "linetender migrate" not in result.output + result.stderr
+
+
+def test_migrating_without_a_database_says_so(run: Run) -> None:
+    """One plain line."""
+    result = run("migrate", DATABASE_URL=NOBODY_THERE)
+
+    assert result.exit_code == 1
+    assert result.stderr.startswith("linetender: the database does not answer: ")
+
+
 def test_a_fallback_without_a_place_on_the_disk_does_not_start(run: Run) -> None:
     """It has nowhere else to keep what it takes."""
     result = run("fallback")
@@ -134,9 +160,6 @@ def test_migrating_twice_is_as_good_as_once(run: Run) -> None:
 
     assert "went from nothing to" in first.output
     assert "is at schema" in second.output
-
-
-NOBODY_THERE = "postgresql://linetender@127.0.0.1:9/linetender"
 
 
 def test_the_web_starts_without_its_database_where_texts_can_be_kept(
