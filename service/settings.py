@@ -17,6 +17,7 @@ from service.domain.place.search_area import DEFAULT_FACTORS, SearchFactors, Sea
 
 PREFIX = "LINETENDER_"
 SECRET_KEY_MIN = 32
+ELSEWHERE = frozenset({f"{PREFIX}REQUIRE_BROWSER"})  # read by the tests
 
 
 class SettingsError(ValueError):
@@ -74,6 +75,12 @@ def read_settings(environ: Mapping[str, str]) -> Settings:
     return settings
 
 
+def unknown_settings(environ: Mapping[str, str]) -> list[str]:
+    """The variables with our prefix that nobody reads, in order: mistyped, most likely, so that a default holds."""
+    names = {f"{PREFIX}{field.name.upper()}" for field in fields(Settings)} | ELSEWHERE
+    return sorted(name for name in environ if name.startswith(PREFIX) and name.removesuffix("_FILE") not in names)
+
+
 def _check(settings: Settings) -> None:
     if len(settings.secret_key) < SECRET_KEY_MIN:
         raise SettingsError(f"{PREFIX}SECRET_KEY must have at least {SECRET_KEY_MIN} characters: use a random one")
@@ -82,6 +89,8 @@ def _check(settings: Settings) -> None:
         raise SettingsError(f"{PREFIX}PUBLIC_URL must be the address people use, such as https://dive.example.org")
     if address.scheme == "http" and address.hostname not in ("127.0.0.1", "localhost") and not settings.demo:
         raise SettingsError(f"{PREFIX}PUBLIC_URL must be https: its links open plans of people")
+    if address.username is not None or address.query or address.fragment:
+        raise SettingsError(f"{PREFIX}PUBLIC_URL must have no user, ? or #: pages are below it, and texts show it")
     if settings.pace != 1.0 and not settings.demo:
         raise SettingsError(f"{PREFIX}PACE is for the demo: a real dive has real minutes")
     if settings.pace != 1.0 and settings.pace_origin is None:
@@ -98,9 +107,13 @@ class _Taker:
             raise SettingsError(f"{PREFIX}{name} and {PREFIX}{name}_FILE are both set: keep one")
         if path:
             try:
-                return Path(path).read_text(encoding="utf-8").strip() or None
-            except OSError as error:
-                raise SettingsError(f"{PREFIX}{name}_FILE cannot be read: {error.strerror}") from None
+                value = Path(path).read_text(encoding="utf-8").strip()
+            except (OSError, UnicodeDecodeError) as error:
+                why = error.strerror if isinstance(error, OSError) else "it is no text"
+                raise SettingsError(f"{PREFIX}{name}_FILE cannot be read: {why}") from None
+            if not value:
+                raise SettingsError(f"{PREFIX}{name}_FILE names an empty file")
+            return value
         return given or None
 
     def needed(self, name: str) -> str:

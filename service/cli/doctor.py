@@ -33,7 +33,7 @@ from service.operations.recovering import asking
 from service.operations.sealing import make_private
 from service.operations.service import Service
 from service.operations.snapshotting import FRESH_S, snapshot_age
-from service.settings import PREFIX, Settings, SettingsError, read_settings
+from service.settings import PREFIX, Settings, SettingsError, read_settings, unknown_settings
 from service.store import admins, clubs, epochs, health
 from service.store.engine import durability_faults
 from service.store.schema import current
@@ -73,7 +73,7 @@ def doctor() -> None:
 
 def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     service = opened(settings, "doctor")
-    yield "settings", lambda: "read"
+    yield "settings", _settings
     yield "versions", _versions
     yield "database", lambda: _database(service)
     yield "schema", lambda: _schema(service)
@@ -91,6 +91,13 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
         yield f"gateway {config.name}", partial(_gateway, config)
         yield f"state of {config.name}", partial(_gateway_state, service, config)
     yield "public address", lambda: _public(settings.public_url)
+
+
+def _settings() -> str:
+    unknown = unknown_settings(os.environ)
+    if unknown:
+        raise CheckFailedError(f"nobody reads {', '.join(unknown)}: mistyped? (docs/settings.md)")
+    return "read"
 
 
 def _versions() -> str:

@@ -42,7 +42,7 @@ from service.operations.own_numbers import fault_of, receiving
 from service.operations.service import Service
 from service.operations.spooling import Spool
 from service.operations.sweeping import sweep
-from service.settings import PREFIX, Settings, SettingsError
+from service.settings import PREFIX, Settings, SettingsError, unknown_settings
 from service.web import create_app
 from service.web.context import EXTENSION
 from service.web.desk.board_streams import STREAMS_MAX, Streams
@@ -240,6 +240,9 @@ def sweep_if_behind(service: Service) -> bool:
 def _begin() -> Settings:
     settings = settings_of_environment()
     set_up_logging(settings.log_format)
+    unknown = unknown_settings(os.environ)
+    if unknown:
+        _LOG.error("settings_unknown", extra={"names": unknown})
     return settings
 
 

@@ -290,3 +290,12 @@ def test_a_home_made_gateway_that_is_half_set_up_is_a_finding(run: Run) -> None:
 
     assert "FAIL gateways: LINETENDER_GATEWAYS: gateway boathouse: secret must be whsec_ and then" in result.output
     assert "whsec_short" not in result.output
+
+
+def test_a_mistyped_setting_is_a_finding(run: Run, environment: dict[str, str]) -> None:
+    """Its default holds, and nobody would know."""
+    with staged(environment["DATABASE_URL"]):
+        result = run("doctor", SPOOLDIR="/var/lib/linetender/spool")
+
+    assert "FAIL settings: nobody reads LINETENDER_SPOOLDIR: mistyped?" in result.output
+    assert lines(result.output)["database"] == "ok"
