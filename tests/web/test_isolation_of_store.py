@@ -105,10 +105,12 @@ def asked(session: Session, function: Callable[..., Any], values: dict[str, Any]
     """What it gives to the other club, written out whole."""
     parameters = inspect.signature(function).parameters
     missing = [name for name, one in parameters.items() if one.default is one.empty and name not in values]
-    assert missing in ([], ["session"]), f"say what of ours to give for {missing}"
+    assert missing in ([], ["session"], ["read"]), f"say what of ours to give for {missing}"
     given = {name: values[name] for name in parameters if name in values}
     if "session" in parameters:
         given["session"] = session
+    if "read" in parameters:
+        given["read"] = lambda work: work(session)
     found = function(**given)
     return repr(list(found) if inspect.isgenerator(found) else found)
 
