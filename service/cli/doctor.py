@@ -128,11 +128,11 @@ def _clubs(service: Service) -> str:
     mute = ", ".join(club.id for club in known if not club.rescue_call.strip())
     if mute:
         raise CheckFailedError(f"no rescue call, so an alarm names nobody to call: set it at the desk: {mute}")
-    alone = ", ".join(club.id for club in known if not service.read(partial(admins.admins_to_tell, club_id=club.id)))
+    alone = ", ".join(club.id for club in known if not service.read(partial(admins.anybody_hears, club_id=club.id)))
     if alone:
         raise CheckFailedError(
-            f"no admin with a phone, so nobody hears of a fault, nor that no contact answers: {alone}: set one at the"
-            " desk, or run linetender admin create"
+            "no admin with a phone that takes our texts, so nobody hears of a fault, nor that no contact answers:"
+            f" {alone}: set one at the desk, or run linetender admin create; from one that opted out text START"
         )
     return ", ".join(club.id for club in known)
 

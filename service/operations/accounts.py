@@ -26,7 +26,10 @@ LAST_OWNER: Final = "This is the last owner of the club. Make somebody else an o
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """One admin of the club. `seen_at`: when last, on a browser on which they are still signed in."""
+    """One admin of the club. `seen_at`: when last, on a browser on which they are still signed in.
+
+    `deaf`: their phone has opted out of our texts, so that nothing can be told to them.
+    """
 
     admin_id: str
     name: str
@@ -37,6 +40,7 @@ class Account:
     since_at: datetime
     seen_at: datetime | None
     only_owner: bool
+    deaf: bool
 
 
 def accounts(service: Service, club_id: str) -> list[Account]:
@@ -46,6 +50,7 @@ def accounts(service: Service, club_id: str) -> list[Account]:
         rows = admins.listing(session, club_id)
         with_factor = second_factors.those_with(session, club_id)
         seen = admin_sessions.last_seen(session, club_id)
+        deaf = admins.deaf(session, club_id)
         owners = sum(row.role == AdminRole.OWNER for row in rows)
         return [
             Account(
@@ -58,6 +63,7 @@ def accounts(service: Service, club_id: str) -> list[Account]:
                 since_at=row.created_at,
                 seen_at=seen.get(row.id),
                 only_owner=owners == 1 and row.role == AdminRole.OWNER,
+                deaf=row.phone in deaf,
             )
             for row in rows
         ]

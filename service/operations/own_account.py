@@ -53,10 +53,11 @@ class SignedInBrowser:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How an admin signs in."""
+    """How an admin signs in, and where they are told something. `deaf`: that phone has opted out of our texts."""
 
     email: str
     phone: str | None
+    deaf: bool
     second_factor: bool
     recovery_codes_left: int
     browsers: tuple[SignedInBrowser, ...]
@@ -90,6 +91,7 @@ def standing(service: Service, admin: SignedIn, token: str) -> Standing:
         return Standing(
             email="" if row is None else row.email,
             phone=None if row is None else row.phone,
+            deaf=row is not None and row.phone in admins.deaf(session, admin.club_id),
             second_factor=factor is not None and factor.confirmed_at is not None,
             recovery_codes_left=second_factors.recovery_codes_left(session, admin.admin_id),
             browsers=browsers,

@@ -8,7 +8,8 @@ from sqlalchemy import exists, select, update
 from sqlalchemy.orm import Session
 
 from service.store.ids import new_id
-from service.store.tables import AdminRow
+from service.store.opt_outs import opted_out
+from service.store.tables import AdminRow, ClubRow
 from service.store.upsert import touched
 
 
@@ -80,6 +81,20 @@ def admins_to_tell(session: Session, club_id: str) -> list[AdminRow]:
         .order_by(AdminRow.created_at, AdminRow.id)
     )
     return list(session.execute(found).scalars())
+
+
+def deaf(session: Session, club_id: str) -> set[str]:
+    """The phones of its admins that have opted out of a club's texts, so that nothing of ours reaches them."""
+    club = session.get(ClubRow, club_id)
+    phones = [admin.phone for admin in admins_to_tell(session, club_id) if admin.phone]
+    ways = [] if club is None else [(club.receiving_number, phone) for phone in phones]
+    return {phone for _, phone in opted_out(session, ways)}
+
+
+def anybody_hears(session: Session, club_id: str) -> bool:
+    """Whether a club has an admin to whom something can be told."""
+    silent = deaf(session, club_id)
+    return any(admin.phone not in silent for admin in admins_to_tell(session, club_id))
 
 
 def has_phone(session: Session, club_id: str, phone: str) -> bool:

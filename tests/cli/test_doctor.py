@@ -20,7 +20,7 @@ from service.store.tables.club import ClubRow
 from tests.cli.conftest import GATEWAY, Run
 from tests.fakes.json_gateway import SECRET, TOKEN, JsonGateway
 from tests.fakes.mail_server import MailServer
-from tests.operations.stage import CLUB, staged
+from tests.operations.stage import CLUB, FINN, staged
 from tests.operations.test_own_numbers_answered import second_club
 from tests.servers.broker import Broker
 
@@ -183,6 +183,9 @@ def test_what_lies_in_the_spool_and_is_in_no_database_is_a_finding(
     assert f"spool: {words}" in output
 
 
+NOBODY_HEARS = "no admin with a phone that takes our texts, so nobody hears of a fault, nor that no contact answers"
+
+
 def test_a_club_whose_admins_have_no_phone_is_a_finding(run: Run, environment: dict[str, str]) -> None:
     """Nobody would hear of a fault, nor that no contact answers."""
     with staged(environment["DATABASE_URL"]) as stage:
@@ -190,7 +193,17 @@ def test_a_club_whose_admins_have_no_phone_is_a_finding(run: Run, environment: d
         output = run("doctor").output
 
     assert lines(output)["clubs"] == "FAIL"
-    assert f"clubs: no admin with a phone, so nobody hears of a fault, nor that no contact answers: {CLUB}" in output
+    assert f"clubs: {NOBODY_HEARS}: {CLUB}" in output
+
+
+def test_a_club_whose_only_admin_opted_out_is_a_finding(run: Run, environment: dict[str, str]) -> None:
+    """STOP to a text of an exercise is a word for all that would come."""
+    with staged(environment["DATABASE_URL"]) as stage:
+        stage.text(FINN, "STOP")
+        output = run("doctor").output
+
+    assert lines(output)["clubs"] == "FAIL"
+    assert f"clubs: {NOBODY_HEARS}: {CLUB}" in output
 
 
 def test_a_club_without_a_rescue_call_is_a_finding(run: Run, environment: dict[str, str]) -> None:

@@ -11,6 +11,7 @@ from service.operations.accounts import accounts, change_role, disable, reset_se
 from service.operations.admin_roles import AdminRole
 from service.operations.inviting import EMAIL_MAX, invitations, invite, take_back
 from service.operations.own_account import RefusedError
+from service.operations.pages import receiving_number
 from service.web.context import web
 from service.web.desk.sitting import at_desk, desk
 from service.web.typed import NOTHING_CHANGED
@@ -118,9 +119,12 @@ def _page(
     done: str | None = None,
 ) -> str:
     service, admin = web().service, desk().admin
+    listed = accounts(service, admin.club_id)
     return render_template(
         "desk/accounts.html",
-        accounts=accounts(service, admin.club_id),
+        accounts=listed,
+        nobody_hears=not any(one.phone and not one.deaf for one in listed),
+        number=receiving_number(service, admin.club_id),
         invitations=invitations(service, admin.club_id),
         roles=ROLE_WORDS,
         wrong=wrong,

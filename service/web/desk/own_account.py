@@ -15,6 +15,7 @@ from service.operations.admin_roles import AdminRole
 from service.operations.links import hash_token
 from service.operations.one_time_codes import secrets_sealer
 from service.operations.own_account import RefusedError
+from service.operations.pages import receiving_number
 from service.operations.password_rules import SHORTEST
 from service.web.context import web
 from service.web.desk.sitting import SIGN_IN_PATH, at_desk, desk, forget
@@ -184,6 +185,7 @@ def _page(
     return render_template(
         "desk/own_account.html",
         standing=standing,
+        number=receiving_number(service, here.admin.club_id),
         name=name,
         phone=phone,
         name_max=account.NAME_MAX,

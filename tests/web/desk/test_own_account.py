@@ -8,7 +8,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from service.operations.admin_roles import AdminRole
-from service.store import admins
+from service.store import admins, opt_outs
 from service.web.desk.browsers import browser_words
 from tests.web.desk.entering import EMAILS, enter, post, sign_in
 from tests.web.desk.test_sign_in import kinds
@@ -90,6 +90,22 @@ def test_a_new_phone_needs_the_password_and_is_told_on_from_then_on(at: Site, cl
     assert [(one.name, one.phone) for one in told] == [("Edda Rowe-Fell", "+447700900555")]
     assert "Sign out Edda Rowe-Fell" in client.get(OWN).text
     assert "own_details_changed" in kinds(at)
+
+
+def test_a_phone_that_opted_out_is_said_to_hear_nothing(at: Site, client: FlaskClient) -> None:
+    """To its owner, and to the owners of the club, who would else count on it when no contact answers."""
+    enter(client)
+    deaf, nobody = "opted out of our texts", "No admin has a phone that our texts reach"
+    assert deaf not in client.get(OWN).text
+    assert nobody not in client.get("/admin/accounts").text
+    phone = "+447700900301"
+    at.service.write(lambda session: opt_outs.opt_out(session, RECEIVING, phone, at.clock.at))
+
+    own, listed = client.get(OWN).text, client.get("/admin/accounts").text
+
+    assert (deaf in own, deaf in listed, nobody in listed) == (True, True, True)
+    at.service.write(lambda session: opt_outs.opt_in(session, RECEIVING, phone, at.clock.at))
+    assert deaf not in client.get("/admin/accounts").text
 
 
 @pytest.mark.parametrize(
