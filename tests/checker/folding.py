@@ -47,6 +47,7 @@ class Folded:
     drill: bool = False
     phase: str = "filed"
     head_count: int = 0
+    said_at: datetime | None = None
     started_at: datetime | None = None
     assumed: bool = False
     start_said: bool = False
@@ -168,6 +169,7 @@ def _filed(entry: Entry) -> Folded:
         calls=said["calls"],
         drill=said["drill"],
         head_count=len(said["plan"]["party"]),
+        said_at=instant_of(said.get("said_at")),
     )
 
 

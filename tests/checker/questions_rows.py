@@ -168,8 +168,8 @@ def _impossible(entry: Entry, before: Folded, set_back: timedelta) -> str | None
         run = length_of(before.plan["run_time"])
         if said["assumed"] and (planned is None or began != planned):
             return "was assumed at another time than planned"
-        if not said["assumed"] and not before.filed_at - set_back <= began <= entry.at:
-            return "began before it was filed, or later than now"
+        if not said["assumed"] and not (before.said_at or before.filed_at) - set_back <= began <= entry.at:
+            return "began before it was planned, or later than now"
         return None if due - began == run else "is due out at another time than its run time says"
     if entry.event in ("extension_asked", "extension_took_effect"):
         due, first, old = instant_of(said["due_out_at"]), before.first_due_out_at, before.due_out_at

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 import pytest
 
 from service.domain.dive import commands as do
+from service.domain.dive import decide, evolve
 from service.domain.place.position import Position
-from tests.domain.builders import PLAN, Story, at, diver, filed
+from tests.domain.builders import NOW, PLAN, Story, at, diver, file_plan, filed
 
 
 def started(said_at: datetime | None, now: datetime, position: Position | None = None) -> Story:
@@ -16,6 +18,14 @@ def started(said_at: datetime | None, now: datetime, position: Position | None =
     story = filed()
     story.does(do.Start(diver("IN"), position=position, said_at=said_at), now)
     return story
+
+
+def planned(said_at: datetime) -> Story:
+    """A plan that was said then, and is filed at NOW."""
+    decision = decide(None, replace(file_plan(PLAN), said_at=said_at), NOW)
+    assert isinstance(decision, tuple)
+    [event] = decision
+    return Story(evolve(None, event), [event], [])
 
 
 @pytest.mark.parametrize(
@@ -43,6 +53,28 @@ def test_words_of_before_the_plan_start_it_from_when_it_was_filed() -> None:
     story.does(do.Start(diver("IN"), said_at=at(-600)), at(30))
 
     assert story.dive.started_at == filed_at
+
+
+@pytest.mark.parametrize(
+    ("said_at", "began_at"),
+    [
+        pytest.param(at(-20), at(-20), id="after the plan was said"),
+        pytest.param(at(-31), at(-30), id="before the plan was said"),
+        pytest.param(None, at(5), id="now"),
+    ],
+)
+def test_the_plan_was_there_from_when_it_was_said(said_at: datetime | None, began_at: datetime) -> None:
+    """Where both lay, the plan is filed only when it is found."""
+    story = planned(at(-30))
+    story.does(do.Start(diver("IN"), said_at=said_at), at(5))
+
+    assert story.dive.started_at == began_at
+
+
+def test_a_log_of_before_it_was_kept_when_a_plan_was_said_folds_as_it_did() -> None:
+    """Nor is it kept of a plan that reached us at once."""
+    assert filed().dive.said_at is None
+    assert planned(NOW).dive.said_at is None
 
 
 def test_the_position_that_came_with_it_is_of_then() -> None:

@@ -128,6 +128,21 @@ def test_a_plan_by_text_that_lay_with_its_start_and_finish_is_of_the_same_dive(s
     assert "It is over" in stage.last_to(EDDA)
 
 
+def test_a_start_that_lay_behind_its_plan_runs_from_when_it_was_said(stage: Stage) -> None:
+    """The plan was found with it and filed only then: an alarm by that would come as late as they lay."""
+    stage.sleep(50)
+    went_in_at = stage.clock.at - 40 * MINUTE
+
+    for words, minutes in (("PLAN LANTERN 1100 50 P2", 45), ("IN", 40)):
+        lay(stage, ANNA, words, minutes)
+
+    [dive] = stage.all_dives()
+    assert (dive.started_at, dive.due_out_at) == (went_in_at, went_in_at + 50 * MINUTE)
+    stage.wait(minutes=26)
+    assert stage.dive(dive.id).alarmed
+    stage.text(ANNA, "OUT 2")
+
+
 def test_a_plan_by_text_that_lay_past_its_time_in_is_of_the_day_on_which_it_was_said(stage: Stage) -> None:
     """Nobody has said IN: the start is taken for granted at once, and its alarm comes when it would have come."""
     stage.sleep(60)

@@ -77,6 +77,7 @@ def _file(dive: Dive | None, command: do.FilePlan, now: datetime) -> Decision:
         calls=command.calls,
         newcomers=() if command.drill else command.newcomers,
         telling=command.telling,
+        said_at=command.said_at if command.said_at is not None and command.said_at < now else None,
     )
     return (filed,)
 
@@ -91,7 +92,7 @@ def _start(dive: Dive, command: do.Start, now: datetime) -> Decision:
     if command.count is not None and not 1 <= command.count <= PARTY_MAX:
         return no.head_count_out_of_range(now)
     # Never before the plan, which must have been there to be started, and never ahead of us.
-    began_at = now if command.said_at is None else min(max(command.said_at, dive.filed_at), now)
+    began_at = now if command.said_at is None else min(max(command.said_at, dive.said_at or dive.filed_at), now)
     started = Started(
         at=now,
         by=command.by,

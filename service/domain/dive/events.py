@@ -35,7 +35,7 @@ class Filed:
 
     `calls`: the service can make voice calls. `newcomers` are the keys of contacts who have never been told what
     is asked of them. `telling` are those of the contacts who get the plan at once, where the party goes in with the
-    same word.
+    same word. `said_at`: when it was said, where it reached us later; logs of before that was told have none.
     """
 
     at: datetime
@@ -52,6 +52,7 @@ class Filed:
     calls: bool = False
     newcomers: tuple[str, ...] = ()
     telling: tuple[str, ...] = ()
+    said_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -90,6 +90,7 @@ def _filed(event: ev.Filed) -> Dive:
         calls=event.calls,
         filed_at=event.at,
         head_count=len(event.plan.party),
+        said_at=event.said_at,
     )
 
 

@@ -155,6 +155,7 @@ class Dive:
     closed_count: int | None = None
     closings: int = 0
     waiting: Waiting | None = None  # restored: the party is asked first
+    said_at: datetime | None = None  # when the plan was said, where it reached us later
     version: int = 1  # how many events made it
 
     @property
