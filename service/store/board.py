@@ -13,8 +13,8 @@ from typing import Final
 from sqlalchemy import and_, bindparam, case, func, not_, or_, select
 from sqlalchemy.orm import Session
 
-from service.domain.dive.state import Dive, Phase
-from service.domain.people import Channel
+from service.domain.dive.state import ALARMED, Dive, Phase
+from service.domain.people import Channel, Role
 from service.store.codec import UnreadableError, load_dive
 from service.store.epochs import SWEEP
 from service.store.outbox import DELIVERED, FAILED, HANDED
@@ -54,7 +54,10 @@ class BoardRow:
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """How many messages to one person of one dive stand how; e-mails, which prove nothing, are not counted."""
+    """How many messages to one person of one dive stand how; to a contact in an alarm, those of alarms alone.
+
+    E-mails, which prove nothing, are not counted.
+    """
 
     waiting: int
     handed: int
@@ -91,6 +94,12 @@ _ROWS = (
     .order_by(_GRAVEST_FIRST, _DIVE.due_out_at, _DIVE.closed_at.desc(), _DIVE.filed_at, _DIVE.id)
     .limit(bindparam("most"))
 )
+# In an alarm it matters whether that has reached a contact: who got the plan an hour ago need not have it.
+_OF_NOW = or_(
+    _DIVE.phase.not_in([phase.value for phase in ALARMED]),
+    not_(_MESSAGE.person_key.startswith(Role.CONTACT.value)),
+    _MESSAGE.kind.in_(("alert", "distress")),
+)
 _SENT_BY_PERSON = (
     select(
         _MESSAGE.dive_id,
@@ -101,7 +110,7 @@ _SENT_BY_PERSON = (
         func.sum(case((_MESSAGE.state == FAILED, 1), else_=0)),
     )
     .join_from(table(DiveRow), table(MessageRow), _MESSAGE.dive_id == _DIVE.id)
-    .where(_MESSAGE.channel != Channel.EMAIL.value)
+    .where(_MESSAGE.channel != Channel.EMAIL.value, _OF_NOW)
     .group_by(_MESSAGE.dive_id, _MESSAGE.person_key)
 )
 _SENT, _SENT_OF_ONE = _SENT_BY_PERSON.where(_OPEN), _SENT_BY_PERSON.where(_ONE)

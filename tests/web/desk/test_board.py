@@ -159,6 +159,26 @@ def test_what_became_of_our_messages_says_whether_a_phone_is_reached(
     assert words in board_of(client)
 
 
+@pytest.mark.parametrize(
+    ("state", "words"),
+    [
+        ("queued", "Cleo Marsh told 10:00, no answer, on its way"),
+        ("handed", "Cleo Marsh told 10:00, no answer, not confirmed"),
+        ("delivered", "Cleo Marsh told 10:00, no answer;"),
+    ],
+)
+def test_the_receipt_of_a_start_notice_confirms_no_alarm(at: Site, client: FlaskClient, state: str, words: str) -> None:
+    """It reached them an hour ago; whoever looks must not take the alarm for arrived, and not phone them."""
+    dive_in(at, minutes_ago=70)
+    alarms = MessageRow.kind.in_(("alert", "distress"))
+    for which, stands in ((alarms, state), (~alarms, "delivered")):
+        change = update(MessageRow).where(which).values(state=stands)
+        at.service.write(lambda session, change=change: session.execute(change))
+    enter(client)
+
+    assert words in board_of(client)
+
+
 def test_a_phone_that_opted_out_is_told_as_such(at: Site, client: FlaskClient) -> None:
     """Of the party and of the contacts, whenever it was."""
     dive_in(at, minutes_ago=10)
