@@ -169,7 +169,12 @@ def _site_names(match: Match) -> set[str]:
 
 
 def ask_which(text: Text, meant: Sequence[Match]) -> str:
-    """The answer to a text that could mean several dives: what to text for each of them."""
+    """The answer to a text that could mean several dives: what to text for each of them.
+
+    No text tells those apart that have one reference, as some have where a club has a hundred open dives.
+    """
+    if len({match.reference for match in meant}) < len(meant):
+        return general.same_reference(text.club.name, meant[0].reference, text.language)
     return general.which_dive(text.club.name, [_naming(text, match) for match in meant], text.language)
 
 

@@ -55,7 +55,7 @@ def is_of_themselves(intent: Intent) -> bool:
 def meant_by(intent: Intent, matches: Sequence[Match], wanted: Role | None) -> list[Match]:
     """The dives that a text can mean: by its reference, by the sender's part in them, by what it asks."""
     if intent.ref is not None:
-        return [match for match in matches if match.reference == intent.ref][:1]
+        return _named(matches, intent.ref)
     if intent.kind is Kind.SAFE and wanted is Role.CONTACT:
         return _safe_ones(matches)
     in_part = [match for match in matches if has_part(match, wanted)] or list(matches)
@@ -73,6 +73,13 @@ def meant_by(intent: Intent, matches: Sequence[Match], wanted: Role | None) -> l
         if fitting:
             return fitting
     return in_part[:1]
+
+
+def _named(matches: Sequence[Match], ref: str) -> list[Match]:
+    """The dive of that reference. Of an admin there may be several open ones: then those that they have heard of."""
+    named = [match for match in matches if match.reference == ref]
+    still_open = [match for match in named if is_open(match.phase)]
+    return _known(still_open) if len(still_open) > 1 else still_open or named[:1]
 
 
 def is_exercise(match: Match) -> bool:

@@ -231,7 +231,7 @@ def _command(
         dive_id=secrets.token_hex(8),
         club_id=club.id,
         club_name=club.name,
-        reference=_draw_reference(taken),
+        reference=_draw_reference(taken, dives.open_references(session, club.id)),
         start_code=start,
         finish_code=finish,
         plan=reading.plan,
@@ -251,13 +251,17 @@ def _draw_code(session: Session, receiving_number: str, length: int, but: str) -
     raise RuntimeError("no free code was found: the code length does not fit the number of live dives")
 
 
-def _draw_reference(taken: set[str]) -> str:
-    """Two characters that no dive of these phones has, or had lately; if all are taken, any will be asked about."""
+def _draw_reference(taken: set[str], of_club: set[str]) -> str:
+    """Two characters that no dive of these phones has, or had lately; if all are taken, any will be asked about.
+
+    Nor, as long as there are such, any open dive of the club: its admins answer the alarms of all.
+    """
     reference = codes.make_reference(secrets.randbelow(codes.REFERENCE_SPACE))
-    for _ in range(REFERENCE_DRAWS):
-        if reference not in taken:
-            break
-        reference = codes.make_reference(secrets.randbelow(codes.REFERENCE_SPACE))
+    for avoided in (taken | of_club, taken):
+        for _ in range(REFERENCE_DRAWS):
+            if reference not in avoided:
+                return reference
+            reference = codes.make_reference(secrets.randbelow(codes.REFERENCE_SPACE))
     return reference
 
 

@@ -362,6 +362,12 @@ def references_of(session: Session, receiving_number: str, phones: Collection[st
     return set(session.execute(statement).scalars())
 
 
+def open_references(session: Session, club_id: str) -> set[str]:
+    """References of the open dives of a club; of a thousand of them, since more use up what there is anyway."""
+    some = select(DiveRow.reference).where(DiveRow.club_id == club_id, DiveRow.closed_at.is_(None)).limit(1_000)
+    return set(session.execute(some).scalars())
+
+
 def by_request_key(session: Session, club_id: str, key: str) -> str | None:
     """The dive that this request of the club already made."""
     statement = select(DiveRow.id).where(DiveRow.club_id == club_id, DiveRow.request_key == key)

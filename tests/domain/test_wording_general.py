@@ -92,6 +92,7 @@ def everything(club: str) -> dict[str, str]:
         "over_already": general.over_already(club, "7K", "2A", "SAFE 99 2A"),
         "not_begun": general.not_begun(club, "2A", "SAFE 99 2A"),
         "no_such_reference": general.no_such_reference(club, "2X", ["7K", "2A", "4D", "9X", "3C"]),
+        "same_reference": general.same_reference(club, "7K"),
         "texted_elsewhere": general.texted_elsewhere(club, "7K", club, "+447700900600"),
         "no_such_code": general.no_such_code(club),
         "codes_locked": general.codes_locked(club),

@@ -10,13 +10,22 @@ from typing import Any
 import pytest
 from sqlalchemy import func, select
 
-from service.domain.codes import REFERENCE_SPACE
+from service.domain.codes import REFERENCE_SPACE, make_reference
 from service.domain.people import Actor, Role, Via
 from service.domain.plan import refusals
-from service.operations.filing import REFERENCE_REST, PlanFiled, PlanRefused, Preview, file_plan, preview
+from service.operations.filing import (
+    REFERENCE_DRAWS,
+    REFERENCE_REST,
+    PlanFiled,
+    PlanRefused,
+    Preview,
+    file_plan,
+    preview,
+)
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
+from service.store import dives
 from service.store.tables import DiveRow, LogEntryRow, MessageRow
-from tests.operations.stage import ANNA, BEGIN_AT, BY_ANNA, CLEO, CLUB, DOV, Stage, plan
+from tests.operations.stage import ANNA, BEGIN_AT, BY_ANNA, CLEO, CLUB, DOV, Stage, plan, plan_of
 
 AWAY = PlaceRequest("Gannet Ledge", (47.2, -20.6), "07700 900998 (harbour office)")
 GAS = GasRequest(cylinder_l=12, fill_bar=200, reserve_bar=50, surface_rate_l_min=0)
@@ -201,6 +210,28 @@ def test_the_reference_of_a_dive_that_is_over_rests_for_a_day(stage: Stage, monk
     third = stage.file()
 
     assert (first.reference, second.reference, third.reference) == ("2A", "3A", "2A")
+
+
+def test_open_dives_of_a_club_have_references_of_their_own(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An admin answers any alarm of the club by its reference; two pairs that know nothing of each other had one."""
+    references, draw = iter([0, 0, 1]), secrets.randbelow
+    monkeypatch.setattr(secrets, "randbelow", lambda end: next(references) if end == REFERENCE_SPACE else draw(end))
+
+    assert [stage.file(plan_of(number)).reference for number in (1, 2)] == ["2A", "3A"]
+
+
+def test_where_a_club_has_every_reference_they_differ_for_the_people_of_a_dive(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A hundred open dives use all of them up; the next one gets one that nobody of it knows."""
+    every = {make_reference(number) for number in range(REFERENCE_SPACE)}
+    monkeypatch.setattr(dives, "open_references", lambda *_: every)
+    draw = secrets.randbelow
+    drawn = iter([*[0] * 2 * (1 + REFERENCE_DRAWS), 1])
+    monkeypatch.setattr(secrets, "randbelow", lambda end: next(drawn) if end == REFERENCE_SPACE else draw(end))
+
+    assert stage.file(plan_of(1)).reference == "2A"
+    assert stage.file(plan_of(1)).reference == "3A"
 
 
 def test_what_contacts_would_be_told_is_shown_without_filing(stage: Stage) -> None:

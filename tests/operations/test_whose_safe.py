@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from service.domain.dive import Dive, Phase
+from service.operations import filing
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from tests.operations.away import Keeping, armed, gone
 from tests.operations.stage import ANNA, BRAM, CLEO, DOV, EDDA, FINN, Stage, plan, plan_of
@@ -202,6 +203,40 @@ def test_whoever_closes_a_dive_is_told_which(stage: Stage) -> None:
         assert f"dive {dive.reference} of Anna Holt closed 10:00" in answer
     filed = stage.file()
     assert f"dive {filed.reference} of Anna Holt called off. Its clock does not run." in stage.text(ANNA, "NOGO")[0]
+
+
+# Two dives of one reference, whose people know nothing of each other
+
+
+def namesakes(stage: Stage, monkeypatch: pytest.MonkeyPatch, *watched: str) -> tuple[Dive, Dive]:
+    """Two dives that are called alike and are both in alarm; `watched`: the contacts of the second."""
+    monkeypatch.setattr(filing, "_draw_reference", lambda *_: "7K")
+    both = stage.dive_in(plan_of(1, [EDDA, DOV])), stage.dive_in(plan_of(2, watched or [CLEO, BRAM]))
+    stage.wait(minutes=66)
+    return both
+
+
+@pytest.mark.parametrize("words", ["SAFE 1 7K", "OK 7K", "CALLED 7K"])
+def test_an_admin_ends_no_dive_by_a_reference_that_two_have(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch, words: str
+) -> None:
+    """It was the one that was filed last."""
+    both = namesakes(stage, monkeypatch)
+    before = [stage.dive(dive.id) for dive in both]
+
+    [answer] = stage.text(FINN, words)
+
+    assert "more than one dive is called 7K. Nothing changed. Open the link in the text that you mean." in answer
+    assert [stage.dive(dive.id) for dive in both] == before
+
+
+def test_an_admin_who_is_a_contact_of_the_one_means_that(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its alarm came to them; of the other they have heard nothing."""
+    both = namesakes(stage, monkeypatch, FINN, CLEO)
+
+    stage.text(FINN, "SAFE 1 7K")
+
+    assert is_over(stage, *both) == [False, True]
 
 
 # A keeper, while the database is gone

@@ -99,6 +99,14 @@ def which_dive(club_name: str, texts: Sequence[str], language: str = ENGLISH) ->
     return plain(club_name, say("which dive? Nothing changed. Text {examples}.", examples=examples), language)
 
 
+def same_reference(club_name: str, ref: str, language: str = ENGLISH) -> str:
+    """Several dives that could be meant have one reference: pages tell them apart."""
+    words = say(
+        "more than one dive is called {ref}. Nothing changed. Open the link in the text that you mean.", ref=ref
+    )
+    return plain(club_name, words, language)
+
+
 def over_already(club_name: str, over: str, plan: str, text: str, language: str = ENGLISH) -> str:
     """Words that may be about a dive that is over, where only this one is open; `text` would do to it what they say."""
     words = say("dive {over} is over already, nothing changed. For {ref} text {text}.", over=over, ref=plan, text=text)
