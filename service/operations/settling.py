@@ -151,6 +151,8 @@ class Settling:
         self._log_attempt(session, doubt, facts, Next(Fate.HANDED), now)
         if ours:
             self._handed(session, message, gateway.name, provider_id, now)
+            # While it was asked, its carrier may have written it down after all, and a receipt that it failed.
+            apply_kept(self._service, session, message.id, now)
         else:
             apply_waiting(self._service, session, message, gateway.name, provider_id, now)
         follow(self._service, session, message, dive, now)

@@ -13,7 +13,9 @@ from sqlalchemy import select
 
 from service.operations import asking
 from service.operations.carrying import Courier
+from service.operations.claiming import Parcel
 from service.operations.gateway import CannotTell, Found, Lookup, NotFound, Outgoing, ReceiptState
+from service.operations.settling import Heard
 from service.store import outbox
 from service.store.tables import DiveRow
 from tests.operations.stage import ANNA, CLEO, ScriptedGateway, Stage, Taken, lose_the_answer, time_out
@@ -116,6 +118,30 @@ def test_a_carrier_that_vanished_is_made_up_for_by_asking(
         assert [one.gateway for one in alerts(stage)] == (["first"] if taken else ["second"])
         [message] = [one for one in stage.messages(the_dive(stage)) if one.step.startswith("alert-")]
         assert message.state == "handed"
+
+
+def test_what_failed_while_its_gateway_was_asked_is_not_taken_for_handed_over(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A carrier that stood still writes down that it was taken, a receipt that it failed: so it goes again."""
+    kept: list[tuple[Parcel, Heard]] = []
+
+    def thaws(gateway: AskedGateway, text: Outgoing) -> Lookup:
+        [(parcel, heard)] = kept
+        stage.courier._settling.record(parcel, heard)
+        stage.receipt(alerts(stage)[0], ReceiptState.FAILED, code="30005")
+        return gateway.truth(text)
+
+    with asked(stage) as first:
+        with monkeypatch.context() as frozen:
+            frozen.setattr(Courier, "_record", lambda _, parcel, heard: kept.append((parcel, heard)))
+            stage.turn()
+        first.answer = thaws
+
+        stage.wait(HALF_A_MINUTE, step=HALF_A_MINUTE)
+        stage.wait(HALF_A_MINUTE, step=HALF_A_MINUTE)
+
+        assert [one.gateway for one in alerts(stage)] == ["first", "second"]
 
 
 @contextmanager
