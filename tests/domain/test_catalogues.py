@@ -120,3 +120,14 @@ def test_every_catalogue_says_that_it_awaits_review(code: str) -> None:
 
     assert "awaiting review by native speakers" in header
     assert catalogue(code).num_plurals == 2
+
+
+@pytest.mark.parametrize(
+    ("code", "as_if_so"),
+    [("es", r"no sabe que\b"), ("fr", r"savez pas qu"), ("it", r"non sai che\b"), ("de", r"nicht wiss\w+, dass\b")],
+)
+def test_nobody_is_asked_whether_they_do_not_know_that_all_are_out(code: str, as_if_so: str) -> None:
+    """In these languages that says that they are; a contact must be asked whether anybody said so."""
+    said = [words for message in entries(code) for _, words in wordings(message)]
+
+    assert [words for words in said if re.search(as_if_so, words)] == []

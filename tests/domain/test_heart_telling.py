@@ -305,7 +305,7 @@ DRILLS: dict[str, tuple[Callable[[], Story], str, str]] = {
     ),
     "alert": (lambda: _ran(RAISE_BY), "contact-0", f"No answer? {WOULD_CALL}."),
     "distress": (lambda: _ran(DISTRESS), "contact-2", "EXERCISE. Skerry Bay Divers: OVERDUE: Anna Holt"),
-    "what to do at distress": (lambda: _ran(DISTRESS), "contact-2", f"{WOULD_CALL}. Call +44 7700 900001."),
+    "what to do at distress": (lambda: _ran(DISTRESS), "contact-2", f"{WOULD_CALL}. Call them: +44 7700 900001."),
     "hand-up": (lambda: _ran(HAND_UP), "admins", f"{WOULD_CALL}."),
     "SOS": (lambda: played((20, do.RaiseNow(diver("SOS")))), "contact-1", f"{WOULD_CALL}. Reply OK 7K"),
     "answer to an SOS": (

@@ -36,10 +36,10 @@ START_NOTICE = (
 ANSWERS = "Reply OK 7K (you act), CALLED 7K (rescue called), SAFE 2 7K (all safe)."
 
 
-def facts(extras: str) -> str:
+def facts(extras: str = "") -> str:
     """What every alarm says first; the extras are what there is room for."""
     heard = 'In 10:00, due out 10:50. Last heard 10:00 Anna Holt: "IN".'
-    return f"Anna Holt + 1 (2 divers). At Lantern Cove, 47.12345,-20.54321. {extras} {heard}"
+    return f"Anna Holt + 1 (2 divers). At Lantern Cove, 47.12345,-20.54321.{extras and f' {extras}'} {heard}"
 
 
 ALERT = (
@@ -47,8 +47,8 @@ ALERT = (
     f" No answer? Call rescue: 07700 900999 (practice desk). Say overdue divers, give position. {ANSWERS}"
 )
 CALL_NOW = (
-    f"Skerry Bay Divers: OVERDUE, CALL RESCUE NOW: {facts('Car: blue van.')} Call 07700 900999 (practice desk)."
-    f" Say overdue divers, give position and number. Call +44 7700 900001. Or Bram Vik +44 7700 900002. {ANSWERS}"
+    f"Skerry Bay Divers: OVERDUE, CALL RESCUE NOW: {facts()} Call 07700 900999 (practice desk)."
+    f" Say overdue divers, give position and number. Call them: +44 7700 900001. Or Bram Vik +44 7700 900002. {ANSWERS}"
 )
 HANDED_UP = (
     "Skerry Bay Divers: NO CONTACT HAS ANSWERED for 45 min. Dive 7K:"

@@ -231,7 +231,7 @@ def act_alert(dive: Dive) -> list[Part]:
 def act_distress(dive: Dive) -> list[Part]:
     """What everybody does at distress: call rescue, then them."""
     rescue = say("Call {rescue}. Say {what}, give position and number.", rescue=call_rescue(dive), what=_what(dive))
-    return [keep(to_rescue(dive, rescue)), *call_them(dive)]
+    return [keep(to_rescue(dive, rescue)), *call_them(dive, behind_rescue=True)]
 
 
 def cry(dive: Dive) -> Phrase:

@@ -69,7 +69,7 @@ def _parts(dive: Dive, event: StepTaken) -> list[Part]:
         keep(say("They may be out: texts cannot reach us.")),
     ]
     if event.step in _DISTRESS:
-        act = [keep(call), *call_them(dive)]
+        act = [keep(call), *call_them(dive, behind_rescue=True)]
     else:
         act = [*call_them(dive), keep(say("No answer? {rescue}", rescue=call))]
     answer = keep(say("Reply OK {ref}, CALLED {ref} or SAFE {all} {ref}.", ref=dive.reference, all=dive.head_count))

@@ -180,10 +180,11 @@ def last_heard(dive: Dive, now: datetime) -> list[Part]:
     return [may_go(3, say("Last heard {time} {name}: {quote}.", time=at, name=name, quote=quoted(heard.words)))]
 
 
-def call_them(dive: Dive) -> list[Part]:
-    """The party's numbers; the lead's is never left out."""
-    lead = dive.lead
-    parts = [keep(say("Call {number}.", number=number_of(lead.phone)))] if lead.phone else []
+def call_them(dive: Dive, *, behind_rescue: bool = False) -> list[Part]:
+    """The party's numbers; the lead's is never left out. `behind_rescue`: it could be taken for its number."""
+    lead, number = dive.lead, number_of(dive.lead.phone or "")
+    call = say("Call them: {number}.", number=number) if behind_rescue else say("Call {number}.", number=number)
+    parts = [keep(call)] if lead.phone else []
     others = ", ".join(f"{diver.name} {number_of(diver.phone)}" for diver in dive.divers[1:] if diver.phone)
     if not others:
         return parts
