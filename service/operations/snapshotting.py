@@ -21,6 +21,7 @@ from cryptography.fernet import InvalidToken
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
+from service.operations.lost_dives import tell_of_lost
 from service.operations.sealing import append_whole, make_private, open_private, sealer, write_whole
 from service.operations.service import Service
 from service.store import health
@@ -32,6 +33,7 @@ from service.store.snapshots import (
     clubs_to_tell,
     open_dives,
     open_versions,
+    set_back,
     waiting_alarms,
 )
 
@@ -183,9 +185,14 @@ class Snapshot:
                     self._as_of = (sealed, line)
 
     def refresh(self, service: Service) -> int:
-        """Write down what has changed; how many dives that is. Raises OSError, and what the database raises."""
+        """Write down what has changed; how many dives that is. Raises OSError, and what the database raises.
+
+        Of whatever the database knows less than this does the admins are told first.
+        """
         at = service.clock.now()
-        as_of, changed, over = service.read(lambda session: self._news(session, at))
+        as_of, changed, over, lost = service.read(lambda session: self._news(session, at))
+        if lost:
+            tell_of_lost(service, [one.dive for dive_id in lost if (one := self._kept(dive_id)) is not None])
         lines = [(one.id, one.version, self._files.seal(Kept(one))) for one in changed]
         ending = self._files.seal(as_of)
         added = [sealed for _, _, sealed in lines] + [self._files.seal(Gone(dive_id)) for dive_id in over]
@@ -197,13 +204,18 @@ class Snapshot:
         self._write([*added, ending])
         return len(changed) + len(over)
 
-    def _news(self, session: Session, at: datetime) -> tuple[AsOf, list[OpenDive], list[str]]:
-        """As of one instant: whom to tell, the dives that are new or changed, and those that are over."""
+    def _kept(self, dive_id: str) -> Kept | None:
+        """A dive as it was written down last; None where the line cannot be read."""
+        found: Kept | None = self._files.unseal(self._sealed[dive_id], Kept)
+        return found
+
+    def _news(self, session: Session, at: datetime) -> tuple[AsOf, list[OpenDive], list[str], list[str]]:
+        """As of one instant: whom to tell, the dives that are new or changed, those over, and those set back."""
         now = open_versions(session)
         changed = [dive_id for dive_id, version in now.items() if self._versions.get(dive_id) != version]
         over = [dive_id for dive_id in self._versions if dive_id not in now]
         as_of = AsOf(at, clubs_to_tell(session), waiting_alarms(session))
-        return as_of, list(open_dives(session, changed)), over
+        return as_of, list(open_dives(session, changed)), over, set_back(session, self._versions, now)
 
     def _write(self, added: list[bytes]) -> None:
         path = self._files.snapshot

@@ -6,7 +6,7 @@ another version is read whole.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 
@@ -107,6 +107,20 @@ def open_versions(session: Session) -> dict[str, int]:
     clubs = select(ClubRow.id)
     found = select(row.id, row.version).where(row.club_id.in_(clubs), row.closed_at.is_(None))
     return dict(iter(session.execute(found)))
+
+
+def set_back(session: Session, known: Mapping[str, int], now: Mapping[str, int]) -> list[str]:
+    """Which of the dives that were open at these versions the database has at an earlier one, or not at all.
+
+    `now` are those that are open by it. Versions only rise, and dives stay: where that is not so, it was set back.
+    """
+    row = DiveRow
+    found = dict(now)
+    over = [dive_id for dive_id in known if dive_id not in now]
+    for begin in range(0, len(over), AT_ONCE):
+        some = select(row.id, row.version).where(row.id.in_(over[begin : begin + AT_ONCE]))
+        found |= dict(iter(session.execute(some)))
+    return [dive_id for dive_id, version in known.items() if found.get(dive_id, 0) < version]
 
 
 def open_dives(session: Session, ids: Collection[str]) -> Iterator[OpenDive]:
