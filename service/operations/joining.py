@@ -20,6 +20,7 @@ from typing import Any, Final
 from sqlalchemy.orm import Session
 
 from service.domain import codes
+from service.domain.dive.commands import NoteReachable
 from service.domain.encoding import segments
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import PhoneError, is_of_country, mask
@@ -30,10 +31,12 @@ from service.operations.contact_reading import club_language, read_persons_phone
 from service.operations.links import TOKEN_BYTES, hash_token
 from service.operations.own_numbers import texted_to
 from service.operations.people import PEOPLE_MAX, PersonRead, PersonTyped, read_person
+from service.operations.recording import apply
 from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.telling import actor_of
 from service.store import club_messages, clubs, dives, joins, log, opt_outs, outbox, people, sites
+from service.store.dives import PhoneMatch
 from service.store.outbox import NewMessage
 from service.store.tables import ClubRow, JoinRow
 
@@ -294,7 +297,8 @@ def _prove(
     service: Service, session: Session, club: ClubRow, row: JoinRow, by: Actor, phone: str, now: datetime
 ) -> None:
     """Whoever is known already keeps name and notes; language and contacts are those of today."""
-    opt_outs.opt_in(session, club.receiving_number, phone, now)
+    if opt_outs.opt_in(session, club.receiving_number, phone, now):
+        _hears_again(service, session, club, phone, now)
     known = people.by_phone(session, club.id, phone)
     given: dict[str, Any] = {"language": row.language, "usual_contacts": _without(row.usual_contacts, phone)}
     given |= {"verified_at": now, "consent_at": now}
@@ -313,6 +317,14 @@ def _prove(
         detail={"person": person.id, "new": known is None},
         club_id=club.id,
     )
+
+
+def _hears_again(service: Service, session: Session, club: ClubRow, phone: str, now: datetime) -> None:
+    """The open dives of a phone that had opted out learn that it can be reached, as START would have them."""
+    found = dives.for_phone(session, club.receiving_number, phone, now)
+    for match in [one for one in found if isinstance(one, PhoneMatch)]:
+        for key in match.keys:
+            apply(service, session, match.dive.id, NoteReachable(key), now)
 
 
 def _without(contacts: list[dict[str, Any]], phone: str) -> list[dict[str, Any]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -14,7 +15,7 @@ from service.operations.people import PersonRead, PersonTyped
 from service.operations.plan_reading import NamedPhone
 from service.store import inbound, people
 from service.store.tables import JoinRow, PersonRow
-from tests.operations.stage import ANNA, BRAM, CLUB, OURS, STRANGER, Stage
+from tests.operations.stage import ANNA, BRAM, CLEO, CLUB, EDDA, OURS, STRANGER, Stage
 
 UNA = PersonTyped("Una Fell", "", contacts=(NamedPhone("Cleo Marsh", "07700 900011"),))
 ANOTHER = "+447700900098"
@@ -150,6 +151,19 @@ def test_who_joins_with_their_own_number_as_a_contact_has_that_one_left_out(quic
     known = person(quick_stage, STRANGER)
     assert known is not None
     assert [one["name"] for one in known.usual_contacts] == ["Dov Lind"]
+
+
+def test_who_had_opted_out_and_joins_is_told_of_open_dives_again(stage: Stage) -> None:
+    """A contact of an alarm that passed them by gets it at once, as after START."""
+    dive = stage.dive_in()
+    stage.text(CLEO, "STOP")
+    stage.wait(minutes=66)
+    assert not any("OVERDUE" in body for body in stage.to(CLEO))
+
+    answers = stage.text(CLEO, state(stage, begun(stage, replace(UNA, contacts=(NamedPhone("Edda", EDDA),)))).code)
+
+    assert any("OVERDUE: Anna Holt" in body for body in answers)
+    assert stage.dive(dive.id).unreachable == ()
 
 
 def test_a_form_without_a_contact_is_not_taken(quick_stage: Stage) -> None:
