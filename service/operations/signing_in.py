@@ -11,6 +11,7 @@ on which the admin has signed in before has a count of its own.
 
 from __future__ import annotations
 
+import logging
 import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from cryptography.fernet import Fernet
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
@@ -29,6 +31,8 @@ from service.store import admin_sessions, admins, clubs, known_browsers, log, pa
 from service.store.admin_sessions import Found
 from service.store.club_alarms import alarm_since
 from service.store.tables import AdminRow
+
+_LOG = logging.getLogger(__name__)
 
 IDLE_MAX: Final = timedelta(hours=12)
 LASTS: Final = timedelta(days=7)
@@ -193,8 +197,16 @@ def signed_in(service: Service, token: str, *, used: bool = True) -> SignedIn | 
     if found is None:
         return None
     if used and now - found[1] >= SEEN_NOTED_EVERY:
-        service.write(lambda session: admin_sessions.see(session, hashed, now))
+        _note_use(service, hashed, now)
     return found[0]
+
+
+def _note_use(service: Service, hashed: str, now: datetime) -> None:
+    """A database that takes no writes must not shut those out who look up who is in the water and whom to call."""
+    try:
+        service.write(lambda session: admin_sessions.see(session, hashed, now))
+    except SQLAlchemyError:
+        _LOG.exception("use_of_session_not_noted")
 
 
 def sign_out(service: Service, token: str, admin: SignedIn) -> None:

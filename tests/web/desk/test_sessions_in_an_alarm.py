@@ -14,6 +14,7 @@ from service.domain.people import Actor, Role, Via
 from service.operations.recording import act
 from service.operations.signing_in import IDLE_MAX, LASTS, PUT_OFF_MAX
 from service.store.tables import DiveRow
+from tests.operations.away import read_only
 from tests.web.desk.entering import enter
 from tests.web.installation import Site
 from tests.web.other_club import add_far_club
@@ -130,6 +131,21 @@ def test_of_two_alarms_that_began_together_the_end_of_one_shuts_nobody_out(at: S
     end(at, first)
 
     assert is_in(client)
+
+
+def test_a_database_that_takes_no_writes_shuts_nobody_out(at: Site, client: FlaskClient) -> None:
+    """Its disk is full: who is in the water, and whom to call, is still to be read; who may not is still sent away."""
+    enter(client)
+    dive = in_alarm(at)
+    at.clock.at += 10 * MINUTE
+
+    paths = (f"/admin/dives/{dive.id}", "/admin/people", "/admin/messages")
+    with read_only(at.service.engine):
+        pages = [client.get(path).status_code for path in paths]
+        stranger = at.app.test_client().get(paths[0])
+
+    assert pages == [200, 200, 200]
+    assert stranger.status_code == 303
 
 
 def test_an_alarm_of_another_club_keeps_nobody_signed_in(at: Site, client: FlaskClient) -> None:
