@@ -22,7 +22,8 @@ FRENCH = """
 au secours; AU SECOURS!!; Secours!; à l'aide; A l’aide; aidez-nous; aide-moi; besoin d'aide; on a besoin d'aide
 urgence; Marc a disparu; disparu; il manque Marc; il manque quelqu'un; manque un plongeur; un plongeur est manquant
 nous avons perdu Marc; perdu Marc; on est perdus; il se noie; noyé; noyade; inconscient; elle est inconsciente
-évanoui; blessé; Anna est blessée; il saigne; ne respire plus; il ne respire pas; il respire mal; plus d'air
+évanoui; blessé; Anna est blessée; il saigne; il y a du sang
+ne respire plus; il ne respire pas; il respire mal; plus d'air
 panne d'air; manque d'air; accident; en danger; en détresse; on ne trouve pas Marc; on ne le trouve plus
 je ne vois plus Marc; pas remonté; il n'est pas encore remonté; coincé; on dérive; à la dérive; crise cardiaque
 appelez les secours; envoyez une ambulance; non, au secours; pas de problème, mais Marc a disparu
@@ -32,7 +33,8 @@ SPANISH = """
 ayuda; AYUDA!!; ¡Ayúdenme!; necesitamos ayuda; socorro; auxilio; emergencia; falta uno; falta Tomás; nos falta Ana
 faltan dos; falta alguien; desaparecido; ha desaparecido; hemos perdido a Tomás; perdidos; se ahoga; ahogado
 inconsciente; se ha desmayado; herido; Ana está herida; está sangrando; no respira; no reacciona; sin aire
-no tenemos aire; accidente; peligro; en apuros; no encontramos a Ana; no lo encuentro; no vemos a Tomás
+no tenemos aire; no nos queda aire; no hay más aire; accidente
+peligro; en apuros; no encontramos a Ana; no lo encuentro; no vemos a Tomás
 no ha salido; no han salido; no aparece; atrapado; a la deriva; infarto; ambulancia; llamad a rescate; No, ayuda
 sin problema, pero falta Ana; OUT pero falta uno
 """
@@ -59,7 +61,8 @@ non serve aiuto; nessun ferito; non manca nessuno; nessuna emergenza; grazie del
 ho perso la maschera; mancano 10 minuti; manca poco; non trovo le chiavi; soccorsi chiamati; ho chiamato i soccorsi
 danke; merci; gracias; grazie; alles gut; tout va bien; todo bien; tutto bene; wir sind drin; on est à l'eau
 estamos dentro; siamo in acqua; bis später; à plus tard; hasta luego; a dopo; going in not yet; bless you
-the aide is here; we are back to the car; verloren gegangen ist nichts
+we sang all the way; nos queda aire para 20 minutos; tenemos aire; falta visibilidad; il manque de visibilité
+manca visibilità; die Sicht fehlt; the aide is here; we are back to the car; verloren gegangen ist nichts
 """
 
 FORMS = """

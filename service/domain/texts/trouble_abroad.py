@@ -16,7 +16,7 @@ from service.domain.texts.typed import BREAK
 
 _GERMAN_THING = any_of(r"""
 maske|brille|flossen?|lampe|tauchlampe|blei|bleigurt|gurt|messer|kamera|boje|handschuhe?|haube|computer|uhr
-schlussel|auto|handy|telefon|akku|empfang|netz|signal|tasche|parkplatz|einstieg|ausstieg|zeit|luftmatratze
+schlussel|auto|handy|telefon|akku|empfang|netz|signal|tasche|parkplatz|einstieg|ausstieg|zeit|sicht
 """)
 _GERMAN = any_of(
     r"""
@@ -42,6 +42,7 @@ eingeklemmt|festgeklemmt|verfangen|(?:steckt|stecken|hangt|hangen) fest|abgetrie
 _FRENCH_THING = any_of(r"""
 masque|palmes?|lampes?|plombs?|ceinture|couteau|camera|tuba|gants?|cagoule|montre|ordinateur|cles?|telephone
 reseau|signal|batterie|sac|voiture|place|parking|temps|bouee|sortie|entree
+visi|visibilite|lumiere|courant
 """)
 _FRENCH_ITS = "(?:(?:un|une|le|la|les|l|mon|ma|mes|notre|nos|son|sa|ses|de|du|d|des) )*"
 _FRENCH = any_of(
@@ -51,7 +52,7 @@ au secours|\Asecours\Z|a l ?aide|aidez(?: moi| nous)?|aide moi|besoin d ?aide|ur
 disparue?s?|(?:il|nous) manque (?!<its><thing>|\d+ ?min)\w+
 manque (?:une?|1|2|quelqu ?un)\b(?! <thing>)|manque a l ?appel
 (?:est|sont) manquante?s?|perdue?s?(?! <its><thing>)
-se noie(?:nt)?|noyee?s?|inconsciente?s?|evanouie?s?|sans connaissance|malaise|blessee?s?|saigne|sang
+se noie(?:nt)?|noyee?s?|inconsciente?s?|evanouie?s?|sans connaissance|malaise|blessee?s?|saigne|du sang
 (?:ne )?respire (?:\w+ )?(?:pas|plus|mal)|du mal a respirer|(?:plus|manque) d ?air|panne d ?air|plus de gaz|sans air
 ne (?:reagit|repond|bouge) plus
 (?:trouv|retrouv|vo[iy])(?:e|es|ent|ons|s|t) (?:pas|plus)(?! <its><thing>)
@@ -64,6 +65,7 @@ coincee?s?|emportee?s?|(?:on|nous) deriv\w+|a la derive|crise cardiaque|arret ca
 _SPANISH_THING = any_of(r"""
 mascara|gafas|aletas?|linterna|foco|plomos?|cinturon|cuchillo|camara|tubo|guantes?|capucha|reloj|ordenador|llaves?
 telefono|movil|senal|cobertura|bateria|bolsa|coche|sitio|aparcamiento|parking|tiempo|boya|salida|entrada
+visibilidad|luz|corriente
 """)
 _SPANISH_ITS = "(?:(?:un|una|el|la|los|las|mi|mis|nuestro|nuestra|su|sus|de|del) )*"
 _SPANISH = any_of(
@@ -73,7 +75,8 @@ faltan? (?!<its><thing>|(?:\d+|unos|pocos) ?(?:m|min|minutos?|h|horas?)\b|poco|m
 desaparecid[oa]s?|ha(?:n)? desaparecido|perdid[oa]s?(?! <its><thing>)|perdimos (?!<its><thing>)\w+
 (?:se )?ahog(?:a|an|ado|ada|ando)|inconscientes?|desmayad[oa]s?|sin conocimiento|herid[oa]s?|sangr(?:a|ando|e)
 accidente|infarto|paro cardiaco|(?:esta|estan) muert[oa]s?
-no (?:respira|respiran|reacciona|despierta|se mueve)|(?:sin|queda|quedan|tengo|tenemos|hay) aire
+no (?:respira|respiran|reacciona|despierta|se mueve)|sin aire
+no (?:me |nos )?(?:queda|tengo|tenemos|hay) (?:mas )?aire
 no (?:lo |la |los |las |le |les )?(?:encuentro|encontramos|vemos|veo)(?! <its><thing>)
 no ha(?:n)? (?:vuelto a )?(?:salido|salir|subido|subir|vuelto|aparecido)|no (?:aparece|aparecen)
 atrapad[oa]s?|enganchad[oa]s?|arrastrad[oa]s?|a la deriva
@@ -85,6 +88,7 @@ atrapad[oa]s?|enganchad[oa]s?|arrastrad[oa]s?|a la deriva
 _ITALIAN_THING = any_of(r"""
 maschera|pinne|pinna|torcia|luce|piombi|piombo|cintura|coltello|fotocamera|boccaglio|guanti|cappuccio|orologio
 computer|chiavi|chiave|telefono|cellulare|segnale|campo|batteria|borsa|macchina|auto|posto|parcheggio|tempo|boa|uscita
+visibilita|corrente
 """)
 _ITALIAN_ITS = "(?:(?:un|una|il|lo|la|i|gli|le|l|mio|mia|miei|mie|nostro|nostra|suo|sua|di|del) )*"
 _ITALIAN = any_of(
