@@ -14,6 +14,7 @@ from functools import cache, lru_cache
 from typing import NamedTuple
 
 import phonenumbers
+from babel.core import get_global
 from phonenumbers import (
     NumberParseException,
     PhoneMetadata,
@@ -22,7 +23,7 @@ from phonenumbers import (
     PhoneNumberType,
     ValidationResult,
 )
-from phonenumbers.timezone import UNKNOWN_TIMEZONE, time_zones_for_geographical_number
+from phonenumbers.timezone import time_zones_for_geographical_number
 
 _LONGEST_TYPED = 40
 _KEPT_DIGITS = 3
@@ -37,6 +38,9 @@ _ANYWHERE = frozenset({"112", "911", "999", "000"})
 
 _LANDLINES = frozenset({PhoneNumberType.FIXED_LINE})
 _EITHER = (PhoneNumberType.FIXED_LINE, PhoneNumberType.MOBILE)
+
+_NO_COUNTRY = frozenset({"001", "ZZ"})
+"""The world and nowhere, to the CLDR and to the plans of numbers alike."""
 
 _FOR_STORIES = re.compile(r"\+447700900[0-9]{3}")
 """Mobile numbers that Ofcom (the UK's regulator) keeps free for drama; no table of numbers in use has them."""
@@ -202,12 +206,31 @@ def is_of_country(e164: str, region: str) -> bool:
 
 @lru_cache(maxsize=10_000)
 def zones_of(e164: str) -> tuple[str, ...]:
-    """The IANA zones in which a number may be at home, by its prefix; empty where its prefix tells of none."""
+    """The IANA zones in which a number may be at home; empty for what is of no country.
+
+    Those of its country by the CLDR, and of several those that its prefix tells of. The tables of prefixes alone name
+    zones of other countries that had the same time once: Paris for Algiers, which has no summer time.
+    """
     try:
-        found = time_zones_for_geographical_number(phonenumbers.parse(e164, None))
+        number = phonenumbers.parse(e164, None)
     except NumberParseException:
         return ()
-    return tuple(zone for zone in found if zone != UNKNOWN_TIMEZONE)
+    by_prefix = time_zones_for_geographical_number(number)
+    region = phonenumbers.region_code_for_number(number)
+    of_country = _zones_of_regions().get(
+        region or phonenumbers.region_code_for_country_code(number.country_code or 0), ()
+    )
+    return tuple(zone for zone in of_country if zone in by_prefix) or of_country
+
+
+@cache
+def _zones_of_regions() -> dict[str, tuple[str, ...]]:
+    """The zones of each country (ISO 3166)."""
+    found: dict[str, tuple[str, ...]] = {}
+    for zone, region in sorted(get_global("zone_territories").items()):
+        if region not in _NO_COUNTRY:
+            found[region] = (*found.get(region, ()), zone)
+    return found
 
 
 def mask(e164: str) -> str:
