@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Final
 
@@ -15,7 +16,7 @@ from service.documents import paper_words as words
 from service.documents.paper import READABLE, STRIKING, Paper, fitted, page
 from service.documents.sheet_blocks import Block, at_least, band, beside, boxed, plain, rule, said, space, under
 from service.domain.dive.state import Dive
-from service.domain.language import Phrase, render
+from service.domain.language import Moment, Phrase, render
 from service.domain.local_time import say
 from service.domain.phone import national_format
 
@@ -24,16 +25,16 @@ _LINE: Final = 26.0  # points that a broad pen needs
 
 @dataclass(frozen=True, slots=True)
 class PlanCard:
-    """What is printed of a plan; None is a line to write on. Times are in words, at the site."""
+    """What is printed of a plan; None is a line to write on. Times are instants at the site."""
 
     club: str
     rescue_call: str | None = None
     site: str | None = None
     divers: str | None = None
     reference: str | None = None
-    raise_by: str | None = None
-    time_in: str | None = None
-    due_out: str | None = None
+    raise_by: Moment | None = None
+    time_in: Moment | None = None
+    due_out: Moment | None = None
     party: tuple[str, ...] = ()
     contacts: tuple[str, ...] = ()
     drill: bool = False
@@ -43,8 +44,9 @@ def card_of(dive: Dive) -> PlanCard:
     """The card of a filed plan. Its times stay open until it has started or has a time in."""
     in_at = dive.started_at or dive.plan.time_in_at
     due_at = dive.due_out_at or (None if in_at is None else in_at + dive.plan.run_time)
-    times = [None if at is None else say(at, dive.plan.site.zone, dive.filed_at) for at in (in_at, due_at)]
-    by = None if due_at is None else say(due_at + dive.grace.grace, dive.plan.site.zone, dive.filed_at)
+    zone = dive.plan.site.zone
+    times = [None if at is None else _with_day(at, zone) for at in (in_at, due_at)]
+    by = None if due_at is None else _with_day(due_at + dive.grace.grace, zone)
     return PlanCard(
         club=dive.club_name,
         rescue_call=dive.plan.site.rescue_call,
@@ -58,6 +60,11 @@ def card_of(dive: Dive) -> PlanCard:
         contacts=tuple(_person(contact.name, contact.phone) for contact in dive.plan.contacts),
         drill=dive.drill,
     )
+
+
+def _with_day(at: datetime, zone: str) -> Moment:
+    """A sheet outlives its day: whoever passes a car tomorrow must not call rescue for a dive of today."""
+    return Moment(at, zone, at - timedelta(days=2))
 
 
 def to_pdf(card: PlanCard, paper: Paper, language: str) -> bytes:
@@ -95,7 +102,7 @@ def _outside(card: PlanCard, language: str, width: float, scale: float) -> Block
         space(7 * scale),
         said(of(words.CALL_AT), width, READABLE, floor=READABLE, lines=3, told=True),
         space(3 * scale),
-        boxed(lambda room: _raise_by(card.raise_by, room), width, line=3),
+        boxed(lambda room: _raise_by(_worded(card.raise_by, language), room), width, line=3),
         space(5 * scale),
         beside(
             said(f"{of(words.RESCUE)}:", width * 0.3, READABLE, floor=READABLE, lines=2, told=True),
@@ -122,8 +129,8 @@ def _inside(card: PlanCard, language: str, width: float, scale: float) -> Block:
     return under(
         said(of(words.INSIDE), width, 14 * scale),
         beside(
-            _labelled(of(words.TIME_IN), card.time_in, half, 14 * scale),
-            _labelled(of(words.DUE_OUT), card.due_out, half, 14 * scale),
+            _labelled(of(words.TIME_IN), _worded(card.time_in, language), half, 14 * scale),
+            _labelled(of(words.DUE_OUT), _worded(card.due_out, language), half, 14 * scale),
             gap=12,
         ),
         space(3 * scale),
@@ -134,6 +141,10 @@ def _inside(card: PlanCard, language: str, width: float, scale: float) -> Block:
         ),
         *([] if card.party else [_labelled(of(words.NOTES), None, width, 14 * scale)]),
     )
+
+
+def _worded(moment: Moment | None, language: str) -> str | None:
+    return None if moment is None else say(moment.at, moment.zone, moment.now, language)
 
 
 def _raise_by(at: str | None, width: float) -> Block:

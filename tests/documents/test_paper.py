@@ -127,9 +127,10 @@ def test_the_essential_lines_of_each_sheet_are_those_to_be_read_from_afar() -> N
     for words in ("LANTERN", "IN LANTERN 50 P2", "+44 7700 900000", "OUT 2", "LATE 20", "SOS", SIGN.rescue_call):
         assert words in sign
     assert "Phone somebody ashore before you go in." in sign
-    card = _told(plan_card.layout(replace(BLANK, raise_by="11:05", rescue_call="112"), Paper.A4, "en"))
+    timed = replace(BLANK, raise_by=CROWD.raise_by, rescue_call="112")
+    card = _told(plan_card.layout(timed, Paper.A4, "en"))
     assert "Call rescue." in card
-    assert "11:05" in card
+    assert "Tue 1 Jun 11:05" in card
     fridge = _told(fridge_card.layout(FRIDGE, Paper.A4, "en"))
     for words in ("OK 7K", "CALLED 7K", "SAFE 2 7K", SIGN.rescue_call, "Call them, then rescue."):
         assert words in fridge
@@ -217,6 +218,17 @@ def test_the_window_half_of_a_plan_card_names_nobody_and_the_other_half_says_all
         assert words in lower, words
     for code in (dive.start_code, dive.finish_code):
         assert code not in words_of(document)
+
+
+@pytest.mark.parametrize(
+    ("language", "day"), [("en", "Tue 1 Jun"), ("de", "Di. 1. Juni"), ("fr", "mar. 1 juin"), ("es", "mar 1 jun")]
+)
+def test_every_time_on_a_plan_card_has_its_day(language: str, day: str) -> None:
+    """A card that is left behind the window must not send anybody to the phone tomorrow."""
+    said = words_of(plan_card.to_pdf(card_of(overdue_with_everything().dive), Paper.A4, language))
+
+    for time in ("10:00", "10:50", "11:05"):
+        assert f"{day} {time}" in said
 
 
 def test_the_card_of_a_drill_begins_with_exercise() -> None:
