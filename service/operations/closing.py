@@ -19,7 +19,7 @@ from service.domain.dive.events import Closed, Outcome
 from service.domain.dive.evolve import evolve
 from service.domain.people import Actor, Channel, Role, Via
 from service.operations.desk_dives import desk_actor
-from service.operations.plainest import stand_down
+from service.operations.plainest import end_fault_alarm, stand_down
 from service.operations.recording import SUPERSEDED_AT_CLOSE, apply_to
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
@@ -32,6 +32,7 @@ from service.store.plain_columns import RowFacts, close_row, row_facts
 from service.store.superseding import expire_superseded
 
 REPLY = "reply"
+FAULT_OVER = "fault_over"  # in the log
 
 
 class CannotCloseError(Exception):
@@ -90,12 +91,23 @@ def _close(
     if facts is None:
         raise CannotCloseError(f"there is no dive {dive_id}")
     by = who(session, facts)
+    if facts.phase == Phase.CLOSED and _stood_down(service, session, facts, by, reason, now):
+        return ClosedDive(facts.reference, readable=dive is not None)
     if dive is None:
         _close_unreadable(service, session, facts, by, reason, now)
         return ClosedDive(facts.reference, readable=False)
     command = CallOff(by) if dive.phase is Phase.FILED else ReportSafe(by, dive.head_count, reason)
     refusal = apply_to(service, session, dive, command, now).refusal
     return refusal or ClosedDive(facts.reference, readable=True)
+
+
+def _stood_down(service: Service, session: Session, facts: RowFacts, by: Actor, reason: str, now: datetime) -> bool:
+    """End the plainest alarm that somebody raised after the end, and that opened nothing; whether there was one."""
+    waited = expire_superseded(session, [facts.dive_id], SUPERSEDED_AT_CLOSE, now)
+    queued = end_fault_alarm(session, facts.dive_id, facts.version, by, now)
+    if waited or queued:
+        _log(service, session, facts, FAULT_OVER, by, {"by": by.name, "reason": reason, "queued": queued}, now)
+    return bool(waited or queued)
 
 
 def _admin(session: Session, facts: RowFacts, name: str, reason: str) -> Actor:

@@ -154,6 +154,10 @@ _WORDS: Final[Mapping[str, Callable[[Detail], str]]] = MappingProxyType(
         "alarm_again": lambda detail: (
             f"{detail['person']} may have got something older after the alarm, so that goes once more."
         ),
+        "fault_over": lambda detail: (
+            f"{detail['by']} said that the alarm after the end is over: {_quoted(detail['reason'])}."
+            f" {len(detail['queued'])} were told."
+        ),
         "called_again": lambda detail: (
             f"{detail['person']} may have got something older after the news that rescue was called,"
             " so that goes once more."

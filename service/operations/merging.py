@@ -159,7 +159,7 @@ def _merge_one(service: Service, began: Began, dive_id: str | None, account: _Ac
         _receipts_that_waited(service, session, message, now)
     dive = held(session, dive_id)
     if dive is not None and dive.phase is Phase.CLOSED and dive.closed_by is not None:
-        end_fault_alarm(session, dive, dive.closed_by, now)
+        end_fault_alarm(session, dive.id, dive.version, dive.closed_by, now)
 
 
 def _let_dive_know(service: Service, session: Session, dive: Dive, account: _Account, now: datetime) -> None:

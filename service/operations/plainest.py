@@ -14,7 +14,6 @@ from typing import TypedDict
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
-from service.domain.dive import Dive
 from service.domain.encoding import segments
 from service.domain.people import Actor, Channel, Recipient, Role
 from service.domain.phone import probably_landline
@@ -122,20 +121,22 @@ def raise_within(
     return bool(told)
 
 
-def end_fault_alarm(session: Session, dive: Dive, by: Actor, now: datetime) -> None:
+def end_fault_alarm(session: Session, dive_id: str, version: int, by: Actor, now: datetime) -> list[str]:
     """The stand-down for whoever got the plainest alarm, or a keeper's without the database: the rules know of neither.
 
-    `by` has closed the dive. Twice is as good as once.
+    `by` has closed the dive, or says of one that was closed before that it is over. Twice is as good as once.
+    Gives the ids of the messages.
     """
-    step = f"stand_down-{dive.version}"
-    messages = outbox.of_dive(session, dive.id)
+    step = f"stand_down-{version}"
+    messages = outbox.of_dive(session, dive_id)
     over = [message for message in messages if message.kind == "stand_down"]
     reached = {
         (m.person_key, m.channel): m
         for m in messages
         if m.step.startswith(UNKNOWN_TO_RULES) and m.attempts and m.kind in ALARMS
     }
-    facts = row_facts(session, dive.id) if reached else None
+    facts = row_facts(session, dive_id) if reached else None
+    queued = []
     for way, alarm in reached.items():
         earlier = [one for one in over if (one.person_key, one.channel) == way]
         told = any(one.queued_at >= alarm.queued_at and one.state != FAILED for one in earlier)
@@ -143,7 +144,8 @@ def end_fault_alarm(session: Session, dive: Dive, by: Actor, now: datetime) -> N
             continue
         # Who was stood down before that alarm hears it once more, as a message of its own.
         name = f"{step}-{alarm.id[:8]}" if any(one.step == step for one in earlier) else step
-        outbox.queue(session, stand_down(facts, by.name, alarm, name, now))
+        queued.append(outbox.queue(session, stand_down(facts, by.name, alarm, name, now)))
+    return [one for one in queued if one is not None]
 
 
 def stand_down(facts: RowFacts, by_name: str, alarm: Message, step: str, now: datetime) -> NewMessage:

@@ -143,7 +143,7 @@ def record_all(service: Service, session: Session, pages: Sequence[Page], now: d
             withheld[place] += keys
         for _, line in lines:
             if isinstance(line.event, Closed):
-                end_fault_alarm(session, line.dive, line.event.by, now)
+                end_fault_alarm(session, line.dive.id, line.dive.version, line.event.by, now)
     telling.write()
     dives.save_all(session, [Next(page.after, page.before.version, next_due_at(page.after)) for page in pages])
     _expire_superseded(session, pages, now)

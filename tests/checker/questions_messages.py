@@ -101,7 +101,9 @@ def a_stand_down_follows_a_close(record: Record, folds: Histories) -> Iterator[s
 def _followed(record: Record) -> dict[str, int]:
     """What was queued once more since something older got through after it, each with its place in the log."""
     entries = (entry for kind in FOLLOWED for entry in record.entries_by_kind.get(kind, ()))
-    return {entry.says["message"]: entry.seq for entry in entries if entry.says}
+    over = record.entries_by_kind.get("fault_over", ())  # an alarm after the end, that opened nothing again
+    again = {entry.says["message"]: entry.seq for entry in entries if entry.says}
+    return again | {one: entry.seq for entry in over for one in entry.says.get("queued", ())}
 
 
 # People

@@ -106,8 +106,9 @@ def test_where_the_log_cannot_be_read_either_the_state_is_left_as_it_is(unchecke
 
     with pytest.raises(UnreadableDive):
         stage.service.read(lambda session: dives.get(session, dive.id))
-    faults_of_log = stage.service.read(lambda session: log.verify_chain(session, log.dive_chain(dive.id)))
-    assert faults_of_log is None
+    fault = stage.service.read(lambda session: log.verify_chain(session, log.dive_chain(dive.id)))
+    assert fault is not None
+    assert fault.words == "its details were erased, and no entry says so"  # as before the end: that adds no other
 
 
 def test_whoever_heard_of_it_before_it_was_unreadable_is_stood_down_too(unchecked: Stage) -> None:
@@ -189,6 +190,46 @@ def test_a_dive_that_is_over_is_not_ended_twice(unchecked: Stage, *, readable: b
     stage.courier.carry()
 
     assert len(stage.journal) == before
+
+
+@pytest.mark.parametrize("log_too", [False, True], ids=["log readable", "log unreadable"])
+def test_whoever_got_the_plainest_alarm_after_the_end_is_stood_down(unchecked: Stage, *, log_too: bool) -> None:
+    """A call for help after its end cannot open such a dive again, so that nobody's word ended that alarm."""
+    stage = unchecked
+    dive = stage.dive_in()
+    stage.text(ANNA, "out 2")
+    damage(stage, dive)
+    if log_too:
+        damage_log(stage, dive)
+    stage.clock.at += timedelta(minutes=5)
+    stage.text(ANNA, "SOS")
+    assert [faults(stage, phone) for phone in (CLEO, DOV, FINN)] == [1, 1, 1]
+    stage.clock.at += timedelta(minutes=5)
+
+    assert not close(stage, dive)
+
+    over = f"{dive.lead.name}, {dive.plan.site.name}: the dive is over. Said by {ADMIN}."
+    assert [over in stage.last_to(phone) for phone in (CLEO, DOV, FINN)] == [True, True, True]
+    [end] = [entry.detail for entry in stage.entries(dive) if entry.kind == "fault_over" and entry.detail]
+    assert (end["by"], end["reason"], len(end["queued"])) == (ADMIN, WHY, 3)
+    with pytest.raises(CannotCloseError):
+        close_dive(stage.service, dive.id, ADMIN, WHY)
+    found = violations(stage.engine, stage.journal, stage.clock.at)
+    assert [line for line in found if not line.startswith(("row-is-fold", "phones-and-codes"))] == []
+
+
+def test_the_plainest_alarm_after_the_end_that_has_not_gone_out_is_sent_to_nobody(unchecked: Stage) -> None:
+    """Nobody has to be told that it is over."""
+    stage = unchecked
+    dive = stage.dive_in()
+    stage.text(ANNA, "out 2")
+    damage(stage, dive)
+    stage.receive_and_answer(ANNA, "SOS")
+    before = stage.to(CLEO)
+
+    assert not close(stage, dive)
+
+    assert stage.to(CLEO) == before
 
 
 def test_only_an_admin_of_the_club_ends_a_dive(stage: Stage) -> None:
