@@ -250,7 +250,7 @@ def _only(meant: Sequence[Match]) -> PhoneMatch | None:
 
 def over_lately(matches: Sequence[Match], at: datetime) -> PhoneMatch | None:
     """The dive of the sender that ended last, where that is so short a time ago that words may be about it."""
-    lately = [match for match in matches if isinstance(match, PhoneMatch) and match.dive.can_reopen(at)]
+    lately = [match for match in matches if isinstance(match, PhoneMatch) and match.dive.ended_lately(at)]
     return max(lately, key=lambda match: match.dive.closed_at or at, default=None)
 
 

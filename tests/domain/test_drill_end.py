@@ -47,6 +47,19 @@ def test_an_exercise_ends_wherever_it_stands(stand: str) -> None:
     assert story.dive.closed_by == EDDA
 
 
+@pytest.mark.parametrize("minute", [101, 300])
+def test_an_exercise_that_is_over_is_not_opened_again(minute: float) -> None:
+    """Nothing would end it any more: neither its time nor a real alarm. Whoever is in earnest hears whom to call."""
+    story = started(RAISE_BY + 1)
+    story.does(do.EndDrill(EDDA), at(100))
+
+    decision = story.does(do.RaiseNow(diver("SOS")), at(minute))
+
+    assert kinds(decision) == ["refused: drill_over"]
+    assert "This exercise is over; no alarm went out. No exercise? Call rescue: 07700 900999" in decision.words  # type: ignore[union-attr]
+    assert story.dive.phase is Phase.CLOSED
+
+
 @pytest.mark.parametrize("minute", [0.5, RAISE_BY + 1, DISTRESS + 1])
 def test_a_real_dive_never_ends_like_an_exercise(minute: float) -> None:
     """Whatever asks for it, and whatever the mistake: its clock runs on."""

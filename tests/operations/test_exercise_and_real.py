@@ -131,6 +131,9 @@ def test_an_sos_after_an_exercise_without_any_plan_is_answered_with_whom_to_call
     assert phases(stage, exercise_of(stage)) == [Phase.CLOSED]
     assert not answer.startswith("EXERCISE")
     assert "07700 900999" in answer
+    [answer] = stage.text(FINN, f"SOS {exercise_of(stage).reference}")
+    assert "This exercise is over; no alarm went out. No exercise? Call rescue: 07700 900999" in answer
+    assert phases(stage, exercise_of(stage)) == [Phase.CLOSED]
 
 
 def test_a_keeper_takes_an_sos_in_an_exercise_for_the_real_plan(keeping: Keeping) -> None:

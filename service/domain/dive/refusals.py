@@ -56,19 +56,17 @@ def no_drill(_: Dive, now: datetime) -> Refusal:
 
 
 def closed_too_long(dive: Dive, now: datetime) -> Refusal:
-    """An alarm for a dive that has been over for long: rescue itself is what is left."""
+    """An alarm for a dive that has been over for long, or an exercise that is over: rescue itself is what is left."""
     hours, rescue = minutes(REOPEN_WITHIN) // 60, dive.plan.site.rescue_call
-    drill = say(
-        "Closed over {hours} hours ago; no alarm went out. No exercise? Call rescue: {rescue}",
-        hours=hours,
-        rescue=rescue,
-    )
+    if dive.drill:
+        over = say("This exercise is over; no alarm went out. No exercise? Call rescue: {rescue}", rescue=rescue)
+        return Refusal("drill_over", over, now)
     real = say(
         "This dive closed over {hours} hours ago; no alarm went out. Call rescue now: {rescue}",
         hours=hours,
         rescue=rescue,
     )
-    return Refusal("closed_too_long", drill if dive.drill else real, now)
+    return Refusal("closed_too_long", real, now)
 
 
 def already_started(dive: Dive, counted: int | None, now: datetime) -> Refusal:

@@ -302,9 +302,13 @@ class Dive:
         """Whether any shore contact was told anything of this dive."""
         return self.started_at is not None or self.alarm_at is not None
 
-    def can_reopen(self, now: datetime) -> bool:
-        """Whether an alarm may still open this closed dive again."""
+    def ended_lately(self, now: datetime) -> bool:
+        """Whether it was over so short a time ago that words may be about it still."""
         return self.closed_at is not None and now - self.closed_at < REOPEN_WITHIN
+
+    def can_reopen(self, now: datetime) -> bool:
+        """Whether an alarm may still open this closed dive again. Of an exercise nothing would end it once more."""
+        return not self.drill and self.ended_lately(now)
 
 
 _People = tuple[tuple[Recipient, ...], tuple[Recipient, ...], frozenset[str]]
