@@ -16,7 +16,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from typing import Final
 
 from service.clock import MACHINES_APART, clock_seconds
@@ -49,6 +49,7 @@ _LOG = logging.getLogger(__name__)
 
 LOOK_EVERY_S: Final = 5.0
 LATE_S: Final = 10.0  # well past a worker's second, well within the minute that an alarm may take
+CARRYING_FAILS_WITHIN_S: Final = 4.0  # longer than a lock is waited for; who carries for longer has got through
 SIGN_OF_LIFE_S: Final = 45.0  # three canaries
 AHEAD_MAX_S: Final = MACHINES_APART.total_seconds()  # of a sign of life
 CLOCKS_EVERY_S: Final = 60.0
@@ -90,6 +91,7 @@ class Keeper:
         # A thread of its own for the courier: a slow gateway must not keep the next look waiting.
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keeper-carries")
         self._carrying: list[Future[None]] = []
+        self._not_carried: Exception | None = None
         self._held: frozenset[str] = frozenset()
         self._asking = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keeper-asks")
         self._asked: Future[None] | None = None
@@ -127,6 +129,7 @@ class Keeper:
     def look(self) -> tuple[str, ...]:
         """One round; gives the reasons for which it took over or tells the admins, none when all is well."""
         go_on_from_mark(self._service)
+        self._see_that_alarms_are_carried()
         self._keep_ready()
         # First what lies on the disk: among it may be the finish of a dive that is due.
         drain_quietly(self._service, self._spool)
@@ -144,6 +147,23 @@ class Keeper:
         if self._standby is not None:
             self._standby.all_is_well()
         return reasons
+
+    def _see_that_alarms_are_carried(self) -> None:
+        """Raise the fault of the database at which carrying broke off, as long as it does and an alarm waits.
+
+        One that answers and cannot be carried from is of no use: after an upgrade without its migration, or with a
+        damaged table, clocks go on and what they decide goes to nobody.
+        """
+        if self._not_carried is None:
+            return
+        waits = self._past(how_late(self._service).oldest_urgent_s, LATE_S)
+        self._not_carried = None
+        if not waits:
+            return  # somebody else carries
+        self._carry()
+        wait(self._carrying, CARRYING_FAILS_WITHIN_S)
+        if self._not_carried is not None:
+            raise self._not_carried
 
     def _keep_ready(self) -> None:
         """What is for an outage must not keep us from our work while there is none."""
@@ -212,9 +232,10 @@ class Keeper:
     def _carry_quietly(self) -> None:
         try:
             self._courier.carry()
-        except Exception:  # noqa: BLE001 - it must not end the thread
+        except Exception as fault:  # noqa: BLE001 - it must not end the thread
             # The database went away; the next look comes in seconds.
             _LOG.exception("keeper_carry_failed")
+            self._not_carried = fault if is_fault_of_database(fault) else None
 
     def _ask_for_texts(self) -> None:
         """Ask the gateways for texts in the background where no worker has done so for a while."""
