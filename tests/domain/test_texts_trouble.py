@@ -42,6 +42,14 @@ emergency over; my ears hurt; trouble parking; something wrong with the link; lo
 see you later; hello; good dive
 """
 
+ANSWERED_BY_A_MACHINE = """
+I'm driving. In case of emergency ring my office; In case of an emergency, my work number
+in an emergency use 07700 900100; Driving. In an emergency 07700 900100
+I am at work, if this is an emergency ring again; Driving now, if it is an emergency text again
+"""
+
+OF_AN_EMERGENCY = "we are in an emergency; Bram in an emergency; this is an emergency; emergency; in case, Bram missing"
+
 
 ANSWERED_NO = """
 No. Help; No, help; No. SOS; No, lost Bram; No. Missing buddy; No, injured diver; no, stuck on rocks; no, drowning
@@ -131,3 +139,15 @@ def test_trouble_that_is_denied_or_about_a_thing_is_no_worry(text: str) -> None:
 def test_what_is_doubtful_raises() -> None:
     """A word of trouble in an odd place still raises: a false alarm costs less than a missed one."""
     assert read("there were bends in the road").kind is Kind.WORRY
+
+
+@pytest.mark.parametrize("text", listed(ANSWERED_BY_A_MACHINE))
+def test_a_phone_that_answers_by_itself_raises_nothing(text: str) -> None:
+    """Many say what to do in case of emergency, and a contact's answered every start notice with an alarm."""
+    assert read(text).kind is Kind.UNCLEAR
+
+
+@pytest.mark.parametrize("text", listed(OF_AN_EMERGENCY))
+def test_an_emergency_that_is_one_raises_concern(text: str) -> None:
+    """However it is put."""
+    assert read(text).kind in (Kind.WORRY, Kind.RAISE_NOW)

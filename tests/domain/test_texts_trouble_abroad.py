@@ -48,6 +48,8 @@ nessun problema, ma manca Marco; OUT ma manca uno
 """
 
 CALM = """
+Im Notfall bitte anrufen; Ich fahre gerade. Im Notfall 07700 900100; en cas d'urgence 07700 900100
+en caso de emergencia 07700 900100; in caso di emergenza 07700 900100
 kein Notfall; keine Hilfe nötig; wir brauchen keine Hilfe; niemand verletzt; niemand ist verletzt; nicht in Gefahr
 niemand fehlt; es fehlt nichts; danke für die Hilfe; Maske verloren; habe die Lampe verloren; Lampe fehlt; kein Unfall
 finde den Schlüssel nicht; kann die Maske nicht finden; fehlen noch 10 Minuten; Rettung gerufen; Rettung ist gerufen

@@ -83,6 +83,7 @@ trouble (?:parking|finding <own><thing>|with <own><thing>)
 (?:ears?|sinus(?:es)?|feet|head|back|knees?) (?:is |are )?hurts?
 dont (?:worry|panic)
 by accident
+in case of (?:an? |any )?emergency|if (?:this|it|there) is (?:an? |any )?emergency|(?<!\w )in an emergency
 stuck (?:in|at|on|behind) (?:the |a )?(?:\w+ )?(?:traffic|jam|queue|work|home|office|tractor|car park|gate)
 emergency (?:is )?(?:contacts?|numbers?|phone|over|exit|plan|kit|drill|cancelled|card|weights?)
 decompression (?:stops?|dives?|diving|computer|obligation|limits?|time|schedule|plan)

@@ -119,6 +119,7 @@ _HARMLESS = re.compile(
 (?:per il|del) (?:suo|tuo|vostro) aiuto
 (?:kein\w*|nicht|niemand|nichts|ohne)(?: (?:ist|sind|war|wird|mehr|in|der|die|den|eine?|braucht?|brauchen))* <noun>
 (?:niemand|keiner|nichts|nix) (?:mehr )?fehlt
+(?:i am|fur den|fuer den|bei einem) notfall|en cas d ?(?:urgence|accident)|en caso de <noun>|in caso di <noun>
 (?:pas|plus d ?e?|aucune?|personne|sans|rien)(?: (?:ne|n|nest|na|est|sont|a|en|de|d|besoin|une?|l))* <noun>
 (?:no|nadie|ningun\w*|sin|nada)(?: (?:hay|es|esta|estan|ha|hubo|hace|necesito|necesitamos|en|de|una?|se))* <noun>
 (?:non|nessuno?|nessuna|senza|niente)(?: (?:c|e|ce|ho|abbiamo|serve|in|di|un|uno|una|si|bisogno|sono))* <noun>
