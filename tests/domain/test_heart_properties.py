@@ -12,6 +12,7 @@ from service.domain.dive import commands as do
 from service.domain.dive.events import AlarmRaised, Closed, ExtensionAsked, ExtensionTookEffect, NoteAdded, StepTaken
 from service.domain.people import ADMINS, CLOCK, Channel, Role, Via
 from service.domain.wording import Draft, MessageKind, messages_for
+from service.domain.wording.drafts import AN_ADMIN
 from tests.domain.heart_strategies import Life, Turn, lives, played
 
 # A life takes long to play, so each is looked at from several sides; a failure names the rule by its function.
@@ -153,6 +154,7 @@ def whoever_was_told_is_told_that_it_is_over(turns: list[Turn]) -> None:
                     (key, channel)
                     for (key, channel), phone in waiting.items()
                     if (key, channel) not in over
+                    and not (key.startswith(AN_ADMIN) and key == event.by.key)
                     and phone not in closer
                     and not (channel is Channel.TEXT and phone in texted)
                 } == set()
@@ -230,7 +232,8 @@ def messages_go_only_to_people_of_the_dive_and_to_whoever_wrote(turns: list[Turn
         numbers = {person.phone for person in turn.after.divers + turn.after.contacts}
         for _, _, drafts in turn.steps:
             for draft in drafts:
-                if draft.to.key in took_part and draft.kind is MessageKind.STAND_DOWN:
+                of_admin = draft.kind is MessageKind.ALERT and draft.to.key.startswith(AN_ADMIN)
+                if draft.to.key in took_part and (of_admin or draft.kind is MessageKind.STAND_DOWN):
                     continue
                 assert draft.to.key in people_of(turn)
                 assert draft.to.key == ADMINS or draft.to.phone

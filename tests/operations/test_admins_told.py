@@ -64,6 +64,27 @@ def test_who_took_part_at_the_desk_hears_the_end(stage: Stage, overdue: Dive, co
     assert stage.to(GUS) == []
 
 
+def test_who_acts_hears_what_contacts_hear(stage: Stage, overdue: Dive) -> None:
+    """Where somebody was seen, that rescue is called: whoever acts is who needs it, and no other admin is woken."""
+    stage.text(FINN, f"OK {overdue.reference}")
+
+    stage.text(ANNA, "we are both on the rocks by the point")
+    heard = stage.last_to(FINN)
+    stage.text(CLEO, f"CALLED {overdue.reference}")
+
+    assert 'Anna Holt says "we are both on the rocks by the point"' in heard
+    assert "RESCUE CALLED" in stage.last_to(FINN)
+    assert "https://dive.example/alarm/" in stage.last_to(FINN)
+    assert stage.to(GUS) == []
+
+
+def test_who_says_it_is_not_told_it(stage: Stage, overdue: Dive) -> None:
+    """Their answer is all that they get."""
+    stage.text(FINN, f"OK {overdue.reference}")
+
+    assert len(stage.text(FINN, f"CALLED {overdue.reference}")) == 1
+
+
 def test_who_ends_it_is_answered_and_told_nothing_more(stage: Stage, overdue: Dive) -> None:
     """By text or at the desk they know already."""
     stage.text(FINN, f"OK {overdue.reference}")

@@ -228,8 +228,9 @@ def to_contacts(
     but: str | None = None,
     link: LinkKind | None = LinkKind.ALARM,
 ) -> list[Draft]:
-    """The same to every contact, in their order, but for the one who said it."""
-    others = [contact for contact in dive.contacts if contact.key != but]
+    """The same to every contact, in their order, and of an alarm to admins who act on it, but for who said it."""
+    acting = [an_admin(key) for key in acting_admins(dive)] if kind is MessageKind.ALERT else []
+    others = [person for person in (*dive.contacts, *acting) if person.key != but]
     return to_each(dive, others, kind, name, parts, due_at, link=link)
 
 
@@ -246,6 +247,13 @@ def untrue_steps(dive: Dive) -> str:
 def says_of_rescue(step: str) -> bool:
     """Whether the words of this step hold only until rescue is called, or while it is."""
     return step.startswith((CALLED, UNCALLED))
+
+
+def acting_admins(dive: Dive) -> tuple[str, ...]:
+    """The keys of the admins who act on this alarm: who answered it, is at the site, or called rescue."""
+    keys = [told.key for told in (*dive.acknowledged, *dive.on_scene)]
+    keys += [dive.called_by.own_key] if dive.called_by is not None else []
+    return tuple(dict.fromkeys(key for key in keys if key.startswith(AN_ADMIN)))
 
 
 def an_admin(key: str) -> Recipient:

@@ -14,6 +14,7 @@ from service.domain.wording.drafts import (
     EVERY_ADMIN,
     Draft,
     MessageKind,
+    acting_admins,
     an_admin,
     reply,
     strangers,
@@ -47,9 +48,9 @@ def _admins_told(dive: Dive, event: Closed) -> list[Recipient]:
     """All of them once it was handed up; before, those who took part in the alarm, but for who closes it."""
     if Step.HAND_UP in dive.steps:
         return [EVERY_ADMIN]
-    by = [one for one in (dive.called_by, dive.raised_by, *(raising.by for raising in dive.raisings)) if one]
-    keys = [told.key for told in (*dive.acknowledged, *dive.on_scene)] + [one.key for one in by if one.key]
-    return [an_admin(key) for key in dict.fromkeys(keys) if key.startswith(AN_ADMIN) and key != event.by.key]
+    raised = [one for one in (dive.raised_by, *(raising.by for raising in dive.raisings)) if one is not None]
+    keys = [*acting_admins(dive), *(one.own_key for one in raised if one.own_key.startswith(AN_ADMIN))]
+    return [an_admin(key) for key in dict.fromkeys(keys) if key != event.by.key]
 
 
 def _party_was_told(dive: Dive) -> bool:
