@@ -6,7 +6,6 @@ Zones are IANA names; the rules for gaps and overlaps of summer time are those o
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -116,7 +115,8 @@ def place_of(zone: str) -> str:
     return zone.rpartition("/")[2].replace("_", " ")
 
 
-def shows_same(zone: str, others: Iterable[str], at: datetime) -> bool:
+@lru_cache(maxsize=10_000)  # asked for every message of a dive, about the same due out
+def shows_same(zone: str, others: tuple[str, ...], at: datetime) -> bool:
     """Whether clocks in one of the other zones show the same as at the site; names that are no zone count for none."""
     ours = at.astimezone(ZoneInfo(zone)).utcoffset()
     return any(at.astimezone(ZoneInfo(other)).utcoffset() == ours for other in others if is_zone(other))
