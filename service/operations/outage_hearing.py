@@ -16,6 +16,7 @@ from service.domain.people import Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind, read
 from service.operations.choosing import (
+    but_exercises,
     has_part,
     is_of_themselves,
     meant_by,
@@ -27,7 +28,7 @@ from service.operations.choosing import (
 )
 from service.operations.gateway import InboundText
 from service.operations.own_numbers import phone_heard
-from service.store.dives import PhoneMatch
+from service.store.dives import Match, PhoneMatch
 
 Asked = tuple[str, Command]
 """The id of a dive, and what is asked of it."""
@@ -39,13 +40,18 @@ _AS_ADMIN = f"{Role.ADMIN}-"
 
 
 def asked_by(
-    text: InboundText, dives: Iterable[Dive], admin_phones: Collection[str] = (), country: str | None = None
+    text: InboundText,
+    dives: Iterable[Dive],
+    admin_phones: Collection[str] = (),
+    country: str | None = None,
+    elsewhere: Iterable[Dive] = (),
 ) -> list[Asked]:
     """What a text asks of the dives of the number that it was sent to; nothing where that is not sure.
 
     `country`: of the club; a gateway may write its sender as it is dialled there.
     `admin_phones`: of the club. An alarm that was handed up to them may be what they answer, so it is one more dive
     that they could mean; their word as admins waits for the database.
+    `elsewhere`: the dives of other clubs, of which only a call for help can be.
     """
     if text.part is not None:
         return []  # half a sentence may be a whole finish
@@ -55,7 +61,8 @@ def asked_by(
         return _by_code(text, intent, known)
     matches = [PhoneMatch(dive, keys) for dive in known if (keys := _keys(text, dive))]
     if intent.kind in _HELP:
-        return _help(text, intent, matches)
+        others = [PhoneMatch(dive, keys) for dive in elsewhere if dive.live and (keys := _keys(text, dive))]
+        return _help(text, intent, matches, [one for one in others if not one.dive.drill])
     if intent.kind is Kind.OPT_OUT:
         return [(one.dive.id, do.NoteUnreachable(key, "opted_out", said=True)) for one in matches for key in one.keys]
     if text.sender in admin_phones:
@@ -103,11 +110,17 @@ def _by_code(text: InboundText, intent: Intent, dives: Sequence[Dive]) -> list[A
     return []
 
 
-def _help(text: InboundText, intent: Intent, matches: Sequence[PhoneMatch]) -> list[Asked]:
+def _help(
+    text: InboundText, intent: Intent, matches: Sequence[PhoneMatch], elsewhere: Sequence[PhoneMatch]
+) -> list[Asked]:
     """Every live dive of the sender; where there is none, by SOS the plan of theirs that it is about by the time."""
     named = [one for one in matches if one.dive.reference == intent.ref]
     worry = intent.kind is Kind.WORRY
-    meant = named or meant_by_help(matches, text.received_at, running=worry or bool(intent.reserved))
+    live = named or meant_by_help(matches, text.received_at, running=True)
+    meant: Sequence[Match] = live
+    if not named and not but_exercises(live):
+        running = worry or bool(intent.reserved)
+        meant = elsewhere or meant_by_help(matches, text.received_at, running=running)
     words = intent.note or text.body.strip() or None
     return [
         (one.dive.id, do.RaiseNow(_sender(text, one, Role.DIVER), words, worry=worry))

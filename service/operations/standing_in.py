@@ -178,10 +178,12 @@ class StandIn:
         match brought:
             case InboundText():
                 kept, number = self._ladder.kept, self._number_heard(brought.receiver)
-                here = [one for one in self._ladder.dives.values() if kept[one.id].receiving_number == number]
+                every = self._ladder.dives.values()
+                here = [one for one in every if kept[one.id].receiving_number == number]
+                elsewhere = [one for one in every if kept[one.id].receiving_number != number]
                 clubs = [club for one in here if (club := self._clubs.get(kept[one.id].club_id)) is not None]
                 admins = {admin.phone for club in clubs for admin in club.admins}
-                return asked_by(brought, here, admins, next((club.country for club in clubs), None))
+                return asked_by(brought, here, admins, next((club.country for club in clubs), None), elsewhere)
             case KeyPress() if brought.key == ANSWER_KEY:
                 told = self._courier.message(brought.message_id)
                 return [] if told is None else self._answered(told)

@@ -11,6 +11,7 @@ from service.domain.people import Actor, Role, Via
 from service.operations.filing import PlanFiled, file_plan
 from service.operations.plan_reading import NamedPhone, PlaceRequest
 from service.store import inbound
+from tests.operations.away import Keeping, gone
 from tests.operations.stage import ANNA, CLEO, DOV, EDDA, FINN, OURS, STRANGER, Stage, plan, plan_of
 from tests.operations.test_drilling import begun, with_people
 from tests.operations.test_own_numbers_answered import THEIRS, second_club
@@ -110,3 +111,20 @@ def test_who_has_a_dive_here_is_asked_nothing_about_another_club(stage: Stage) -
     assert "that code is not one of ours" in stage.text(ANNA, "OUT 123455")[0]
     stage.text(ANNA, "OUT", receiver=OURS)
     assert phase(stage, ours) is Phase.CLOSED
+
+
+@pytest.mark.parametrize(("words", "raised"), [("SOS lost Bram", True), ("we lost Bram", True), ("OUT 2", False)])
+def test_a_keeper_hears_a_call_for_help_of_another_club(keeping: Keeping, words: str, *, raised: bool) -> None:
+    """With the database gone, by the same rule; an end that came to the wrong number ends nothing."""
+    stage = keeping.stage
+    second_club(stage)
+    dive = theirs(stage)
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(ANNA, words)
+        keeping.without(seconds=10)
+        assert ("lost Bram" in stage.last_to(EDDA)) is raised
+    keeping.look()
+    stage.turn()
+    assert phase(stage, dive) is (Phase.ALERT if raised else Phase.IN_WATER)
