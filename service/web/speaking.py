@@ -8,6 +8,8 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from service.domain.dialling import number_to_dial
+from service.domain.dive import Dive
+from service.domain.handover.situation import counted_and_named
 from service.domain.local_time import place_of, say
 from service.domain.phone import national_format
 from service.domain.place.position import Position, decimal
@@ -85,6 +87,11 @@ def visible(words: str, most: int = WORDS_SHOWN_MAX) -> str:
     return shown if len(shown) <= most else f"{shown[:most]} [cut]"
 
 
+def party(dive: Dive) -> str:
+    """How many went in, and whom the plan names."""
+    return counted_and_named(dive, [visible(diver.name, 60) for diver in dive.divers])
+
+
 def own_link(body: str, public_url: str) -> tuple[str, str]:
     """A text of ours and the path of the page of ours that it ends with; an empty path where it ends with none."""
     words, _, last = body.rpartition(" ")
@@ -124,4 +131,5 @@ FILTERS = {
     "own_link": own_link,
     "tel": tel,
     "visible": visible,
+    "party": party,
 }

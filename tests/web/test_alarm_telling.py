@@ -282,7 +282,7 @@ def test_a_fault_in_the_facts_leaves_who_where_and_whom_to_call(
         "Call Anna Holt now",
         'href="tel:112"',
         "47.12345,-20.54321",
-        "2 divers: Anna Holt, Bram Vik",
+        "2 divers: Anna Holt, Bram Vik.",
         "due out",
         "Say what you know",
         "Alarm raised by the clock",

@@ -60,20 +60,20 @@ def times(dive: Dive) -> Times:
 
 def who(dive: Dive) -> str:
     """How many and their names; where the plan names more or fewer than went in, that it is not known who they are."""
-    counted = _counted(dive)
+    counted = counted_and_named(dive, [diver.name for diver in dive.divers])
     if dive.partly_out is None or dive.phase is Phase.CLOSED:
         return counted
     return f"{counted} {dive.partly_out} of {head_count(dive)} said to be out, {missing(dive)} missing."
 
 
-def _counted(dive: Dive) -> str:
-    counted, named = head_count(dive), len(dive.plan.party)
-    names = ", ".join(diver.name for diver in dive.divers)
+def counted_and_named(dive: Dive, names: Sequence[str]) -> str:
+    """How many went in, and the names of the plan as they are to be shown; these may be others than went in."""
+    counted, named, listed = head_count(dive), len(names), ", ".join(names)
     if counted == named:
-        return f"{heads(counted)}: {names}."
+        return f"{heads(counted)}: {listed}."
     if counted < named:
-        return f"{heads(counted)} went in; the plan names {named}: {names}. Which of them is not known."
-    return f"{heads(counted)} went in; the plan names only {named}: {names}. Who else is not known."
+        return f"{heads(counted)} went in; the plan names {named}: {listed}. Which of them is not known."
+    return f"{heads(counted)} went in; the plan names only {named}: {listed}. Who else is not known."
 
 
 def since(dive: Dive, now: datetime) -> str:

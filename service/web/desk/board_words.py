@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Final
 
 from service.domain.dive import Dive, Phase
+from service.domain.handover.situation import counted_and_named
 from service.operations.board import LOST, Ashore, Board, Line, Reach, Unread, is_trouble
 from service.web.dive_words import ENDED
 from service.web.speaking import clock, heads, span, visible, zone_name
@@ -155,7 +156,6 @@ class _Room:
 def _shown(line: Line, room: _Room, *, whole: bool) -> Shown:
     dive, now, zone = line.dive, room.now, line.dive.plan.site.zone
     mark, title = _mark(line, now)
-    names = [visible(diver.name, 60) for diver in dive.divers] if whole else []
     return Shown(
         dive_id=dive.id,
         reference=dive.reference,
@@ -164,7 +164,7 @@ def _shown(line: Line, room: _Room, *, whole: bool) -> Shown:
         late=_late(dive, now, zone),
         due_s=None if dive.due_out_at is None or not dive.live else int(dive.due_out_at.timestamp()),
         site=visible(dive.plan.site.name, 60 if whole else SHORT_MAX),
-        who=f"{', '.join(names)} ({heads(dive.head_count or len(names))})" if whole else "",
+        who=_who(dive) if whole else "",
         since=_since(dive, now, zone) if whole else "",
         more=(*_times(line, room), *_facts(line, now, zone, room)) if whole else (),
         short="" if whole else _short(line, now, zone),
@@ -275,6 +275,14 @@ def _phone(name: str, reach: Reach) -> str:
         return f"{shown} cannot be reached ({_REACH[reach]})"
     said = {Reach.REACHED: "reached", Reach.UNTRIED: "nothing sent yet", Reach.NO_PHONE: "no phone"}
     return f"{shown} {said.get(reach) or _REACH[reach]}"
+
+
+def _who(dive: Dive) -> str:
+    """The names of the plan, and how many went in: where these are not the same, nobody is to be taken for in."""
+    names = [visible(diver.name, 60) for diver in dive.divers]
+    if dive.head_count in (0, len(names)):
+        return f"{', '.join(names)} ({heads(len(names))})"
+    return counted_and_named(dive, names)
 
 
 def _short(line: Line, now: datetime, zone: str) -> str:

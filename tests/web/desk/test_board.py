@@ -36,6 +36,7 @@ from service.web.context import EXTENSION
 from service.web.desk.board_streams import Looks
 from tests.web.desk.crowd import SAID, crowd
 from tests.web.desk.entering import enter, post
+from tests.web.desk.log_stage import path_of
 from tests.web.installation import ANNA, CLEO, RECEIVING, Site
 from tests.web.other_club import FAR_ADMIN_EMAIL, add_far_club
 from tests.web.reading import Page
@@ -117,6 +118,25 @@ def test_a_dive_says_all_that_is_known_of_it(at: Site, client: FlaskClient) -> N
         "Cleo Marsh answered 10:00; Dov Lind: told 10:00, cannot be reached (messages fail)",
     ):
         assert words in said, words
+
+
+@pytest.mark.parametrize(
+    ("count", "words"),
+    [
+        (1, "1 diver went in; the plan names 2: Anna Holt, Bram Vik. Which of them is not known."),
+        (3, "3 divers went in; the plan names only 2: Anna Holt, Bram Vik. Who else is not known."),
+    ],
+)
+def test_where_the_plan_names_others_than_went_in_nobody_is_taken_for_in(
+    at: Site, client: FlaskClient, count: int, words: str
+) -> None:
+    """On the board, on the page of the dive in the log, and on a contact's page that is made from the plan alone."""
+    dive = at.filed()
+    act(at.service, dive.id, Start(BY, count))
+    enter(client)
+
+    assert words in board_of(client)
+    assert words in client.get(f"{path_of(dive)}?at=3").text
 
 
 def test_a_start_that_is_not_armed_is_another_shape_and_word(at: Site, client: FlaskClient) -> None:
