@@ -186,6 +186,9 @@ def _brought_in(service: Service, spool: Spool, path: Path, taken: list[datetime
     try:
         brought = spool.read(path)
     except UnreadableError as fault:
+        if spool.is_fresh(path):
+            # Maybe of the new secret key, and we have the old one: whoever wrote it can read it.
+            return True
         _put_aside(service, spool, path, str(fault))
         return True
     try:

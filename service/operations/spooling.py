@@ -31,6 +31,7 @@ PUT_ASIDE: Final = "spool_put_aside"
 
 FILES_MAX: Final = 10_000
 BYTES_MAX: Final = 256 * 1024 * 1024
+FRESH_FOR: Final = timedelta(minutes=2)  # real time: whoever put it there has looked many times by then
 LEFT_OVER_AFTER: Final = timedelta(hours=1)  # a file that nobody finished to write was acknowledged to nobody
 
 _FILE: Final = ".sealed"
@@ -134,6 +135,10 @@ class Spool:
     def drop(self, path: Path) -> None:
         """Take away what is in the database by now."""
         path.unlink(missing_ok=True)
+
+    def is_fresh(self, path: Path) -> bool:
+        """Whether it was put there a moment ago. Raises OSError."""
+        return abs(time.time() - path.stat().st_mtime) < FRESH_FOR.total_seconds()
 
     def put_aside(self, path: Path) -> None:
         """Move a file to where nobody takes it up again, for a person to look at. Raises OSError."""

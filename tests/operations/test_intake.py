@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 import time
@@ -226,12 +227,32 @@ def test_a_crash_before_the_file_is_dropped_brings_the_same_text(
     assert stage.kinds(dive).count("event:extension_asked") == 1
 
 
+def aged(path: Path) -> None:
+    """It has lain there for so long that whoever wrote it would have taken it."""
+    before = time.time() - spooling.FRESH_FOR.total_seconds()
+    os.utime(path, (before, before))
+
+
+def test_what_one_process_cannot_read_another_may(stage: Stage, spool: Spool) -> None:
+    """In the middle of a change of the secret key the keeper still has the old one: the web's texts are the web's."""
+    dive = stage.dive_in()
+    spool.keep(brought(stage, "OUT 2"))
+
+    assert drain(stage.service, Spool(spool.directory, "o" * 40)) == 0
+    assert len(spool.waiting()) == 1
+    assert drain(stage.service, spool) == 1
+
+    assert not stage.dive(dive.id).live
+    assert spool.set_aside() == []
+
+
 def test_what_cannot_be_read_is_put_aside_loudly_and_holds_nothing_up(stage: Stage, spool: Spool) -> None:
     """In the log, told to the admins, and kept for a person; the texts behind it are acted on."""
     dive = stage.dive_in()
     spool.keep(brought(stage, "LATE 20"))
     [damaged] = spool.waiting()
     damaged.write_bytes(b"not sealed by us")
+    aged(damaged)
     stage.clock.at += SECOND
     spool.keep(brought(stage, "OUT 2", "SM2"))
 
@@ -284,6 +305,7 @@ def test_one_at_which_the_disk_fails_stays_and_the_others_go_on(
     first = spool.waiting()[0]
     if fails == "put_aside":
         first.write_bytes(b"torn")
+        aged(first)
     real = getattr(Spool, fails)
 
     def failing(self: Spool, path: Path) -> object:
