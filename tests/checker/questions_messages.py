@@ -145,20 +145,21 @@ def _asked_for(record: Record, message: Message) -> bool:
 
 
 def strangers_are_answered_seldom(record: Record, _: Histories) -> Iterator[str]:
-    """Two machines that answer each other come to an end: a phone without a dive gets five answers an hour.
+    """Two machines that answer each other come to an end: a phone without a dive gets five answers an hour of a club.
 
     Three more where they are to calls for help, so that whoever used up the five still hears whom to call.
     """
     of_dives = {phone.phone for phone in record.phones}
-    every: dict[str, list[datetime]] = {}
-    usual: dict[str, list[datetime]] = {}
+    every: dict[tuple[str, str], list[datetime]] = {}
+    usual: dict[tuple[str, str], list[datetime]] = {}
     for message in record.messages.values():
         if message.dive_id is None and message.kind == "reply" and message.phone not in of_dives:
-            every.setdefault(message.phone, []).append(message.queued_at)
+            whose = (message.club_id, message.phone)
+            every.setdefault(whose, []).append(message.queued_at)
             if not _answers_help(record, message):
-                usual.setdefault(message.phone, []).append(message.queued_at)
+                usual.setdefault(whose, []).append(message.queued_at)
     for told, most in ((usual, REPLIES_TO_STRANGERS), (every, REPLIES_TO_STRANGERS + REPLIES_TO_HELP)):
-        for phone, times in told.items():
+        for (_club, phone), times in told.items():
             for first, beyond in zip(sorted(times), sorted(times)[most:], strict=False):
                 if beyond - first < _HOUR - record.set_back:
                     yield f"{phone} has no dive, and got more than {most} answers within an hour"

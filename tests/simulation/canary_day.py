@@ -26,7 +26,9 @@ LOOKS_EVERY_S: Final = 20.0  # beat does every 10 s, the keeper every 30 s
 GOES_ON_FOR: Final = timedelta(minutes=50)  # nine, ten minutes to the alert, and twice that it is ended anew
 THEN_EVERY_S: Final = 1_200.0
 
-CANARY_DIVES = "SELECT id, phase FROM dives WHERE drill ORDER BY filed_at"
+CANARY_DIVES = """
+SELECT id, phase FROM dives WHERE drill AND id NOT IN (SELECT dive_id FROM drill_dives) ORDER BY filed_at
+"""
 JUDGED = "SELECT count(*) FROM log_entries WHERE kind IN ('canary_dive_done', 'canary_dive_failed')"
 
 

@@ -143,6 +143,30 @@ PEOPLE = MappingProxyType(
         "key_pressed": "somebody takes a call and presses 1",
         "wrong_key": "somebody takes a call and presses another key",
         "call_not_taken": "nobody takes a call",
+        "bare": "a party and its contacts name no code and no reference until they are asked",
+        "repeats": "a text is texted twice, by the phone or the thumb",
+        "counts": "a count says how many the party is, right or wrong",
+        "grows": "more go in than the plan has",
+        "cries": "words of trouble stand behind words that deny something else",
+        "denies": "words of trouble are denied, or are about a mere thing",
+        "thanks": "a contact says OK to the plan, and again to the alarm",
+        "thanks_late": "a contact says OK about when the alarm is on its way",
+        "others": "words of a diver come from a contact, those of a contact from a diver, or either from a stranger",
+        "stops": "a diver or a contact opts out while the dive runs, and in again",
+        "found": "rescue is called, and they come out by themselves",
+        "two": "the same people have two plans",
+        "two_tomorrow": "a plan for tomorrow stands beside a dive of now",
+        "two_later": "the same people have a plan for later",
+        "two_buddy": "the buddy has a plan of their own at the same time",
+        "contact_dives": "a contact dives with the party",
+        "admin_is_contact": "the club's admin is a contact",
+        "by_text": "a plan is filed by text, with or without its start",
+        "belated": "a plan by text lies on its way for minutes",
+        "second_number": "somebody texts to the number that the second gateway sends from",
+        "two_clubs": "a diver of one club is the contact of a dive of another, by the same gateways",
+        "wrong_club": "somebody texts to the number of the other club",
+        "erased": "somebody is erased from the club while the dive runs, or just after",
+        "drill": "an exercise begins beside the dive, with the same contacts",
     }
 )
 
@@ -176,13 +200,13 @@ class Weather:
     most_at_once: int = 0
 
     def __post_init__(self) -> None:
-        self._of: dict[str, list[Spell]] = {}
+        self.kinds: dict[str, list[Spell]] = {}  # by its name, when each is about
         for spell in self.spells:
-            self._of.setdefault(spell.kind, []).append(spell)
+            self.kinds.setdefault(spell.kind, []).append(spell)
 
     def about(self, kind: str, now: datetime) -> Spell | None:
         """The spell of this kind at that instant."""
-        for one in self._of.get(kind, ()):
+        for one in self.kinds.get(kind, ()):
             if one.begin <= now < one.end:
                 return one
         return None

@@ -6,7 +6,7 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from service.domain.dive import Dive
 from service.domain.dive.commands import Acknowledge, RaiseNow
@@ -14,67 +14,40 @@ from service.domain.people import Actor, Role, Via
 from service.operations.filing import PlanFiled, file_plan
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from service.operations.recording import act
-from tests.operations.stage import BY_ANNA, CLUB, FINN
+from tests.operations.stage import BY_ANNA, CLUB, FINN, OURS
+from tests.simulation.cases import Case
 from tests.simulation.gateways import Taken
+from tests.simulation.habits import (
+    ALARMED,
+    CHARACTERS,
+    FATES,
+    LANGUAGES,
+    LONG_ANSWER,
+    LONG_TEXT,
+    MACHINE,
+    NONSENSE,
+    OTHER,
+    POSITIONS,
+    SHARED,
+    SITES,
+    STRANGE,
+    TROUBLE,
+    WAYS,
+    WORRY,
+    draw,
+)
 from tests.simulation.processes import Life
 
 if TYPE_CHECKING:
     from tests.simulation.world import World
 
-SITES = ("LANTERN", "SLIP", "KELP")
-SHARED = "+447700900399"  # a contact of many dives
-STRANGE = "+447700900498"  # a phone on the beach that is of no dive
-WAYS = ((), ("text",), ("call",), ("call", "text"), ("text", "call", "email"), ("email", "call"))
-LANGUAGES = ("en", "en", "en", "de", "fr", "es", "it")
 
-# What becomes of a dive, and how often.
-FATES = {
-    "in_time": 60,
-    "extends": 9,
-    "overdue": 10,
-    "phone_lost": 4,
-    "missing": 5,
-    "in_trouble": 4,
-    "never_starts": 3,
-    "called_off": 3,
-    "partial": 2,
-}
-# How a contact is.
-CHARACTERS = {
-    "acts": 60,
-    "answers_late": 8,
-    "never_answers": 12,
-    "nonsense": 6,
-    "other_language": 3,
-    "machine": 3,
-    "opts_out": 3,
-    "declines": 3,
-    "worry_words": 2,
-}
-NONSENSE = (
-    "what?",
-    "who is this",
-    "brrr",
-    "ok I think they are fine maybe",
-    "\x00?",
-    "👍",
-    "not safe",
-    "SAFE?",
-    "OUT",
-    "1",
-)
-OTHER = ("ja ich kümmere mich", "d'accord je m'en occupe", "de acuerdo", "ich weiß nicht wo sie sind", "tutto bene?")
-TROUBLE = ("SOS", "MAYDAY", "cant find my buddy", "HELP", "out of air", "emergency at the north slip")
-WORRY = ("they are missing", "something is wrong, cant find them", "she is not breathing")
-MACHINE = "I am driving and will answer later"
-POSITIONS = ("AT 47.12345,-20.54321", "AT 47 07.407N 20 32.593W", "AT 91 N 20 W")
-LONG_TEXT = "OUT {finish} " + "we had a lovely time with all the seals and the kelp and will be home for tea " * 3
-LONG_ANSWER = "I have rung both of them three times now and nobody takes it, their car is still at the slip. " * 2
+class Hears(Protocol):
+    """Whoever has to do with a dive."""
 
-
-def draw(chance: random.Random, weights: dict[str, int]) -> str:
-    """One of these, by weight."""
-    return chance.choices(list(weights), list(weights.values()))[0]
+    def hears(self, taken: Taken, kind: str) -> None:
+        """A text of a kind about it has reached a phone."""
+        ...
 
 
 @dataclass
@@ -92,7 +65,7 @@ class Contact:
         world, chance = self.party.world, self.party.chance
         if self.character == "machine":
             world.person("machine")
-            self.say(MACHINE, chance.uniform(0.02, 0.2))
+            self.say(MACHINE, chance.uniform(0.02, 0.2), means_it=False)
         elif kind in ("alert", "distress") and not self.alarmed:
             self.alarmed = True
             self.is_alarmed()
@@ -116,7 +89,7 @@ class Contact:
         if self.character in ("nonsense", "other_language", "worry_words"):
             world.person(self.character)
             said = {"nonsense": NONSENSE, "other_language": OTHER, "worry_words": WORRY}[self.character]
-            self.say(chance.choice(said), chance.uniform(0.5, 6))
+            self.say(chance.choice(said), chance.uniform(0.5, 6), means_it=False)
         after = chance.uniform(20, 45) if self.character == "answers_late" else chance.uniform(0.5, 6)
         if self.character == "answers_late":
             world.person("answers_late")
@@ -141,9 +114,9 @@ class Contact:
         by = Actor(Role.CONTACT, person.name, Via.PAGE, person.key, self.phone, "I have it")
         self.party.world.web.bring(lambda life: act(life.service, dive.id, Acknowledge(by)))
 
-    def say(self, words: str, after_min: float) -> None:
-        """Text us after so many minutes, if the dive is still open then."""
-        self.party.after(after_min, lambda: self.party.says(self.phone, words))
+    def say(self, words: str, after_min: float, *, means_it: bool = True) -> None:
+        """Text us after so many minutes."""
+        self.party.after(after_min, lambda: self.party.says(self.phone, words, means_it=means_it))
 
 
 @dataclass
@@ -159,9 +132,12 @@ class Party:
     asked: int = 0
     safe_said: bool = False
     contacts: list[Contact] = field(default_factory=list)
+    club: str = CLUB
+    receiver: str = OURS  # the number that they text
 
     def __post_init__(self) -> None:
         chance = self.chance
+        self.case = Case(self, chance)
         self.fate = draw(chance, FATES)
         self.lead = f"+4477009001{self.number:02}"
         self.second = f"+4477009004{self.number:02}" if chance.random() < 0.3 else None
@@ -205,7 +181,8 @@ class Party:
 
     def begin(self) -> None:
         """From here on their day goes by itself."""
-        self.world.loop.at(self.files_at, self.file)
+        self.case.prepare()
+        self.world.loop.at(self.files_at, self.case.file)
 
     def file(self) -> None:
         """Send the form; once more where no answer came, as people do."""
@@ -218,16 +195,21 @@ class Party:
             return
 
         def send(life: Life) -> None:
-            filed = file_plan(life.service, CLUB, self.request(), BY_ANNA, request_key=f"form-{self.number}")
+            filed = file_plan(life.service, self.club, self.request(), BY_ANNA, request_key=f"form-{self.number}")
             if not isinstance(filed, PlanFiled):
                 self.world.note(f"plan {self.number} is refused: {[check.words for check in filed.checks]}")
             elif self.dive is None:
-                self.dive = filed.dive
-                self.world.parties[filed.dive.id] = self
-                self.world.note(f"plan {self.number} is filed: {filed.dive.id} {filed.dive.reference}, {self.fate}")
+                self.is_filed(filed.dive)
                 self.world.loop.at(max(self.goes_in_at, self.world.loop.now), self.goes_in)
 
         web.act(send, again)
+
+    def is_filed(self, dive: Dive) -> None:
+        """They have their dive."""
+        self.dive = dive
+        self.world.parties[dive.id] = self
+        self.world.note(f"plan {self.number} is filed: {dive.id} {dive.reference}, {self.fate} {self.case.name}")
+        self.case.filed()
 
     def goes_in(self) -> None:
         """They start the clock, or do not, and the rest follows."""
@@ -243,6 +225,7 @@ class Party:
         else:
             self.start()
             self.under_water(ends)
+            self.case.in_water(ends)
         self.at(ends + timedelta(minutes=chance.uniform(90, 150)), self.admin_looks)
         if chance.random() < 0.03:
             self.at(ends - timedelta(minutes=chance.uniform(-20, 10)), self.admin_raises)
@@ -344,26 +327,27 @@ class Party:
         """How their dive stands."""
         return "" if self.dive is None else self.world.phase_of(self.dive.id)
 
-    def says(self, phone: str, words: str) -> None:
-        """Text us, with the codes and the reference in it."""
+    def says(self, phone: str, words: str, *, means_it: bool = True, again: bool = False) -> None:
+        """Text us, with the codes and the reference in it. `means_it`: whether the words are about their dive."""
         dive = self.dive
         if dive is not None:
             if self.world.wordy and self.chance.random() < 0.25:
                 words = f"{words} {LONG_ANSWER}"
             codes = {"start": dive.start_code, "finish": dive.finish_code, "ref": dive.reference, "n": self.count}
-            self.world.text(phone, words.format(**codes))
+            said = self.case.puts(phone, words, again=again).format(**codes)
+            self.case.texts(phone, said, {dive.id} if means_it else set())
 
-    def insist(self, phone: str, words: str, done: Callable[[], bool], most: int = 4) -> None:
+    def insist(self, phone: str, words: str, done: Callable[[], bool], most: int = 4, *, again: bool = False) -> None:
         """Text us, and again some minutes later where it has not done what it should."""
         if done():
             return
-        self.says(phone, words)
+        self.says(phone, words, again=again)
 
         def look() -> None:
             if not done():
                 self.world.person("texts_twice")
                 coded = {"IN": "IN {start}", "OUT": "OUT {n} {finish}", "all out": "OUT {n} {finish}"}
-                self.insist(phone, coded.get(words, words), done, most - 1)
+                self.insist(phone, coded.get(words, words), done, most - 1, again=True)
 
         if most > 1:
             self.after(self.chance.uniform(2.5, 6), look)
@@ -381,6 +365,4 @@ class Party:
         for contact in self.contacts:
             if contact.phone == taken.to:
                 contact.hears(kind)
-
-
-ALARMED = ("alert", "distress")
+        self.case.hears(taken.to, kind)

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from service.clock import SteadyClock
 from service.operations.carrying import Courier
 from service.operations.clock_mark import MarkFollower
-from service.operations.gateway import InboundText
+from service.operations.gateway import InboundText, OwnNumber
 from service.operations.inbound import answer_text
 from service.operations.intake import Intake, drain_quietly
 from service.operations.receiving import receive_text
@@ -22,6 +22,7 @@ from service.operations.service import Service
 from service.operations.spooling import Brought, Spool, SpoolError
 from service.operations.sweeping import sweep
 from service.store.outbox import LeaseLost
+from tests.operations.stage import OURS
 from tests.simulation.clocks import ProcessClock
 from tests.simulation.database import busy, is_injected
 from tests.simulation.loop import Death, SimulatedFuture, SimulatedPool
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+SECOND_NUMBER = "+447700900601"  # what the second gateway sends from
+OWN_NUMBERS = (OwnNumber("second", SECOND_NUMBER, OURS),)
 FROZEN_S = (20.0, 600.0)
 SWEPT_AFTER = timedelta(seconds=15)
 RESTART_S = (1.0, 15.0)
@@ -87,7 +90,14 @@ class Life:
         self.frozen_until_at: datetime | None = None
         clock = SteadyClock(process.clock.now, world.loop.monotonic)
         self.service = WatchedService(
-            world.database.engine, clock, "https://dive.example", name, world.nudge, world.channels, life=self
+            world.database.engine,
+            clock,
+            "https://dive.example",
+            name,
+            world.nudge,
+            world.channels,
+            OWN_NUMBERS,
+            life=self,
         )
         self.follow_mark = MarkFollower(self.service, world.loop.monotonic)
         self.has_looked = False  # for the mark

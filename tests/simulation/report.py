@@ -86,8 +86,10 @@ class Report:
             f"{AT_ONCE} or more kinds of fault at once in {self._share_at_once():.0%} of the seeds",
             f"{len(self.counts)} of {len(KINDS)} kinds of fault occurred:",
             *_table(self.counts, tuple(KINDS)),
+            *_never(self.counts, tuple(KINDS)),
             f"{len(self.people)} of {len(PEOPLE)} ways of people occurred:",
             *_table(self.people, tuple(PEOPLE)),
+            *_never(self.people, tuple(PEOPLE)),
             "due to accepted, in seconds:",
         ]
         for under, words in UNDER.items():
@@ -106,3 +108,8 @@ class Report:
 def _table(counts: Counter[str], names: Sequence[str]) -> list[str]:
     cells = [f"{name} {counts[name]}" for name in names if counts[name]]
     return [f"  {', '.join(cells[at : at + 6])}" for at in range(0, len(cells), 6)]
+
+
+def _never(counts: Counter[str], names: Sequence[str]) -> list[str]:
+    missing = [name for name in names if not counts[name]]
+    return [f"  never: {', '.join(missing)}"] if missing else []

@@ -22,16 +22,18 @@ from tests.simulation.report import Report
 from tests.simulation.world import World
 
 HASHES = "PYTHONHASHSEED"
+PLAIN = "plain"
 REGRESSIONS = Path(__file__).parent / "regressions.txt"
 TOLD_EVERY_S = 30.0
 
 _here: list[Database] = []  # this process's database, made at its first day
 
 
-def regressions() -> list[int]:
-    """Seeds that once failed."""
+def regressions() -> list[tuple[int, bool]]:
+    """Seeds that once failed, and whether that was a plain day."""
     lines = REGRESSIONS.read_text(encoding="utf-8").splitlines()
-    return [int(line.split()[0]) for line in lines if line.strip() and not line.startswith("#")]
+    words = [line.split() for line in lines if line.strip() and not line.startswith("#")]
+    return [(int(seed), rest[:1] == [PLAIN]) for seed, *rest in words]
 
 
 def play(seed: int) -> tuple[Played, float]:
@@ -85,10 +87,10 @@ def _days(seeds: list[int], jobs: int) -> Iterator[Iterator[tuple[Played, float]
         yield pool.imap_unordered(play, seeds, chunksize=4)
 
 
-def show(seed: int, database: Database) -> bool:
+def show(seed: int, database: Database, *, plain: bool) -> bool:
     """Play one day and print it; whether all held."""
     trace: list[str] = []
-    world = World(seed, database, trace=trace)
+    world = World(seed, database, trace=trace, cases=() if plain else None)
     played = world.play()
     print("\n".join(trace))
     spells = [f"  {one.begin:%d %H:%M} to {one.end:%d %H:%M} {one.kind} {one.rate:.2f}" for one in world.weather.spells]
@@ -105,11 +107,12 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0, help="the first seed")
     parser.add_argument("--jobs", type=int, default=2, help="processes at once")
     parser.add_argument("--seed", type=int, help="play this one day and print it")
+    parser.add_argument("--plain", action="store_true", help="that day without cases, as in regressions.txt")
     parser.add_argument("--database", choices=("sqlite", "postgresql"), default="sqlite")
     given = parser.parse_args()
     write_to_memory()  # what processes keep on a disk is synced often
     if given.seed is not None:
-        return int(not _show_on(given.seed, given.database))
+        return int(not _show_on(given.seed, given.database, plain=given.plain))
     seeds = list(range(given.first, given.first + given.seeds))
     report = play_on_postgresql(seeds) if given.database == "postgresql" else play_many(seeds, given.jobs)
     report.planted, _ = plant(Database(), given.first)
@@ -117,12 +120,12 @@ def main() -> int:
     return int(bool(report.broken or report.short))
 
 
-def _show_on(seed: int, database: str) -> bool:
+def _show_on(seed: int, database: str, *, plain: bool) -> bool:
     if database == "sqlite":
-        return show(seed, Database())
+        return show(seed, Database(), plain=plain)
     server = start_postgres()
     try:
-        return show(seed, Database(server.url(server.create_database())))
+        return show(seed, Database(server.url(server.create_database())), plain=plain)
     finally:
         server.remove()
 

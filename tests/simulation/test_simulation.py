@@ -105,7 +105,7 @@ def test_whatever_happens_on_a_day_what_must_hold_holds(first: int, database: Da
 
 def test_days_that_once_failed_hold(database: Database) -> None:
     """What was mended stays so."""
-    days = [World(seed, database).play() for seed in regressions()]
+    days = [World(seed, database, cases=() if plain else None).play() for seed, plain in regressions()]
 
     assert {day.seed: day.broken for day in days if day.broken} == {}
 

@@ -30,8 +30,10 @@ from service.operations.polling import poll
 from service.operations.service import TEXTS_ONLY
 from tests.checker.questions import violations
 from tests.fakes.drawn import drawn_by
+from tests.operations.stage import OURS
 from tests.simulation.canary_day import CanaryDay
-from tests.simulation.carrier import bring
+from tests.simulation.carrier import Said, bring
+from tests.simulation.casting import share_out
 from tests.simulation.clocks import Believed, MachineClock
 from tests.simulation.database import Database
 from tests.simulation.duties import Duties, looks
@@ -40,8 +42,9 @@ from tests.simulation.figures import SINGLE_MOST_S, Played, alarms_of, late, pri
 from tests.simulation.gateways import SimulatedGateway, Taken
 from tests.simulation.loop import Loop, SimulatedPool, Waited
 from tests.simulation.marks import Marks
-from tests.simulation.people import Party
+from tests.simulation.people import Hears, Party
 from tests.simulation.processes import AWAY_ROLES, RESTART_S, DoubtfulSpool, Life, Process, Web, is_expected
+from tests.simulation.truth import Truth
 
 HOURS = 24
 FAULTS_FOR = timedelta(hours=23)
@@ -90,6 +93,7 @@ class World:
         trace: list[str] | None = None,
         spoil: Callable[[World], bool] | None = None,
         kinds: Sequence[str] | None = None,
+        cases: Sequence[str] | None = None,
     ) -> None:
         self.seed = seed
         self.spoil, self.spoiled = spoil, False
@@ -104,14 +108,16 @@ class World:
         self.people: Counter[str] = Counter()
         self.journal: list[Taken] = []
         self.texts = 0
+        self.truth = Truth()
         self.unexpected: list[str] = []
         self._noted: dict[str, Spell] = {}
-        self.parties: dict[str, Party] = {}
+        self.parties: dict[str, Hears] = {}
         self.changed = True
         self.marks = Marks(self)
         self.stood: list[tuple[str, datetime, datetime]] = []  # which process stood still from when to when
         self.every_way = self.chance.random() < 0.2  # calls and e-mails too
         self.planned = self._parties(self.chance.choice((4, 5, 5, 6, 7)))
+        share_out(self, kinds and () if cases is None else cases)
         self.weather = self._weather(kinds)
         self.wordy = any(spell.kind in ("parts_disordered", "part_lost") for spell in self.weather.spells)
         lists = self.chance.random() < 0.7
@@ -178,6 +184,8 @@ class World:
 
     def strikes(self, kind: str) -> bool:
         """Whether this kind of fault strikes here and now."""
+        if kind not in self.weather.kinds:
+            return False
         struck = self.weather.strikes(kind, self.loop.now)
         if struck and self._noted.get(kind) != (spell := self.weather.about(kind, self.loop.now)):
             self.note(f"FAULT {kind}")
@@ -244,11 +252,15 @@ class World:
             return
         self.parties[found[1]].hears(taken, found[0])
 
-    def text(self, sender: str, body: str) -> None:
-        """Somebody texts us."""
+    def text(self, sender: str, body: str, means: set[str] | None, to: str = OURS, lies_min: float = 0.0) -> str:
+        """Somebody texts us about these dives, or one that comes of it; it may lie on its way for so many minutes."""
         self.texts += 1
-        self.note(f"{sender} texts: {body}")
-        bring(self, sender, body, f"text-{self.texts}")
+        self.note(f"{sender} texts{'' if to == OURS else ' to ' + to}: {body}")
+        if means is not None:
+            self.truth.said(sender, body, means)
+        name = f"text-{self.texts}"
+        bring(self, Said(sender, body, name, to), lies_min * 60)
+        return name
 
     def poll_after(self, seconds: float) -> None:
         """The list of a gateway is asked for once a minute; only where something new is in it must it be played."""
@@ -277,7 +289,7 @@ class World:
             self.loop.end()
             shutil.rmtree(self.spool_at, ignore_errors=True)
         alarms = alarms_of(self)
-        broken += [] if broken else [*self.unexpected, *late(alarms)]
+        broken += [] if broken else [*self.unexpected, *late(alarms), *self.truth.broken(self.database)]
         messages = self.database.row("SELECT count(*) FROM messages")
         return Played(
             self.seed,

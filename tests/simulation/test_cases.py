@@ -1,0 +1,104 @@
+"""What parties do beside the usual: all of it occurs, and what people meant is held against what their texts did."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from service.domain.texts import Intent, Kind
+from service.operations import inbound, texting
+from tests.simulation.casting import CASES
+from tests.simulation.database import Database
+from tests.simulation.faults import PEOPLE
+from tests.simulation.report import Report
+from tests.simulation.test_simulation import a_day
+from tests.simulation.world import World
+
+SEEDS = (4, 7, 8, 12, 18, 19)  # in whose days all of it occurs
+WAYS = {way for case in CASES.values() for way in (case.name, *case.more)}
+READ = inbound.read
+
+
+@pytest.fixture(scope="module")
+def database() -> Iterator[Database]:
+    """One engine for all days."""
+    made = Database()
+    yield made
+    made.close()
+
+
+def all_cases(seed: int, database: Database) -> World:
+    """A day in which every party is some case, others in the next one."""
+    names, first = tuple(CASES), 5 * seed % len(CASES)
+    return World(seed, database, cases=names[first:] + names[:first])
+
+
+def test_every_case_occurs_and_what_must_hold_holds(database: Database) -> None:
+    """In a few days, so that none is only thought of."""
+    days = [all_cases(seed, database).play() for seed in SEEDS]
+
+    assert {day.seed: day.broken for day in days if day.broken} == {}
+    assert WAYS - {way for day in days for way in day.people} == set()
+    assert WAYS - set(PEOPLE) == set()
+
+
+def test_a_plain_day_is_what_it_was_before_there_were_cases(database: Database) -> None:
+    """Its parties draw by themselves, whatever those of other days do."""
+    plain = [one for seed in range(4) for one in World(seed, database, cases=()).planned]
+    cast = [one for seed in range(4) for one in World(seed, database).planned]
+
+    assert not any(party.case.name for party in plain)
+    assert any(party.case.name for party in cast)
+    assert [(one.fate, one.lead, one.files_at) for one in plain] == [(one.fate, one.lead, one.files_at) for one in cast]
+
+
+def first_of_all(_intent: Intent, matches: Any, _wanted: object) -> list[Any]:
+    """A service that never asks which dive is meant, and takes the first that it finds."""
+    return list(matches[:1])
+
+
+def test_a_text_that_moves_a_dive_that_nobody_meant_is_a_violation(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever its rows say of it."""
+    monkeypatch.setattr(texting, "meant_by", first_of_all)
+    monkeypatch.setattr(texting, "start_by_text", lambda *_: None)
+
+    broken = [
+        line for seed in range(8) for line in World(seed, database, cases=("two", "two_clubs"), kinds=()).play().broken
+    ]
+
+    assert any(line.startswith("meant: ") for line in broken)
+
+
+@pytest.mark.parametrize(
+    ("kind", "becomes", "says"), [(Kind.WORRY, Kind.UNCLEAR, "cry: "), (Kind.UNCLEAR, Kind.WORRY, "meant: ")]
+)
+def test_a_cry_that_is_not_heard_or_heard_where_none_is_is_a_violation(
+    database: Database, monkeypatch: pytest.MonkeyPatch, kind: Kind, becomes: Kind, says: str
+) -> None:
+    """Both ways: a missed cry, and a false alarm by words that deny it."""
+    monkeypatch.setattr(inbound, "read", lambda words: as_if(READ(words), kind, becomes))
+
+    broken = [line for seed in range(4) for line in World(seed, database, cases=("cries",), kinds=()).play().broken]
+
+    assert any(line.startswith(says) for line in broken)
+
+
+def as_if(intent: Intent, kind: Kind, becomes: Kind) -> Intent:
+    """Read as another kind."""
+    return replace(intent, kind=becomes) if intent.kind is kind else intent
+
+
+def test_a_run_says_which_ways_never_occurred() -> None:
+    """A case that no day reaches must show."""
+    day = replace(a_day(), people=Counter({"bare": 1}))
+
+    lines = Report([day], wall_s=1.0).lines()
+
+    assert f"1 of {len(PEOPLE)} ways of people occurred:" in lines
+    assert any(line.startswith("  never: ") and "two_clubs" in line and "bare" not in line for line in lines)
