@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Final
 
 from sqlalchemy import ColumnElement, exists, func, or_, select, update
 from sqlalchemy.exc import IntegrityError
@@ -12,9 +13,11 @@ from sqlalchemy.orm import Session, aliased
 from service.domain.dive.state import ALARMED, LIVE, Phase
 from service.domain.people import Role
 from service.store.ids import new_id
-from service.store.tables import DiveRow, DrillDiveRow, DrillRow
+from service.store.tables import DiveRow, DrillDiveRow, DrillRow, MessageRow
 from service.store.tables.dive import DivePhoneRow
 from service.store.upsert import touched
+
+ALARMS: Final = ("alert", "distress")
 
 
 class DrillRunsError(Exception):
@@ -164,6 +167,9 @@ def end(session: Session, drill_id: str, now: datetime, left_open: int) -> bool:
 
 
 def _alarmed(club_id: str) -> tuple[ColumnElement[bool], ...]:
+    """Open real dives whose alarm is up: by their phase, or, of one that cannot be read, since somebody was alarmed."""
     alarmed = tuple(phase.value for phase in ALARMED)
+    told = exists().where(MessageRow.dive_id == DiveRow.id, MessageRow.kind.in_(ALARMS))
     # What is closed is left out by the index first; of what is open few are in alarm.
-    return DiveRow.club_id == club_id, DiveRow.closed_at.is_(None), DiveRow.phase.in_(alarmed), ~DiveRow.drill
+    is_open = DiveRow.club_id == club_id, DiveRow.closed_at.is_(None)
+    return *is_open, ~DiveRow.drill, or_(DiveRow.phase.in_(alarmed), told)

@@ -14,7 +14,8 @@ from service.operations.drilling import stop_drill
 from service.operations.plan_reading import NamedPhone
 from tests.operations.away import Keeping, gone
 from tests.operations.stage import ANNA, BEGIN_AT, CLEO, CLUB, DOV, EDDA, FINN, Stage, plan_of
-from tests.operations.test_drilling import WANTED, begun, finn, with_people
+from tests.operations.test_drilling import WANTED, begun, finn, refused, with_people
+from tests.operations.test_unreadable import damage
 
 MINUTE = timedelta(minutes=1)
 
@@ -208,6 +209,20 @@ def test_a_real_dive_of_a_contact_of_an_exercise_leaves_it_running(stage: Stage)
     stage.turn()
 
     assert phases(stage, exercise) == [Phase.IN_WATER]
+
+
+def test_the_plainest_alarm_of_a_dive_that_cannot_be_read_ends_an_exercise(stage: Stage) -> None:
+    """Its phase stands still; that somebody is told of it is what counts. None begins beside it either."""
+    with_people(stage)
+    real = stage.dive_in(plan_of(7, (CLEO, EDDA), run_time_min=5, grace_min=5))
+    begun(stage)
+    exercise = exercise_of(stage)
+    damage(stage, real)
+    stage.wait(minutes=12, step=MINUTE)
+
+    assert phases(stage, exercise) == [Phase.CLOSED]
+    assert any("exercise is over because of a real alarm" in text for text in stage.to(CLEO))
+    assert real.reference in refused(stage, WANTED).words
 
 
 # What is said to an exercise when a real alarm comes
