@@ -341,7 +341,7 @@ TYPED: list[tuple[str, Kind, dict[str, Any]]] = [
     ("how long left?", Kind.STATUS, {}),
     ("when are we due out?", Kind.STATUS, {}),
     ("56.12345,-5.54321", Kind.POSITION, {"position": (56.12345, -5.54321)}),
-    ("56.12, 34.56", Kind.POSITION, {"position": (56.12, 34.56)}),
+    ("56.1200, 34.5600", Kind.POSITION, {"position": (56.12, 34.56)}),
     ("we are at 56.12345 -5.54321 now", Kind.POSITION, {"position": (56.12345, -5.54321)}),
     ("position: 56°07.407′N 5°32.593′W", Kind.POSITION, {"position": (56.12345, -5.543217)}),
     ("please -33.85670,151.21500", Kind.POSITION, {"position": (-33.8567, 151.215)}),
