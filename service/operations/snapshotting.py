@@ -89,17 +89,14 @@ class KeeperFiles:
 
     def __init__(self, spool: Path, secret_key: str) -> None:
         self.directory = spool / _DIRECTORY
+        self.journal = self.directory / _JOURNAL
+        """What was told from the snapshot and is not in the database yet."""
         self.sealing = sealer(secret_key, _USE)
 
     @property
     def snapshot(self) -> Path:
         """The open dives."""
         return self.directory / _SNAPSHOT
-
-    @property
-    def journal(self) -> Path:
-        """What was told from it and is not in the database yet."""
-        return self.directory / _JOURNAL
 
     def claim(self) -> int | None:
         """Be the one on this machine who writes here, until the file given is closed; None where another one is.

@@ -106,7 +106,8 @@ def _differs(state: dict[str, Any], folded: Folded) -> list[str]:
     wrong += [name for name in times if instant_of(state[name]) != getattr(folded, name)]
     plain = ("phase", "version", "head_count", "distress_count", "partly_out", "closings", "closed_count", "outcome")
     plain += ("assumed", "extensions_asked", "not_armed_said", "plan", "grace")
-    wrong += [name for name in plain if _by_instant(state[name]) != _by_instant(getattr(folded, name))]
+    apart = [(name, state[name], getattr(folded, name)) for name in plain if state[name] != getattr(folded, name)]
+    wrong += [name for name, kept, found in apart if _by_instant(kept) != _by_instant(found)]
     waits = state["extension"]
     kept = folded.extension and (folded.extension[0], folded.extension[1], folded.extension[3])
     if (waits and (waits["number"], instant_of(waits["due_out_at"]), waits["answered"])) != kept:

@@ -139,7 +139,7 @@ def _keys(before: Folded) -> set[str]:
 
 def _has_code(record: Record, dive: Dive, entry: Entry, words: str) -> bool:
     """Whether the words hold the code that this needs: the start code starts, the finish code does the rest."""
-    spoken = "".join(letter for letter in words if letter.isdigit())
+    spoken = "".join(filter(str.isdigit, words))
     kinds = ("start",) if entry.event == "started" else ("finish", "start")
     kinds = ("finish",) if entry.event in _ENDS else kinds
     codes = record.codes_by_dive.get(dive.id, {})

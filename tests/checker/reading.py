@@ -436,6 +436,7 @@ def read(engine: Engine, journal: Sequence[TakenText], now: datetime) -> Record:
         return Record(connection, journal, now)
 
 
+@lru_cache(maxsize=4_096)
 def digits(phone: str) -> str:
     """The end of a number, which is the same however it is written."""
-    return "".join(letter for letter in phone if letter.isdigit())[-9:]
+    return "".join(filter(str.isdigit, phone))[-9:]

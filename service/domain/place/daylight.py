@@ -19,6 +19,7 @@ import math
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from enum import StrEnum
+from functools import lru_cache
 
 from service.domain.place.position import Position
 
@@ -94,6 +95,7 @@ def solar_day(position: Position, at: datetime) -> date:
     return (at.astimezone(UTC) + timedelta(hours=position.lon / _DEGREES_AN_HOUR)).date()
 
 
+@lru_cache(maxsize=512)  # the sites of a club, on the days around now: each plan and page asks for three of them
 def sun_times(position: Position, day: date) -> SunTimes:
     """Sun and twilight from midnight to midnight of `day` by the sun at the place (see `solar_day`)."""
     noon = _noon(position, day)

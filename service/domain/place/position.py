@@ -33,15 +33,16 @@ class Position:
 
     def __post_init__(self) -> None:
         """Refuse what is no place on Earth."""
+        if -90 <= self.lat <= 90 and -180 <= self.lon <= 180:  # noqa: PLR2004 - which no NaN is, either
+            return
         if not (math.isfinite(self.lat) and math.isfinite(self.lon)):
             message = "a position needs two ordinary numbers"
             raise PositionError(message)
         if not -90 <= self.lat <= 90:  # noqa: PLR2004
             message = f"latitude {self.lat:g} is impossible: it goes from 90 south to 90 north"
             raise PositionError(message)
-        if not -180 <= self.lon <= 180:  # noqa: PLR2004
-            message = f"longitude {self.lon:g} is impossible: it goes from 180 west to 180 east"
-            raise PositionError(message)
+        message = f"longitude {self.lon:g} is impossible: it goes from 180 west to 180 east"
+        raise PositionError(message)
 
 
 @dataclass(frozen=True, slots=True)
