@@ -14,12 +14,12 @@ from tests.simulation.cases_of_words import OF_WORDS
 if TYPE_CHECKING:
     from tests.simulation.world import World
 
-SHARE = 1 / 3  # of the parties
+SHARE = 1 / 6  # of the parties
 CASES: Mapping[str, type[Case]] = MappingProxyType({one.name: one for one in (*OF_WORDS, *OF_DIVES)})
 
 
 def share_out(world: World, named: Sequence[str] | None) -> None:
-    """Every third party is some case; or these are, one after the other. With chance of its own."""
+    """Every sixth party is some case; or these are, one after the other. With chance of its own."""
     chance = Random(f"cases {world.seed}")
     for number, party in enumerate(world.planned):
         if named is None:
