@@ -24,6 +24,7 @@ from service.operations.choosing import (
     is_open,
     not_asked_for,
     not_begun,
+    out_too_soon,
     over_lately,
 )
 from service.operations.contact_reading import club_language
@@ -200,10 +201,12 @@ def _naming(text: Text, match: Match) -> str:
 def instead(text: Text, matches: Sequence[Match], meant: Sequence[Match]) -> Answer | None:
     """The answer to words that may well be about another dive than the one that they would close, or answer.
 
-    An OUT that is said twice must not close the next plan, which nobody would then ask about or miss; nor a second
-    SAFE a dive that is still in; nor what is said to one alarm answer the next.
+    An OUT that is said twice must not close the next plan, or the next dive as it begins, which nobody would then ask
+    about or miss; nor a second SAFE a dive that is still in; nor what is said to one alarm answer the next.
     """
     other = crossed(text.intent, matches, meant, text.meant_at)
+    if other is None:
+        other = out_too_soon(text.intent, matches, meant, text.meant_at)
     if other is not None:
         return _over_already(text, other, meant[0])
     plan, running = not_begun(text.intent, meant), not_asked_for(text.intent, meant)

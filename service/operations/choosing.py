@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 
 from service.domain.dive import Phase
 from service.domain.dive.decide import EARLIEST_IN
+from service.domain.dive.events import Outcome
 from service.domain.dive.state import ALARMED, LIVE
 from service.domain.grace import Step
 from service.domain.people import Role
@@ -215,6 +216,26 @@ def not_asked_for(intent: Intent, meant: Sequence[Match]) -> PhoneMatch | None:
     if only is None or not only.dive.live or has_part(only, Role.DIVER):
         return None
     return None if _was_told(only) else only
+
+
+_CAME_OUT = (Outcome.SURFACED, Outcome.STOOD_DOWN)
+
+
+def out_too_soon(intent: Intent, matches: Sequence[Match], meant: Sequence[Match], at: datetime) -> PhoneMatch | None:
+    """The dive of the sender that is over, where OUT may be about it and would end the one that has hardly begun.
+
+    A carrier may keep a text and say nothing of it. Who got no answer says OUT again, and goes in once more: then the
+    first OUT comes. Nobody would miss them. It may be so for the first half of the run time; an end as soon as that,
+    of a second dive, is asked about once.
+    """
+    bare = intent.kind is Kind.FINISH and intent.ref is None and intent.code is None
+    only = _only(meant) if bare else None
+    if only is None or not only.dive.live or only.dive.alarmed or only.dive.started_at is None:
+        return None
+    if not only.dive.started_at <= at < only.dive.started_at + only.dive.plan.run_time / 2:
+        return None
+    over = over_lately([match for match in matches if has_part(match, Role.DIVER)], at)
+    return over if over is not None and over.dive.outcome in _CAME_OUT and not over.dive.drill else None
 
 
 ANSWERED_LATE = timedelta(minutes=10)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
@@ -40,6 +41,67 @@ def test_a_second_out_closes_no_plan_that_has_not_begun(stage: Stage, sender: st
     assert f"{words} {second.reference}." in answer
     assert is_open(stage, second)
     stage.text(sender, f"OUT {second.reference}")
+    assert not is_open(stage, second)
+
+
+def test_an_out_that_a_carrier_kept_ends_no_dive_that_has_hardly_begun(stage: Stage) -> None:
+    """Said again and heard meanwhile; nothing says of the first one that it is old."""
+    first = stage.dive_in()
+    stage.text(ANNA, "OUT 2")
+    stage.sleep(20)
+    second = stage.dive_in()
+    stage.sleep(2)
+
+    [answer] = stage.text(ANNA, "OUT 2")
+
+    words = f"dive {first.reference} is over already, nothing changed. For {second.reference} text OUT 2"
+    assert f"{words} {second.reference}." in answer
+    assert is_open(stage, second)
+    stage.text(ANNA, f"OUT {second.reference}")
+    assert not is_open(stage, second)
+
+
+def by_code(stage: Stage, _: Dive, second: Dive) -> None:
+    """With the code no other dive can be meant."""
+    stage.sleep(2)
+    stage.text(ANNA, f"OUT {second.finish_code}")
+
+
+def after_half(stage: Stage, _: Dive, __: Dive) -> None:
+    """When they may well be out."""
+    stage.sleep(26)
+    stage.text(ANNA, "OUT 2")
+
+
+@pytest.mark.parametrize("how", [by_code, after_half])
+def test_a_second_dive_ends_as_ever_by_its_code_and_in_the_second_half(
+    stage: Stage, how: Callable[[Stage, Dive, Dive], None]
+) -> None:
+    """Nobody is asked then."""
+    first = stage.dive_in()
+    stage.text(ANNA, "OUT 2")
+    second = stage.dive_in()
+
+    how(stage, first, second)
+
+    assert not is_open(stage, second)
+
+
+@pytest.mark.parametrize("words", ["NOGO", None], ids=["called off", "long over"])
+def test_an_early_out_is_not_asked_about_where_no_other_dive_can_be_meant(stage: Stage, words: str | None) -> None:
+    """Nobody said OUT of a plan that was called off, and of what was over hours ago no OUT is under way."""
+    if words is None:
+        stage.dive_in()
+        stage.text(ANNA, "OUT 2")
+        stage.sleep(121)
+    else:
+        stage.file()
+        stage.text(ANNA, words)
+    second = stage.dive_in()
+    stage.sleep(2)
+
+    stage.text(ANNA, "OUT 2")
+
     assert not is_open(stage, second)
 
 
