@@ -57,7 +57,8 @@ def test_an_officer_sees_what_a_change_would_do_and_saves_it(screen: str, reques
     comes_to(browser, lambda: "Distress must come after the alert" in browser.find_element(By.ID, "drawn").text)
     type_in(browser, grace="20")
     Select(browser.find_element(By.ID, "story")).select_by_value("answered")
-    comes_to(browser, lambda: glance(browser) == "Due out 10:50. Alert 11:10, distress 11:35.")
+    # Nothing comes of the answer.
+    comes_to(browser, lambda: glance(browser) == "Due out 10:50. Alert 11:10, distress 11:35, hand-up 11:52.")
 
     assert moved != before
     assert browser.find_element(By.CSS_SELECTOR, "#drawn h3").text == "The same in words"
