@@ -233,6 +233,7 @@ def test_many_dives_go_in_several_turns(quick: Stage, monkeypatch: pytest.Monkey
     una = una_of(quick)
     for _ in range(5):
         quick.text(UNA, "IN LANTERN 50 P1")
+        quick.sleep(30)
         quick.text(UNA, "out")
     quick.wait(DAY, step=timedelta(hours=12))
 
