@@ -56,7 +56,8 @@ def test_an_exercise_that_is_over_is_not_opened_again(minute: float) -> None:
     decision = story.does(do.RaiseNow(diver("SOS")), at(minute))
 
     assert kinds(decision) == ["refused: drill_over"]
-    assert "This exercise is over; no alarm went out. No exercise? Call rescue: 07700 900999" in decision.words  # type: ignore[union-attr]
+    assert isinstance(decision, do.Refusal)
+    assert "This exercise is over; no alarm went out. No exercise? Call rescue: 07700 900999" in decision.words
     assert story.dive.phase is Phase.CLOSED
 
 

@@ -165,6 +165,6 @@ def test_the_record_says_that_they_act_no_more() -> None:
     story = answered()
     before = story.dive
 
-    event = story.does(refuses("declined"), at(RAISE_BY + 2))[0]  # type: ignore[index]
+    event = story.does(refuses("declined"), at(RAISE_BY + 2))[0]  # type: ignore[index] # no refusal
 
     assert what_happened(before, event).endswith("they will not be a contact. Acts on the alarm no more.")

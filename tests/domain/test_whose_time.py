@@ -112,7 +112,7 @@ def test_it_fits_with_the_longest_names_in_every_language(language: str) -> None
         (("Europe/Madrid", "Atlantic/Canary"), 1, True),
     ],
 )
-def test_clocks_show_the_same_by_the_season(others: tuple[str, ...], month: int, same: bool) -> None:  # noqa: FBT001
+def test_clocks_show_the_same_by_the_season(others: tuple[str, ...], month: int, same: bool) -> None:  # noqa: FBT001 - a table
     """A country without summer time is with its neighbour for half of the year."""
     assert shows_same("Atlantic/Reykjavik", others, datetime(2027, month, 1, tzinfo=UTC)) is same
 

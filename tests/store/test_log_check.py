@@ -267,7 +267,7 @@ def test_an_entry_whose_details_somebody_took_out_is_found(logged: Engine, gone:
     with writing(logged) as session:
         log.append(session, chain="dive:d1", at=NOW, kind="text_in", actor={}, detail={"text": "SOS"}, dive_id="d1")
 
-    faults = tamper(logged, f"UPDATE log_entries SET {gone} WHERE kind = 'text_in'")  # noqa: S608
+    faults = tamper(logged, f"UPDATE log_entries SET {gone} WHERE kind = 'text_in'")  # noqa: S608 - words of this test
 
     assert faults == [Fault("dive:d1", 3, "its details were erased, and no entry says so")]
 

@@ -151,7 +151,7 @@ def test_only_one_of_current_and_wind_is_null_for_the_other(at: Site, script: Sc
     dive = started(script)
     act(at.service, dive, ReportConditions(CLEO_BY_PAGE, None, Wind(225, 12)))
 
-    seen = script.get(f"/dives/{dive}").json["conditions"]  # type: ignore[index]
+    seen = script.get(f"/dives/{dive}").json["conditions"]  # type: ignore[index] # it is JSON
     assert seen["current"] is None
     assert seen["wind"]["speed_kn"] == 12.0
 
@@ -165,7 +165,7 @@ def test_current_and_wind_have_each_their_time_and_who_saw_it(at: Site, script: 
         at.service, dive, ReportConditions(replace(CLEO_BY_PAGE, name="Dov Lind", key="contact-1"), None, Wind(225, 12))
     )
 
-    seen = script.get(f"/dives/{dive}").json["conditions"]  # type: ignore[index]
+    seen = script.get(f"/dives/{dive}").json["conditions"]  # type: ignore[index] # it is JSON
     assert (seen["at"], seen["by"]) == ("2027-06-01T10:20:00Z", "Dov Lind")
     assert (seen["current"]["at"], seen["current"]["by"]) == ("2027-06-01T10:00:00Z", "Cleo Marsh")
     assert (seen["wind"]["at"], seen["wind"]["by"]) == ("2027-06-01T10:20:00Z", "Dov Lind")
