@@ -24,7 +24,7 @@ from typing import Final
 from sqlalchemy.orm import Session
 
 from service.operations import desk_log
-from service.operations.retention import NEVER, WITHIN_S, days_of, erase_dives
+from service.operations.retention import NEVER, WITHIN_S, days_of, erase_dives, tell_of_not_erased
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
 from service.store import admins, clubs, dives, erasing, log, opt_outs, people, people_imports, reaches
@@ -191,10 +191,13 @@ def _go_on(service: Service, wish_id: str, now: datetime) -> bool:
     if club is None or phone is None:
         return False
     traces = _look(service, club, phone)
-    for _ in range(TURNS_MAX):
-        if not service.write(partial(_some_dives, service, wish_id, traces, now)):
-            break
-    else:
+    failed = set[str]()
+    more, turns = True, 0
+    while more and turns < TURNS_MAX:
+        more, turns = service.write(partial(_some_dives, service, wish_id, traces, now, failed)), turns + 1
+    if failed:
+        tell_of_not_erased(service, club.id, failed)
+    if more:
         return False
     entries = service.read(lambda session: erasing.loose_entries(session, club.id, club.receiving_number, traces))
     return service.write(partial(_rest, service, wish_id, traces, entries, now))
@@ -205,17 +208,20 @@ def _whose(wish_id: str, session: Session) -> tuple[ClubRow | None, str | None]:
     return (None, None) if row is None else (clubs.get(session, row.club_id), row.phone)
 
 
-def _some_dives(service: Service, wish_id: str, traces: Traces, now: datetime, session: Session) -> bool:
-    """Erase some dives that are ready; whether there are more."""
+def _some_dives(
+    service: Service, wish_id: str, traces: Traces, now: datetime, failed: set[str], session: Session
+) -> bool:
+    """Erase some dives that are ready; whether there are more. Adds to `failed`, which are passed over."""
     row, club = _held(session, wish_id)
     if row is None or club is None:
         return False
     ready, _ = _parted(session, club, traces, now)
+    ready = [dive for dive in ready if dive.id not in failed]
     some = [dive.id for dive in ready[:DIVES_AT_ONCE]]
     erasing.lock_dives(session, some)
     # Between looking and locking one may have been opened again.
     still = {dive.id for dive in _parted(session, club, traces, now)[0]}
-    erase_dives(service, session, club.id, [dive_id for dive_id in some if dive_id in still], WHY, now)
+    erase_dives(service, session, club.id, [dive_id for dive_id in some if dive_id in still], WHY, now, failed)
     return len(ready) > len(some)
 
 

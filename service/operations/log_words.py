@@ -133,6 +133,11 @@ def _erased(detail: Detail) -> str:
     return f"Personal detail was erased: {', '.join(parts) or 'nothing'}, since {detail['why']}."
 
 
+def _not_erased(detail: Detail) -> str:
+    of = f"{detail['dives']} dives" if detail["dives"] else "what belongs to no dive"
+    return f"Personal detail whose time is over could not be erased, of {of}."
+
+
 def _checked(detail: Detail) -> str:
     found = detail["faults"]
     of = f"the chain of dive {detail['dive']}" if detail.get("dive") else "the chains of the club"
@@ -195,6 +200,7 @@ _WORDS: Final[Mapping[str, Callable[[Detail], str]]] = MappingProxyType(
         **ACCOUNT_WORDS,
         **SITE_WORDS,
         "details_erased": _erased,
+        "not_erased": _not_erased,
         "dive_kept": lambda detail: f"Keeps dive {detail['dive']} whole: {_quoted(detail['reason'])}.",
         "dive_let_go": lambda detail: f"Keeps dive {detail['dive']} no longer.",
         "keep_days_set": lambda detail: (

@@ -1,13 +1,15 @@
 """How long personal detail is kept, and erasing what is past that. An open dive is never touched.
 
 In small transactions, so that no alarm has to wait for one; whoever ends in the middle has done what was done, and the
-next goes on. Any number may run at once: a dive is locked, and erased once.
+next goes on. Any number may run at once: a dive is locked, and erased once. What cannot be erased keeps nothing else
+from it: it is tried again by each run, and the admins are told once a week as long as it lasts.
 """
 
 from __future__ import annotations
 
+import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import asdict
 from datetime import datetime, timedelta
 from functools import partial
@@ -18,11 +20,15 @@ from sqlalchemy.orm import Session
 from service.operations import joining, people_files
 from service.operations.service import Service
 from service.operations.service_log import SERVICE_CHAIN
+from service.operations.telling_admins import is_news, tell_admins
 from service.store import clubs, health, joins, log, people_imports, retention
 from service.store.codec import canonical
+from service.store.engine import is_transient
 from service.store.log_check import DETAILS_ERASED
 from service.store.retention import TEXT_KINDS, Erased
 from service.store.tables import ClubRow
+
+_LOG = logging.getLogger(__name__)
 
 SETTING: Final = "keep_detail_days"
 DAYS_USUAL: Final = 180
@@ -34,6 +40,9 @@ WITHIN_S: Final = 5.0  # real seconds of one run; the next goes on
 HEARTBEAT: Final = "retention"
 STEADY: Final = timedelta(days=1)
 GAP: Final = timedelta(days=1)
+NOT_ERASED: Final = "not_erased"
+TOLD_AGAIN: Final = timedelta(days=7)
+NAMED_MAX: Final = 20  # dives, in one entry of the log
 
 LOOSE_KINDS: Final = (
     *(*TEXT_KINDS, "text_read", "contact_agreed", "contact_declined", "opted_out", "person_joined", "messages"),
@@ -63,8 +72,20 @@ def erase_past(service: Service, *, within_s: float = WITHIN_S) -> Erased:
     for club in service.read(clubs.listing):
         days = days_of(club)
         if days != NEVER:
-            total += _of_club(service, club, days, now, until)
-    return total + _of_nobody(service, now, until)
+            total += _alone(service, partial(_of_club, service, club, days, now, until), club.id)
+    return total + _alone(service, partial(_of_nobody, service, now, until), None)
+
+
+def _alone(service: Service, work: Callable[[], Erased], club_id: str | None) -> Erased:
+    """What is erased of one club, or of nobody, so that its failing keeps no other from it."""
+    try:
+        return work()
+    except Exception as error:
+        if is_transient(error):
+            raise
+        _LOG.exception(NOT_ERASED, extra={"club": club_id})
+        tell_of_not_erased(service, club_id, ())
+        return Erased()
 
 
 def _unfinished(now: datetime, session: Session) -> None:
@@ -89,7 +110,7 @@ def _of_club(service: Service, club: ClubRow, days: int, now: datetime, until: f
     before = now - timedelta(days=days)
     why = f"{days} days are over"
     number = club.receiving_number
-    total = _until(until, lambda: service.write(partial(_dives, service, club.id, before, why, now)))
+    total = _dives_of(service, club.id, before, why, now, until)
     loose = _until(
         until,
         lambda: service.write(partial(_loose, club.id, number, (), before)),
@@ -125,24 +146,42 @@ def _until(until: float, work: Callable[[], Erased], after: Callable[[], Erased]
     return total
 
 
-def _dives(service: Service, club_id: str, before: datetime, why: str, now: datetime, session: Session) -> Erased:
-    dive_ids = retention.due(session, club_id, before, DIVES_AT_ONCE)
-    return erase_dives(service, session, club_id, dive_ids, why, now)
+def _dives_of(service: Service, club_id: str, before: datetime, why: str, now: datetime, until: float) -> Erased:
+    total, failed, more = Erased(), set[str](), True
+    while more and time.monotonic() < until:
+        erased, more = service.write(partial(_some_dives, service, club_id, before, why, now, failed))
+        total += erased
+    if failed:
+        tell_of_not_erased(service, club_id, failed)
+    return total
+
+
+def _some_dives(
+    service: Service, club_id: str, before: datetime, why: str, now: datetime, failed: set[str], session: Session
+) -> tuple[Erased, bool]:
+    """How much was erased of some dives, and whether there may be more; adds to `failed`, which are passed over."""
+    dive_ids = retention.due(session, club_id, before, DIVES_AT_ONCE, but=failed)
+    return erase_dives(service, session, club_id, dive_ids, why, now, failed), bool(dive_ids)
 
 
 def erase_dives(
-    service: Service, session: Session, club_id: str, dive_ids: list[str], why: str, now: datetime
+    service: Service, session: Session, club_id: str, dive_ids: list[str], why: str, now: datetime, failed: set[str]
 ) -> Erased:
-    """Erase dives of a club that are closed, and locked by this transaction; their chains and the club's say so."""
-    if not dive_ids:
-        return Erased()
+    """Erase dives of a club that are closed, and locked by this transaction; their chains and the club's say so.
+
+    One of which it fails stays as it is, keeps no other from it, and is added to `failed`.
+    """
     book = log.Book(session)
     book.hold([log.dive_chain(dive_id) for dive_id in dive_ids])
-    total = Erased()
+    total, done = Erased(), list[str]()
     actor = canonical(_clock(service))
     for dive_id in sorted(dive_ids):
-        erased = retention.erase_dive(session, dive_id, club_id, now)
+        erased = _erased(session, dive_id, club_id, now)
+        if erased is None:
+            failed.add(dive_id)
+            continue
         total += erased
+        done.append(dive_id)
         book.add(
             log.dive_chain(dive_id),
             at=now,
@@ -152,12 +191,52 @@ def erase_dives(
             dive_id=dive_id,
             club_id=club_id,
         )
-    detail = {**_counts(total), "why": why, "of": sorted(dive_ids)}
+    if not done:
+        return total
+    detail = {**_counts(total), "why": why, "of": done}
     book.add(
         log.club_chain(club_id), at=now, kind=DETAILS_ERASED, actor=actor, detail=canonical(detail), club_id=club_id
     )
     book.write()
     return total
+
+
+def _erased(session: Session, dive_id: str, club_id: str, now: datetime) -> Erased | None:
+    """What was erased of a dive, whole or not at all; None where our code, or its rows, do not let it."""
+    try:
+        with session.begin_nested():
+            return retention.erase_dive(session, dive_id, club_id, now)
+    except Exception as error:
+        if is_transient(error):
+            raise
+        _LOG.exception(NOT_ERASED, extra={"dive": dive_id})
+        return None
+
+
+def tell_of_not_erased(service: Service, club_id: str | None, dive_ids: Collection[str]) -> None:
+    """Log that what is over could not be erased, of these dives or of what belongs to none, and tell the admins."""
+    service.write(partial(_tell, service, club_id, sorted(dive_ids)))
+
+
+def _tell(service: Service, club_id: str | None, dive_ids: list[str], session: Session) -> None:
+    now = service.clock.now()
+    if not is_news(service, session, f"told:{NOT_ERASED}:{club_id or SERVICE_CHAIN}", now, TOLD_AGAIN):
+        return
+    log.append(
+        session,
+        chain=SERVICE_CHAIN if club_id is None else log.club_chain(club_id),
+        at=now,
+        kind=NOT_ERASED,
+        actor=_clock(service),
+        detail={"dives": len(dive_ids), "of": dive_ids[:NAMED_MAX]},
+        club_id=club_id,
+    )
+    of = f" of {len(dive_ids)} dives" if dive_ids else ""
+    words = (
+        f"Linetender fault: names and words{of} whose time is over could not be erased."
+        " The log of its worker says why, under not_erased."
+    )
+    tell_admins(session, f"{NOT_ERASED}-{now:%Y%m%d}", words, now, club_id=club_id)
 
 
 def _loose(

@@ -60,10 +60,11 @@ class Erased:
         return self != Erased()
 
 
-def due(session: Session, club_id: str, closed_before: datetime, limit: int) -> list[str]:
+def due(session: Session, club_id: str, closed_before: datetime, limit: int, *, but: Collection[str] = ()) -> list[str]:
     """Dives to erase, the longest closed first; each is kept from others until this transaction ends.
 
-    None that is open, kept on somebody's word, erased already, or has a message that is still being carried.
+    None that is open, kept on somebody's word, erased already, one of `but`, or has a message that is still being
+    carried.
     """
     row = DiveRow
     carried = exists().where(MessageRow.dive_id == row.id, MessageRow.state.in_((QUEUED, LEASED)))
@@ -76,6 +77,7 @@ def due(session: Session, club_id: str, closed_before: datetime, limit: int) -> 
             row.erased_at.is_(None),
             row.kept_at.is_(None),
             row.phase == Phase.CLOSED.value,
+            row.id.not_in(but),
             ~carried,
         )
         .order_by(row.closed_at, row.id)

@@ -116,7 +116,9 @@ def test_the_figures_outlive_the_erasure_of_who_and_what(unchecked: Stage) -> No
     ids = [dive.id for dive in unchecked.all_dives()]
 
     unchecked.service.write(
-        lambda session: erase_dives(unchecked.service, session, CLUB, ids, "their time is over", unchecked.clock.at)
+        lambda session: erase_dives(
+            unchecked.service, session, CLUB, ids, "their time is over", unchecked.clock.at, set()
+        )
     )
 
     assert_the_day(of(unchecked), by_contact=Ending.ASHORE_SAFE)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, select, update
+from sqlalchemy import Engine, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.dive.erased import ERASED, without_detail
@@ -218,17 +219,86 @@ def test_what_dies_in_the_middle_is_gone_on_with(unchecked: Stage, monkeypatch: 
         calls.append(dive_id)
         done = real(session, dive_id, *rest)
         if len(calls) == 2:
-            raise RuntimeError("the power fails")
+            raise KeyboardInterrupt("the power fails")
         return done
 
     monkeypatch.setattr("service.store.retention.erase_dive", breaks)
-    with pytest.raises(RuntimeError, match="power"):
+    with pytest.raises(KeyboardInterrupt, match="power"):
         in_days(stage, DAYS_USUAL + 1)
     erased = [stage.dive(dive_id).plan.lead.name == ERASED for dive_id in dive_ids]
     assert sum(erased) == 1
 
     assert in_days(stage, 0).dives == 2
     sound(stage.engine)
+
+
+def breaks_at(monkeypatch: pytest.MonkeyPatch, broken: Collection[str]) -> None:
+    """Let erasing fail in the middle of some dives."""
+    real = retention.erase_dive
+
+    def breaks(session: Session, dive_id: str, *rest: Any) -> Erased:
+        done = real(session, dive_id, *rest)
+        if dive_id in broken:
+            raise RuntimeError("a fault of ours")
+        return done
+
+    monkeypatch.setattr("service.store.retention.erase_dive", breaks)
+
+
+def not_erased(stage: Stage) -> list[Any]:
+    """What the chain of the club says of what could not be erased."""
+    return [one.detail for one in stage.entries(chain=f"club:{CLUB}") if one.kind == "not_erased"]
+
+
+def told_of_it(stage: Stage) -> int:
+    """How many texts of it are queued for the admins; the club of the stage has one."""
+    found = select(func.count()).where(
+        MessageRow.step.startswith("not_erased"), MessageRow.person_key.startswith("admin")
+    )
+    return stage.service.read(lambda session: session.execute(found).scalar_one())
+
+
+def test_dives_that_cannot_be_erased_keep_no_other_from_it(unchecked: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They stay whole, more of them than are taken at once; the others go, the admins hear of it once a week."""
+    stage = unchecked
+    dive_ids = [a_night(stage) for _ in range(4)]
+    monkeypatch.setattr("service.operations.retention.DIVES_AT_ONCE", 2)
+    broken = set(dive_ids[:3])
+    breaks_at(monkeypatch, broken)
+
+    assert in_days(stage, DAYS_USUAL + 1).dives == 1
+    assert [stage.dive(dive_id).plan.lead.name for dive_id in dive_ids] == [*["Anna Holt"] * 3, ERASED]
+    assert not_erased(stage) == [{"dives": 3, "of": sorted(broken)}]
+    assert told_of_it(stage) == 1
+    sound(stage.engine)
+
+    assert in_days(stage, 1) == Erased()
+    assert (len(not_erased(stage)), told_of_it(stage)) == (1, 1)
+    in_days(stage, 7)
+    assert (len(not_erased(stage)), told_of_it(stage)) == (2, 2)
+
+    broken.clear()
+    assert in_days(stage, 0).dives == 3
+    sound(stage.engine)
+
+
+def test_what_fails_in_one_club_keeps_no_other_club_from_it(unchecked: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its own admins hear of it; what belongs to no club is erased all the same."""
+    stage = unchecked
+    a_night(stage)
+    real = retention.erase_loose_texts
+
+    def breaks(session: Session, *rest: Any, receiver: str | None, receivers: Collection[str]) -> int:
+        if receiver is not None:
+            raise RuntimeError("a fault of ours")
+        return real(session, *rest, receiver=receiver, receivers=receivers)
+
+    monkeypatch.setattr("service.store.retention.erase_loose_texts", breaks)
+    stage.text(STRANGER, "hello", receiver="+447700900999")
+    in_days(stage, DAYS_USUAL + 1)
+
+    assert not_erased(stage) == [{"dives": 0, "of": []}]
+    assert "inbound_texts" not in everywhere(stage, STRANGER)
 
 
 def test_a_dive_whose_message_is_still_carried_waits(unchecked: Stage) -> None:
