@@ -17,6 +17,7 @@ from service.domain.wording import general
 from service.operations.choosing import (
     ENDINGS,
     FOR_CONTACTS,
+    begun_unheard,
     crossed,
     has_part,
     is_far_off,
@@ -202,13 +203,17 @@ def instead(text: Text, matches: Sequence[Match], meant: Sequence[Match]) -> Ans
     """The answer to words that may well be about another dive than the one that they would close, or answer.
 
     An OUT that is said twice must not close the next plan, or the next dive as it begins, which nobody would then ask
-    about or miss; nor a second SAFE a dive that is still in; nor what is said to one alarm answer the next.
+    about or miss, nor an OUT of one group the dive of the other; nor a second SAFE a dive that is still in; nor what is
+    said to one alarm answer the next.
     """
     other = crossed(text.intent, matches, meant, text.meant_at)
     if other is None:
         other = out_too_soon(text.intent, matches, meant, text.meant_at)
     if other is not None:
         return _over_already(text, other, meant[0])
+    plans = begun_unheard(text.intent, matches, meant, text.meant_at)
+    if plans:
+        return Answer(ask_which(text, [*meant, *plans]), note="several dives")
     plan, running = not_begun(text.intent, meant), not_asked_for(text.intent, meant)
     match = plan or running
     if match is None:

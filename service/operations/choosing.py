@@ -100,8 +100,17 @@ _ANSWERS = (Kind.OK, Kind.CALLED, Kind.ON_SCENE)
 
 
 def must_be_named(intent: Intent, meant: Sequence[Match]) -> bool:
-    """Whether an admin would answer an alarm that never went to them: it may be another that they mean."""
-    answers = intent.kind in (*_ANSWERS, Kind.SAFE) and intent.ref is None
+    """Whether the text has to say which dive it is about, though it could mean only one.
+
+    Of an admin who would answer an alarm that never went to them: it may be another that they mean. Of somebody ashore
+    who would start a dive in which they have no part: they may go in themselves, by a plan that is not here.
+    """
+    if intent.ref is not None:
+        return False
+    if intent.kind is Kind.START:
+        waits = [match for match in meant if _is_filed(match.phase) or _is_assumed(match)]
+        return bool(waits) and not any(has_part(match, Role.DIVER) for match in waits)
+    answers = intent.kind in (*_ANSWERS, Kind.SAFE)
     return answers and any(_is_only_admin(match) and not _was_told(match) for match in meant)
 
 
@@ -228,14 +237,33 @@ def out_too_soon(intent: Intent, matches: Sequence[Match], meant: Sequence[Match
     first OUT comes. Nobody would miss them. It may be so for the first half of the run time; an end as soon as that,
     of a second dive, is asked about once.
     """
-    bare = intent.kind is Kind.FINISH and intent.ref is None and intent.code is None
-    only = _only(meant) if bare else None
-    if only is None or not only.dive.live or only.dive.alarmed or only.dive.started_at is None:
-        return None
-    if not only.dive.started_at <= at < only.dive.started_at + only.dive.plan.run_time / 2:
+    if _hardly_begun(intent, meant, at) is None:
         return None
     over = over_lately([match for match in matches if has_part(match, Role.DIVER)], at)
     return over if over is not None and over.dive.outcome in _CAME_OUT and not over.dive.drill else None
+
+
+def begun_unheard(intent: Intent, matches: Sequence[Match], meant: Sequence[Match], at: datetime) -> list[PhoneMatch]:
+    """The plans of the sender of which OUT may be as well, where it would end the dive that has hardly begun.
+
+    Who leads two groups with one phone may have told us of the second IN, and we never heard: their OUT would then end
+    the dive of those who are still in.
+    """
+    if _hardly_begun(intent, meant, at) is None:
+        return []
+    own = [match for match in but_exercises(matches) if isinstance(match, PhoneMatch) and has_part(match, Role.DIVER)]
+    return [match for match in own if match.dive.phase is Phase.FILED and _from_time_in(match, at) <= _ABOUT_AS_NEAR]
+
+
+def _hardly_begun(intent: Intent, meant: Sequence[Match], at: datetime) -> PhoneMatch | None:
+    """The dive that a bare OUT would end before half of its run time, though no alarm asks for an end."""
+    bare = intent.kind is Kind.FINISH and intent.ref is None and intent.code is None
+    only = _only(meant) if bare else None
+    if only is None or not only.dive.live or only.dive.started_at is None:
+        return None
+    if only.dive.alarm_at is not None and only.dive.alarm_at <= at:
+        return None  # what lay somewhere from before the alarm answers none
+    return only if only.dive.started_at <= at < only.dive.started_at + only.dive.plan.run_time / 2 else None
 
 
 ANSWERED_LATE = timedelta(minutes=10)

@@ -16,6 +16,7 @@ from service.domain.people import Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind, read
 from service.operations.choosing import (
+    begun_unheard,
     but_exercises,
     has_part,
     is_of_themselves,
@@ -79,6 +80,7 @@ def _asked_of_one(text: InboundText, intent: Intent, matches: Sequence[PhoneMatc
     # What ended lately is not in a snapshot: words of an end may be about that rather than about a plan, or about a
     # dive that the sender is only a contact of.
     doubtful = not_begun(intent, meant) or not_asked_for(intent, meant)
+    doubtful = doubtful or begun_unheard(intent, matches, meant, text.received_at)
     if doubtful or (is_of_themselves(intent) and wanted is not Role.DIVER):
         return []
     dive = meant[0].dive

@@ -146,3 +146,19 @@ def test_an_out_closes_no_plan_while_what_is_over_cannot_be_looked_up(keeping: K
     keeping.look()
     stage.turn()
     stage.text(ANNA, f"OUT 2 {dive.reference}")
+
+
+def test_an_early_out_ends_no_dive_that_another_group_may_have_joined(keeping: Keeping) -> None:
+    """As with the database; nobody can be asked now, so the clock goes on."""
+    stage = keeping.stage
+    dive = stage.dive_in()
+    stage.file(plan())
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(ANNA, "OUT")
+        keeping.without(minutes=70)
+        assert alarms(stage, CLEO)
+    keeping.look()
+    stage.turn()
+    assert stage.dive(dive.id).outcome is None

@@ -105,6 +105,55 @@ def test_an_early_out_is_not_asked_about_where_no_other_dive_can_be_meant(stage:
     assert not is_open(stage, second)
 
 
+@pytest.mark.parametrize("hours", [None, 0.5], ids=["goes in some time", "about now"])
+def test_an_early_out_is_asked_about_where_the_other_group_may_have_gone_in_unheard(
+    stage: Stage, hours: float | None
+) -> None:
+    """Two groups, one phone: the second IN never came, and the OUT of its people must not end the first dive."""
+    first = stage.dive_in()
+    second = stage.file(plan() if hours is None else later(hours))
+    stage.sleep(5)
+
+    [answer] = stage.text(ANNA, "OUT 2")
+
+    assert f"Nothing changed. Text OUT 2 {first.reference} or OUT 2 {second.reference}." in answer
+    assert is_open(stage, first)
+    assert is_open(stage, second)
+    stage.text(ANNA, f"OUT 2 {first.reference}")
+    assert not is_open(stage, first)
+
+
+def no_plan_that_begins_now(stage: Stage) -> None:
+    """The next one is in the afternoon."""
+    stage.file(later(4.5))
+    stage.sleep(5)
+
+
+def a_plan_of_others(stage: Stage) -> None:
+    """They are only its contact."""
+    stage.file(plan(lead=NamedPhone("Dov Perl", STRANGER), party=(), contacts=(NamedPhone("Anna Holt", ANNA),)))
+    stage.sleep(5)
+
+
+def half_is_over(stage: Stage) -> None:
+    """Now they may well be out."""
+    stage.file(plan())
+    stage.sleep(26)
+
+
+@pytest.mark.parametrize("beside", [no_plan_that_begins_now, a_plan_of_others, half_is_over])
+def test_an_out_is_not_asked_about_for_a_plan_that_it_can_hardly_mean(
+    stage: Stage, beside: Callable[[Stage], None]
+) -> None:
+    """Cold hands are asked no more than they must be."""
+    first = stage.dive_in()
+    beside(stage)
+
+    stage.text(ANNA, "OUT 2")
+
+    assert not is_open(stage, first)
+
+
 def test_an_out_of_a_dive_that_its_contact_closed_leaves_the_next_plan_alone(stage: Stage) -> None:
     """They come out, and do not know that it is closed already."""
     stage.dive_in()
@@ -398,3 +447,26 @@ def test_a_head_count_of_too_few_that_looks_like_a_reference_ends_nothing(stage:
 
     assert "of 3 out" in answer
     assert stage.dive(dive.id).live
+
+
+# A start from ashore
+
+
+@pytest.mark.parametrize("words", ["IN", "IN P2"])
+def test_a_contact_starts_no_dive_without_naming_it(stage: Stage, words: str) -> None:
+    """They may go in themselves, by a plan of another club, say; a false start ends as a false alarm."""
+    dive = stage.file()
+
+    [answer] = stage.text(CLEO, words)
+
+    assert f"Nothing changed. Text {'IN P2' if 'P2' in words else 'IN'} {dive.reference}." in answer
+    assert stage.dive(dive.id).started_at is None
+    stage.text(CLEO, f"IN {dive.reference}")
+    assert stage.dive(dive.id).started_at is not None
+
+
+def test_a_contact_of_a_dive_that_runs_is_told_so_and_not_asked(stage: Stage) -> None:
+    """There is nothing to name."""
+    stage.dive_in()
+
+    assert "Nothing changed" not in stage.text(CLEO, "IN")[0]

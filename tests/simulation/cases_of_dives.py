@@ -66,8 +66,17 @@ def know(case: Case) -> str:
     return found
 
 
-class Companion(Bare):
-    """The other one of two plans: nobody says which they mean, as long as nobody asks."""
+class OneOfTwo(Bare):
+    """Two plans of the same people: they say which they mean when they are asked, or were never told ARMED."""
+
+    def puts(self, phone: str, words: str, *, again: bool) -> str:
+        """Whose clock has not begun has the plan's text before them."""
+        unheard = self.party.phase() == "filed" and words.startswith(("OUT", "all out", "LATE", "late", "+"))
+        return super().puts(phone, words, again=again or unheard)
+
+
+class Companion(OneOfTwo):
+    """The other one of the two."""
 
     def filed(self) -> None:
         """Counted by the other one."""
@@ -84,7 +93,7 @@ def beside(party: Party, files_at: datetime) -> Party:
     return other
 
 
-class Two(Bare):
+class Two(OneOfTwo):
     """Two plans of one person: one for tomorrow, one for later, or one of the buddy that runs at the same time."""
 
     name = "two"

@@ -89,6 +89,8 @@ class Contact:
         if self.character in ("nonsense", "other_language", "worry_words"):
             world.person(self.character)
             said = {"nonsense": NONSENSE, "other_language": OTHER, "worry_words": WORRY}[self.character]
+            if any(self.phone in (party.lead, party.second) for party in world.planned):
+                said = tuple(words for words in said if words != "OUT")  # theirs is of their own dive
             self.say(chance.choice(said), chance.uniform(0.5, 6), means_it=False)
         after = chance.uniform(20, 45) if self.character == "answers_late" else chance.uniform(0.5, 6)
         if self.character == "answers_late":

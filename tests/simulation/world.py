@@ -413,12 +413,12 @@ class World:
         self.poll_after((self.clears_at - self.begins_at).total_seconds() + 30)
 
     def _watch(self, begin: datetime, end: datetime) -> None:
-        """The keeper looks before the database goes, and on while it is away."""
+        """The keeper looks before the database goes, on while it is away, and until all it did is in there."""
 
         def look() -> None:
             if self.keeper.free:
                 self.keeper.act(looks)
-            if self.loop.now < end:
+            if self.loop.now < end or self.spool.keeper.journal.exists():
                 self.loop.after(KEEPER_LOOKS_S, look)
 
         self.loop.at(begin, look)
