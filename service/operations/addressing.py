@@ -206,26 +206,27 @@ def instead(text: Text, matches: Sequence[Match], meant: Sequence[Match]) -> Ans
     about or miss, nor an OUT of one group the dive of the other; nor a second SAFE a dive that is still in; nor what is
     said to one alarm answer the next.
     """
-    other = crossed(text.intent, matches, meant, text.meant_at)
-    if other is None:
-        other = out_too_soon(text.intent, matches, meant, text.meant_at)
-    if other is not None:
-        return _over_already(text, other, meant[0])
-    plans = begun_unheard(text.intent, matches, meant, text.meant_at)
-    if plans:
-        return Answer(ask_which(text, [*meant, *plans]), note="several dives")
-    plan, running = not_begun(text.intent, meant), not_asked_for(text.intent, meant)
-    match = plan or running
+    intent, at = text.intent, text.meant_at
+    over = crossed(intent, matches, meant, at) or out_too_soon(intent, matches, meant, at)
+    if over is not None:
+        return _over_already(text, over, meant[0])
+    plan = not_begun(intent, meant)
+    runs = [match for match in matches if is_live(match.phase)]
+    others = begun_unheard(intent, matches, meant, at) if plan is None else runs
+    if others:
+        return Answer(ask_which(text, [*meant, *others]), note="several dives")
+    return _not_waited_for(text, matches, plan or not_asked_for(intent, meant))
+
+
+def _not_waited_for(text: Text, matches: Sequence[Match], match: PhoneMatch | None) -> Answer | None:
+    """The answer to an end of a dive or plan of which nobody has asked for one, unless it can mean nothing else."""
     if match is None:
         return None
-    elsewhere = [other for other in matches if is_live(other.phase)]
-    if plan is not None and elsewhere:
-        return Answer(ask_which(text, [plan, *elsewhere]), note="several dives")
     over = over_lately(matches, text.meant_at)
     if over is not None:
         return _over_already(text, over, match)
-    if plan is not None and is_far_off(plan, text.meant_at):
-        words = general.not_begun(text.club.name, plan.reference, _naming(text, plan), text.language)
+    if not match.dive.live and is_far_off(match, text.meant_at):
+        words = general.not_begun(text.club.name, match.reference, _naming(text, match), text.language)
         return Answer(words, note="not begun")
     return None
 

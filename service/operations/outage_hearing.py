@@ -79,8 +79,8 @@ def _asked_of_one(text: InboundText, intent: Intent, matches: Sequence[PhoneMatc
         return []
     # What ended lately is not in a snapshot: words of an end may be about that rather than about a plan, or about a
     # dive that the sender is only a contact of.
-    doubtful = not_begun(intent, meant) or not_asked_for(intent, meant)
-    doubtful = doubtful or begun_unheard(intent, matches, meant, text.received_at)
+    unasked = not_begun(intent, meant) or not_asked_for(intent, meant)
+    doubtful = unasked is not None or begun_unheard(intent, matches, meant, text.received_at)
     if doubtful or (is_of_themselves(intent) and wanted is not Role.DIVER):
         return []
     dive = meant[0].dive
