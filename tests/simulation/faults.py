@@ -23,6 +23,7 @@ class Kind:
 LONG = (60, 480)
 ONCE = (0.02, 0.12)
 SHORT = (0.5, 3)
+ALL_DAY = (1_440, 1_440)
 
 KINDS = MappingProxyType(
     {
@@ -45,6 +46,7 @@ KINDS = MappingProxyType(
             Kind("opted_out_there", "the carrier says that the number has opted out", ONCE),
             Kind("account_trouble", "a gateway says that it cannot send at all: key, credit, account"),
             Kind("code_unknown", "a refusal with a code that is in no table"),
+            Kind("taken_once", "a gateway knows by its id what it has taken, and takes it no more", (1, 1), ALL_DAY),
             # For a while
             Kind("gateway_down", "one gateway is away", (1, 1), (1, 90)),
             Kind("gateways_down", "both gateways are away", (1, 1), (0.5, 20)),
@@ -175,6 +177,7 @@ CLOCK_KINDS = (
     *("clock_fast", "clock_slow", "clock_stops", "clock_forward", "clock_back", "clock_lost", "clock_corrected"),
     "clocks_apart",
 )
+HABIT = "taken_once"  # of the gateways, all of a day
 STARTED_AGAIN = {"clock_back": "clock_lost", "clock_forward": "clock_corrected"}
 LONGER = 10  # times as long as the one in whose place it is
 
@@ -203,6 +206,7 @@ class Weather:
         self.kinds: dict[str, list[Spell]] = {}  # by its name, when each is about
         for spell in self.spells:
             self.kinds.setdefault(spell.kind, []).append(spell)
+        self._passing = [one for one in self.spells if one.kind != HABIT]  # a habit is there when it shows
 
     def about(self, kind: str, now: datetime) -> Spell | None:
         """The spell of this kind at that instant."""
@@ -228,19 +232,19 @@ class Weather:
         self.counts[kind] += 1
         self.struck.append((now, kind))
         if kind in KINDS:
-            at_once = {one.kind for one in self.spells if one.begin <= now < one.end and self.counts[one.kind]}
+            at_once = {one.kind for one in self._passing if one.begin <= now < one.end and self.counts[one.kind]}
             self.most_at_once = max(self.most_at_once, len(at_once | {kind}))
 
     def between(self, begin: datetime, end: datetime) -> set[str]:
         """The kinds of fault that can have had to do with what went on then."""
-        spells = {one.kind for one in self.spells if one.begin <= end and begin <= one.end and self.counts[one.kind]}
+        spells = {one.kind for one in self._passing if one.begin <= end and begin <= one.end and self.counts[one.kind]}
         return spells | {kind for at, kind in self.struck if kind in KINDS and begin <= at <= end}
 
 
 def draw_weather(chance: random.Random, moments: Sequence[datetime], clears_at: datetime, kinds: int) -> list[Spell]:
     """Spells of so many kinds, near the moments that matter, and over when the weather clears."""
     spells = []
-    drawn = sorted(set(KINDS) - set(STARTED_AGAIN.values()))  # so that known seeds keep their days
+    drawn = sorted(set(KINDS) - set(STARTED_AGAIN.values()) - {HABIT})  # so that known seeds keep their days
     for name in chance.sample(drawn, kinds):
         kind = KINDS[name]
         for _ in range(chance.choice((1, 1, 2))):
@@ -249,6 +253,12 @@ def draw_weather(chance: random.Random, moments: Sequence[datetime], clears_at: 
             begin = middle - length * chance.random()
             spells.append(Spell(name, begin, min(begin + length, clears_at), chance.uniform(*kind.rate)))
     return [_or_started_again(one, chance, clears_at) for one in spells if one.begin < one.end]
+
+
+def habits(seed: int, begins_at: datetime, ends_at: datetime) -> list[Spell]:
+    """Every other day has gateways that take an id once, as the home gateway does."""
+    has_it = random.Random(f"habits {seed}").random() < 0.5  # apart from all that is drawn otherwise
+    return [Spell(HABIT, begins_at, ends_at, 1.0)] if has_it else []
 
 
 def _or_started_again(spell: Spell, chance: random.Random, clears_at: datetime) -> Spell:

@@ -77,6 +77,7 @@ class SimulatedGateway:
     channels: frozenset[Channel]
     taken: list[Taken] = field(default_factory=list)
     inbox: list[InboundText] = field(default_factory=list)
+    ids: dict[tuple[str, int], Taken] = field(default_factory=dict)  # with how often each was to be sent anew
     dead_numbers: dict[str, str] = field(default_factory=dict)
 
     def send(self, message: Outgoing) -> Outcome:
@@ -125,6 +126,9 @@ class SimulatedGateway:
 
     def _take(self, message: Outgoing) -> Taken:
         world = self.world
+        known = self.ids.get((message.reference, message.anew))
+        if known is not None and world.strikes("taken_once"):
+            return known
         number = len(world.journal) + 1
         taken = Taken(
             number,
@@ -138,6 +142,7 @@ class SimulatedGateway:
             world.loop.now,
         )
         self.taken.append(taken)
+        self.ids[message.reference, message.anew] = taken
         world.journal.append(taken)
         world.note(f"{self.name} takes for {message.to}: {message.body}")
         if world.hole == self.name and world.strikes("black_hole"):

@@ -37,7 +37,7 @@ GROUPS = {
         4,
         (
             *("times_out", "answer_lost", "server_error", "server_error_taken", "code_raises", "slow_answer"),
-            *("look_up_fails", "look_up_lies", "look_up_slow"),
+            *("look_up_fails", "look_up_lies", "look_up_slow", "taken_once"),
         ),
     ),
     "refusals": (

@@ -37,7 +37,7 @@ from tests.simulation.casting import share_out
 from tests.simulation.clocks import Believed, MachineClock
 from tests.simulation.database import Database
 from tests.simulation.duties import Duties, looks
-from tests.simulation.faults import CLOCK_KINDS, KINDS, PEOPLE, Spell, Weather, draw_weather, weather_of
+from tests.simulation.faults import CLOCK_KINDS, KINDS, PEOPLE, Spell, Weather, draw_weather, habits, weather_of
 from tests.simulation.figures import SINGLE_MOST_S, Played, alarms_of, late, prints
 from tests.simulation.gateways import SimulatedGateway, Taken
 from tests.simulation.loop import Loop, SimulatedPool, Waited
@@ -171,7 +171,9 @@ class World:
         chance = random.Random(f"weather {self.seed}")
         if named is not None:
             return Weather(chance, weather_of(named, moments, self.clears_at))
-        return Weather(chance, draw_weather(chance, moments, self.clears_at, kinds))
+        spells = draw_weather(chance, moments, self.clears_at, kinds)
+        always = habits(self.seed, self.begins_at, self.begins_at + timedelta(hours=HOURS + 1))
+        return Weather(chance, spells + always)
 
     # What the parts ask of the world
 
