@@ -24,6 +24,7 @@ from service.store.upsert import insert_rows, table, touched, update_rows
 
 START: Final = "start"
 FINISH: Final = "finish"
+SCRIPT_KEYS: Final = "api:"  # so begin the request keys that a script chose, whatever it put into them
 
 
 class StaleDive(RunAgainError):  # noqa: N818 - it names what is found; run the unit again

@@ -22,6 +22,7 @@ from service.store.codec import UnreadableError, dump_dive, load_dive
 from service.store.outbox import LEASED, QUEUED
 from service.store.tables import (
     AttemptRow,
+    DeedKeyRow,
     DiveCodeRow,
     DivePhoneRow,
     DiveRow,
@@ -98,7 +99,7 @@ def erase_dive(session: Session, dive_id: str, club_id: str, now: datetime) -> E
         raise LookupError(f"club {club_id} has no closed dive {dive_id}")
     texts, in_club_chain = _erase_texts(session, _texts_of(session, dive_id), log.club_chain(club_id))
     messages = erase_messages(session, MessageRow.dive_id == dive_id)
-    for row in (LinkRow, DiveCodeRow, DivePhoneRow):
+    for row in (LinkRow, DeedKeyRow, DiveCodeRow, DivePhoneRow):
         touched(session, delete(row).where(row.dive_id == dive_id))
     _erase_row(session, dive_id, now)
     entries = log.erase_details(session, dive_id) + in_club_chain
@@ -113,7 +114,9 @@ def _erase_row(session: Session, dive_id: str, now: datetime) -> None:
         values |= dives.columns(left) | {"state": dump_dive(left)}
     except UnreadableError:
         values |= {"state": UNREADABLE, "lead_name": ERASED}
-    touched(session, update(DiveRow).where(DiveRow.id == dive_id).values(**values))
+    # The others are ours, and say what kind of dive it was.
+    key = case((DiveRow.request_key.startswith(dives.SCRIPT_KEYS), None), else_=DiveRow.request_key)
+    touched(session, update(DiveRow).where(DiveRow.id == dive_id).values(**values, request_key=key))
 
 
 def erase_messages(session: Session, which: ColumnElement[bool]) -> int:

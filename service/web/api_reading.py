@@ -22,6 +22,8 @@ from service.web.typed import position_read
 Shape = TypeVar("Shape")
 
 JSON_TYPE = "application/json"
+KEY_HEADER = "Idempotency-Key"
+KEY_LONGEST = 200
 
 _AT = re.compile(r" - at `\$?\.?(?P<path>[^`]*)`$")
 _EXPECTED = re.compile(r"Expected `(?P<wanted>[^`]+)`(?:, got `(?P<got>[^`]+)`)?$")
@@ -57,6 +59,14 @@ def read_body(shape: type[Shape], *, may_be_empty: bool = False) -> Shape:
         raise PlanProblem(422, "Not understood", error.words, (error,)) from None
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         raise PlanProblem(400, "Bad Request", "The body is not JSON that can be read.") from None
+
+
+def read_key() -> str | None:
+    """The key that makes a request one of a kind, None without one. Raises PlanProblem (400)."""
+    key = request.headers.get(KEY_HEADER)
+    if key is None or (0 < len(key) <= KEY_LONGEST and key.isascii() and key.isprintable()):
+        return key
+    raise PlanProblem(400, "Bad Request", f"{KEY_HEADER} is 1 to {KEY_LONGEST} printable ASCII characters.")
 
 
 def field_problem(said: str) -> FieldProblem:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import wraps
@@ -17,15 +18,17 @@ from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
 from service.domain.plan import Level
 from service.domain.wording import LinkKind
+from service.operations.deeds_once import KeyUsed, Once, OverSince, act_once, file_once
 from service.operations.filing import PlanRefused, file_plan
 from service.operations.links import hash_token
 from service.operations.pages import dive_details, dive_link, list_dives
 from service.operations.proof_of_reach import standings
-from service.operations.recording import act
+from service.operations.recording import Applied, act
 from service.store import clubs, dives, tokens
+from service.store.deed_keys import Asked
 from service.store.tables.club import ClubRow
 from service.web.access import Who, open_to
-from service.web.api_reading import PlanProblem, fix_of, read_body, request_of
+from service.web.api_reading import KEY_HEADER, PlanProblem, fix_of, read_body, read_key, request_of
 from service.web.api_shapes import (
     CallOffIn,
     DivesOut,
@@ -44,8 +47,6 @@ from service.web.problems import FieldProblem, problem
 api = Blueprint("api", __name__)
 
 BEARER = "Bearer "
-KEY_HEADER = "Idempotency-Key"
-KEY_LONGEST = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +102,15 @@ def openapi() -> Response:
 @for_scripts
 def file(caller: Caller) -> Response:
     """File a plan. With an Idempotency-Key the same request files once, and answers 200 from the second time on."""
-    key = request.headers.get(KEY_HEADER)
-    if key is not None and not (0 < len(key) <= KEY_LONGEST and key.isascii() and key.isprintable()):
-        words = f"{KEY_HEADER} is 1 to {KEY_LONGEST} printable ASCII characters."
-        return problem(400, "Bad Request", words)
-    wanted = request_of(read_body(PlanIn))
-    request_key = None if key is None else f"api:{key}"
-    filed = file_plan(web().service, caller.club.id, wanted, caller.by, request_key=request_key)
+    key, body = read_key(), read_body(PlanIn)
+    wanted = request_of(body)
+    filed = (
+        file_plan(web().service, caller.club.id, wanted, caller.by)
+        if key is None
+        else file_once(web().service, caller.club.id, wanted, caller.by, key, _asked("plan", body))
+    )
+    if isinstance(filed, KeyUsed):
+        return _key_used("another plan", "plan")
     if isinstance(filed, PlanRefused):
         refusing = [check for check in filed.checks if check.level is Level.REFUSE]
         errors = tuple(FieldProblem(_field(check.field), check.words) for check in refusing)
@@ -150,7 +153,7 @@ def start(caller: Caller, dive_id: str) -> Response:
     """Run the clock."""
     asked = read_body(StartIn, may_be_empty=True)
     position = None if asked.position is None else Position(*asked.position)
-    return _acted(caller, dive_id, Start(_said(caller, "start"), asked.count, position))
+    return _acted(caller, dive_id, Start(_said(caller, "start"), asked.count, position), _asked("start", asked))
 
 
 @api.post("/api/v1/dives/<dive_id>/finish")
@@ -158,7 +161,7 @@ def start(caller: Caller, dive_id: str) -> Response:
 def finish(caller: Caller, dive_id: str) -> Response:
     """The party is out."""
     asked = read_body(FinishIn, may_be_empty=True)
-    return _acted(caller, dive_id, Finish(_said(caller, "finish"), asked.count))
+    return _acted(caller, dive_id, Finish(_said(caller, "finish"), asked.count), _asked("finish", asked))
 
 
 @api.post("/api/v1/dives/<dive_id>/extend")
@@ -170,15 +173,15 @@ def extend(caller: Caller, dive_id: str) -> Response:
         words = "Give either minutes or until."
         return problem(422, "Not understood", words, errors=(FieldProblem("minutes", words),))
     by = _said(caller, f"extend {asked.until or asked.minutes}")
-    return _acted(caller, dive_id, Extend(by, asked.minutes, asked.until))
+    return _acted(caller, dive_id, Extend(by, asked.minutes, asked.until), _asked("extend", asked))
 
 
 @api.post("/api/v1/dives/<dive_id>/call-off")
 @for_scripts
 def call_off(caller: Caller, dive_id: str) -> Response:
     """Nobody goes in."""
-    read_body(CallOffIn, may_be_empty=True)
-    return _acted(caller, dive_id, CallOff(_said(caller, "call-off")))
+    asked = read_body(CallOffIn, may_be_empty=True)
+    return _acted(caller, dive_id, CallOff(_said(caller, "call-off")), _asked("call-off", asked))
 
 
 @api.post("/api/v1/dives/<dive_id>/raise")
@@ -187,7 +190,7 @@ def raise_alarm(caller: Caller, dive_id: str) -> Response:
     """Raise the alarm."""
     asked = read_body(RaiseIn, may_be_empty=True)
     words = f"raise {asked.note}" if asked.note else "raise"
-    return _acted(caller, dive_id, RaiseNow(_said(caller, words), asked.note))
+    return _acted(caller, dive_id, RaiseNow(_said(caller, words), asked.note), _asked("raise", asked))
 
 
 @api.post("/api/v1/dives/<dive_id>/fix")
@@ -197,25 +200,58 @@ def fix(caller: Caller, dive_id: str) -> Response:
     asked = read_body(FixIn)
     dive = web().service.read(lambda session: dives.get(session, dive_id))
     near = None if dive is None or dive.club_id != caller.club.id else dive.plan.site.entry
-    return _acted(caller, dive_id, fix_of(asked, near, _said(caller, "fix")))
+    return _acted(caller, dive_id, fix_of(asked, near, _said(caller, "fix")), _asked("fix", asked))
 
 
 def _said(caller: Caller, words: str) -> Actor:
     return replace(caller.by, words=words)
 
 
-def _acted(caller: Caller, dive_id: str, command: Command) -> Response:
+def _asked(deed: str, body: msgspec.Struct) -> Asked:
+    """What is asked for, by what it means: the same JSON in another order is the same."""
+    return Asked(deed, hashlib.sha256(msgspec.json.encode(body)).hexdigest())
+
+
+def _acted(caller: Caller, dive_id: str, command: Command, asked: Asked) -> Response:
     service = web().service
+    key = _key_of(command)
     dive = service.read(lambda session: dives.get(session, dive_id))
     if dive is None or dive.club_id != caller.club.id:
         return _no_dive()
-    applied = act(service, dive_id, command)
-    if applied is None:
-        return _no_dive()
-    if applied.refusal is not None:
-        refusal = applied.refusal
-        return problem(409, "Nothing changed", refusal.words, code=refusal.code)
-    return _json(dive_out(applied.dive))
+    if key is None:
+        return _told(act(service, dive_id, command))
+    return _told(act_once(service, dive_id, command, Once(caller.by.own_key, key, asked)))
+
+
+def _key_of(command: Command) -> str | None:
+    """An alarm is raised without its key where that cannot be kept. Else raises PlanProblem (400)."""
+    try:
+        return read_key()
+    except PlanProblem:
+        if isinstance(command, RaiseNow):
+            return None
+        raise
+
+
+def _told(done: Applied | KeyUsed | OverSince | None) -> Response:
+    match done:
+        case None:
+            return _no_dive()
+        case KeyUsed(deed=deed):
+            return _key_used(f"another request to this dive ({deed})", "deed")
+        case OverSince():
+            words = "This alarm was raised, and the dive has ended since. Nothing was done."
+            again = f"If somebody is in trouble now, raise it under a new {KEY_HEADER}."
+            return problem(409, "Nothing changed", f"{words} {again}", code="over_since")
+        case Applied(dive=dive, refusal=refusal):
+            if refusal is not None:
+                return problem(409, "Nothing changed", refusal.words, code=refusal.code)
+            return _json(dive_out(dive))
+
+
+def _key_used(what: str, each: str) -> Response:
+    words = f"This {KEY_HEADER} was used for {what}. Nothing was done. Give each {each} a key of its own."
+    return problem(422, "Key used", words, code="key_used")
 
 
 def _no_dive() -> Response:

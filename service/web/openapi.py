@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import msgspec
 
 from service.domain.dive import Phase
 from service.web import api_shapes as shapes
+from service.web.api_reading import KEY_HEADER, KEY_LONGEST
 from service.web.openapi_sites import SITE_TYPES, site_paths
 from service.web.problems import PROBLEM_TYPE, Problem
 
 VERSION = "1.0.0"
 _REF = "#/components/schemas/{name}"
+
+_KEY_BOUNDS: Final = {"minLength": 1, "maxLength": KEY_LONGEST}
 
 _TYPES = (
     shapes.PlanIn,
@@ -38,7 +41,7 @@ _WORDS = {
     409: "The dive is not in a state for this; `code` says why, `detail` in words.",
     413: "The body is larger than 64 KiB, or the file of a site or of tides than 1 MB.",
     415: "The body is not announced as what is taken here.",
-    422: "A field is missing, unknown or wrong; `errors` says which.",
+    422: "A field is missing, unknown or wrong; `errors` says which. Or the key is that of another request.",
     503: "The database does not answer. Try again; whether it was done is not certain.",
 }
 
@@ -109,14 +112,7 @@ def _file() -> dict[str, Any]:
     return {
         "operationId": "file_plan",
         "summary": "File a dive plan",
-        "parameters": [
-            {
-                "name": "Idempotency-Key",
-                "in": "header",
-                "description": "The same key files once, however often the request is sent.",
-                "schema": {"type": "string", "minLength": 1, "maxLength": 200},
-            }
-        ],
+        "parameters": [_key_of_plan()],
         "requestBody": {"required": True, "content": _content(shapes.PlanIn)},
         "responses": responses,
     }
@@ -137,11 +133,29 @@ def _deed(deed: str, words: str, shape: type) -> dict[str, Any]:
     return {
         "operationId": deed.replace("-", "_"),
         "summary": words,
+        "parameters": [_key_of_deed() if deed != "raise" else _key_of_alarm()],
         "requestBody": {"required": deed in {"extend", "fix"}, "content": _content(shape)},
         "responses": _answers(
             200, "The dive as it stands now.", shapes.DiveOut, 400, 401, 404, 409, 413, 415, 422, 503
         ),
     }
+
+
+def _key(words: str, **bounds: int) -> dict[str, Any]:
+    return {"name": KEY_HEADER, "in": "header", "description": words, "schema": {"type": "string", **bounds}}
+
+
+def _key_of_plan() -> dict[str, Any]:
+    return _key("The same plan under the same key is filed once, however often it is sent.", **_KEY_BOUNDS)
+
+
+def _key_of_deed() -> dict[str, Any]:
+    return _key("The same request under the same key is done once for a dive, however often it is sent.", **_KEY_BOUNDS)
+
+
+def _key_of_alarm() -> dict[str, Any]:
+    """No key is in an alarm's way."""
+    return _key("As with other deeds; but under the key of another request, or a bad key, it is raised too.")
 
 
 def _dive_id() -> dict[str, Any]:

@@ -131,28 +131,6 @@ def test_medical_words_without_leave_are_not_kept(at: Site, script: Script) -> N
     assert "asthma" not in script.get(f"/dives/{filed['id']}").text
 
 
-def test_one_key_files_once(script: Script) -> None:
-    """The second request is answered with the first one's dive, 200 and not 201."""
-    key = {"Idempotency-Key": "plan-17"}
-
-    first = script.post("/plans", PLAN, **key)
-    second = script.post("/plans", PLAN, **key)
-    third = script.post("/plans", PLAN, **{"Idempotency-Key": "plan-18"})
-
-    assert (first.status_code, second.status_code, third.status_code) == (201, 200, 201)
-    one, again, other = (answer.json for answer in (first, second, third))
-    assert len({filed.pop("page") for filed in (one, again, other)}) == 3, "an address is kept nowhere: each is new"
-    assert one == again
-    assert other != one
-
-
-@pytest.mark.parametrize("key", ["", "k" * 201, "caf\u00e9"])
-def test_a_key_that_cannot_be_kept_is_refused(script: Script, key: str) -> None:
-    """400 in words, and nothing is filed."""
-    assert_problem(script.post("/plans", PLAN, **{"Idempotency-Key": key}), 400)
-    assert script.get("/dives").json == {"dives": []}
-
-
 WRONG: dict[str, tuple[dict[str, object], str, str]] = {
     "an unknown field": ({"run_time": 50}, "run_time", "no such field"),
     "a field mistyped within": ({"lead": {"name": "A", "phon": ANNA}}, "lead.phon", "no such field"),

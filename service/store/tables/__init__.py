@@ -10,7 +10,7 @@ from service.store.tables.account import (
 )
 from service.store.tables.base import Base
 from service.store.tables.club import AdminRow, AdminSessionRow, ApiTokenRow, ClubRow
-from service.store.tables.dive import DiveCodeRow, DivePhoneRow, DiveRow, LinkRow
+from service.store.tables.dive import DeedKeyRow, DiveCodeRow, DivePhoneRow, DiveRow, LinkRow
 from service.store.tables.drill import DrillDiveRow, DrillRow
 from service.store.tables.epoch import EpochRow
 from service.store.tables.health import CanaryRow, HeartbeatRow
@@ -33,6 +33,7 @@ __all__ = [
     "CanaryRow",
     "ChainHeadRow",
     "ClubRow",
+    "DeedKeyRow",
     "DiveCodeRow",
     "DivePhoneRow",
     "DiveRow",

@@ -1,4 +1,4 @@
-"""The dive, the phones and codes that lead to it, and the links to its pages."""
+"""The dive, the phones and codes that lead to it, the links to its pages, and the keys of what scripts did to it."""
 
 from __future__ import annotations
 
@@ -120,3 +120,18 @@ class LinkRow(Base):
     person_key: Mapped[str]
     kind: Mapped[str]
     created_at: Mapped[datetime]
+
+
+class DeedKeyRow(Base):
+    """Under which key a script did a deed to a dive, so that the same request sent again is known.
+
+    `key` begins with whose it is. `asked` is a hash of all that was asked. It goes with the detail of its dive.
+    """
+
+    __tablename__ = "deed_keys"
+
+    dive_id: Mapped[str] = mapped_column(ForeignKey("dives.id"), primary_key=True)
+    key: Mapped[str] = mapped_column(primary_key=True)
+    deed: Mapped[str]
+    asked: Mapped[str]
+    done_at: Mapped[datetime]
