@@ -30,7 +30,7 @@ from service.operations.choosing import (
 )
 from service.operations.contact_reading import club_language
 from service.operations.service import Service
-from service.store import admins, dives, sites
+from service.store import admins, dive_lists, dives, sites
 from service.store.dives import Match, PhoneMatch, Unreadable
 from service.store.links import DEAD_AFTER_CLOSE
 from service.store.tables import AdminRow
@@ -111,13 +111,13 @@ def _id_of(match: Match) -> str:
 
 def _for_admins(text: Text, within: timedelta) -> list[Dive | Unreadable]:
     session, club_id = text.session, text.club.id
-    listed = [dive for phase in ALARMED for dive in dives.listing(session, club_id, phase, _LISTED_MAX)]
+    listed = [one.dive for phase in ALARMED for one in dive_lists.listing(session, club_id, phase, _LISTED_MAX)]
     # An exercise with one phone is handed up to nobody: an answer to a real alarm must not have to say which.
     alarmed = [dive for dive in listed if isinstance(dive, Unreadable) or not dive.of_one_phone]
     if text.intent.kind not in _ASKED_AFTERWARDS:
         return alarmed
-    closed = dives.listing(session, club_id, Phase.CLOSED, _CLOSED_LATELY_MAX)
-    readable = [dive for dive in closed if isinstance(dive, Dive)]
+    closed = dive_lists.listing(session, club_id, Phase.CLOSED, _CLOSED_LATELY_MAX)
+    readable = [one.dive for one in closed if isinstance(one.dive, Dive)]
     return alarmed + [
         dive for dive in readable if dive.alarm_at and dive.closed_at and text.now - dive.closed_at < within
     ]

@@ -15,8 +15,9 @@ from service.domain.wording.timeline import what_happened, who_did
 from service.operations.health import Lateness, how_late
 from service.operations.links import hash_token, mint
 from service.operations.service import Service
-from service.store import admins, clubs, dives, links, log, outbox, schema
+from service.store import admins, clubs, dive_lists, dives, links, log, outbox, schema
 from service.store.codec import UnreadableError, load_event, plain
+from service.store.dive_lists import Place
 from service.store.dives import Unreadable
 from service.store.log import EVENT_PREFIX, Entry
 from service.store.outbox import Message
@@ -35,6 +36,14 @@ class LinkView:
     kind: LinkKind
     now: datetime
     country: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DivesPage:
+    """Some dives of a club; one that cannot be read by its plain columns. `next_after`: behind which there are more."""
+
+    dives: tuple[Dive | Unreadable, ...]
+    next_after: Place | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,9 +173,24 @@ def dive_link(service: Service, dive_id: str, person_key: str, kind: LinkKind) -
     return service.write(work)
 
 
-def list_dives(service: Service, club_id: str, phase: Phase | None) -> list[Dive | Unreadable]:
-    """The dives of a club, newest first, at most 500; one that cannot be read by its plain columns."""
-    return service.read(lambda session: dives.listing(session, club_id, phase, LISTED_MAX))
+def list_dives(service: Service, club_id: str, phase: Phase | None = None, after: Place | None = None) -> DivesPage:
+    """The dives of a club, latest filed first, from behind a place; at most 500 at a time.
+
+    The first page, where no phase is asked for, begins with all whose clock runs or that are in alarm, whenever they
+    were filed: whoever reads no further misses none of them. They come again at their place, since what they were when
+    somebody read the first page nobody knows on the next.
+    """
+
+    def work(session: Session) -> DivesPage:
+        first = phase is None and after is None
+        live = dive_lists.live(session, club_id, LISTED_MAX - 1) if first else []
+        shown = [one.place.dive_id for one in live]
+        room = LISTED_MAX - len(live)
+        found = dive_lists.listing(session, club_id, phase, room + 1, after=after, without=shown)
+        next_after = found[room - 1].place if len(found) > room else None
+        return DivesPage(tuple(one.dive for one in (*live, *found[:room])), next_after)
+
+    return service.read(work)
 
 
 def dive_details(service: Service, club_id: str, dive_id: str) -> DiveDetails | None:

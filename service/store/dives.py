@@ -287,15 +287,15 @@ def for_phone(session: Session, receiving_number: str, phone: str, closed_since:
 
     One that cannot be read stands among them by its plain columns, and hides no other.
     """
-    rows: dict[str, Row[*_Read, str]] = {}
+    rows: dict[str, Row[*Read, str]] = {}
     keys: dict[str, list[str]] = {}
     for row in session.execute(_FOR_PHONE, {"to": receiving_number, "by": phone, "since": closed_since}):
         rows[row.id] = row
         keys.setdefault(row.id, []).append(row.key)
-    return [match_of(_read(row), tuple(keys[dive_id])) for dive_id, row in rows.items()]
+    return [match_of(read_row(row), tuple(keys[dive_id])) for dive_id, row in rows.items()]
 
 
-_READ = (DiveRow.id, DiveRow.state, DiveRow.reference, DiveRow.phase, DiveRow.head_count, DiveRow.site_name)
+READ: Final = (DiveRow.id, DiveRow.state, DiveRow.reference, DiveRow.phase, DiveRow.head_count, DiveRow.site_name)
 _FOR_PHONE = (
     select(_ROW.id, _ROW.state, _ROW.reference, _ROW.phase, _ROW.head_count, _ROW.site_name, _PHONE.key)
     .join_from(table(DivePhoneRow), table(DiveRow), _PHONE.dive_id == _ROW.id)
@@ -306,10 +306,11 @@ _FOR_PHONE = (
     )
     .order_by(_ROW.filed_at.desc(), _ROW.id, _PHONE.key)
 )
-_Read = tuple[str, str, str, str, int, str]
+Read = tuple[str, str, str, str, int, str]
 
 
-def _read(row: Row[*_Read] | Row[*_Read, str]) -> Dive | Unreadable:
+def read_row(row: Row[*Read, datetime] | Row[*Read, str]) -> Dive | Unreadable:
+    """The dive of a row that has the columns `READ`; by them where its state cannot be read."""
     try:
         return load_dive(row.state)
     except UnreadableError:
@@ -379,15 +380,6 @@ def oldest_due(session: Session, now: datetime) -> datetime | None:
     """The moment that has waited longest among the due dives: a plain read that sees locked rows too."""
     statement = select(func.min(DiveRow.next_due_at)).where(DiveRow.next_due_at <= now)
     return session.execute(statement).scalar_one()
-
-
-def listing(session: Session, club_id: str, phase: Phase | None, limit: int) -> list[Dive | Unreadable]:
-    """The dives of a club, latest filed first; one that cannot be read by its plain columns."""
-    statement = select(*_READ).where(DiveRow.club_id == club_id)
-    if phase is not None:
-        statement = statement.where(DiveRow.phase == phase.value)
-    found = session.execute(statement.order_by(DiveRow.filed_at.desc(), DiveRow.id).limit(limit))
-    return [_read(row) for row in found]
 
 
 def receiving_number_of(session: Session, dive_id: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
 import msgspec
@@ -15,6 +15,7 @@ from service.domain.place.fix import Source
 from service.domain.place.position import Position
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
 from service.store.codec import learn
+from service.store.dive_lists import Place
 from service.web.api_shapes import FixIn, PersonIn, PlaceIn, PlanIn
 from service.web.problems import FieldProblem
 from service.web.typed import position_read
@@ -25,6 +26,8 @@ JSON_TYPE = "application/json"
 KEY_HEADER = "Idempotency-Key"
 KEY_LONGEST = 200
 
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_PLACE = re.compile(r"(?P<filed_us>[0-9]{1,16})-(?P<dive_id>[0-9a-z]{1,40})")
 _AT = re.compile(r" - at `\$?\.?(?P<path>[^`]*)`$")
 _EXPECTED = re.compile(r"Expected `(?P<wanted>[^`]+)`(?:, got `(?P<got>[^`]+)`)?$")
 _MISSING = re.compile(r"Object missing required field `(?P<field>[^`]+)`$")
@@ -69,6 +72,15 @@ def read_key() -> str | None:
     raise PlanProblem(400, "Bad Request", f"{KEY_HEADER} is 1 to {KEY_LONGEST} printable ASCII characters.")
 
 
+def place_of(after: str) -> Place:
+    """The place in the list of dives behind which a page begins, as `next` names it. Raises PlanProblem (422)."""
+    found = _PLACE.fullmatch(after)
+    if found is None:
+        error = FieldProblem("after", "Take the whole address that the page before gives as next.")
+        raise PlanProblem(422, "Not understood", error.words, (error,))
+    return Place(_EPOCH + timedelta(microseconds=int(found["filed_us"])), found["dive_id"])
+
+
 def field_problem(said: str) -> FieldProblem:
     """The decoder's sentence as a field and plain words."""
     at = _AT.search(said)
@@ -83,6 +95,11 @@ def field_problem(said: str) -> FieldProblem:
         got = f", not {expected['got']}" if expected["got"] else ""
         return FieldProblem(path, f"Give {expected['wanted'].replace(' | ', ' or ')}{got}.")
     return FieldProblem(path, f"{sentence}.")
+
+
+def place_text(place: Place) -> str:
+    """A place as an address has it."""
+    return f"{(place.filed_at - _EPOCH) // timedelta(microseconds=1)}-{place.dive_id}"
 
 
 def _join(path: str, field: str) -> str:

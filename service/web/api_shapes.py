@@ -294,9 +294,14 @@ _Listed = Annotated[
 
 
 class DivesOut(msgspec.Struct, frozen=True):
-    """Dives of the club, latest filed first, at most 500. One that cannot be read is a row with `unreadable`."""
+    """Dives of the club, latest filed first, at most 500 at a time. One that cannot be read is a row with `unreadable`.
+
+    Where no phase is asked for, those whose clock runs or that are in alarm come first of all, and again at their
+    place. `next` is the address of the next page, null on the last.
+    """
 
     dives: tuple[_Listed, ...]
+    next: str | None
 
 
 class EventOut(msgspec.Struct, frozen=True):

@@ -28,7 +28,7 @@ from service.store import clubs, dives, tokens
 from service.store.deed_keys import Asked
 from service.store.tables.club import ClubRow
 from service.web.access import Who, open_to
-from service.web.api_reading import KEY_HEADER, PlanProblem, fix_of, read_body, read_key, request_of
+from service.web.api_reading import KEY_HEADER, PlanProblem, fix_of, place_of, read_body, read_key, request_of
 from service.web.api_shapes import (
     CallOffIn,
     DivesOut,
@@ -39,7 +39,7 @@ from service.web.api_shapes import (
     RaiseIn,
     StartIn,
 )
-from service.web.api_writing import details_out, dive_out, filed_out, listed_out
+from service.web.api_writing import details_out, dive_out, filed_out, listed_out, next_page
 from service.web.context import web
 from service.web.openapi import document
 from service.web.problems import FieldProblem, problem
@@ -128,13 +128,14 @@ def _field(name: str) -> str:
 @api.get("/api/v1/dives")
 @for_scripts
 def listing(caller: Caller) -> Response:
-    """The dives of the club, of one phase if asked."""
-    wanted = request.args.get("phase")
+    """The dives of the club, of one phase if asked, from behind where the page before ended."""
+    wanted, after = request.args.get("phase"), request.args.get("after")
     if wanted is not None and wanted not in list(Phase):
         words = f"A phase is one of {', '.join(Phase)}."
         return problem(422, "No such phase", words, errors=(FieldProblem("phase", words),))
-    found = list_dives(web().service, caller.club.id, None if wanted is None else Phase(wanted))
-    return _json(DivesOut(tuple(map(listed_out, found))))
+    place = None if after is None else place_of(after)
+    found = list_dives(web().service, caller.club.id, None if wanted is None else Phase(wanted), place)
+    return _json(DivesOut(tuple(map(listed_out, found.dives)), next_page(web().service.public_url, wanted, found)))
 
 
 @api.get("/api/v1/dives/<dive_id>")

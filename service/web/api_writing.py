@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from urllib.parse import urlencode
 
 import msgspec
 
@@ -14,11 +15,12 @@ from service.domain.place.conditions import Conditions, Current, Seen, Wind
 from service.domain.place.fix import Fix
 from service.domain.plan import Level, check_plan
 from service.operations.filing import PlanFiled
-from service.operations.pages import DiveDetails
+from service.operations.pages import DiveDetails, DivesPage
 from service.operations.proof_of_reach import ContactStanding
 from service.store.dives import Unreadable
 from service.store.log import Entry
 from service.store.outbox import Message
+from service.web.api_reading import place_text
 from service.web.api_shapes import (
     CheckOut,
     ConditionsOut,
@@ -78,6 +80,14 @@ def _expected(dive: Dive) -> tuple[datetime | None, datetime | None]:
 def listed_out(dive: Dive | Unreadable) -> DiveOut | UnreadableOut:
     """A dive in a list, where one that cannot be read hides no other."""
     return UnreadableOut(dive.dive_id, dive.reference, dive.phase) if isinstance(dive, Unreadable) else dive_out(dive)
+
+
+def next_page(public_url: str, phase: str | None, page: DivesPage) -> str | None:
+    """The address of the page behind this one."""
+    if page.next_after is None:
+        return None
+    of_phase = {} if phase is None else {"phase": phase}
+    return f"{public_url}/api/v1/dives?{urlencode({**of_phase, 'after': place_text(page.next_after)})}"
 
 
 def dive_out(dive: Dive) -> DiveOut:

@@ -121,9 +121,15 @@ def _file() -> dict[str, Any]:
 def _listing() -> dict[str, Any]:
     return {
         "operationId": "dives",
-        "summary": "The dives of the club, latest filed first",
+        "summary": "The dives of the club, latest filed first, but those that are live before all",
         "parameters": [
-            {"name": "phase", "in": "query", "schema": {"type": "string", "enum": [str(phase) for phase in Phase]}}
+            {"name": "phase", "in": "query", "schema": {"type": "string", "enum": [str(phase) for phase in Phase]}},
+            {
+                "name": "after",
+                "in": "query",
+                "description": "Where the page before ended: it is in the address that it gives as `next`.",
+                "schema": {"type": "string", "pattern": "^[0-9]{1,16}-[0-9a-z]{1,40}$"},
+            },
         ],
         "responses": _answers(200, "The dives.", shapes.DivesOut, 401, 422, 503),
     }

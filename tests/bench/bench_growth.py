@@ -11,7 +11,7 @@ import pytest
 from service.domain.dive.state import Phase
 from service.operations.service import Service
 from service.operations.sweeping import sweep
-from service.store import dives, log, schema
+from service.store import dive_lists, log, schema
 from service.store.engine import open_engine
 from service.store.seed import seed
 from tests.bench import results
@@ -69,7 +69,7 @@ def measured(service: Service, clock: MovedClock, step: int) -> dict[str, list[f
     ]
     listed = [
         results.timed(
-            lambda: service.read(lambda session: dives.listing(session, "skerry-bay", Phase.ALERT, LISTED)),
+            lambda: service.read(lambda session: dive_lists.listing(session, "skerry-bay", Phase.ALERT, LISTED)),
             time.perf_counter,
         )
         * 1e6

@@ -134,7 +134,7 @@ def test_a_plan_is_filed_on_a_phone_without_javascript(live: Site, phone_browser
     assert_fits(browser)
     press(browser, "file")
 
-    (dive,) = list_dives(live.service, live.club_id, None)
+    (dive,) = list_dives(live.service, live.club_id).dives
     assert f"IN {dive.start_code}" in text(browser)
     assert f"OUT {dive.finish_code}" in text(browser)
     assert "No answer means not armed" in text(browser)

@@ -194,7 +194,7 @@ def test_the_clubs_list_names_the_unreadable_one(unchecked: Stage) -> None:
     stage = unchecked
     whole, broken = two_of_anna(stage)
 
-    listed = list_dives(stage.service, CLUB, None)
+    listed = list_dives(stage.service, CLUB).dives
 
     assert {dive.dive_id if isinstance(dive, Unreadable) else dive.id for dive in listed} == {whole.id, broken.id}
     assert [dive.dive_id for dive in listed if isinstance(dive, Unreadable)] == [broken.id]

@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive.events import AlarmRaised, Closed, Outcome
 from service.domain.dive.evolve import evolve
-from service.domain.dive.state import Dive, Phase
-from service.store import dives, due
+from service.domain.dive.state import Phase
+from service.store import dive_lists, dives, due
 from service.store.codec import dump_dive
 from service.store.dives import CodeMatch, DiveClash, PhoneMatch, StaleDive, Unreadable, UnreadableDive
 from service.store.due import Due
@@ -126,7 +126,7 @@ def test_an_unreadable_dive_stands_among_the_others_by_its_columns(session: Sess
     whole = add_dive(session, filed("d2", "11", "22", at=NOW + minutes(1), reference="9A"))
     left = Unreadable("d1", "7K", "filed", 3, "Lantern Cove")
 
-    assert dives.listing(session, CLUB, None, 10) == [whole, left]
+    assert [one.dive for one in dive_lists.listing(session, CLUB, None, 10)] == [whole, left]
     assert dives.for_phone(session, NUMBER, ANNA, LONG_AGO) == [
         PhoneMatch(whole, ("diver-0",)),
         replace(left, keys=("diver-0",)),
@@ -352,7 +352,7 @@ def test_dives_without_a_request_key_do_not_clash(session: Session) -> None:
     add_dive(session)
     add_dive(session, filed("d2", "11", "22"))
 
-    assert len(dives.listing(session, CLUB, None, 10)) == 2
+    assert len(dive_lists.listing(session, CLUB, None, 10)) == 2
 
 
 def test_references_in_use_are_those_of_dives_of_these_phones_that_are_open_or_were_lately(session: Session) -> None:
@@ -368,22 +368,6 @@ def test_references_in_use_are_those_of_dives_of_these_phones_that_are_open_or_w
     assert taken([ANNA, "+447700900099"], closed().at - timedelta(microseconds=1)) == {"7K", "9A"}
     assert taken(["+447700900099"], LONG_AGO) == set()
     assert taken([], LONG_AGO) == set()
-
-
-def test_the_listing_is_the_clubs_own_by_phase_latest_first(session: Session) -> None:
-    """A club never sees another's dives."""
-    add_club(session, "other", "+447700900501")
-    add_dive(session, filed("d1", "11", "12"))
-    apply(session, add_dive(session, filed("d2", "21", "22", at=NOW + minutes(1))), started())
-    add_dive(session, filed("d3", "31", "32", club_id="other"), number="+447700900501")
-
-    def ids(found: list[Dive | Unreadable]) -> list[str]:
-        return [dive.id for dive in found if isinstance(dive, Dive)]
-
-    assert ids(dives.listing(session, CLUB, None, 10)) == ["d2", "d1"]
-    assert ids(dives.listing(session, CLUB, Phase.IN_WATER, 10)) == ["d2"]
-    assert ids(dives.listing(session, CLUB, None, 1)) == ["d2"]
-    assert ids(dives.listing(session, "other", None, 10)) == ["d3"]
 
 
 def test_the_receiving_number_of_a_dive_is_known(session: Session) -> None:

@@ -184,7 +184,7 @@ def test_what_is_wrong_with_a_plan_is_told_by_field(
     told = {error["field"]: error["words"] for error in document["errors"]}
     assert field in told, told
     assert words in told[field]
-    assert script.get("/dives").json == {"dives": []}
+    assert script.get("/dives").json == {"dives": [], "next": None}
 
 
 @pytest.mark.parametrize("missing", ["site", "run_time_min", "lead", "contacts"])
@@ -444,7 +444,7 @@ def test_another_club_can_neither_see_nor_touch_a_dive(
 
     assert_problem(other_club.post(f"/dives/{dive_id}/{deed}", body), 404)
     assert_problem(other_club.get(f"/dives/{dive_id}"), 404)
-    assert other_club.get("/dives").json == {"dives": []}
+    assert other_club.get("/dives").json == {"dives": [], "next": None}
     kept = script.get(f"/dives/{dive_id}").json
     assert kept is not None
     assert kept["phase"] == "filed"

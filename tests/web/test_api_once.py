@@ -82,7 +82,7 @@ def test_another_plan_under_a_used_key_is_a_problem(script: Script) -> None:
 def test_a_key_that_cannot_be_kept_files_nothing(script: Script, key: str) -> None:
     """400 in words, and nothing is filed."""
     assert_problem(script.post("/plans", PLAN, **{"Idempotency-Key": key}), 400)
-    assert script.get("/dives").json == {"dives": []}
+    assert script.get("/dives").json == {"dives": [], "next": None}
 
 
 @pytest.mark.parametrize(("before", "body", "other"), DEEDS.values(), ids=DEEDS)

@@ -33,7 +33,7 @@ CHANGED = {
 
 def dives_of(at: Site) -> list[Dive]:
     """All dives of the club, the last filed first."""
-    return [dive for dive in list_dives(at.service, at.club_id, None) if not isinstance(dive, Unreadable)]
+    return [dive for dive in list_dives(at.service, at.club_id).dives if not isinstance(dive, Unreadable)]
 
 
 def typed_in(page: str) -> dict[str, str]:

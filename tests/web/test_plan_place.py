@@ -42,7 +42,7 @@ def test_a_position_is_shown_as_it_was_understood_before_it_is_sent(
     assert understood in reading
     assert "place_position-reading" in field["aria-describedby"]
     assert field["value"] == typed
-    assert list_dives(at.service, at.club_id, None) == []
+    assert list_dives(at.service, at.club_id).dives == ()
 
 
 def test_a_position_that_is_not_one_has_no_reading(client: FlaskClient) -> None:
@@ -60,7 +60,7 @@ def test_the_water_temperature_is_read_with_its_sign(at: Site, client: FlaskClie
     """A comma, a degree sign, or a typographic minus are as people write it."""
     status, _ = fill(client, water=typed)
 
-    (dive,) = list_dives(at.service, at.club_id, None)
+    (dive,) = list_dives(at.service, at.club_id).dives
     assert status == 200
     assert dive.plan.water_c == degrees
 
@@ -78,14 +78,14 @@ def test_a_water_temperature_that_cannot_be_is_said_beside_its_field(
     assert status == 422
     assert (wrong["name"], wrong["value"]) == ("water", typed)
     assert words in page
-    assert list_dives(at.service, at.club_id, None) == []
+    assert list_dives(at.service, at.club_id).dives == ()
 
 
 def test_medical_notes_are_kept_with_the_tick(at: Site, client: FlaskClient) -> None:
     """The diver has allowed it, so a rescuer reads it."""
     fill(client, medical="Anna: asthma", share_medical="yes")
 
-    (dive,) = list_dives(at.service, at.club_id, None)
+    (dive,) = list_dives(at.service, at.club_id).dives
     assert dive.plan.medical == "Anna: asthma"
 
 
@@ -94,7 +94,7 @@ def test_medical_notes_are_not_kept_without_it_and_that_is_said(at: Site, client
     _, seen = fill(client, "preview", medical="Anna: asthma")
     fill(client, medical="Anna: asthma")
 
-    (dive,) = list_dives(at.service, at.club_id, None)
+    (dive,) = list_dives(at.service, at.club_id).dives
     assert dive.plan.medical is None
     assert "you did not allow that rescuers read them" in seen
     (tick,) = [one for one in Page(seen).all("input") if one.get("name") == "share_medical"]

@@ -117,7 +117,7 @@ def test_what_cannot_be_used_is_a_problem_with_what_to_do(
     assert status == 422
     assert problem["errors"][0]["field"] == "contacts"
     assert problem["errors"][0]["words"].startswith(f"Cleo Marsh: {words}")
-    assert list_dives(at.service, at.club_id, None) == []
+    assert list_dives(at.service, at.club_id).dives == ()
 
 
 def test_a_way_that_there_is_not_is_refused_by_its_shape(client: FlaskClient) -> None:
@@ -140,7 +140,7 @@ def test_the_form_takes_an_address_and_languages(at: Site, client: FlaskClient) 
     )
 
     assert status == 200
-    (dive,) = list_dives(at.service, at.club_id, None)
+    (dive,) = list_dives(at.service, at.club_id).dives
     assert isinstance(dive, Dive)
     cleo, dov = dive.plan.contacts
     assert (cleo.email, cleo.language) == ("cleo@example.org", "de")
@@ -172,7 +172,7 @@ def test_what_is_wrong_with_them_stands_beside_the_input(
     for value in typed.values():
         assert value == "tlh" or f'value="{value}"' in page
     assert "<details open>\n<summary>E-mail and languages</summary>" in page
-    assert list_dives(at.service, at.club_id, None) == []
+    assert list_dives(at.service, at.club_id).dives == ()
 
 
 def test_the_form_keeps_what_was_chosen_and_is_closed_while_nothing_is(client: FlaskClient) -> None:
