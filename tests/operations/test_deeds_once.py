@@ -148,9 +148,8 @@ def test_keys_go_with_the_detail_of_their_dive(unchecked: Stage) -> None:
     stage.turn()
     assert kept(stage) == [("api:Anna Holt", "plan"), ("token-1:Anna Holt", "extend")]
 
-    stage.service.write(
-        lambda session: erase_dives(stage.service, session, CLUB, [filed.dive.id], "180 days are over", stage.clock.at)
-    )
+    service, dive_ids, now = stage.service, [filed.dive.id], stage.clock.at
+    service.write(lambda session: erase_dives(service, session, CLUB, dive_ids, "180 days are over", now, set()))
 
     assert kept(stage) == []
     assert stage.service.read(lambda session: dives.by_request_key(session, CLUB, "api:Anna Holt")) is None
