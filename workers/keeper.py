@@ -160,8 +160,8 @@ class Keeper:
         self._not_carried = None
         if not waits:
             return  # somebody else carries
-        self._carry()
-        wait(self._carrying, CARRYING_FAILS_WITHIN_S)
+        # Nothing goes out for it: what was told meanwhile has to be in the record before.
+        wait([self._thread.submit(self._quietly, self._courier.try_one)], CARRYING_FAILS_WITHIN_S)
         if self._not_carried is not None:
             raise self._not_carried
 
@@ -227,11 +227,11 @@ class Keeper:
         """Carry in the background until nothing is waiting: one round now, and one for what comes meanwhile."""
         self._carrying = [one for one in self._carrying if not one.done()]
         if len(self._carrying) < CARRYING_MAX:
-            self._carrying.append(self._thread.submit(self._carry_quietly))
+            self._carrying.append(self._thread.submit(self._quietly, self._courier.carry))
 
-    def _carry_quietly(self) -> None:
+    def _quietly(self, carry: Callable[[], object]) -> None:
         try:
-            self._courier.carry()
+            carry()
         except Exception as fault:  # noqa: BLE001 - it must not end the thread
             # The database went away; the next look comes in seconds.
             _LOG.exception("keeper_carry_failed")

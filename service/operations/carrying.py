@@ -22,10 +22,11 @@ from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.asking import Asking
 from service.operations.budgeting import valid_for_s
-from service.operations.claiming import LEASE_S, Claimed, Claims, InDoubt, Kept, Parcel
+from service.operations.claiming import LEASE_S, Claims
 from service.operations.gateway import Accepted, Found, Gateway, Lookup, NotFound, Outcome, Outgoing, Unknown
 from service.operations.handing_over import Handed, HandingOver, is_plain
 from service.operations.hands import ALL, Hands
+from service.operations.parcels import Claimed, InDoubt, Kept, Parcel
 from service.operations.routing import URGENT
 from service.operations.service import Service
 from service.operations.settling import Heard, Settling
@@ -63,7 +64,7 @@ class Courier:
         self._at_work = 0
         self._asking = Asking()
         owner = f"{service.process}:{os.getpid()}:{secrets.token_hex(3)}"
-        self._claims = Claims(service, self._gateways, owner)
+        self._claims = Claims(service, self._gateways, owner, monotonic)
         self._settling = Settling(service, self._claims, owner)
         self._handing_over = HandingOver(service, owner, lambda one: self._settle(one.parcel, Heard(one.outcome)))
 
@@ -73,6 +74,10 @@ class Courier:
         self._asking.close()
         for gateway in self._gateways:
             gateway.close()
+
+    def try_one(self) -> None:
+        """Raise what keeps alarms from being carried, where anything does; none goes out for it."""
+        self._claims.try_one()
 
     def carry(self, *, urgent_only: bool = False) -> int:
         """Carry until nothing is waiting, or for 15 s; gives how many messages were taken in hand.

@@ -6,7 +6,8 @@ Strictly by priority. A message whose sender has no slot yet stays queued, and d
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -20,7 +21,9 @@ from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.breaking import pick, willing
 from service.operations.gateway import Gateway
+from service.operations.keepers_first import KeepersFirst
 from service.operations.pacing import Sender, is_bounded
+from service.operations.parcels import Claimed, InDoubt, Kept, Parcel
 from service.operations.recording import give_up_superseded, is_superseded
 from service.operations.retrying import Fate, Next, Room, Tried, after_lost, is_once_only
 from service.operations.routing import URGENT, next_ways, prefixes_of, sender_name, ways
@@ -45,52 +48,12 @@ TOO_LATE = "its dive has moved on"
 
 
 @dataclass(frozen=True, slots=True)
-class Parcel:
-    """A message on its way: the attempt that is open, and the gateway that is to take it."""
-
-    message: ClaimedMessage
-    attempt_id: int
-    gateway: Gateway
-    began_at: datetime
-    tried: tuple[str, ...]  # gateways of all attempts, this one last
-
-
-@dataclass(frozen=True, slots=True)
 class _Ask:
     """The attempt whose carrier vanished, at a gateway that can be asked about it."""
 
     attempt_id: int
     gateway: Gateway
     began_at: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class InDoubt:
-    """An urgent message whose carrier vanished in mid-attempt: its gateway is asked before it goes again."""
-
-    message: ClaimedMessage
-    attempt_id: int
-    gateway: Gateway
-    began_at: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """A message that is not to be sent: given up, or left with the gateway that has it."""
-
-    message: ClaimedMessage
-    following: Next
-
-
-@dataclass(frozen=True, slots=True)
-class Claimed:
-    """What this courier is to do. `opens_at`: when what had to wait can go; `shut`: until then nothing can at all."""
-
-    parcels: tuple[Parcel, ...] = ()
-    in_doubt: tuple[InDoubt, ...] = ()
-    kept: tuple[Kept, ...] = ()
-    opens_at: datetime | None = None
-    shut: bool = False
 
 
 _Choice = Gateway | _Ask | Next  # by whom it goes, whom to ask first, or what becomes of it instead
@@ -104,6 +67,7 @@ class _Desk:
     senders: dict[str, Sender]
     states: dict[str, GatewayState] = field(default_factory=dict)
     opens_at: datetime | None = None
+    with_keeper_to: datetime | None = None
     used: set[str] = field(default_factory=set)
     tried: dict[str, list[str]] = field(default_factory=dict)  # of messages that were tried before
 
@@ -135,8 +99,15 @@ class _Desk:
 class Claims:
     """Claims for one courier, `owner`."""
 
-    def __init__(self, service: Service, given: Sequence[Gateway], owner: str) -> None:
+    def __init__(
+        self,
+        service: Service,
+        given: Sequence[Gateway],
+        owner: str,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._service = service
+        self._keepers = KeepersFirst(service.clock, monotonic)
         self._gateways = {gateway.name: gateway for gateway in given}
         self._owner = owner
         self._crowded = False  # whether the last look found as many as it asked for
@@ -150,8 +121,18 @@ class Claims:
     def claim(self, kinds: Kinds, limit: int) -> Claimed:
         """Lease up to `limit` messages and begin their attempts. Where nothing waits it is one cheap query."""
         if not self._crowded and not self._anything(kinds):
-            return Claimed()
-        return self._service.write(lambda session: self._claim(session, kinds, limit))
+            with self._keepers.asked():
+                return Claimed()
+        with self._keepers.asked():
+            return self._service.write(lambda session: self._claim(session, kinds, limit))
+
+    def try_one(self) -> None:
+        """Take an alarm in hand and put it down again: what keeps alarms from being carried shows, and none goes out.
+
+        Also one that waits for a keeper. One that somebody lost in mid-attempt is left until its lease runs out.
+        """
+        claimed = self._service.write(lambda session: self._claim(session, "urgent", 1, all_=True))
+        self.take_back(claimed.parcels)
 
     def _anything(self, kinds: Kinds) -> bool:
         """Whether anything waits, asked without a transaction; also where that cannot be asked."""
@@ -184,21 +165,22 @@ class Claims:
         """Whether there is a gateway beside those that were tried."""
         return any(way.name not in tried for way in self._ways(message))
 
-    def _claim(self, session: Session, kinds: Kinds, limit: int) -> Claimed:
+    def _claim(self, session: Session, kinds: Kinds, limit: int, *, all_: bool = False) -> Claimed:
         desk = self._desk(session)
+        desk.with_keeper_to = None if all_ else self._keepers.queued_to(session, desk.now)
         open_ = self._open_channels(desk)
         if open_ == []:
             return Claimed(opens_at=desk.opens_at, shut=True)
         found: list[Waiting] = []
         choices: dict[str, _Choice] = {}
         if not self._bounded:
-            found = self._in_turn(session, self._waiting(session, desk.now, limit, kinds), desk)
+            found = self._in_turn(session, self._waiting(session, desk, limit, kinds), desk)
             desk.tried = handing.tried(session, [row.id for row in found if row.attempts])
             choices = {row.id: choice for row in found if (choice := self._place(session, row, desk)) is not None}
             return self._taken(session, [row for row in found if row.id in choices], choices, desk)
         page, beyond, shut = PAGE, 0, self._shut(desk)
         while len(found) < limit and beyond < PASSED_OVER_MAX:
-            rows = self._waiting(session, desk.now, page, kinds, channels=open_, shut=shut, beyond=beyond)
+            rows = self._waiting(session, desk, page, kinds, channels=open_, shut=shut, beyond=beyond)
             desk.tried |= handing.tried(session, [row.id for row in rows if row.attempts])
             for row in rows:
                 choice = self._place(session, row, desk)
@@ -212,18 +194,21 @@ class Claims:
                 break
         return self._taken(session, found, choices, desk)
 
-    def _waiting(self, session: Session, now: datetime, most: int, kinds: Kinds, **which: Any) -> list[Waiting]:
-        rows = leases.waiting(session, now, most, kinds=kinds, crowded=self._crowded, **which)
+    def _waiting(self, session: Session, desk: _Desk, most: int, kinds: Kinds, **which: Any) -> list[Waiting]:
+        which |= {"kinds": kinds, "crowded": self._crowded, "but_alarms_to": desk.with_keeper_to}
+        rows = leases.waiting(session, desk.now, most, **which)
         self._crowded = len(rows) >= most
         return rows
 
     def _in_turn(self, session: Session, rows: list[Waiting], desk: _Desk) -> list[Waiting]:
-        """Those of them whose turn it is: what is calm goes once no alarm is just being sent."""
+        """Those of them whose turn it is: what is calm goes once no alarm is just being sent, but for a keeper's."""
         urgent = [row for row in rows if row.priority <= URGENT_TO]
         if urgent or not rows:
             return urgent
         second = timedelta(seconds=clock_seconds(self._service.clock, 1.0))
-        if leases.urgent_goes(session, desk.now, desk.now + (LEASE_S - ALARMS_FIRST_S) * second):
+        if desk.with_keeper_to is None and leases.urgent_goes(
+            session, desk.now, desk.now + (LEASE_S - ALARMS_FIRST_S) * second
+        ):
             desk.waits(desk.now + LOOK_S * second)
             return []
         once = [place for place, row in enumerate(rows) if is_once_only(MessageKind(row.priority))]

@@ -18,9 +18,9 @@ from sqlalchemy.orm import Session
 
 from service.domain.wording import MessageKind, says_of_rescue
 from service.operations.breaking import note
-from service.operations.claiming import Parcel
 from service.operations.gateway import Accepted
 from service.operations.overtaken import is_overtaken
+from service.operations.parcels import Parcel
 from service.operations.retrying import Fate
 from service.operations.service import Service
 from service.operations.settling import ATTEMPT_PREFIX, about, attempt_actor, attempt_detail

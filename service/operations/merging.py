@@ -150,7 +150,7 @@ def _accounts(journal: Journal) -> tuple[Began | None, dict[str | None, _Account
 def _merge_one(service: Service, began: Began, dive_id: str | None, account: _Account, session: Session) -> None:
     now = service.clock.now()
     before = held(session, dive_id)
-    new = [one for one in account.messages if one.tries and _put_in(session, began, one)]
+    new = [one for one in account.messages if one.tries and _put_in(session, began, one, now)]
     for message in new:
         _log(service, session, began, message, now)
     if before is not None:
@@ -177,7 +177,7 @@ def _receipts_that_waited(service: Service, session: Session, message: _Message,
         apply_waiting(service, session, row, message.tries[taken.number][0].gateway, taken.provider_id, now)
 
 
-def _put_in(session: Session, began: Began, message: _Message) -> bool:
+def _put_in(session: Session, began: Began, message: _Message, now: datetime) -> bool:
     """The rows of a message, and whether any of it was new. One of the outbox is only brought up to date."""
     taken = message.accepted
     new = meanwhile.add_message(session, _values(message))
@@ -196,7 +196,7 @@ def _put_in(session: Session, began: Began, message: _Message) -> bool:
         )
     if taken is not None:
         gateway = message.tries[taken.number][0].gateway
-        outbox.adopt(session, message.told.id, gateway, taken.provider_id or "", taken.at)
+        meanwhile.mark_handed(session, message.told.id, gateway, taken.provider_id or "", taken.at, now)
     return new
 
 

@@ -15,9 +15,10 @@ from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.breaking import note
 from service.operations.budgeting import room_for
-from service.operations.claiming import TOO_LATE, Claims, InDoubt, Kept, Parcel
+from service.operations.claiming import TOO_LATE, Claims
 from service.operations.gateway import Accepted, Blame, Found, Lookup, NotFound, Outcome, Refused, Unknown
 from service.operations.overtaken import follow
+from service.operations.parcels import InDoubt, Kept, Parcel
 from service.operations.proof_of_reach import note_opted_out
 from service.operations.receipts import apply_kept, apply_waiting
 from service.operations.recording import held, is_superseded, learn

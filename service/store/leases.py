@@ -30,7 +30,7 @@ from sqlalchemy.orm import Session
 from service.domain.people import Channel
 from service.store.among import among
 from service.store.engine import glancing
-from service.store.outbox import LEASED, MESSAGE, URGENT_TO, ClaimedMessage, is_waiting, of_use
+from service.store.outbox import ALARMS_TO, LEASED, MESSAGE, URGENT_TO, ClaimedMessage, is_waiting, of_use
 from service.store.tables import AttemptRow, MessageRow
 from service.store.tables.message import BY_EMAIL, CALM, IN_TURN, WAITING
 from service.store.types import UTCDateTime
@@ -107,18 +107,23 @@ def waiting(
     shut: Collection[Shut] = (),
     beyond: int = 0,
     crowded: bool = False,
+    but_alarms_to: datetime | None = None,
 ) -> list[Waiting]:
     """Up to `limit` messages that could be carried now, after the first `beyond`; nobody else can lease them meanwhile.
 
     Strictly by priority, then first contacts of every dive before second ones, then the longest due; but of what is
     urgent, and of what is not, e-mails come last: a mail server that hangs must not keep texts and calls waiting. A
     lease that ran out is free again. `channels`: only those; None for all. `shut`: without those that only senders
-    serve which have to wait, however many they are. `crowded`: far more than these wait.
+    serve which have to wait, however many they are. `crowded`: far more than these wait. `but_alarms_to`: without the
+    alarms of dives that were queued up to then.
     """
     in_turn = crowded and not is_sqlite(session)
     if in_turn:
         session.execute(_UNSORTED)
     wanted = _wanted(kinds, tuple(shut), by_channel=channels is not None, in_turn=in_turn)
+    if but_alarms_to is not None:
+        alarm = and_(_ROW.priority <= ALARMS_TO, _ROW.dive_id.is_not(None))
+        wanted = wanted.where(not_(and_(alarm, _ROW.queued_at <= but_alarms_to)))
     given = {"now": now, "most": limit, "beyond": beyond, "channels": list(channels or ())}
     return [Waiting(*values) for values in session.execute(wanted, given)]
 

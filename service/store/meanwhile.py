@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import and_, insert, not_, select, update
 from sqlalchemy.orm import Session
 
-from service.store.outbox import AttemptOutcome
+from service.store.outbox import HANDED, LEASED, QUEUED, AttemptOutcome
 from service.store.tables import AttemptRow, MessageRow
 from service.store.upsert import insert_or_keep, touched
 
@@ -21,6 +21,18 @@ def add_message(session: Session, values: dict[str, Any]) -> bool:
         # A keeper that forgot what its disk did not take has told the same again.
         insert_or_keep(session, MessageRow, values | {"step": f"{values['step']}-{values['id'][:8]}"})
     return True
+
+
+def mark_handed(session: Session, message_id: str, gateway: str, provider_id: str, at: datetime, now: datetime) -> None:
+    """A gateway took a message of the outbox that still waits, or with which a courier is no longer at work."""
+    row = MessageRow
+    held = and_(row.state == LEASED, row.in_flight, row.lease_until_at > now)
+    waits = update(row).where(row.id == message_id, row.state.in_((QUEUED, LEASED)), not_(held))
+    handed: dict[str, Any] = {"state": HANDED, "handed_at": at, "handed_gateway": gateway, "provider_id": provider_id}
+    # Whatever receipt there was may have come while nobody could take it: the ladder goes on by its own time.
+    handed |= {"receipt_checked": True}
+    free = {"lease_owner": None, "lease_until_at": None, "in_flight": False}
+    touched(session, waits.values(**handed, **free))
 
 
 def add_attempt(

@@ -24,6 +24,7 @@ from service.store.types import UTCDateTime
 from service.store.upsert import insert_or_keep_rows, table, touched
 
 RECEIPT_WITHIN_MIN_S: Final = 30  # no club may wait less; each dive's own setting decides
+ALARMS_TO: Final = 1  # distress 0, alert 1
 URGENT_TO: Final = 2  # distress 0, alert 1, stand-down 2; the rest can wait
 
 QUEUED: Final = "queued"

@@ -16,12 +16,12 @@ from sqlalchemy.orm import Session
 from service.store import reaches
 from service.store.codec import UnreadableError, load_dive
 from service.store.opt_outs import opted_out
+from service.store.outbox import ALARMS_TO
 from service.store.plain_columns import RowFacts, row_facts
 from service.store.tables import AdminRow, ClubRow, DivePhoneRow, DiveRow, MessageRow
 from service.store.tables.message import WAITING
 
 AT_ONCE = 500
-ALARMS_TO = 1  # distress 0, alert 1
 WAITING_MAX = 1_000
 
 

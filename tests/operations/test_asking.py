@@ -13,8 +13,8 @@ from sqlalchemy import select
 
 from service.operations import asking
 from service.operations.carrying import Courier
-from service.operations.claiming import Parcel
 from service.operations.gateway import CannotTell, Found, Lookup, NotFound, Outgoing, ReceiptState
+from service.operations.parcels import Parcel
 from service.operations.settling import Heard
 from service.store import outbox
 from service.store.tables import DiveRow

@@ -10,8 +10,8 @@ import pytest
 
 from service.domain.dive import Phase
 from service.operations.carrying import Courier
-from service.operations.claiming import Parcel
 from service.operations.gateway import Blame, Outcome, Outgoing
+from service.operations.parcels import Parcel
 from service.operations.settling import Heard
 from service.operations.sweeping import sweep
 from service.store.outbox import Message

@@ -10,8 +10,8 @@ import pytest
 from service.clock import PacedClock, WallClock, clock_seconds
 from service.domain.dive import Phase
 from service.operations.carrying import Courier
-from service.operations.claiming import Kept, Parcel
 from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState, Route
+from service.operations.parcels import Kept, Parcel
 from service.operations.settling import Heard, Settling
 from service.store import outbox, receipts
 from tests.operations.stage import (

@@ -12,8 +12,9 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from service.operations.carrying import Courier
-from service.operations.claiming import Claimed, Claims, Parcel
+from service.operations.claiming import Claims
 from service.operations.gateway import Accepted, Blame, Found, Outcome, Outgoing, ReceiptState, Route
+from service.operations.parcels import Claimed, Parcel
 from service.operations.settling import Heard, Settling
 from service.store import outbox
 from service.store.outbox import ClaimedMessage

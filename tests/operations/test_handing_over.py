@@ -11,9 +11,10 @@ from sqlalchemy import text as sql
 
 from service.domain.wording import MessageKind
 from service.operations.carrying import AT_ONCE
-from service.operations.claiming import LEASE_S, Claimed, Claims
+from service.operations.claiming import LEASE_S, Claims
 from service.operations.gateway import Accepted, Outcome, Outgoing, ReceiptState, Unknown
 from service.operations.handing_over import Handed, HandingOver
+from service.operations.parcels import Claimed
 from service.operations.settling import Heard, Settling
 from service.operations.sweeping import sweep
 from service.store.engine import RunAgainError

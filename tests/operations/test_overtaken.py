@@ -8,8 +8,8 @@ from datetime import timedelta
 import pytest
 
 from service.operations.carrying import Courier
-from service.operations.claiming import Parcel
 from service.operations.gateway import Blame, Outcome, Outgoing
+from service.operations.parcels import Parcel
 from service.operations.settling import Heard
 from service.operations.sweeping import sweep
 from tests.operations.stage import (

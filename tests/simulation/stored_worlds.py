@@ -14,9 +14,9 @@ from datetime import timedelta
 from service.domain.dive import Dive, Phase
 from service.domain.dive.commands import RaiseNow
 from service.domain.people import Actor, Role, Via
-from service.operations.claiming import Parcel
 from service.operations.gateway import Blame, InboundText, ReceiptState
 from service.operations.inbound import answer_text
+from service.operations.parcels import Parcel
 from service.operations.receiving import Way, receive_text
 from service.operations.recording import act
 from service.operations.settling import Heard

@@ -9,9 +9,9 @@ from datetime import timedelta
 
 import pytest
 
-from service.operations.claiming import Parcel
 from service.operations.gateway import Blame, DeliveryReceipt, Outcome, ReceiptState
 from service.operations.inbound import answer_text
+from service.operations.parcels import Parcel
 from service.operations.receipts import receive_receipt
 from service.operations.settling import Heard
 from service.operations.sweeping import sweep
