@@ -32,6 +32,7 @@ from service.store.dives import UnreadableDive
 from service.store.engine import is_transient
 from service.store.erasing import DiveOfPhone, Traces
 from service.store.links import DEAD_AFTER_CLOSE
+from service.store.log_erased import DETAILS_ERASED, ON_A_WISH, PERSON_ERASED
 from service.store.tables import ClubRow, ErasureRow
 
 _LOG = logging.getLogger(__name__)
@@ -40,7 +41,6 @@ DIVES_AT_ONCE: Final = 5
 TURNS_MAX: Final = 4
 WISHES_AT_ONCE: Final = 50
 SHOWN_MAX: Final = 100
-WHY: Final = "somebody in it was erased"
 
 
 class Waits(StrEnum):
@@ -221,7 +221,7 @@ def _some_dives(
     erasing.lock_dives(session, some)
     # Between looking and locking one may have been opened again.
     still = {dive.id for dive in _parted(session, club, traces, now)[0]}
-    erase_dives(service, session, club.id, [dive_id for dive_id in some if dive_id in still], WHY, now, failed)
+    erase_dives(service, session, club.id, [dive_id for dive_id in some if dive_id in still], ON_A_WISH, now, failed)
     return len(ready) > len(some)
 
 
@@ -240,11 +240,12 @@ def _rest(service: Service, wish_id: str, traces: Traces, entries: list[int], no
     erasing.forget_reach(session, club.id, number, phone)
     erasing.erase_loose(session, club.id, number, traces)
     erased = log.erase_entries(session, entries)
-    if left or waiting:
-        return False
-    erasing.mark_done(session, wish_id, now)
-    _note(service, session, club.id, wish_id, erased, now)
-    return True
+    done = not left and not waiting
+    if done:
+        erasing.mark_done(session, wish_id, now)
+    if done or erased:
+        _note(service, session, club.id, wish_id, erased, now, done=done)
+    return done
 
 
 def _held(session: Session, wish_id: str) -> tuple[ErasureRow | None, ClubRow | None]:
@@ -257,14 +258,17 @@ def _refuses(session: Session, club: ClubRow, phone: str) -> bool:
     return opt_outs.is_opted_out(session, club.receiving_number, phone) or (reach is not None and reach.declined)
 
 
-def _note(service: Service, session: Session, club_id: str, wish_id: str, entries: int, now: datetime) -> None:
+def _note(
+    service: Service, session: Session, club_id: str, wish_id: str, entries: int, now: datetime, *, done: bool
+) -> None:
+    of = {"erasure": wish_id} if done else {"why": ON_A_WISH}
     log.append(
         session,
         chain=log.club_chain(club_id),
         at=now,
-        kind="person_erased",
+        kind=PERSON_ERASED if done else DETAILS_ERASED,
         actor={"role": "clock", "name": "the service", "process": service.process},
-        detail={"erasure": wish_id, "entries": entries},
+        detail={**of, "entries": entries},
         club_id=club_id,
     )
 

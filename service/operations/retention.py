@@ -24,8 +24,8 @@ from service.operations.telling_admins import is_news, tell_admins
 from service.store import clubs, health, joins, log, people_imports, retention
 from service.store.codec import canonical
 from service.store.engine import is_transient
-from service.store.log_check import DETAILS_ERASED
-from service.store.retention import TEXT_KINDS, Erased
+from service.store.log_erased import DETAILS_ERASED, LOOSE_KINDS
+from service.store.retention import Erased
 from service.store.tables import ClubRow
 
 _LOG = logging.getLogger(__name__)
@@ -43,12 +43,6 @@ GAP: Final = timedelta(days=1)
 NOT_ERASED: Final = "not_erased"
 TOLD_AGAIN: Final = timedelta(days=7)
 NAMED_MAX: Final = 20  # dives, in one entry of the log
-
-LOOSE_KINDS: Final = (
-    *(*TEXT_KINDS, "text_read", "contact_agreed", "contact_declined", "opted_out", "person_joined", "messages"),
-    *("attempt:", "receipt:", "another_way", "key_without_meaning", "told_meanwhile", "resent"),
-)
-"""What a club's chain has of people who belong to no dive. What admins did stays: it is what a club answers for."""
 
 
 def days_of(club: ClubRow) -> int:
@@ -111,38 +105,29 @@ def _of_club(service: Service, club: ClubRow, days: int, now: datetime, until: f
     why = f"{days} days are over"
     number = club.receiving_number
     total = _dives_of(service, club.id, before, why, now, until)
-    loose = _until(
-        until,
-        lambda: service.write(partial(_loose, club.id, number, (), before)),
-        lambda: _entries(service, log.club_chain(club.id), before, until),
-    )
+    loose = _until(until, lambda: service.write(partial(_loose, club.id, number, (), before)))
+    say = partial(_note, service, log.club_chain(club.id), club.id, why, now)
     if loose:
-        service.write(partial(_note, service, log.club_chain(club.id), club.id, loose, why, now))
-    return total + loose
+        service.write(partial(say, loose))
+    return total + loose + _entries(service, log.club_chain(club.id), before, until, say)
 
 
 def _of_nobody(service: Service, now: datetime, until: float) -> Erased:
     """Texts to a number that is no club's, which the chain of the service has, and receipts for no message of ours."""
     before = now - timedelta(days=DAYS_USUAL)
     numbers = [club.receiving_number for club in service.read(clubs.listing)]
-    found = _until(
-        until,
-        lambda: service.write(partial(_loose, None, None, numbers, before)),
-        lambda: _entries(service, SERVICE_CHAIN, before, until),
-    )
+    found = _until(until, lambda: service.write(partial(_loose, None, None, numbers, before)))
+    say = partial(_note, service, SERVICE_CHAIN, None, f"{DAYS_USUAL} days are over", now)
     if found:
-        service.write(partial(_note, service, SERVICE_CHAIN, None, found, f"{DAYS_USUAL} days are over", now))
-    return found
+        service.write(partial(say, found))
+    return found + _entries(service, SERVICE_CHAIN, before, until, say)
 
 
-def _until(until: float, work: Callable[[], Erased], after: Callable[[], Erased] | None = None) -> Erased:
-    """Do it again until it finds nothing or the time is over; then what can only follow when nothing is left."""
+def _until(until: float, work: Callable[[], Erased]) -> Erased:
+    """Do it again until it finds nothing or the time is over."""
     total = Erased()
-    while time.monotonic() < until:
-        found = work()
+    while time.monotonic() < until and (found := work()):
         total += found
-        if not found:
-            return total + (after() if after else Erased())
     return total
 
 
@@ -253,10 +238,15 @@ def _loose(
     return Erased(texts=texts, messages=messages, reaches=retention.forget_reaches(session, club_id, before))
 
 
-def _entries(service: Service, chain: str, before: datetime, until: float) -> Erased:
-    """Entries of a chain, from where the last run had looked to."""
+def _entries(
+    service: Service, chain: str, before: datetime, until: float, say: Callable[[Erased, Session], None]
+) -> Erased:
+    """Entries of a chain, from where the last run had looked to; in the same transaction the chain says so.
+
+    There is time for it only once nothing else is left: those of a text go after the text.
+    """
     mark = f"{HEARTBEAT}:{chain}"
-    erased, more = 0, True
+    total, more = Erased(), True
 
     def look(session: Session) -> retention.Looked:
         last = health.heartbeat(session, mark)
@@ -264,21 +254,23 @@ def _entries(service: Service, chain: str, before: datetime, until: float) -> Er
         looked = retention.erase_loose_entries(session, chain, after, before, ROWS_AT_ONCE, LOOSE_KINDS)
         if looked.to_seq > after:
             health.beat(session, mark, service.clock.now(), str(looked.to_seq))
+        if looked.erased:
+            say(Erased(entries=looked.erased), session)
         return looked
 
     while more and time.monotonic() < until:
         looked = service.write(look)
-        erased, more = erased + looked.erased, looked.more
-    return Erased(entries=erased)
+        total, more = total + Erased(entries=looked.erased), looked.more
+    return total
 
 
 def _note(
     service: Service,
     chain: str,
     club_id: str | None,
-    erased: Erased,
     why: str,
     now: datetime,
+    erased: Erased,
     session: Session,
 ) -> None:
     log.append(

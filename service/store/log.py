@@ -21,7 +21,6 @@ from service.store.chain import GENESIS, checkpoint_hash, entry_hash, salted_has
 from service.store.codec import canonical, load_event
 from service.store.log_check import (
     CHECKPOINTS,
-    DETAILS_ERASED,
     count,
     erased_at,
     not_folded,
@@ -30,6 +29,7 @@ from service.store.log_check import (
     verify_database,
     verify_dive,
 )
+from service.store.log_erased import DETAILS_ERASED
 from service.store.log_reading import Entry, counts, entries, entry, export, latest, mentioning
 from service.store.tables import ChainHeadRow, ClubRow, LogCheckpointRow, LogEntryRow
 from service.store.upsert import insert_and_update_rows, insert_or_keep_rows, insert_rows, table, touched, update_rows

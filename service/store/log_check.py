@@ -20,10 +20,10 @@ from service.store import dives
 from service.store.chain import GENESIS, Fault, checkpoint_hash, entry_hash, salted_hash
 from service.store.codec import UnreadableError, load_dive, load_event
 from service.store.engine import reading
+from service.store.log_erased import DETAILS_ERASED, Blank, with_next
 from service.store.tables import ChainHeadRow, DiveRow, LogCheckpointRow, LogEntryRow
 
 CHECKPOINTS: Final = "checkpoints"
-DETAILS_ERASED: Final = "details_erased"
 _EVENT: Final = "event:"
 _DIVE: Final = "dive:"
 _BLOCK: Final = 500
@@ -34,15 +34,15 @@ _CHECKPOINTS_BLOCK: Final = 50  # each may name many chains
 class Reached:
     """How far a chain was checked, piece by piece: its last entry so far, its fault if it has one, whether it ended.
 
-    `erased` is an entry whose details are gone while none after it says so yet; `count`, of how many a chain without
-    whole numbers is so far.
+    `blanks` are the entries whose details are gone while none after it says so yet; `count`, of how many a chain
+    without whole numbers is so far.
     """
 
     seq: int = 0
     hash: str = GENESIS
     fault: Fault | None = None
     ended: bool = False
-    erased: int | None = None
+    blanks: tuple[Blank, ...] = ()
     count: int = 0
 
 
@@ -56,16 +56,17 @@ def verify_chain(session: Session, chain: str) -> Fault | None:
 
 def verify_on(session: Session, chain: str, reached: Reached) -> Reached:
     """Check the next block of a chain as `verify_chain` does, so that no read lasts long."""
-    seq, prev_hash, erased = reached.seq, reached.hash, reached.erased
+    seq, prev_hash, blanks = reached.seq, reached.hash, reached.blanks
     rows = list(islice(_rows(session, chain, after=seq), _BLOCK))
     for row in rows:
         words = _wrong(row, seq + 1, prev_hash)
         if words is not None:
             return Reached(seq, prev_hash, Fault(chain, row.seq, words), ended=True)
-        seq, prev_hash, erased = row.seq, row.hash, _erased(row, erased)
+        seq, prev_hash, blanks = row.seq, row.hash, with_next(blanks, row)
     if len(rows) == _BLOCK:
-        return Reached(seq, prev_hash, erased=erased)
-    return Reached(seq, prev_hash, _cut_off(session, chain, seq, prev_hash) or _hidden(chain, erased), ended=True)
+        return Reached(seq, prev_hash, blanks=blanks)
+    hidden = Fault(chain, blanks[0].seq, "its details were erased, and no entry says so") if blanks else None
+    return Reached(seq, prev_hash, _cut_off(session, chain, seq, prev_hash) or hidden, ended=True)
 
 
 def _chain_on(chain: str, session: Session, reached: Reached) -> Reached:
@@ -77,24 +78,6 @@ def _whole(session: Session, check: _Check) -> Fault | None:
     while not reached.ended:
         reached = check(session, reached)
     return reached.fault
-
-
-def _erased(row: Row[*tuple[Any, ...]], before: int | None) -> int | None:
-    """The first entry so far whose details are gone, as long as no later one says that they were erased."""
-    if row.kind == DETAILS_ERASED:
-        return None
-    gone = row.actor is None or row.detail is None
-    return row.seq if before is None and gone else before
-
-
-def _hidden(chain: str, erased: int | None) -> Fault | None:
-    """The database lets details be erased, since they are after a time: so somebody could take out a single entry's.
-
-    All of a dive is erased at once. Of what belongs to no dive some goes each day, and the log says how much.
-    """
-    if erased is None or not chain.startswith(_DIVE):
-        return None
-    return Fault(chain, erased, "its details were erased, and no entry says so")
 
 
 def _cut_off(session: Session, chain: str, seq: int, last_hash: str) -> Fault | None:
@@ -183,11 +166,13 @@ def verify_database(engine: Engine) -> list[Fault]:
 
 
 def _checks(session: Session) -> list[_Check]:
-    dive_ids = session.execute(select(DiveRow.id).order_by(DiveRow.filed_at, DiveRow.id)).scalars()
+    chains = _chains(session)
+    dive_ids = list(session.execute(select(DiveRow.id).order_by(DiveRow.filed_at, DiveRow.id)).scalars())
+    of_chains = {chain.removeprefix(_DIVE) for chain in chains if chain.startswith(_DIVE)}
     return [
-        *(partial(_chain_on, chain) for chain in _chains(session)),
-        *(partial(_fold_on, dive_id) for dive_id in dive_ids),
-        _checkpoints_on,
+        *(partial(_chain_on, chain) for chain in chains),
+        *(partial(_fold_on, dive_id) for dive_id in [*dive_ids, *sorted(of_chains - set(dive_ids))]),
+        partial(_checkpoints_on, {}),
     ]
 
 
@@ -280,7 +265,8 @@ def _differing(chain: str, row: DiveRow, folded: Dive) -> Fault | None:
     return None
 
 
-def _checkpoints_on(session: Session, reached: Reached) -> Reached:
+def _checkpoints_on(seen: dict[str, int], session: Session, reached: Reached) -> Reached:
+    """Check some more checkpoints; `seen` is up to which entry of each chain any of them saw so far."""
     number, prev_hash, count = reached.seq, reached.hash, reached.count
     row = LogCheckpointRow
     block = select(row.id, row.at, row.heads, row.prev_hash, row.hash).order_by(row.id).limit(_CHECKPOINTS_BLOCK)
@@ -293,11 +279,24 @@ def _checkpoints_on(session: Session, reached: Reached) -> Reached:
         unseen = _unseen(session, number, heads)
         if unseen is not None:
             return Reached(fault=unseen, ended=True)
+        seen |= {chain: seq for chain, (seq, _) in json.loads(heads).items()}
         count, prev_hash = count + 1, this
     if len(found) == _CHECKPOINTS_BLOCK:
         return Reached(number, prev_hash, count=count)
     whole = _head(session, CHECKPOINTS) == (count, prev_hash)
-    return Reached(fault=None if whole else Fault(CHECKPOINTS, None, "checkpoints were cut off"), ended=True)
+    if not whole:
+        return Reached(fault=Fault(CHECKPOINTS, None, "checkpoints were cut off"), ended=True)
+    return Reached(fault=_unwitnessed(session, seen), ended=True)
+
+
+def _unwitnessed(session: Session, seen: dict[str, int]) -> Fault | None:
+    """A chain of which its head knows another last checkpoint than there is: one was cut off with the end of theirs."""
+    row = ChainHeadRow
+    known = select(row.chain, row.checkpointed_seq).where(row.checkpointed_seq > 0).order_by(row.chain)
+    for chain, seq in session.execute(known):
+        if seen.get(chain, 0) != seq:
+            return Fault(CHECKPOINTS, None, f"checkpoints were cut off: one had seen entry {seq} of {chain}")
+    return None
 
 
 def _unseen(session: Session, number: int, heads: str) -> Fault | None:
@@ -305,6 +304,10 @@ def _unseen(session: Session, number: int, heads: str) -> Fault | None:
     row = LogEntryRow
     for chain, (seq, head) in json.loads(heads).items():
         found = session.execute(select(row.hash).where(row.chain == chain, row.seq == seq)).scalar_one_or_none()
+        if found is None:
+            last = session.execute(select(func.max(row.seq)).where(row.chain == chain, row.seq < seq)).scalar_one()
+            first = (last or 0) + 1
+            return Fault(chain, first, f"entry {first} is missing: checkpoint {number} saw the chain up to {seq}")
         if found != head:
             return Fault(chain, seq, f"entry {seq} is not the one that checkpoint {number} saw")
     return None

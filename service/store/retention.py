@@ -19,6 +19,7 @@ from service.domain.dive.erased import ERASED, without_detail
 from service.domain.dive.state import Phase
 from service.store import dives, log
 from service.store.codec import UnreadableError, dump_dive, load_dive
+from service.store.log_erased import TEXT_KINDS, is_of
 from service.store.outbox import LEASED, QUEUED
 from service.store.tables import (
     AttemptRow,
@@ -38,8 +39,6 @@ from service.store.upsert import touched
 
 UNREADABLE: Final = '{"erased":true}'
 """In the place of a state that cannot be read, so that nobody can say what of it is personal."""
-TEXT_KINDS: Final = ("text_in", "text_in_unauthentic", "text_part_in")
-"""Entries of a club's chain that have somebody's number and words, and name the row of the text."""
 _BESIDE: Final = timedelta(hours=1)  # between a text's own time and that of its entry
 
 
@@ -275,15 +274,11 @@ def erase_loose_entries(
         .limit(limit)
     ).all()
     old = [one for one in found if one.at < before]
-    wanted = [one for one in old if one.detail is not None and _is_of(one.kind, kinds)]
+    wanted = [one for one in old if one.detail is not None and is_of(one.kind, kinds)]
     waiting = _waiting(session, [json.loads(one.detail) for one in wanted if one.kind in TEXT_KINDS])
     ids = [one.id for one in wanted if one.kind not in TEXT_KINDS or not waiting(json.loads(one.detail))]
     to_seq = old[-1].seq if old else after_seq
     return Looked(to_seq, log.erase_entries(session, ids), more=len(old) == limit)
-
-
-def _is_of(kind: str, kinds: Collection[str]) -> bool:
-    return kind in kinds or f"{kind.partition(':')[0]}:" in kinds
 
 
 def _waiting(session: Session, details: Sequence[dict[str, Any]]) -> Callable[[dict[str, Any]], bool]:

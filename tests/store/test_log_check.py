@@ -1,15 +1,18 @@
 """Whatever is changed in the log or behind its back is found, and named."""
 
+# ruff: noqa: S608 - the statements are of these tests' own words
+
 from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 
 import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.store import log, log_check
+from service.store import log, log_check, log_erased
 from service.store.chain import Fault
 from service.store.engine import reading, writing
 from service.store.log_check import Reached, verify_on
@@ -91,7 +94,7 @@ def test_any_change_to_an_entry_is_found_at_that_entry(logged: Engine, column: s
     """Whatever field it is, the chain says which entry is not as it was written."""
     if column == "at" and logged.dialect.name == "postgresql":
         value = "at + interval '1 second'"
-    statement = f"UPDATE log_entries SET {column} = {value} WHERE chain = 'club:skerry-bay' AND seq = 2"  # noqa: S608
+    statement = f"UPDATE log_entries SET {column} = {value} WHERE chain = 'club:skerry-bay' AND seq = 2"
 
     assert Fault("club:skerry-bay", 2, words) in tamper(logged, statement)
 
@@ -120,7 +123,7 @@ def test_an_entry_cut_off_together_with_its_head_is_found_by_a_checkpoint(logged
         " WHERE chain = 'club:skerry-bay' AND seq = 2) WHERE chain = 'club:skerry-bay'",
     )
 
-    assert faults == [Fault("club:skerry-bay", 3, "entry 3 is not the one that checkpoint 3 saw")]
+    assert faults == [Fault("club:skerry-bay", 3, "entry 3 is missing: checkpoint 3 saw the chain up to 3")]
 
 
 def test_a_whole_chain_that_is_gone_is_found(logged: Engine) -> None:
@@ -145,7 +148,7 @@ def test_a_changed_checkpoint_is_found(logged: Engine) -> None:
 @pytest.mark.parametrize(("number", "words"), [(2, "one before it is missing"), (3, "checkpoints were cut off")])
 def test_a_missing_checkpoint_is_found(logged: Engine, number: int, words: str) -> None:
     """In the middle or at the end."""
-    faults = tamper(logged, f"DELETE FROM log_checkpoints WHERE id = {number}")  # noqa: S608
+    faults = tamper(logged, f"DELETE FROM log_checkpoints WHERE id = {number}")
 
     assert [fault.chain for fault in faults] == ["checkpoints"]
     assert faults[0].words.endswith(words)
@@ -164,7 +167,7 @@ def test_a_missing_checkpoint_is_found(logged: Engine, number: int, words: str) 
 )
 def test_a_row_that_is_not_the_fold_is_found(logged: Engine, change: str, words: str) -> None:
     """Whoever edits a dive by hand, without an event, is found out."""
-    faults = tamper(logged, f"UPDATE dives SET {change}")  # noqa: S608
+    faults = tamper(logged, f"UPDATE dives SET {change}")
 
     assert len(faults) == 1
     assert (faults[0].chain, faults[0].seq) == ("dive:d1", None)
@@ -267,9 +270,124 @@ def test_an_entry_whose_details_somebody_took_out_is_found(logged: Engine, gone:
     with writing(logged) as session:
         log.append(session, chain="dive:d1", at=NOW, kind="text_in", actor={}, detail={"text": "SOS"}, dive_id="d1")
 
-    faults = tamper(logged, f"UPDATE log_entries SET {gone} WHERE kind = 'text_in'")  # noqa: S608 - words of this test
+    faults = tamper(logged, f"UPDATE log_entries SET {gone} WHERE kind = 'text_in'")
 
     assert faults == [Fault("dive:d1", 3, "its details were erased, and no entry says so")]
+
+
+DAY = timedelta(days=1)
+CHAINS = ("dive:d1", "club:skerry-bay", "service")
+
+
+@pytest.fixture
+def witnessed(logged: Engine) -> Engine:
+    """A chain of each kind, all of them seen to their ends by a checkpoint."""
+    with writing(logged) as session:
+        for number in range(4):
+            log.append(session, chain="service", at=NOW, kind="note", actor={}, detail={"number": number})
+        log.checkpoint(session, NOW)
+    return logged
+
+
+def turned_back(chain: str, to: int) -> str:
+    """The head of a chain set to an earlier entry, or taken away."""
+    if not to:
+        return f"DELETE FROM chain_heads WHERE chain = '{chain}'"
+    last = f"SELECT hash FROM log_entries WHERE chain = '{chain}' AND seq = {to}"
+    return f"UPDATE chain_heads SET seq = {to}, hash = ({last}) WHERE chain = '{chain}'"
+
+
+@pytest.mark.parametrize("chain", CHAINS)
+@pytest.mark.parametrize("left", [0, 1])
+def test_an_end_that_was_cut_off_with_its_head_is_found_in_every_chain(
+    witnessed: Engine, chain: str, left: int
+) -> None:
+    """Or all of it; the first entry that is missing is named."""
+    gone = f"DELETE FROM log_entries WHERE chain = '{chain}' AND seq > {left}"
+
+    faults = tamper(witnessed, gone, turned_back(chain, left))
+
+    words = f"entry {left + 1} is missing: checkpoint "
+    assert any((one.chain, one.seq) == (chain, left + 1) and one.words.startswith(words) for one in faults)
+
+
+@pytest.mark.parametrize("chain", CHAINS)
+def test_an_entry_that_is_missing_in_the_middle_is_found_in_every_chain(witnessed: Engine, chain: str) -> None:
+    """The count has a gap."""
+    faults = tamper(witnessed, f"DELETE FROM log_entries WHERE chain = '{chain}' AND seq = 1")
+
+    assert Fault(chain, 2, "entry 1 is missing") in faults
+
+
+@pytest.mark.parametrize("all_", [True, False])
+def test_checkpoints_that_were_cut_off_with_their_head_are_found(witnessed: Engine, *, all_: bool) -> None:
+    """Each chain knows up to where a checkpoint saw it, so that its own end cannot be cut off behind their back."""
+    most = 0 if all_ else 1
+    kept = f"SELECT hash FROM log_checkpoints WHERE id = {most}"
+    head = "0" * 64 if all_ else f"({kept})"
+
+    faults = tamper(
+        witnessed,
+        f"DELETE FROM log_checkpoints WHERE id > {most}",
+        f"UPDATE chain_heads SET seq = {most}, hash = {repr(head) if all_ else head} WHERE chain = 'checkpoints'",
+        "DELETE FROM log_entries WHERE chain = 'service' AND seq = 4",
+        turned_back("service", 3),
+    )
+
+    assert [fault.chain for fault in faults] == ["checkpoints"]
+    assert faults[0].words.startswith("checkpoints were cut off: one had seen entry ")
+
+
+def test_a_dive_whose_row_is_gone_is_found(engine: Engine) -> None:
+    """Its chain stays, and there is no such dive."""
+    with writing(engine) as session:
+        log.append(session, chain="dive:d9", at=NOW, kind="note", actor={}, detail={}, dive_id="d9")
+
+    with reading(engine) as session:
+        assert log.verify_all(session) == [Fault("dive:d9", None, "there is no such dive")]
+
+
+def blank(chain: str, kind: str) -> str:
+    """What erases the details of entries."""
+    which = f"chain = '{chain}' AND kind = '{kind}'"
+    return f"UPDATE log_entries SET actor = NULL, detail = NULL, salt = NULL WHERE {which}"
+
+
+@pytest.mark.parametrize("chain", ["club:skerry-bay", "service"])
+@pytest.mark.parametrize(
+    ("kind", "said_after", "said", "hidden"),
+    [
+        ("text_in", None, {}, True),
+        ("text_in", 7 * DAY, {"why": "7 days are over"}, False),
+        ("attempt:accepted", 7 * DAY, {"why": "7 days are over"}, False),
+        ("text_in", DAY, {"why": "7 days are over"}, True),
+        ("text_in", DAY, {"why": log_erased.ON_A_WISH}, False),
+        ("settings_changed", 180 * DAY, {"why": "180 days are over"}, True),
+        ("settings_changed", DAY, {"why": log_erased.ON_A_WISH}, False),
+    ],
+)
+def test_details_that_somebody_took_out_are_found_in_the_chains_of_clubs_and_of_the_service(
+    engine: Engine, chain: str, kind: str, said_after: timedelta | None, said: dict[str, str], *, hidden: bool
+) -> None:
+    """What belongs to no dive is erased by its age, and what admins did only when a person wishes to be forgotten."""
+    with writing(engine) as session:
+        for which in ("before", kind, kind):
+            log.append(session, chain=chain, at=NOW, kind=which, actor={}, detail={"text": "SOS"})
+        if said_after is not None:
+            log.append(session, chain=chain, at=NOW + said_after, kind=log.DETAILS_ERASED, actor={}, detail=said)
+
+    faults = tamper(engine, blank(chain, kind))
+
+    assert faults == ([Fault(chain, 2, "its details were erased, and no entry says so")] if hidden else [])
+
+
+def test_an_end_of_a_wish_says_that_it_was_erased(engine: Engine) -> None:
+    """Of whatever kind it was, in the chain of its club."""
+    with writing(engine) as session:
+        log.append(session, chain="club:skerry-bay", at=NOW, kind="page_viewed", actor={}, detail={})
+        log.append(session, chain="club:skerry-bay", at=NOW, kind=log_erased.PERSON_ERASED, actor={}, detail={})
+
+    assert tamper(engine, blank("club:skerry-bay", "page_viewed")) == []
 
 
 def in_pieces(engine: Engine, chain: str) -> tuple[list[int], Fault | None]:
