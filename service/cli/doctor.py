@@ -26,6 +26,7 @@ from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig, SmtpGateway
 from service.operations.canary_dive_health import CanaryDive, canary_dives
 from service.operations.clock_mark import KEEPER, marks
+from service.operations.club_senders import unsent
 from service.operations.gateway_health import gateway_health
 from service.operations.health import CLOCKS_APART_S, compare_clocks, how_late
 from service.operations.own_numbers import fault_of, number_heard, receiving
@@ -138,9 +139,14 @@ def _clubs(service: Service) -> str:
 
 
 def _senders(service: Service) -> str:
-    """Whether what is answered to each number that a gateway sends from is heard by a club."""
+    """Whether what is answered to each number that a gateway sends from is heard by a club, and each club has one."""
     known, own = service.read(receiving), service.own_numbers
     faults = [fault for one in own if (fault := fault_of(one, known, own)) is not None]
+    faults += [
+        f"no gateway sends from a number of the club with {number}: its texts come from another club's, and answers to"
+        " them go there: give it a gateway of its own"
+        for number in (unsent(known, own) if own else ())
+    ]
     if faults:
         raise CheckFailedError("; ".join(faults))
     heard = [f"what is texted to {one.number} is heard as to {number_heard(one.number, known, own)}" for one in own]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -20,6 +20,7 @@ from service.domain.dive import Dive
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
 from service.operations.breaking import pick, willing
+from service.operations.club_senders import KnownSenders
 from service.operations.gateway import Gateway
 from service.operations.keepers_first import KeepersFirst
 from service.operations.pacing import Sender, is_bounded
@@ -110,6 +111,7 @@ class Claims:
         self._keepers = KeepersFirst(service.clock, monotonic)
         self._gateways = {gateway.name: gateway for gateway in given}
         self._owner = owner
+        self._senders = KnownSenders(service.own_numbers)
         self._crowded = False  # whether the last look found as many as it asked for
         self._bounded = {
             sender_name(gateway, channel): gateway.route
@@ -269,9 +271,9 @@ class Claims:
                 desk.waits(min(desk.opening(gateway, channel) for gateway in waiting))
         return found
 
-    def _ways(self, row: Waiting | ClaimedMessage) -> tuple[Gateway, ...]:
+    def _ways(self, row: Waiting | ClaimedMessage, first: Collection[str] = ()) -> tuple[Gateway, ...]:
         channel = Channel(row.channel)
-        return ways(self._gateways.values(), channel, _address(row, channel), MessageKind(row.priority))
+        return ways(self._gateways.values(), channel, _address(row, channel), MessageKind(row.priority), first)
 
     def _place(self, session: Session, row: Waiting, desk: _Desk) -> _Choice | None:
         """Who is to take it now, or what becomes of it; None when it has to wait for a slot."""
@@ -283,7 +285,7 @@ class Claims:
 
     def _way(self, session: Session, row: Waiting, desk: _Desk) -> Gateway | Next | None:
         """The same, once it is settled what became of its last attempt."""
-        found = self._ways(row)
+        found = self._ways(row, self._senders.first(session, row.club_id, Channel(row.channel)))
         if not found:
             _LOG.error("no_gateway_for_message", extra={"message_id": row.id, "channel": row.channel})
             reason = f"no gateway carries a message to this number by {row.channel}"

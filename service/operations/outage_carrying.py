@@ -19,6 +19,7 @@ from msgspec.structs import replace
 from service.clock import Clock, clock_seconds
 from service.domain.people import Channel
 from service.domain.wording import MessageKind
+from service.operations.club_senders import NONE_KNOWN, ClubSenders
 from service.operations.gateway import Accepted, Gateway, Outcome, Outgoing, Refused, Unknown
 from service.operations.outage_journal import Ended, Entry, Journal, Told
 from service.operations.outage_journal import Tried as Attempt
@@ -65,8 +66,10 @@ class OutageCourier:
         gateways: Sequence[Gateway],
         clock: Clock,
         monotonic: Callable[[], float] = time.monotonic,
+        club_senders: ClubSenders = NONE_KNOWN,
     ) -> None:
         self._journal = journal
+        self._club_senders = club_senders
         self._gateways = tuple(gateways)
         self._clock = clock
         self._monotonic = monotonic
@@ -254,7 +257,8 @@ class OutageCourier:
 
     def _ways(self, parcel: Parcel) -> tuple[Gateway, ...]:
         told = parcel.told
-        return ways(self._gateways, told.channel, told.email or told.phone, self._kind(parcel))
+        first = self._club_senders.first(told.club_id, told.channel)
+        return ways(self._gateways, told.channel, told.email or told.phone, self._kind(parcel), first)
 
     @staticmethod
     def _kind(parcel: Parcel) -> MessageKind:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import TypeVar
 
 from service.domain.people import Channel
@@ -15,18 +15,22 @@ URGENT = (MessageKind.DISTRESS, MessageKind.ALERT, MessageKind.STAND_DOWN)
 C = TypeVar("C", bound=Carrier)
 
 
-def ways(gateways: Iterable[C], channel: Channel, to: str, kind: MessageKind) -> tuple[C, ...]:
+def ways(
+    gateways: Iterable[C], channel: Channel, to: str, kind: MessageKind, first: Collection[str] = ()
+) -> tuple[C, ...]:
     """Those that may carry it, the preferred first; none when nobody is reached by this channel at this address.
 
     The one set up for the longest beginning of the number goes first, then one set up for this kind of message, then
     the order of the settings. What a gateway is kept for is about cost, and an alarm is worth it: where its own
     gateways fail, one that is kept for other kinds is the last resort of an alarm.
+
+    Before all this go those that `first` names: the club's own.
     """
     serving = [gateway for gateway in gateways if channel in gateway.channels and _reaches(gateway.route, to)]
     chosen = [gateway for gateway in serving if _is_for(gateway.route, kind)]
     last_resort = [gateway for gateway in serving if kind in URGENT and not _is_for(gateway.route, kind)]
     chosen.sort(key=lambda gateway: _preference(gateway.route, to))
-    return (*chosen, *last_resort)
+    return tuple(sorted((*chosen, *last_resort), key=lambda gateway: gateway.name not in first))
 
 
 def next_ways(found: Sequence[C], tried: Sequence[str]) -> tuple[C, ...]:

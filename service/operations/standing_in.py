@@ -24,6 +24,7 @@ from service.domain.wording.general import plain, service_fault
 from service.domain.wording.outage import unconfirmed
 from service.operations.calling import ANSWER_KEY
 from service.operations.clock_mark import go_on_from
+from service.operations.club_senders import club_senders
 from service.operations.gateway import Gateway, InboundText, OwnNumber
 from service.operations.outage_carrying import OutageCourier
 from service.operations.outage_hearing import Asked, asked_by
@@ -73,7 +74,13 @@ class StandIn:
         self._contents = contents
         self._clubs = {club.id: club for club in contents.clubs}
         self._second = timedelta(seconds=clock_seconds(means.clock, 1.0))
-        self._courier = OutageCourier(journal, means.gateways, means.clock, means.monotonic)
+        self._numbers = {
+            club.id: Receiving(club.receiving_number, club.country)
+            for club in contents.clubs
+            if club.country is not None
+        }
+        senders = club_senders(self._numbers, means.own_numbers)
+        self._courier = OutageCourier(journal, means.gateways, means.clock, means.monotonic, senders)
         self._heard: set[str] = set()
         self._plain: set[str] = set()
         before = journal.read()
@@ -191,9 +198,7 @@ class StandIn:
 
     def _number_heard(self, receiver: str) -> str:
         """As the database would take it; where the snapshot knows of no such club, as the gateway wrote it."""
-        clubs = self._contents.clubs
-        known = [Receiving(one.receiving_number, one.country) for one in clubs if one.country is not None]
-        return number_heard(receiver, known, self._means.own_numbers) or receiver
+        return number_heard(receiver, [*self._numbers.values()], self._means.own_numbers) or receiver
 
     def _answered(self, told: Told) -> list[Asked]:
         """A key that was pressed in a call of ours."""

@@ -50,6 +50,7 @@ class Waiting:
     """
 
     id: str
+    club_id: str
     dive_id: str | None
     phone: str
     email: str | None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,7 +14,8 @@ from sqlalchemy.orm import Session
 from service.operations.links import hash_token
 from service.store import admin_sessions, admins, clubs, log, second_factors, tokens
 from service.store.engine import open_engine, reading, writing
-from tests.cli.conftest import Run
+from tests.cli.conftest import GATEWAY, Run
+from tests.cli.test_doctor import HOME
 
 CLUB = (
     *("club", "create", "--id", "skerry-bay", "--name", "Skerry Bay Divers", "--country", "GB"),
@@ -193,6 +195,20 @@ def test_an_admins_phone_is_no_number_that_divers_text_to(ready: Run) -> None:
 
     assert made.exit_code == 2
     assert "would text itself" in made.stderr
+
+
+@pytest.mark.parametrize("typed", ["07700 900500", "07700 900400"], ids=["the club's own", "the second gateway's"])
+def test_no_number_that_a_gateway_sends_from_is_an_admins_or_a_canarys(ready: Run, typed: str) -> None:
+    """With two senders both are refused: a text of ours to either comes back to us."""
+    home = HOME | {"base_url": "http://127.0.0.1:9"}
+    both = json.dumps([*json.loads(GATEWAY % 1), home])
+
+    made = ready(*ADMIN[:-1], typed, typed=f"{PASSWORD}\n{PASSWORD}\n", GATEWAYS=both)
+    canary = ready("club", "canary", "--number", typed, GATEWAYS=both)
+
+    assert (made.exit_code, canary.exit_code) == (2, 2)
+    assert "would text itself" in made.stderr
+    assert "would text itself" in canary.stderr
 
 
 @pytest.mark.parametrize(

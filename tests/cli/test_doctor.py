@@ -223,9 +223,10 @@ def test_a_club_without_a_rescue_call_is_a_finding(run: Run, environment: dict[s
         (1, {}, "ok", "what is texted to +447700900400 is heard as to +447700900500"),
         (2, {}, "FAIL", "no club hears what is texted to +...400: give gateway boathouse the receiving_number"),
         (2, {"receiving_number": "+447700900600"}, "ok", "+447700900400 is heard as to +447700900600"),
+        (2, {"receiving_number": "+447700900500"}, "FAIL", "no gateway sends from a number of the club with +...600"),
         (1, {"receiving_number": "+447700900999"}, "FAIL", "gateway boathouse has receiving_number +...999, but"),
     ],
-    ids=["the only club", "one of two clubs", "the club that is named", "no such club"],
+    ids=["the only club", "one of two clubs", "the club that is named", "the other has none", "no such club"],
 )
 def test_a_sender_whose_answers_no_club_hears_is_a_finding(
     run: Run, environment: dict[str, str], clubs_there: int, given: dict[str, str], mark: str, said: str

@@ -57,6 +57,21 @@ def test_who_may_carry_it(gateways: list[Way], to: str, kind: MessageKind, order
     assert "".join(way.name for way in ways(gateways, Channel.TEXT, to, kind)) == order
 
 
+@pytest.mark.parametrize(
+    ("gateways", "kind", "order"),
+    [
+        pytest.param([Way("a"), Way("b"), Way("c")], REPLY, "bac", id="before the settings"),
+        pytest.param([prefixed("a", "+44"), Way("b")], ALERT, "ba", id="before a beginning"),
+        pytest.param([Way("a"), kept_for("b", REPLY)], ALERT, "ba", id="also as the last resort of an alarm"),
+        pytest.param([Way("a"), kept_for("b", ALERT)], REPLY, "a", id="not where it is kept for other kinds"),
+        pytest.param([Way("a"), prefixed("b", "+1")], ALERT, "a", id="not where it does not serve the number"),
+    ],
+)
+def test_the_clubs_own_go_first(gateways: list[Way], kind: MessageKind, order: str) -> None:
+    """Before all that is about cost; the others stay behind it."""
+    assert "".join(way.name for way in ways(gateways, Channel.TEXT, HERE, kind, {"b"})) == order
+
+
 def test_a_gateway_that_cannot_carry_the_channel_is_never_chosen() -> None:
     """Not even where there is no other."""
     calls = Way("c", channels=frozenset({Channel.CALL}))
