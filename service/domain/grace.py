@@ -133,6 +133,7 @@ class GracePeriods:
                 "2 minutes or more.",
             ),
             *self._of_start_and_waiting(),
+            *self._too_long(),
         ]
         return tuple(Contradiction(setting, words, right) for wrong, setting, words, right in found if wrong)
 
@@ -176,6 +177,38 @@ class GracePeriods:
                 "The diver must hear that nobody was told before the alarm is due.",
                 f"Less than {_said(self.grace)}, which is the grace period.",
             ),
+        )
+
+    def _too_long(self) -> tuple[tuple[bool, str, str, str], ...]:
+        """What nobody means: a slip of the finger, 200 for 20, must not keep an alarm from anybody for hours.
+
+        A dive that was filed with longer ones keeps them. The bounds are ours.
+        """
+        bounds = (
+            (timedelta(0), _minutes(60), "heads_up_before", "The heads-up must come within {} of due out."),
+            (timedelta(0), _minutes(30), "next_contact_every", "Contacts must be at most {} apart."),
+            (self.grace, _minutes(60), "distress_after", "Distress must come within {} of the alert."),
+            (timedelta(0), _minutes(30), "distress_every", "Distress must be repeated within {}."),
+            (self.distress_after, _minutes(120), "hand_up_after", "The hand-up must come within {} of distress."),
+            (
+                timedelta(0),
+                _minutes(60),
+                "ask_started_after",
+                "The start must be asked about within {} of the planned time in.",
+            ),
+            (
+                timedelta(0),
+                _minutes(120),
+                "assume_started_after",
+                "What becomes of a plan that nobody starts must be decided within {} of its time in.",
+            ),
+            (timedelta(0), _minutes(180), "extension_cap", "Extensions must be at most {} in all."),
+            (timedelta(0), _minutes(10), "receipt_within", "A receipt must be waited for {} at most."),
+            (timedelta(0), _minutes(5), "arming_within", "The diver must hear within {} that nobody was told."),
+        )
+        return tuple(
+            (getattr(self, name) > begins + most, name, words.format(_said(most)), f"{_said(begins + most)} or less.")
+            for begins, most, name, words in bounds
         )
 
     def problems(self) -> tuple[str, ...]:

@@ -59,21 +59,62 @@ def test_each_setting_has_its_least_value(name: str, least: timedelta, words: st
     assert problem.setting == name
 
 
+# What has to give way where another setting is at its greatest.
+_WIDER = {
+    "grace": {"distress_after": mins(150), "hand_up_after": mins(200)},
+    "distress_after": {"hand_up_after": mins(120)},
+}
+
 CEILINGS = [
     ("grace", mins(120), "at most 120 minutes"),
     ("second_call_after", mins(15) - ONE, "before the grace period is over"),
-    ("arming_within", mins(15) - ONE, "before the alarm is due"),
+    ("arming_within", mins(5), "within 5 minutes that nobody was told"),
+    ("heads_up_before", mins(60), "heads-up must come within 60 minutes"),
+    ("next_contact_every", mins(30), "at most 30 minutes apart"),
+    ("distress_after", mins(75), "within 60 minutes of the alert"),
+    ("distress_every", mins(30), "repeated within 30 minutes"),
+    ("hand_up_after", mins(150), "within 120 minutes of distress"),
+    ("ask_started_after", mins(60), "asked about within 60 minutes"),
+    ("assume_started_after", mins(120), "decided within 120 minutes"),
+    ("extension_cap", mins(180), "at most 180 minutes in all"),
+    ("receipt_within", mins(10), "waited for 10 minutes at most"),
 ]
 
 
 @pytest.mark.parametrize(("name", "most", "words"), CEILINGS, ids=[name for name, *_ in CEILINGS])
-def test_some_settings_have_a_greatest_value(name: str, most: timedelta, words: str) -> None:
+def test_each_setting_has_its_greatest_value(name: str, most: timedelta, words: str) -> None:
     """The greatest value of a setting is allowed, and a second more is named as a problem."""
-    base = replace(DEFAULTS, distress_after=mins(150), hand_up_after=mins(200))
+    base = replace(DEFAULTS, assume_started_after=mins(60), **_WIDER.get(name, {}))
 
     assert replace(base, **{name: most}).problems() == ()
     problem, *_ = [one for one in replace(base, **{name: most + ONE}).contradictions() if words in one.words]
     assert problem.setting == name
+
+
+def test_arming_comes_before_the_alarm_also_where_that_is_the_shorter_bound() -> None:
+    """With the shortest grace period both bounds are the same."""
+    base = replace(DEFAULTS, grace=mins(5), second_call_after=mins(2))
+
+    assert replace(base, arming_within=mins(5) - ONE).problems() == ()
+    assert "before the alarm is due" in replace(base, arming_within=mins(5)).problems()[0]
+
+
+@pytest.mark.parametrize(
+    ("slip", "right"),
+    [
+        ({"heads_up_before": mins(100)}, "60 minutes or less."),
+        ({"next_contact_every": mins(50)}, "30 minutes or less."),
+        ({"distress_after": mins(300), "hand_up_after": mins(310)}, "75 minutes or less."),
+        ({"distress_every": mins(100)}, "30 minutes or less."),
+        ({"hand_up_after": mins(600)}, "150 minutes or less."),
+        ({"assume_started_after": mins(200)}, "120 minutes or less."),
+    ],
+)
+def test_a_nought_too_many_is_refused(slip: dict[str, timedelta], right: str) -> None:
+    """What was meant is said with its figure, counted as the field counts."""
+    found = replace(DEFAULTS, **slip).contradictions()
+
+    assert [(one.setting, one.right) for one in found] == [(next(iter(slip)), right)]
 
 
 def test_a_contradiction_says_what_would_be_right() -> None:

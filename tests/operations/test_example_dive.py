@@ -141,16 +141,16 @@ def test_an_example_is_one_that_could_be_filed(wrong: dict[str, object]) -> None
 @st.composite
 def periods(draw: st.DrawFn) -> GracePeriods:
     """Periods that hold together."""
-    grace, ask = draw(st.integers(5, 120)), draw(st.integers(0, 200))
-    distress = grace + draw(st.integers(1, 100))
+    grace, ask = draw(st.integers(5, 120)), draw(st.integers(0, 60))
+    distress = grace + draw(st.integers(1, 60))
     return GracePeriods(
-        heads_up_before=mins(draw(st.integers(0, 200))),
+        heads_up_before=mins(draw(st.integers(0, 60))),
         second_call_after=mins(draw(st.integers(1, grace - 1))),
         grace=mins(grace),
-        next_contact_every=mins(draw(st.integers(1, 60))),
+        next_contact_every=mins(draw(st.integers(1, 30))),
         distress_after=mins(distress),
-        distress_every=mins(draw(st.integers(2, 60))),
-        hand_up_after=mins(distress + draw(st.integers(1, 200))),
+        distress_every=mins(draw(st.integers(2, 30))),
+        hand_up_after=mins(distress + draw(st.integers(1, 120))),
         ask_started_after=mins(ask),
         assume_started_after=mins(ask + draw(st.integers(0, 60))),
         never_started=draw(st.sampled_from(NeverStarted)),

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
+from service.domain.dive import Phase
 from service.domain.grace import GracePeriods, NeverStarted
 from service.operations.admin_roles import AdminRole
 from service.operations.grace_settings import CHANGED, Contradicted, GraceView, Saved, Stale, grace_view, save, undo
 from service.operations.setting_changes import CHANGED_SINCE, NOT_THERE, NotUndone
 from service.operations.signing_in import SignedIn
-from service.store import log, seed, seed_sites, sites
+from service.store import clubs, log, seed, seed_sites, sites
+from service.store.codec import dump_grace
 from tests.operations.stage import CLUB, Stage
 from tests.store.test_at_once import all_at_once
 
@@ -196,3 +199,35 @@ def test_a_club_that_is_not_there_is_an_error(stage: Stage) -> None:
     """A signed-in admin always has one."""
     with pytest.raises(LookupError):
         grace_view(stage.service, "nobody")
+
+
+def test_periods_from_before_there_were_bounds_go_on_to_hold(stage: Stage) -> None:
+    """A dive is filed with them and runs by them; the page has the words for what is to be mended, and takes it."""
+    longer = GracePeriods(distress_after=mins(200), hand_up_after=mins(400), next_contact_every=mins(40))
+    own = {name: value for name, value in dump_grace(longer).items() if value != dump_grace(GracePeriods())[name]}
+    stage.service.write(lambda session: clubs.set_grace(session, CLUB, own))
+
+    dive = stage.dive_in()
+    stage.wait(minutes=50 + 200 + 5)
+
+    assert dive.grace == view(stage).holds == longer
+    assert stage.dive(dive.id).phase is Phase.DISTRESS
+    refused = save(stage.service, FINN, None, {"grace": mins(20), **_of(longer)}, view(stage).mark)
+    assert isinstance(refused, Contradicted)
+    assert {one.setting for one in refused.found} == {"next_contact_every", "distress_after", "hand_up_after"}
+    put(stage, grace=mins(20))
+    assert holding(stage, SITE) == replace(GracePeriods(), grace=mins(20))
+
+
+def _of(periods: GracePeriods) -> dict[str, timedelta]:
+    return {name: getattr(periods, name) for name in ("distress_after", "hand_up_after", "next_contact_every")}
+
+
+@pytest.mark.parametrize("code", [None, SITE], ids=["the club's", "a site's"])
+def test_a_nought_too_many_is_refused_for_a_club_and_a_site(stage: Stage, code: str | None) -> None:
+    """Nothing of it is saved."""
+    refused = save(stage.service, FINN, code, {"next_contact_every": mins(50)}, view(stage, code).mark)
+
+    assert isinstance(refused, Contradicted)
+    assert [(one.setting, one.right) for one in refused.found] == [("next_contact_every", "30 minutes or less.")]
+    assert holding(stage, SITE) == GracePeriods()

@@ -296,3 +296,23 @@ def test_a_site_of_another_club_is_not_there(at: Site, client: FlaskClient, path
     for to in (f"{GRACE}/REEF", f"{GRACE}/undo", f"{GRACE}/show"):
         assert post(client, to, site="REEF", seq="1", grace="20").status_code == 404
     assert at.service.read(lambda session: sites.by_code(session, "other", "REEF")).grace is None  # type: ignore[union-attr]
+
+
+def test_the_page_of_periods_that_are_too_long_opens_and_says_which(at: Site, client: FlaskClient) -> None:
+    """They were saved before there were bounds: whoever opens the page reads what to mend, and can."""
+    enter(client, AdminRole.OFFICER)
+    at.service.write(lambda session: clubs.set_grace(session, at.club_id, {"next_contact_every": "PT50M"}))
+
+    page = client.get(GRACE)
+    kept = send(client, heads_up_before="12")
+    mended = send(client, heads_up_before="12", next_contact_every="6")
+
+    assert page.status_code == 200
+    assert fields_of(page.text)["next_contact_every"] == "50"
+    words = "Contacts must be at most 30 minutes apart. Right would be: 30 minutes or less."
+    assert words in page.text
+    assert (kept.status_code, words in kept.text, mended.status_code) == (422, True, 303)
+    assert (grace_now(at).next_contact_every, grace_now(at).heads_up_before) == (
+        timedelta(minutes=6),
+        timedelta(minutes=12),
+    )
