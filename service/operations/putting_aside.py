@@ -7,7 +7,7 @@ itself, and whatever else fails, the text is put aside and the admins hear of it
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -115,14 +115,20 @@ def _raise_one(failed: _Failed, dive_id: str) -> bool:
 
 
 def _meant(failed: _Failed) -> list[str]:
-    """As for an SOS that our code can act on: the dives that are named, or the live ones, or a filed or closed one."""
-    intent, theirs = failed.intent, failed.theirs
-    live = [one.dive_id for one in theirs if one.phase in LIVE]
-    chosen = _named(failed, intent) or live if intent else live
-    if chosen or (intent is not None and intent.reserved):
-        return chosen
-    filed = [one.dive_id for one in theirs if one.phase == Phase.FILED]
-    return filed[:1] or [one.dive_id for one in theirs[:1]]
+    """As for an SOS that our code can act on: the dives that are named, or the live ones, or a filed or closed one.
+
+    Nobody goes out for what is marked EXERCISE: it is meant only where it is named, or where nothing real can be.
+    """
+    intent, real = failed.intent, [one for one in failed.theirs if not one.drill]
+    chosen = (_named(failed, intent) if intent else []) or _live(real)
+    if not chosen and (intent is None or not intent.reserved):
+        filed = [one.dive_id for one in real if one.phase == Phase.FILED]
+        chosen = filed[:1] or [one.dive_id for one in real[:1]]
+    return chosen or _live(failed.theirs)
+
+
+def _live(theirs: Sequence[Belongs]) -> list[str]:
+    return [one.dive_id for one in theirs if one.phase in LIVE]
 
 
 def _named(failed: _Failed, intent: Intent) -> list[str]:

@@ -51,6 +51,7 @@ class Belongs:
     dive_id: str
     reference: str
     phase: str
+    drill: bool
 
 
 def row_facts(session: Session, dive_id: str) -> RowFacts | None:
@@ -87,7 +88,7 @@ def of_phone(session: Session, receiving_number: str, phone: str, closed_since: 
     """The dives of a phone that are open or closed at or after that instant, latest filed first; no state is read."""
     row, by = DiveRow, DivePhoneRow
     found = (
-        select(row.id, row.reference, row.phase)
+        select(row.id, row.reference, row.phase, row.drill)
         .join(by, by.dive_id == row.id)
         .where(
             by.receiving_number == receiving_number,
@@ -96,7 +97,7 @@ def of_phone(session: Session, receiving_number: str, phone: str, closed_since: 
         )
         .order_by(row.filed_at.desc(), row.id)
     )
-    return [Belongs(*values) for values in dict.fromkeys(tuple(one) for one in session.execute(found))]
+    return list(dict.fromkeys(Belongs(one.id, one.reference, one.phase, one.drill) for one in session.execute(found)))
 
 
 def close_row(

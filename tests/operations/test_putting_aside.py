@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -15,9 +16,12 @@ from service.domain.dive.events import AlarmRaised, Heard
 from service.operations import inbound as arriving
 from service.operations import putting_aside, telling
 from service.operations.inbound import answer_text
+from service.operations.plan_reading import NamedPhone
+from service.operations.texting import answer
 from service.store.log import Entry
-from tests.operations.stage import ANNA, CLEO, DOV, FINN, STRANGER, Stage, plan
+from tests.operations.stage import ANNA, CLEO, DOV, EDDA, FINN, STRANGER, Stage, plan, plan_of
 from tests.operations.test_arrival import stored
+from tests.operations.test_drilling import begun, with_people
 
 OUR_FAULT = "our fault: your text changed nothing."
 FAULT = "SERVICE FAULT, a dive may be overdue"
@@ -216,6 +220,71 @@ def test_of_two_dives_the_one_that_is_named_is_meant(stage: Stage) -> None:
 
     for dive in (first, second):
         stage.text(ANNA, f"OUT {dive.reference}")
+
+
+def exercise(stage: Stage) -> Dive:
+    """An exercise that runs, in which Finn plays the diver."""
+    with_people(stage)
+    begun(stage)
+    [dive] = [dive for dive in stage.all_dives() if dive.drill]
+    return dive
+
+
+def alarmed(stage: Stage) -> list[list[str]]:
+    """For which dives each text that was put aside has alarmed."""
+    return [entry.detail["alarmed"] for entry in aside(stage) if entry.detail]
+
+
+def own_dive(stage: Stage, *, started: bool) -> Dive:
+    """A real plan of whoever plays the diver, filed or gone in by."""
+    dive = stage.file(replace(plan_of(7, (EDDA,)), lead=NamedPhone("Finn Adair", FINN)))
+    if started:
+        stage.text(FINN, f"IN {dive.reference}")
+    return dive
+
+
+@pytest.mark.usefixtures("broken_answers")
+@pytest.mark.parametrize("end", [None, "OUT"], ids=["filed", "over"])
+def test_who_plays_a_part_in_an_exercise_is_heard_as_without_it(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch, end: str | None
+) -> None:
+    """Nobody would go out for what is marked EXERCISE, and they may be in trouble."""
+    with monkeypatch.context() as patch:
+        patch.setattr(arriving, "answer", answer)
+        real = own_dive(stage, started=end is not None)
+        if end:
+            stage.text(FINN, f"{end} {real.reference}")
+    exercise(stage)
+
+    fails(stage, FINN, "SOS")
+
+    assert alarmed(stage) == [[real.id]]
+    assert len(alarms(stage, EDDA)) == 1
+    assert alarms(stage, CLEO) == []
+
+
+def test_a_dive_that_runs_is_meant_and_not_the_exercise_beside_it(stage: Stage) -> None:
+    """Whoever holds both; the contacts of the exercise hear nothing of it."""
+    exercise(stage)
+    real = own_dive(stage, started=True)
+
+    fails(stage, FINN, "HELP")
+
+    assert alarmed(stage) == [[real.id]]
+    stage.text(FINN, f"OUT {real.reference}")
+
+
+def test_where_nothing_real_can_be_meant_the_exercise_is(stage: Stage) -> None:
+    """By its reference too, whatever real dive there is."""
+    played = exercise(stage)
+    fails(stage, FINN, "HELP")
+    real = own_dive(stage, started=True)
+    stage.sleep(11)
+    fails(stage, FINN, f"SOS {played.reference}")
+
+    assert alarmed(stage) == [[played.id], [played.id]]
+    assert all(words.startswith("EXERCISE") for words in alarms(stage, CLEO))
+    stage.text(FINN, f"OUT {real.reference}")
 
 
 def test_two_that_put_it_aside_at_once_alarm_once(stage: Stage) -> None:
