@@ -76,6 +76,7 @@ class Answer:
     note: str | None = None
     has_dive: bool = False  # the sender belongs to an open dive, whichever is meant
     pack_for: PackFor | None = None  # whose link to the handover pack goes behind the words
+    standing: bool = False  # the words say how the dive stands, which something graver may overtake
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from service.domain.encoding import segments
 from service.domain.texts import Intent, Kind
 from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
+from service.operations.overtaken_answers import STANDING
 from service.store import outbox
 from service.store.outbox import NewMessage
 
@@ -47,8 +48,13 @@ def queue_answer(
     *,
     for_help: bool,
     dive_id: str | None = None,
+    standing: bool = False,
 ) -> None:
-    """Queue the answer to one text. By its step those to calls for help are counted."""
+    """Queue the answer to one text. By its step those to calls for help are counted, and put aside what is overtaken.
+
+    `standing`: it says how the dive stands.
+    """
+    begins = STANDING if standing else HELP_STEP if for_help else "answer-"
     outbox.queue(
         session,
         NewMessage(
@@ -59,7 +65,7 @@ def queue_answer(
             phone=phone,
             kind="reply",
             priority=int(MessageKind.REPLY),
-            step=f"{HELP_STEP if for_help else 'answer-'}{inbound_id}",
+            step=f"{begins}{inbound_id}",
             body=body,
             segments=len(segments(body).parts),
             queued_at=now,

@@ -170,7 +170,15 @@ def _queue(text: Text, answered: Answer, words: str) -> Answer:
     if pack is not None:
         body = with_pack(session, pack.dive, words, pack.person_key, text.service.public_url, now)
     queue_answer(
-        session, text.club.id, text.phone, text.inbound_id, body, now, for_help=for_help, dive_id=answered.dive_id
+        session,
+        text.club.id,
+        text.phone,
+        text.inbound_id,
+        body,
+        now,
+        for_help=for_help,
+        dive_id=answered.dive_id,
+        standing=answered.standing,
     )
     return answered
 

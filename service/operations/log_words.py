@@ -167,6 +167,9 @@ _WORDS: Final[Mapping[str, Callable[[Detail], str]]] = MappingProxyType(
             f"{detail['person']} may have got something older after the news that rescue was called,"
             " so that goes once more."
         ),
+        "answered_anew": lambda detail: (
+            f"What {detail['person']} was to be answered was no longer so, so they hear how the dive stands."
+        ),
         "key_without_meaning": lambda detail: f"Key {detail['key']} was pressed in a call, which means nothing.",
         "text_in": lambda detail: f"A text came from {detail['sender']}: {_quoted(detail['body'])}.",
         "text_in_unauthentic": lambda detail: (

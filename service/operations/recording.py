@@ -14,6 +14,7 @@ from service.domain.dive.commands import NoteHanded, NoteReachable, NoteUnreacha
 from service.domain.dive.events import Closed
 from service.domain.people import CLOCK, Role, Via
 from service.domain.wording import MessageKind, says_of_rescue, untrue_steps
+from service.operations.overtaken_answers import answer_anew, is_of_before, put_aside_answers
 from service.operations.plainest import end_fault_alarm
 from service.operations.service import Service
 from service.operations.telling import Page, Telling, actor_of, told_by
@@ -22,7 +23,7 @@ from service.store.dives import Next, UnreadableDive
 from service.store.engine import is_transient
 from service.store.leases import Waiting
 from service.store.outbox import Message
-from service.store.superseding import expire_moved_on, expire_steps, expire_superseded
+from service.store.superseding import expire_moved_on, expire_steps, expire_superseded, expire_these
 
 _LOG = logging.getLogger(__name__)
 
@@ -136,6 +137,7 @@ def record_all(service: Service, session: Session, pages: Sequence[Page], now: d
     """Write what happened to several dives, each of which this transaction has locked, in few statements for all."""
     telling = Telling(service, session, now)
     telling.begin(pages)
+    overtaken = put_aside_answers(session, pages, now)
     withheld: list[list[str]] = [[] for _ in pages]
     for number in range(max((len(page.lines) for page in pages), default=0)):
         lines = [(place, page.lines[number]) for place, page in enumerate(pages) if number < len(page.lines)]
@@ -147,6 +149,7 @@ def record_all(service: Service, session: Session, pages: Sequence[Page], now: d
     telling.write()
     dives.save_all(session, [Next(page.after, page.before.version, next_due_at(page.after)) for page in pages])
     _expire_superseded(session, pages, now)
+    answer_anew(service, session, pages, overtaken, now)
     return [_without(service, session, page.after, keys, now) for page, keys in zip(pages, withheld, strict=True)]
 
 
@@ -207,11 +210,17 @@ def give_up_superseded(session: Session, messages: Collection[Message], now: dat
         at_alarm=SUPERSEDED_AT_ALARM,
         now=now,
     )
-    of_rescue = {message.dive_id for message in messages if message.dive_id and says_of_rescue(message.step)}
-    for dive_id in sorted(of_rescue):
+    by_dive = {message.dive_id: message for message in messages if message.dive_id and _may_be_untrue(message)}
+    for dive_id in sorted(by_dive):
         dive = held(session, dive_id)
         if dive is not None:
             expire_steps(session, [dive_id], untrue_steps(dive), now)
+            of_before = [one.id for one in messages if one.dive_id == dive_id and is_of_before(dive, one)]
+            expire_these(session, of_before, now)
+
+
+def _may_be_untrue(message: Message) -> bool:
+    return says_of_rescue(message.step) or MessageKind(message.priority) is MessageKind.REPLY
 
 
 def _log_refusal(service: Service, session: Session, dive: Dive, command: Command, refusal: Refusal) -> None:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from service.domain.sending import Sort
 from service.domain.wording import MessageKind
 from service.operations import sending_bounds
+from service.operations.overtaken_answers import is_of_before
 from service.operations.recording import held, is_superseded
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
@@ -80,7 +81,7 @@ def _why_not(session: Session, admin: SignedIn, message: Message) -> str | None:
     dive = held(session, message.dive_id)
     if message.state in (outbox.QUEUED, outbox.LEASED):
         return "It is still being carried, so nothing was added. Look again in a minute."
-    if message.dive_id is not None and (dive is None or is_superseded(dive, message)):
+    if message.dive_id is not None and (dive is None or is_superseded(dive, message) or is_of_before(dive, message)):
         return "Its dive has moved on, and these words would now mislead. Nothing was sent."
     club = clubs.get(session, admin.club_id)
     if club is None or message.email is not None:

@@ -18,6 +18,7 @@ from service.operations.budgeting import room_for
 from service.operations.claiming import TOO_LATE, Claims
 from service.operations.gateway import Accepted, Blame, Found, Lookup, NotFound, Outcome, Refused, Unknown
 from service.operations.overtaken import follow
+from service.operations.overtaken_answers import is_of_before
 from service.operations.parcels import InDoubt, Kept, Parcel
 from service.operations.proof_of_reach import note_opted_out
 from service.operations.receipts import apply_kept, apply_waiting
@@ -115,7 +116,8 @@ class Settling:
         if isinstance(heard.lookup, Found):
             return Next(Fate.HANDED)
         following = after(heard.outcome, kind, tried, room, not_there=isinstance(heard.lookup, NotFound))
-        if following.fate is Fate.AGAIN and is_superseded(dive, message):
+        moved_on = is_superseded(dive, message) or is_of_before(dive, message)
+        if following.fate is Fate.AGAIN and moved_on:
             return Next(Fate.FAILED, reason=TOO_LATE)
         return following
 

@@ -9,6 +9,7 @@ from datetime import timedelta
 from service.domain import codes
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
+from service.domain.dive.refusals import SAY_HOW_IT_STANDS
 from service.domain.people import Actor, Role
 from service.domain.place.position import Position, PositionError
 from service.domain.place.reading import read_position
@@ -189,7 +190,7 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
 
 def _do(text: Text, dive: Dive, by: Actor) -> Answer:
     if text.intent.kind is Kind.STATUS:
-        return Answer(general.status(dive, by, text.now), dive.id)
+        return Answer(general.status(dive, by, text.now), dive.id, standing=True)
     if text.intent.kind is Kind.WHERE:
         return Answer(placing.where_they_are(dive, text.now, text.language), dive.id)
     if text.intent.kind is Kind.PACK:
@@ -247,7 +248,8 @@ def _ask(text: Text, dive: Dive, command: Command) -> Answer:
     applied = apply(text.service, text.session, dive.id, command, text.now)
     if applied is None or applied.refusal is None:
         return Answer(dive_id=dive.id)
-    return Answer(general.refused(applied.dive, applied.refusal, text.language), dive.id, note=applied.refusal.code)
+    words, code = general.refused(applied.dive, applied.refusal, text.language), applied.refusal.code
+    return Answer(words, dive.id, note=code, standing=code in SAY_HOW_IT_STANDS)
 
 
 # Kinds with a way of their own

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from typing import Any, Final
@@ -48,6 +48,10 @@ _MOVED_ON: Final = _EXPIRE.where(
     ),
 )
 _UNTRUE: Final = _EXPIRE.where(among(_ROW.dive_id, "dive_ids"), _ROW.step.startswith(bindparam("begins")), _IDLE)
+_ANSWERS: Final = _EXPIRE.where(
+    among(_ROW.dive_id, "dive_ids"), _ROW.kind == "reply", _ROW.step.startswith(bindparam("begins")), _IDLE
+).returning(_ROW.id, _ROW.dive_id, _ROW.person_key, _ROW.phone)
+_THESE: Final = _EXPIRE.where(among(_ROW.id, "ids"), _ROW.state == QUEUED)
 _OVERDUE: Final = _EXPIRE.where(
     literal_column(EXPIRING),
     _ROW.expires_at <= bindparam("now"),
@@ -68,6 +72,28 @@ def expire_steps(session: Session, dive_ids: Collection[str], begins: str, now: 
     """The same of messages of the steps whose names begin so, which have no sign that a pattern takes for any."""
     values = {"dive_ids": sorted(dive_ids), "begins": begins}
     return touched(session, _UNTRUE, values | _because("its dive moved on first", now))
+
+
+@dataclass(frozen=True, slots=True)
+class Overtaken:
+    """An answer that is no longer to go out, and whose it was."""
+
+    message_id: str
+    dive_id: str
+    person_key: str
+    phone: str
+
+
+def expire_answers(session: Session, dive_ids: Collection[str], begins: str, now: datetime) -> list[Overtaken]:
+    """Keep answers about these dives from going out, of the steps whose names begin so; which, in a steady order."""
+    values = {"dive_ids": sorted(dive_ids), "begins": begins}
+    found = session.execute(_ANSWERS, values | _because("its dive moved on first", now))
+    return sorted((Overtaken(*one) for one in found), key=lambda one: one.message_id)
+
+
+def expire_these(session: Session, message_ids: Collection[str], now: datetime) -> int:
+    """Keep those of these that wait from going out; how many."""
+    return touched(session, _THESE, {"ids": sorted(message_ids)} | _because("its dive has moved on", now))
 
 
 def expire_moved_on(

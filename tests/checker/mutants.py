@@ -329,7 +329,7 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         ),
         (
             _OPS + "settling:Settling._following",
-            "if following.fate is Fate.AGAIN and is_superseded(dive, message):",
+            "if following.fate is Fate.AGAIN and moved_on:",
             "if False:",
             "after-close",
             "it_ends_during_a_call",

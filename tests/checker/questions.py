@@ -80,6 +80,7 @@ NEVER: Mapping[str, Question] = MappingProxyType(
         "gateway-rest": questions_gateways.a_gateway_that_keeps_failing_is_rested,
         "text-log": questions_texts.no_text_is_missing_from_the_log,
         "text-once": questions_texts.every_text_acts_once,
+        "answer-last": questions_texts.no_answer_of_before_follows_the_end,
         "close-who": questions_texts.every_close_names_who,
         "proof": questions_texts.whoever_lowers_a_concern_may,
         "part": questions_texts.each_does_what_is_theirs,

@@ -18,7 +18,7 @@ RAISES = ("alarm_raised", "told_meanwhile")
 RAISING_STEPS = ("alert", "next_contact", "distress", "distress_again")
 FOLLOWED = ("stand_down_again", "alarm_again", "called_again")
 ANSWERS = ("acknowledged", "on_scene")
-WITHOUT_EVENT = ("answer-", "fault-", "stand_down-", MEANWHILE)
+WITHOUT_EVENT = ("answer-", "standing-", "fault-", "stand_down-", MEANWHILE)
 REPLIES_TO_STRANGERS = 5
 REPLIES_TO_HELP = 3  # beside them
 HELP = ("raise_now", "worry")
@@ -331,11 +331,11 @@ def nobody_denies_that_rescue_was_called(record: Record, folds: Histories) -> It
 
 
 def _denials(record: Record, dive: Dive, entry: Entry, after: Folded) -> list[Message]:
-    """What says that nobody has called rescue: news of who answers, and how whoever is on the spot is answered."""
+    """What says that nobody has called rescue: news of who answers or is on the spot, and how they are answered."""
     if entry.event not in ANSWERS or after.phase not in ALARMED or after.called_at is not None or after.drill:
         return []
     told = record.messages_by_cause.get((dive.id, entry.seq), ())
-    return [one for one in told if one.kind == "other" or entry.event == "on_scene"]
+    return list(told)
 
 
 def nothing_calms_during_an_alarm(record: Record, _: Histories) -> Iterator[str]:

@@ -71,9 +71,23 @@ def every_text_acts_once(record: Record, _: Histories) -> Iterator[str]:
         text = record.texts.get(text_id)
         if times > 1 or text is None or text.state != "answered" or not text.authentic:
             yield f"text {text_id} was read {times} times and is {text and text.state}"
-    answers = Counter(message.step for message in record.messages.values() if message.step.startswith("answer-"))
+    answering = [one for one in record.messages.values() if one.step.startswith(("answer-", "standing-"))]
+    answers = Counter((one.dive_id, one.step, one.phone) for one in answering)
     for step in [step for step, times in answers.items() if times > 1]:
         yield f"{step} is answered twice"
+
+
+def no_answer_of_before_follows_the_end(record: Record, _: Histories) -> Iterator[str]:
+    """Once a dive is over none of the answers that waited is begun: what they say of it is no longer so."""
+    for dive in record.dives.values():
+        for entry in record.of_dive(dive):
+            if entry.event != "closed":
+                continue
+            since = entry.at + record.commits_within
+            for message in record.messages_of(dive):
+                late = any(since < attempt.started_at for attempt in record.attempts_at(message))
+                if late and message.kind == "reply" and message.queued_at < entry.at:
+                    yield f"{message.step} to {message.person_key} of dive {dive.id} went out after its end"
 
 
 # 2, 8 Who lowered what

@@ -145,6 +145,10 @@ def _called_meanwhile(left: Left) -> None:
     _attempt(left, left.message("uncalled_acknowledged-", "contact-0"), "first", int(left.now.timestamp() * MICRO))
 
 
+def _answered_late(left: Left) -> None:
+    _attempt(left, left.message("armed-", "diver-0"), "first", int(left.now.timestamp() * MICRO))
+
+
 def _reply_again(left: Left) -> None:
     reply = left.message("armed-", "diver-0")
     left.run(f"UPDATE attempts SET outcome = 'unknown' WHERE message_id = '{reply}'")
@@ -266,6 +270,7 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("no-attempt", "over", _body("OVERDUE", "SAFE", "step LIKE 'alert-%'")),
     ("taken-often", "over", lambda left: left.journal.append(left.journal[0])),
     ("reply-again", "over", _reply_again),
+    ("answer-last", "over", _answered_late),
     ("lease", "over", _overlap),
     ("attempts", "over", _message("attempts = 7", "step LIKE 'alert-%'")),
     ("attempt-log", "over", _sql("DELETE FROM log_entries WHERE kind = 'attempt:accepted'")),

@@ -13,6 +13,9 @@ from service.domain.people import Actor, Role
 from service.domain.place.fix import FAR_M
 from service.domain.plan import PARTY_MAX
 
+SAY_HOW_IT_STANDS = frozenset({"no_alarm", "not_started", "already_started", "only_the_party"})
+"""Codes of those whose words no longer hold once a dive goes in, or its alarm is up."""
+
 
 def _time(dive: Dive, at: datetime | None, now: datetime) -> Moment | Phrase:
     return say("the planned time") if at is None else Moment(at, dive.plan.site.zone, now)

@@ -191,7 +191,8 @@ def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
     called = who_called(dive, event.at)
     act = [*called, keep(say("Keep your phone free."))] if called else _call_and_say_so(dive)
     safe = say("All safe? SAFE {all} {ref}", all=dive.head_count, ref=dive.reference)
-    answer = reply(dive, event.by, event.at, may_go(2, say("thank you.")), *act, may_go(3, safe))
+    answered = "reply" if called else f"{UNCALLED}_reply"
+    answer = reply(dive, event.by, event.at, may_go(2, say("thank you.")), *act, may_go(3, safe), name=answered)
     has_it = say(
         "{name} has the alarm for dive {ref} since {time}.",
         name=Name(event.by.name),
