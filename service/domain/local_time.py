@@ -53,6 +53,14 @@ def next_instant(hhmm: str, zone: str, after: datetime) -> datetime:
     Of a time that still comes twice the earlier is taken: a clock in doubt rings early. Raises LocalTimeError
     for what is no time of day, and for a time that the clocks are going to leave out.
     """
+    return next_instants(hhmm, zone, after)[0]
+
+
+def next_instants(hhmm: str, zone: str, after: datetime) -> list[datetime]:
+    """The instants after `after`, until the end of the next day there, at which the site's clock shows `hhmm`.
+
+    They are in order, and one at least. Raises LocalTimeError as `next_instant` does.
+    """
     if not _HHMM.fullmatch(hhmm):
         raise LocalTimeError(f"{hhmm} is no time of day. Write it like 14:30.")
     site = ZoneInfo(zone)
@@ -65,7 +73,7 @@ def next_instant(hhmm: str, zone: str, after: datetime) -> datetime:
         coming += [at for at in shown if at > after]
         if not shown and not coming and wall > now:
             raise LocalTimeError(f"{hhmm} does not exist that night: the clocks go forward. Choose a later time.")
-    return min(coming)
+    return sorted(coming)
 
 
 def last_instant(hhmm: str, zone: str, before: datetime) -> datetime:

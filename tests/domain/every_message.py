@@ -337,6 +337,13 @@ def _rung_in_vain(play: Play) -> None:
     play.does(do.Tick(), RUN_MIN + 80)
 
 
+def _late_in_the_hour_that_comes_twice(play: Play) -> None:
+    """Due out in the night when the clocks go back, and late until a time that either hour has."""
+    eve = datetime(2027, 10, 30, 23, 5, 30, tzinfo=UTC)
+    play.does(do.Start(play.by("diver-0")), (eve - play.now) / timedelta(minutes=1))
+    play.does(do.Extend(play.by("diver-0"), until="01:50"), 5)
+
+
 FIRST_ALERT_MIN = 20 + RUN_MIN + 15 + 1  # planned to go in, run time, grace
 LAPSES = GracePeriods(never_started=NeverStarted.LAPSE)
 COUNTED = GracePeriods(finish_needs=FinishNeeds.HEADCOUNT)
@@ -361,6 +368,8 @@ def every_play(language: str, *, drill: bool) -> list[Play]:
     )
     plays = [(filed(plan, drill=drill), course) for course in (_alarmed, *both)]
     plays += [(filed(plan, drill=drill, grace=COUNTED), course) for course in (_alarmed, _unarmed)]
+    late = GracePeriods(extension_cap=timedelta(hours=2))
+    plays += [(filed(plan, drill=drill, grace=late), _late_in_the_hour_that_comes_twice)]
     plays += [(filed(planned, drill=drill), course) for course in (_never_heard_of, _found_late)]
     plays += [(filed(planned, drill=drill, grace=LAPSES), _never_heard_of)]
     plays += [(filed(plan_in(language, 1), drill=drill), _unanswered)]

@@ -288,6 +288,44 @@ def test_late_until_a_time_that_the_clocks_leave_out_is_refused_with_words() -> 
     assert "the clocks go forward" in getattr(decision, "words", "")
 
 
+BACK = datetime(2027, 10, 31, tzinfo=UTC)  # an hour before the clocks go back from 02:00 to 01:00 at the site
+
+
+@pytest.mark.parametrize(
+    ("started_min", "said_min", "until", "new_min"),
+    [
+        # Due out at 01:20 of the second hour: the first 01:40 has passed.
+        pytest.param(30, 70, "01:40", 100, id="said in the second hour"),
+        pytest.param(30, 35, "01:40", 100, id="said in the first hour, when that 01:40 is before due out"),
+        # Due out at 01:20 of the first hour: the second 01:40 is past the cap.
+        pytest.param(-30, -10, "01:40", 40, id="only the first is within the cap"),
+        pytest.param(-30, 15, "01:10", 70, id="the second alone is later than due out"),
+    ],
+)
+def test_late_until_a_time_that_comes_twice_means_the_one_that_can_be(
+    started_min: int, said_min: int, until: str, new_min: int
+) -> None:
+    """Minutes were asked for where one reading alone was later than due out and within the cap."""
+    story = filed()
+    story.does(do.Start(diver("IN")), BACK + timedelta(minutes=started_min))
+
+    [asked] = story.does(do.Extend(LATE, until=until), BACK + timedelta(minutes=said_min))
+
+    assert getattr(asked, "due_out_at", None) == BACK + timedelta(minutes=new_min)
+
+
+def test_where_both_can_be_meant_minutes_say_which() -> None:
+    """A club that allows two hours more: nothing is guessed, and due out stays."""
+    story = filed(grace=GracePeriods(extension_cap=timedelta(hours=2)))
+    story.does(do.Start(diver("IN")), BACK - timedelta(minutes=30, seconds=20))
+
+    decision = story.does(do.Extend(LATE, until="01:40"), BACK - timedelta(minutes=10))
+
+    assert getattr(decision, "words", "") == (
+        "That time comes twice. Text LATE 21 for 01:40 BST, LATE 81 for 01:40 GMT. Due out stays 01:19 BST."
+    )
+
+
 @pytest.mark.parametrize(
     ("who", "expected"),
     [

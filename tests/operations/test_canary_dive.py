@@ -100,7 +100,7 @@ def test_the_whole_way_goes_from_text_to_stand_down(on_both: Stage) -> None:
         *("filed", "started", "armed", "acknowledged", "closed")
     ]
     assert all(body.startswith("EXERCISE. ") for body in on_both.to(CANARY))
-    assert len(on_both.to(CANARY)) == 9
+    assert len(on_both.to(CANARY)) == 8  # the answer to OK is overtaken by the end
     assert {taken.to for taken in on_both.journal} == {CANARY}
     found = known(on_both)
     assert (found.fault, found.done) == (None, True)

@@ -111,7 +111,7 @@ def test_a_reply_that_may_have_got_through_is_not_sent_again(stage: Stage) -> No
     stage.wait(minutes=2, step=seconds(20))
 
     assert len(answers) == len([body for body in stage.to(ANNA) if "due out 10:50, alarm" in body]) == 1
-    assert [one.state for one in stage.messages(dive.id) if one.step.startswith("answer-")] == ["failed"]
+    assert [one.state for one in stage.messages(dive.id) if one.step.startswith("standing-")] == ["failed"]
     stage.first.numbers.clear()
     stage.text(ANNA, "out 2")
 

@@ -9,7 +9,7 @@ from service.domain.dive.commands import Extend, Refusal
 from service.domain.dive.events import Event, ExtensionAsked, LatePassedOn
 from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ticking import tick
-from service.domain.local_time import LocalTimeError, next_instant
+from service.domain.local_time import LocalTimeError, next_instants
 from service.domain.people import Role
 
 ONE_DAY_MIN = 24 * 60  # past every cap; more would only leave the calendar
@@ -35,9 +35,13 @@ def _moved(
     dive: Dive, command: Extend, due_out_at: datetime, latest: datetime, now: datetime
 ) -> tuple[Event, ...] | Refusal:
     try:
-        wanted = _wanted(dive, command, due_out_at)
+        could = _wanted(dive, command, due_out_at)
     except LocalTimeError as error:
         return Refusal(code="no_such_time", said=str(error), at=now)
+    possible = [at for at in could if max(now, due_out_at) < at <= latest]
+    if len(possible) > 1:
+        return no.comes_twice(dive, possible, now)
+    wanted = possible[0] if possible else could[0]
     if wanted > latest:
         return no.past_the_cap(dive, latest, now)
     if wanted <= max(now, due_out_at):
@@ -45,9 +49,12 @@ def _moved(
     return (ExtensionAsked(at=now, by=command.by, due_out_at=wanted, number=dive.extensions_asked + 1),)
 
 
-def _wanted(dive: Dive, command: Extend, due_out_at: datetime) -> datetime:
-    """Minutes count from the due out in force; of a clock time the first one after the start is meant."""
+def _wanted(dive: Dive, command: Extend, due_out_at: datetime) -> list[datetime]:
+    """Minutes count from the due out in force; of a clock time the first one after the start is meant.
+
+    In the hour that comes twice both that the site's clock shows may be meant, and what can be is taken.
+    """
     if command.until is not None:
-        return next_instant(command.until, dive.plan.site.zone, dive.started_at or due_out_at)
+        return next_instants(command.until, dive.plan.site.zone, dive.started_at or due_out_at)
     asked = command.minutes or 0
-    return due_out_at + timedelta(minutes=max(-ONE_DAY_MIN, min(asked, ONE_DAY_MIN)))
+    return [due_out_at + timedelta(minutes=max(-ONE_DAY_MIN, min(asked, ONE_DAY_MIN)))]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from service.domain.dive.commands import Finish, Refusal, ReportSafe
@@ -251,6 +252,27 @@ def not_later(dive: Dive, wanted: datetime, now: datetime) -> Refusal:
         minutes=enough,
     )
     return Refusal("not_later", words, now)
+
+
+def comes_twice(dive: Dive, possible: Sequence[datetime], now: datetime) -> Refusal:
+    """A new time that comes twice, of which either could be meant: minutes say which."""
+    base = dive.due_out_at or now
+    first, other = possible[:2]
+    zone = dive.plan.site.zone
+    words = say(
+        "That time comes twice. Text LATE {first} for {early}, LATE {other} for {late}. Due out stays {due}.",
+        first=_minutes_up_to(first - base),
+        early=Moment(first, zone, now),
+        other=_minutes_up_to(other - base),
+        late=Moment(other, zone, now),
+        due=_time(dive, base, now),
+    )
+    return Refusal("comes_twice", words, now)
+
+
+def _minutes_up_to(length: timedelta) -> int:
+    """As many whole minutes as reach so far: a due out has its seconds, the clock at the site shows none."""
+    return -minutes(-length)
 
 
 def diver_cannot_acknowledge(dive: Dive, now: datetime) -> Refusal:
