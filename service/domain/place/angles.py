@@ -150,11 +150,15 @@ def _lettered(first_letter: str, first: str, second_letter: str, second: str) ->
 
 def _rounded(position: Position, form: str, latitude: str, longitude: str) -> Reading:
     """A reading with how far the figures may be off, where that is too far to look at one point."""
+    return understood(position, form, accuracy_m=rounded_off_m(position, _half_unit(latitude), _half_unit(longitude)))
+
+
+def rounded_off_m(position: Position, north: float, east: float) -> float | None:
+    """How far a position may be off whose figures are so many degrees; None where one looks there all the same."""
     lat, lon = abs(position.lat), abs(position.lon)
-    north, east = _half_unit(latitude), _half_unit(longitude)
     corner = Position(lat - north if lat > north else lat + north, min(lon + east, _DATE_LINE))
     off_m = distance_m(Position(lat, min(lon, _DATE_LINE - east)), corner)
-    return understood(position, form, accuracy_m=off_m if off_m > EXACT_M else None)
+    return off_m if off_m > EXACT_M else None
 
 
 def _half_unit(angle: str) -> float:

@@ -14,12 +14,14 @@ from service.domain.place.fix import FAR_M
 from service.domain.place.geo_uri import read_geo
 from service.domain.place.geodesy import distance_m
 from service.domain.place.iso6709 import read_iso6709
+from service.domain.place.link import without_link
 from service.domain.place.national_grid import read_national_grid
 from service.domain.place.plus_code import read_plus_code
 from service.domain.place.position import PLAIN_SIGNS, Position, Reading
 from service.domain.place.utm_mgrs import read_mgrs, read_utm
 
 _LONGEST_TYPED = 120
+_LONGEST_LINK = 1000
 
 _READERS: tuple[Callable[[str], Reading | None], ...] = (
     read_iso6709,
@@ -35,7 +37,8 @@ def read_place(text: str, near: Position | None = None) -> Reading | None:
 
     `near` is where a short plus code is looked for; nothing else depends on it. Raises PositionError.
     """
-    typed = unicodedata.normalize("NFKC", text[: _LONGEST_TYPED + 1].translate(PLAIN_SIGNS)).strip()
+    text = without_link(text[:_LONGEST_LINK].translate(PLAIN_SIGNS))
+    typed = unicodedata.normalize("NFKC", text[: _LONGEST_TYPED + 1]).strip()
     if len(typed) > _LONGEST_TYPED:
         return None
     if reading := read_geo(typed):

@@ -40,7 +40,7 @@ _GUESSES = tuple(
         (r"\bcall(?:ed|ing)\b|\bcoastguard\b|\blifeboat\b|\brescue\b|\b(?:999|112|911)\b", Kind.CALLED),
         (r"\bsafe\b", Kind.SAFE),
         (r"\b(?:on|at)(?: the)? (?:scene|site)\b", Kind.ON_SCENE),
-        (r"^(?:at|pos|position|loc|location|geo|gps)\b|\bour position\b", Kind.POSITION),
+        (r"^(?:at|pos|position|loc|location|geo|gps)\b|\bour position\b|\bhttps?\b", Kind.POSITION),
         (r"^(?:in|start\w*|entering|descend\w*)\b|\bstart\w* dive", Kind.START),
         (r"\b(?:go|going|get|getting|are|not|jumping|hopping|both|all|\d) in\b", Kind.START),
         (r"\bstatus\b|\bhow (?:long|much)\b|^when\b|\bwhat time\b|\bdue\b", Kind.STATUS),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from service.domain.place.angles import DECIMAL_COMMA
 from service.domain.place.geo_uri import GEO
+from service.domain.place.link import without_link
 from service.domain.place.national_grid import NATIONAL_GRID
 from service.domain.place.plus_code import PLUS_CODE, is_short
 from service.domain.place.position import PositionError, Reading
@@ -19,7 +20,7 @@ _LONGEST = 200
 _PLACES = 6
 _AT = re.compile(
     r"^\W*(?:(?:we are|we're|were|i am|i'm|im|my|our|the) )?"
-    r"(?:at|pos|position|loc|location|gps|here|last fix|fix)\b"
+    r"(?:at|pos|(?:current |shared |live |last )?(?:position|location)|loc|gps|here|last fix|fix)\b"
     r"(?: (?:is|at))?[\s:=]*",
     re.IGNORECASE,
 )
@@ -53,8 +54,9 @@ class Place:
 def place_of(plain: str, coarsest_m: float = _COARSEST_M) -> Place | None:
     """Where this part of a text says that somebody is, with `at` before it or without; None where it does not.
 
-    `coarsest_m` is how far angles may be off at the most.
+    `coarsest_m` is how far angles may be off at the most. A link to a map counts as the position in it.
     """
+    plain = without_link(plain)
     if len(plain) > _LONGEST:
         return None
     if place := _position_in(plain, coarsest_m, behind_at=False):
@@ -119,7 +121,8 @@ def _most_m(reading: Reading, coarsest_m: float) -> float:
 
 def _is_meant(reading: Reading, words: str, coarsest_m: float, *, behind_at: bool) -> bool:
     """Say whether this can only be a position, and one fine enough to search at."""
-    if reading.format != GEO and (reading.accuracy_m or 0) > _most_m(reading, coarsest_m):
+    said = reading.format == GEO and ";u=" in words.lower()
+    if not said and (reading.accuracy_m or 0) > _most_m(reading, coarsest_m):
         return False
     if reading.format == MILITARY_GRID and not UTM_SOUTHERNMOST <= reading.position.lat <= UTM_NORTHERNMOST:
         # Near the poles a reference begins with three letters, like a word: `at bay 123456`.

@@ -6,6 +6,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
+from service.domain.place.link import bare_of_links
 from service.domain.place.position import PLAIN_SIGNS
 
 LONGEST_FORM = 1600
@@ -143,7 +144,7 @@ def typed(text: str) -> Typed:
         plain=plain[:LONGEST_FORM],
         words=_squeezed(_POLITE.sub(" ", words)),
         words_with_now=_squeezed(_POLITE_NOT_NOW.sub(" ", words)),
-        asked=not _ASKING.isdisjoint(kept),
+        asked=not _ASKING.isdisjoint(bare_of_links(kept)),
         # What was lost may have been a "not": half an emoji arrives as U+FFFD.
         # What is struck out is taken back, and still may be a cry for help.
         whole=kept == text and len(plain) <= LONGEST_FORM and LOST not in text and not _STRUCK_OUT.search(kept),

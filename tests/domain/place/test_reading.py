@@ -105,7 +105,7 @@ def test_each_grid_is_told_from_the_others(text: str, form: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "accuracy_m"),
-    [("geo:47.1,-20.5;u=35", 35), ("geo:47.1,-20.5;crs=wgs84;U=7.5", 7.5), ("geo:47.1,-20.5", None)],
+    [("geo:47.1,-20.5;u=35", 35), ("geo:47.1,-20.5;crs=wgs84;U=7.5", 7.5), ("geo:47.1234,-20.5432", None)],
 )
 def test_the_uncertainty_of_a_geo_address_is_its_accuracy(text: str, accuracy_m: float | None) -> None:
     """In metres; None where it says nothing."""
@@ -164,7 +164,11 @@ def test_of_the_agreed_texts_only_those_of_a_position_are_one() -> None:
 
     read = [row["text"] for row in rows if read_place(row["text"], SLIP)]
 
-    assert read == ["geo:56.12345,-5.54321"]
+    assert read == [
+        "geo:56.12345,-5.54321",
+        "geo:0,0?q=56.12345,-5.54321(Lantern)",
+        "https://maps.example/?q=56.12345,-5.54321",
+    ]
 
 
 def examples(heading: str, column: int) -> list[str]:
