@@ -9,13 +9,12 @@ from datetime import date, datetime, time
 
 from service.domain.language import is_language
 from service.domain.phone import PhoneError
-from service.domain.place.position import EXACT_M, PLAIN_SIGNS, Position
-from service.domain.place.search_area import metres_and_miles
+from service.domain.place.position import PLAIN_SIGNS, Position
 from service.domain.plan import Check, Level
 from service.operations.contact_reading import read_email, read_persons_phone
 from service.operations.plan_reading import GasRequest, NamedPhone, PlaceRequest, PlanRequest
 from service.store.tables.club import ClubRow
-from service.web.typed import position_read
+from service.web.typed import few_figures, position_read
 
 OTHER_PLACE = "other"
 OTHERS = range(2, 7)  # diver 1 is the lead
@@ -218,9 +217,8 @@ class _Reader:
         except ValueError as error:
             self._wrong("place_position", str(error))
             return None
-        off_m = reading.accuracy_m or 0.0
-        rough = f" So few figures may be {metres_and_miles(off_m)} off: give more." if off_m > EXACT_M else ""
-        self.readings["place_position"] = f"Understood as {reading.reading}.{rough}"
+        said = [f"Understood as {reading.reading}.", few_figures(reading)]
+        self.readings["place_position"] = " ".join(words for words in said if words)
         return reading.position.lat, reading.position.lon
 
     def _time_in(self) -> datetime | None:

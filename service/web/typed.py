@@ -14,8 +14,9 @@ from service.domain.local_time import LocalTimeError, last_instant
 from service.domain.place.conditions import ConditionsError, Current, Wind
 from service.domain.place.directions import read_direction
 from service.domain.place.fix import CLOCKS_DIFFER
-from service.domain.place.position import Position, PositionError, Reading
+from service.domain.place.position import EXACT_M, Position, PositionError, Reading
 from service.domain.place.reading import read_place
+from service.domain.place.search_area import metres_and_miles
 
 Flow = TypeVar("Flow", Current, Wind)
 
@@ -77,6 +78,12 @@ def position_read(typed: str, near: Position | None) -> Reading:
     if reading is None:
         raise ValueError("Give a position such as 47.12345, -20.54321 or 47 07.407 N 020 32.593 W.")
     return reading
+
+
+def few_figures(reading: Reading) -> str | None:
+    """What to say of a position whose figures, or square, leave much open; None where they do not."""
+    off_m = reading.accuracy_m or 0.0
+    return f"So few figures may be {metres_and_miles(off_m)} off: give more." if off_m > EXACT_M else None
 
 
 def position_typed(name: str, near: Position | None) -> Reading:

@@ -49,7 +49,7 @@ def test_a_shared_place_is_read_behind_a_start_and_a_call_for_help(link: str) ->
         pytest.param("https://maps.example/aB3dE", id="none"),
         pytest.param("https://maps.example/?ll=47.12,-20.54", id="few figures"),
         pytest.param("https://maps.example/?q=97.12345,-20.54321", id="no such place"),
-        pytest.param("https://maps.example/@47.12345,-20.54321,17z/data=!3d47.12399!4d-20.54300", id="shown and marked"),
+        pytest.param("https://maps.example/@47.12345,-20.54321,17z/!3d47.12399!4d-20.54300", id="shown, marked"),
         pytest.param("https://maps.example/?q=47.12345,-20.54321&c=47.2,-20.51234", id="another number like one"),
         pytest.param("https://maps.example/?lonlat=-20.54321,47.12345", id="longitude first"),
         pytest.param("https://maps.example/?from=47.12345,-20.54321&to=47.22345,-20.54321", id="a way"),

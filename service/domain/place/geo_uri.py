@@ -7,7 +7,6 @@ with a name for it in brackets, and `z=`. With a place of its own and another on
 from __future__ import annotations
 
 import re
-
 from urllib.parse import unquote_plus
 
 from service.domain.place.angles import rounded_off_m

@@ -33,7 +33,7 @@ def without_link(typed: str) -> str:
 
 
 def bare_of_links(typed: str) -> str:
-    """The text without links and geo: addresses, whose signs are not the sender's: a question mark there asks nothing."""
+    """The text without links and geo: addresses: a question mark in them is not the sender's and asks nothing."""
     return _ADDRESS.sub(" ", typed)
 
 

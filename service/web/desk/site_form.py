@@ -29,7 +29,7 @@ from service.domain.place.position import PLAIN_SIGNS, Position, lettered
 from service.domain.place.site import SitePoint
 from service.domain.place.tide import TideWindow
 from service.domain.place.writing import degrees_minutes
-from service.web.typed import position_read
+from service.web.typed import few_figures, position_read
 
 PLACES: Final = 6  # a tenth of a metre, as files have it
 BLANK_POINTS: Final = 1
@@ -244,6 +244,8 @@ class _Reader:
         said = [lettered(position), degrees_minutes(position)]
         if site is not None:
             said.append(_from_site(site, position))
+        if rough := few_figures(reading):
+            said.append(rough)
         self._readings[name] = said
         return position
 
@@ -278,11 +280,13 @@ class _Reader:
         found = []
         for number, line in enumerate(lines, start=1):
             try:
-                read = position_read(line, near).position
+                reading = position_read(line, near)
             except ValueError as error:
                 self._wrong(SHORELINE, f"Line {number}: {error}")
                 return []
-            found.append(Position(round(read.lat, PLACES), round(read.lon, PLACES)))
+            if rough := few_figures(reading):
+                self._readings.setdefault(SHORELINE, []).append(f"Line {number}: {rough}")
+            found.append(Position(round(reading.position.lat, PLACES), round(reading.position.lon, PLACES)))
         return found
 
 

@@ -158,6 +158,21 @@ def test_a_position_in_any_form_is_read_back_in_two(at: Site, client: FlaskClien
     assert stored(at).site == before
 
 
+def test_a_position_of_few_figures_is_told_how_far_it_may_be_off(at: Site, client: FlaskClient) -> None:
+    """As in a plan and in texts: it was saved as if it were exact. Of the shoreline, for each line."""
+    enter(client)
+    typed = {"position": "47.12,-20.54", "p0_position": "47.12345,-20.54321"}
+
+    shown = client.post(
+        LANTERN, data=fields(client, **typed, shoreline="47.12345, -20.54321\n47.1,-20.5", do="draw")
+    ).text
+
+    said = {name: re.findall(rf'id="{name}-reading">(.*?)</p>', shown, re.DOTALL) for name in (*typed, "shoreline")}
+    assert "So few figures may be 670 m" in said["position"][0]
+    assert "figures" not in said["p0_position"][0]
+    assert "Line 2: So few figures may be 6730 m" in said["shoreline"][0]
+
+
 def test_all_that_is_wrong_is_said_beside_its_field_and_what_was_typed_stays(at: Site, client: FlaskClient) -> None:
     """In one go, and nothing is saved."""
     enter(client)
