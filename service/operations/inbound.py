@@ -23,6 +23,7 @@ from service.operations.long_texts import PARTS_MISSING
 from service.operations.putting_aside import give_up, put_aside, put_aside_unheard
 from service.operations.sending_bounds import held
 from service.operations.service import Service
+from service.operations.signed_answers import by_own_name
 from service.operations.texting import answer
 from service.store import clubs, inbound, log, opt_outs
 from service.store.codec import plain
@@ -106,6 +107,7 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
         put_aside(service, session, row, "the sender is no number that can be answered", now)
         return
     intent = read_incomplete(row.body) if PARTS_MISSING in row.raw else read(row.body)
+    intent = by_own_name(session, club, phone, intent, now)
     enough = _answered_enough(session, row, intent, now)
     said_at = row.received_at if now - row.received_at > LAY_FOR else None
     text = Text(

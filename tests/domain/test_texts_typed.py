@@ -275,7 +275,7 @@ TYPED: list[tuple[str, Kind, dict[str, Any]]] = [
     ("will do", Kind.OK, {}),
     ("OK 7K", Kind.OK, {"ref": "7K"}),
     ("ok?", Kind.UNCLEAR, {"near": Kind.OK}),
-    ("ok will phone you", Kind.UNCLEAR, {"near": Kind.OK}),
+    ("ok will phone you", Kind.UNCLEAR, {"near": Kind.OK, "signed": "will phone you"}),
     ("on my way", Kind.UNCLEAR, {"near": Kind.OK}),
     ("all ok", Kind.UNCLEAR, {"near": Kind.SAFE}),
     ("called 999", Kind.CALLED, {}),

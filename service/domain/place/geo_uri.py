@@ -7,9 +7,9 @@ with a name for it in brackets, and `z=`. With a place of its own and another on
 from __future__ import annotations
 
 import re
-from urllib.parse import unquote_plus
 
 from service.domain.place.angles import rounded_off_m
+from service.domain.place.link import decoded
 from service.domain.place.position import Position, PositionError, Reading, understood
 
 GEO = "geo: address"
@@ -58,7 +58,7 @@ def _place(match: re.Match[str]) -> tuple[str, str]:
     named = [part[2:] for part in (match[4] or "").split("&") if part.lower().startswith("q=")]
     if not named:
         return own
-    marked = _MARKED.fullmatch(unquote_plus(named[0]))
+    marked = _MARKED.fullmatch(decoded(named[0]))
     if marked is None and float(own[0]) == float(own[1]) == 0:
         message = "this geo: address has a name and no position: send it as geo:56.12345,-5.54321"
         raise PositionError(message)

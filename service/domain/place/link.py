@@ -7,10 +7,10 @@ like one. A map that shows one place and marks another has two, and a link witho
 from __future__ import annotations
 
 import re
-from urllib.parse import unquote_plus
 
 _LINK = re.compile(r"https?://[^\s<>\"]+", re.IGNORECASE)
 _ADDRESS = re.compile(r"\b(?:https?://|geo:)[^\s<>\"]+", re.IGNORECASE)
+_CODED = re.compile(r"%([0-7][0-9a-f])", re.IGNORECASE)
 # As fine as phones write them. What has fewer figures may be a version or a zoom, and is asked about.
 _ANGLE = r"[-+]?\d{1,3}\.\d{4,15}"
 _PAIR = re.compile(rf"(?<![\d.])({_ANGLE})(?:, ?|/)({_ANGLE})(?!\d|\.\d)")
@@ -28,13 +28,18 @@ def without_link(typed: str) -> str:
     links = list(_LINK.finditer(typed))
     if len(links) != 1:
         return typed
-    pair = _pair_in(unquote_plus(links[0][0]))
+    pair = _pair_in(decoded(links[0][0]))
     return typed if pair is None else f"{typed[: links[0].start()]}{pair}{typed[links[0].end() :]}"
 
 
 def bare_of_links(typed: str) -> str:
     """The text without links and geo: addresses: a question mark in them is not the sender's and asks nothing."""
     return _ADDRESS.sub(" ", typed)
+
+
+def decoded(written: str) -> str:
+    """Part of an address with its blanks and signs as they are meant (RFC 3986, section 2.1)."""
+    return _CODED.sub(lambda sign: chr(int(sign[1], 16)), written.replace("+", " "))
 
 
 def _pair_in(link: str) -> str | None:

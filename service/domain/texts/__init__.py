@@ -2,5 +2,6 @@
 
 from service.domain.texts.intent import Intent, Kind
 from service.domain.texts.reading import read
+from service.domain.texts.signed import is_name
 
-__all__ = ["Intent", "Kind", "read"]
+__all__ = ["Intent", "Kind", "is_name", "read"]

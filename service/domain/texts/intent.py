@@ -69,6 +69,8 @@ class Intent:
     """For an unclear text: what was probably meant."""
     trouble: str | None = None
     """For a position that was not understood: what is wrong with it and how to write it."""
+    signed: str | None = None
+    """For an unclear text that would be an OK: the words behind it, which may be the sender's own name."""
     own: bool | None = None
     """True for SAFE of those who text it themselves (we, I, us): from a diver's phone it is no word about others."""
     ref: str | None = None

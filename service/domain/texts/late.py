@@ -18,7 +18,7 @@ _LATE = (
     r"|(?:need |add |give us |give me )?(?:another|an extra|extra)|add|plus)"
 )
 _MORE = r"(?:more|longer|extra|late|later|delay)"
-_MINUTES = r"m(?:in(?:ute)?s?)?"
+_MINUTES = r"(?:m(?:in(?:ute)?s?)?|minut(?:en|i|os))"
 
 _BY_LENGTH = (
     re.compile(rf"{_WE}{_LATE}(?: (?:by|for|of))?(?: another| an extra| extra)? \+?({LENGTH})(?: {_MORE})?"),

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 
 from service.domain.texts.intent import Kind
-from service.domain.texts.typed import Typed
+from service.domain.texts.table import any_of
+from service.domain.texts.typed import Typed, folded
 
 # The first line that fits decides, so the order matters: "out in 10" is about being late, not being out.
 _GUESSES = tuple(
@@ -37,7 +38,10 @@ _GUESSES = tuple(
             Kind.FINISH,
         ),
         (r"\bstill (?:in|down|diving|under)", Kind.LATE),
-        (r"\bcall(?:ed|ing)\b|\bcoastguard\b|\blifeboat\b|\brescue\b|\b(?:999|112|911)\b", Kind.CALLED),
+        (
+            r"\bcall(?:ed|ing)\b|\b(?:rang|phoned)\b|\bcoastguard\b|\blifeboat\b|\brescue\b|\b(?:999|112|911)\b",
+            Kind.CALLED,
+        ),
         (r"\bsafe\b", Kind.SAFE),
         (r"\b(?:on|at)(?: the)? (?:scene|site)\b", Kind.ON_SCENE),
         (r"^(?:at|pos|position|loc|location|geo|gps)\b|\bour position\b|\bhttps?\b", Kind.POSITION),
@@ -54,7 +58,54 @@ _GUESSES = tuple(
     )
 )
 
+# What people say in the other languages of our texts, without accents; none of it does anything.
+_ABROAD = tuple(
+    (re.compile(rf"\b{any_of(lines)}\b"), kind)
+    for lines, kind in (
+        (
+            r"""
+(?:in )?sicherheit|sicher|salvo|salv[oiae]|al sicuro|en (?:securite|surete)|san[oai]s? [ey] salv[oai]s?|saufs?
+""",
+            Kind.SAFE,
+        ),
+        (
+            r"""
+verspat\w+|verspaet\w+|spater|spaeter|langer|laenger|noch \d+|en retard|retard|plus tard|de plus|retraso|mas tarde
+llegamos tarde|minutos mas|min mas|in ritardo|ritardo|piu tardi|in piu|altri \d+
+""",
+            Kind.LATE,
+        ),
+        (
+            r"""
+raus|draussen|aus dem wasser|an land|aufgetaucht|zuruck|zurueck|fuera|salimos|salido|en tierra
+de vuelta|dehors|sortis?|sorties?|hors de leau|hors de l eau|a terre|de retour|fuori|uscit[oaie]|a riva|tornat[oaie]
+""",
+            Kind.FINISH,
+        ),
+        (
+            r"""
+abgesagt|tauchen nicht|kein tauchgang|cancelado|no buceamos|no entramos|annulee?|ne plonge pas|pas de plongee
+annullato|non ci immergiamo|niente immersione
+""",
+            Kind.CALL_OFF,
+        ),
+        (r"gerufen|angerufen|llamado|avisado|appelee?s?|chiamat[oaie]", Kind.CALLED),
+        (
+            r"""
+gehen (?:jetzt )?rein|rein|ins wasser|entramos|al agua|on (?:y va|entre)|a leau|a l eau|entriamo|in acqua
+""",
+            Kind.START,
+        ),
+        (r"wo sind sie|donde estan|ou sont ils|dove sono", Kind.WHERE),
+        (r"verstanden|entendido|recibido|bien recu|compris|ricevuto|capito|unterwegs", Kind.OK),
+    )
+)
+
 
 def near(text: Typed) -> Kind | None:
     """Guess what was meant; None where there is no telling."""
-    return next((kind for pattern, kind in _GUESSES if pattern.search(text.words)), None)
+    words = folded(text.words)
+    abroad = next((kind for pattern, kind in _ABROAD if pattern.search(words)), None)
+    found = next((kind for pattern, kind in _GUESSES if pattern.search(text.words)), None)
+    # "in Sicherheit" begins as a start does, and "ok verstanden" as it ends.
+    return abroad if abroad and found in (None, Kind.START) else found

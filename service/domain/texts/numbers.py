@@ -27,8 +27,9 @@ _REFERENCE = r"[2-9] ?[a-z]"
 _REFERENCE_FIRST = re.compile(rf"({_REFERENCE}) (?=\S)")
 _REFERENCE_LAST = re.compile(rf"(?:^| )(?:(?:ref|reference|dive) )?({_REFERENCE})$")
 
-_HOUR = r"h(?:(?:ou)?rs?)?"
-_MINUTE = r"m(?:in(?:ute)?s?)?"
+# In the languages of our texts: what is asked for is English, and how long in one's own.
+_HOUR = r"(?:h(?:(?:ou)?rs?)?|stunden?|ora|ore|horas?|heures?)"
+_MINUTE = r"(?:m(?:in(?:ute)?s?)?|minut(?:en|i|os))"
 _HOURS = r"(?:\d|10)"
 LENGTH_WITH_UNIT = (
     rf"(?:\d{{1,3}} ?{_MINUTE}"

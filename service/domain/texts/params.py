@@ -44,8 +44,28 @@ quickly quit ready safe same sea shape she shock shore shortly sight signal slow
 start status stop suit sun surfaced tears than that the their them then there they things this time times to
 today together tomorrow tonight too touch town traffic trouble twenty two under until up us use very wait
 waiting water way we well were what when where which while who why will with work yes yesterday yet you your
+minuten minuti minutos mezz mezzora nicht non pas ritardo sicherheit sicurezza stunde stunden unora verspatung
+verspätung
 """)
 """Words that follow `in` in everyday English; none may be taken for the beginning of a site."""
+
+NO_SITE_ALONE = words("""
+april august brief bits casualty charge class contact custody december detail doubt effect error essence fashion favour
+february future general haste hopefully hospice icu january july june kind limbo luck maybe memory mind motion november
+october office perhaps pieces playing practice principle prison process queue reality reply response retrospect return
+reverse search season secret september sequence session silence spite stock sync theory tandem terms total transit
+treatment trust truth tune turn vain
+arbeit aufregung bald bearbeitung bereitschaft das dem den der deren die dieser diesem dreissig eile ein einem einen
+einer einigen frage funf gedanken gleich halbe halber heute hoffentlich jetzt kontakt kraft kuerze kurze kürze morgen
+noch ordnung planung ruhe sekunden sicht sofort stimmung trauer unserem unserer urlaub verbindung vielleicht
+vorbereitung wenigen wirklichkeit zehn zukunft zwanzig zwei
+aujourdhui bientot bientôt demain encore tout ahora creo hoy manana mañana pronto quizas quizás seguida
+acqua adesso anticipo arrivo attesa contatto credo dieci domani forse fretta macchina mattinata oggi ora ore ospedale
+pausa poco pomeriggio posizione presto procinto quanto qualche questo questa riunione salvo serata servizio subito tempo
+treno ufficio una vacanza venti viaggio
+""")
+"""More of them in the languages of our texts. Alone they are no site; with a run time or a head count one may be so
+called."""
 
 _NO_LATER_SITE_WORD = frozenset({"at", "for", "by", "in", "until", "with", "and", "out", "not", "sos", "help"})
 

@@ -21,7 +21,7 @@ OPT_IN = phrases("start, unstop, join")
 INFO = phrases("info")
 HELP = re.compile(r"(?:help)+(?: (?:help)+)*")
 
-_OK = phrases("""
+OK = phrases("""
 ok, k, ok ok, got it, got this, got that, i have got it, got your text, got your message, on it, i am on it
 we are on it, understood, will do, received, message received, roger, roger that, copy, copy that, ack
 acknowledged, noted, seen, seen it
@@ -72,14 +72,15 @@ _SERVICE = any_of(r"""
 _NUMBERED = any_of(
     r"""
 <named>(?P<label>(?=[a-z /-]*\d)[a-z0-9/-]+(?: [a-z0-9/-]+){0,2})
-(?P<bare>\d{4,12})
+(?P<bare>\d{4,8})
 """,
     named="(?:(?:ref|reference|incident|number|no|job|log)(?: is)? )+",
 )
 _CALLED = re.compile(
     any_of(
         r"""
-(?:called|phoned|rang)(?: (?:on )?\d{2,3})?
+(?P<alone>called|phoned|rang)
+(?:called|phoned|rang) (?:on )?\d{2,3}
 (?:called|phoned|rang|rung|informed|notified|alerted|told|spoken to|spoke (?:to|with)) <service>(?: on \d{3})?
 <service> (?:(?:is|are|has been|have been) )?(?:called|phoned|informed|notified|alerted|told)
 """,
@@ -105,7 +106,7 @@ def read_ok(text: Typed) -> Intent | None:
     """Read a contact's acknowledgement."""
     words, reference = take_reference(text.words)
     words, code = take_code(words)
-    return Intent(kind=Kind.OK, code=code, ref=reference) if words in _OK else None
+    return Intent(kind=Kind.OK, code=code, ref=reference) if words in OK else None
 
 
 def read_status(text: Typed) -> Intent | None:
@@ -158,6 +159,8 @@ def read_called(text: Typed) -> Intent | None:
     match = _CALLED.fullmatch(words)
     if match is None:
         return None
+    if match["alone"] and words != "called" and not (match["label"] or match["bare"]):
+        return None  # only the very word that is taught: "I called" and "phoned" may well be about the divers
     number = _as_typed(match["label"], text.plain) if match["label"] else match["bare"]
     return Intent(kind=Kind.CALLED, reference=number, ref=reference)
 

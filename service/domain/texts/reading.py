@@ -25,6 +25,7 @@ from service.domain.texts.phrases import (
     read_where,
 )
 from service.domain.texts.positions import Place, place_of, read_position_text, trouble_of
+from service.domain.texts.signed import read_signed_ok
 from service.domain.texts.start import read_plan, read_start
 from service.domain.texts.trouble import has_trouble
 from service.domain.texts.typed import Typed, typed
@@ -86,6 +87,9 @@ def _unclear(text: Typed) -> Intent:
         return Intent(kind=Kind.UNCLEAR, ref=reference)
     if trouble := trouble_of(text.plain):
         return Intent(kind=Kind.UNCLEAR, near=Kind.POSITION, trouble=trouble)
+    if signed := read_signed_ok(text):
+        name, reference = signed
+        return Intent(kind=Kind.UNCLEAR, near=near(text), signed=name, ref=reference)
     return Intent(kind=Kind.UNCLEAR, near=near(text))
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from service.domain.texts.intent import Intent, Kind
 from service.domain.texts.numbers import people_in, take_code, take_reference
-from service.domain.texts.params import read_parts
+from service.domain.texts.params import NO_SITE_ALONE, read_parts
 from service.domain.texts.positions import Place, place_of
 from service.domain.texts.table import any_of
 from service.domain.texts.typed import Typed, typed
@@ -87,7 +87,7 @@ def _with_tail(start: Intent, tail: str) -> Intent | None:
     if parts.minutes and not parts.site and not tail.startswith("for "):
         # "in 50 min" is more likely to be about later than about the run time.
         return None
-    if len(parts.site) > 1 and not (parts.minutes or parts.count):
+    if not (parts.minutes or parts.count) and (len(parts.site) > 1 or tail in NO_SITE_ALONE):
         # Two words after `in` may be anything; with a run time or a head count they are a site.
         return None
     return replace(

@@ -58,7 +58,7 @@ _NOT_SO = (
     + any_of(r"""
 missing|lost|hurt|injured|injur\w+|harmed|troubles?|difficult\w*|distress|danger|bent|drown\w*|bleeding|stuck
 trapped|accidents?|emergency|sos|mayday|help|rescue|ambulance|worr\w+|panic\w*|uncon(?:s|ci)\w*|bends|dcs|dci|overdue
-coastguard|lifeboat
+coastguard|lifeboat|pain|shock|coma|peril
 """)
 )
 
@@ -113,7 +113,7 @@ breathing (?:badly|problems?|trouble|difficult\w*|hard)
 uncon(?:s|ci)\w*|unresponsive|no (?:pulse|response)
 not (?:cons?c?i?ous|responsive|ok|alright|all right)
 (?:not|isnt|wasnt|arent|doesnt|dont|didnt|wont|cant) (?:wak(?:e|ing)|respond(?:ing)?|react(?:ing)?|mov(?:e|ing))
-(?:passed|knocked) out|blacked? ?out|collapsed?|fainted|seizures?|convuls\w+
+(?:passed|knocked) out|black(?:ed)? ?out|out cold|collapsed?|fainted|seizures?|convuls\w+
 heart attack|cardiac|a stroke|chest pains?|cpr
 drown\w*|drowing|sinking
 blue lips|lips (?:are |have |gone |going |turning |look )*blue|(?:turning|gone|going) blue
@@ -127,6 +127,11 @@ hypotherm\w*|paraly[sz]\w+
 stuck|trapped|entangled|tangled|snagged|swept|drifting
 (?:washed|carried) (?:away|off|out)
 (?:hasnt|havent|has not|have not|didnt|did not|never) (?:yet )?(?:surfaced?|turned up|c[oa]me (?:up|back|out))
+nobody (?:has )?(?:yet )?(?:surfaced|turned up|c[oa]me (?:up|back|out))(?! to\b)
+in (?:a )?(?:(?:very|really|severe|terrible|great|serious) )?(?:shock|pain|agony|coma|peril|panic)
+in (?:a )?(?:(?:very|really) )?bad (?:way|shape)
+in (?:arrest|resus|intensive care)
+we have (?:got )?a (?:(?:big|serious|real) )?problem(?! with\b)
 trouble|difficult(?:y|ies)|distress|danger
 panick\w+
 accident|pan pan

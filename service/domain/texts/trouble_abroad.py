@@ -9,10 +9,9 @@ a contact writes in calm English ("in not", "rescue", "bless") is in no table.
 from __future__ import annotations
 
 import re
-import unicodedata
 
 from service.domain.texts.table import any_of
-from service.domain.texts.typed import BREAK
+from service.domain.texts.typed import BREAK, folded
 
 _GERMAN_THING = any_of(r"""
 maske|brille|flossen?|lampe|tauchlampe|blei|bleigurt|gurt|messer|kamera|boje|handschuhe?|haube|computer|uhr
@@ -20,6 +19,8 @@ schlussel|auto|handy|telefon|akku|empfang|netz|signal|tasche|parkplatz|einstieg|
 """)
 _GERMAN = any_of(
     r"""
+in (?:(?:grosser?n?|ernsten|akuter|hochster|hoechster) )?(?:schwierigkeiten|bedrangnis|bedraengnis)
+in (?:grosser|akuter|hochster|hoechster) not|ohnmacht|unterkuhl\w+|unterkuehl\w+
 hilfe|hilf mir|helft(?: uns| mir)?|notfall|notruf|seenot|notarzt|krankenwagen|lebensgefahr|gefahr|panik
 (?:ich bin|wir sind|er ist|sie ist|sie sind|taucher(?:in)?) in not
 (?:ruf(?:t|en)?|hol(?:t|en)?|schick(?:t|en)?|brauch(?:e|en|t)) (?:(?:bitte|die|den|einen) )*(?:rettung|arzt|kustenwache)
@@ -47,6 +48,7 @@ visi|visibilite|lumiere|courant
 _FRENCH_ITS = "(?:(?:un|une|le|la|les|l|mon|ma|mes|notre|nos|son|sa|ses|de|du|d|des) )*"
 _FRENCH = any_of(
     r"""
+en (?:grande? )?(?:difficultes?|peril|panique)|hypothermie
 au secours|\Asecours\Z|a l ?aide|aidez(?: moi| nous)?|aide moi|besoin d ?aide|urgence|en detresse|noyade
 (?:appel(?:ez|le|er)|envoy(?:ez|er)|envoie|besoin) (?:(?:les|des|de|le|un|l) )*(?:secours|pompiers|medecin)|ambulance
 disparue?s?|(?:il|nous) manque (?!<its><thing>|\d+ ?min)\w+
@@ -70,6 +72,7 @@ visibilidad|luz|corriente
 _SPANISH_ITS = "(?:(?:un|una|el|la|los|las|mi|mis|nuestro|nuestra|su|sus|de|del) )*"
 _SPANISH = any_of(
     r"""
+en (?:dificultad(?:es)?|parada)|hipotermia
 ayuda(?:me|nos)?|ayudad(?:me|nos)|ayuden(?:me|nos)?|auxilio|socorro|emergencia|peligro|en apuros|panico|ambulancia
 faltan? (?!<its><thing>|(?:\d+|unos|pocos) ?(?:m|min|minutos?|h|horas?)\b|poco|mucho|nada|nadie)\w+
 desaparecid[oa]s?|ha(?:n)? desaparecido|perdid[oa]s?(?! <its><thing>)|perdimos (?!<its><thing>)\w+
@@ -93,6 +96,7 @@ visibilita|corrente
 _ITALIAN_ITS = "(?:(?:un|una|il|lo|la|i|gli|le|l|mio|mia|miei|mie|nostro|nostra|suo|sua|di|del) )*"
 _ITALIAN = any_of(
     r"""
+in (?:affanno|crisi|balia|arresto|ipotermia)|ipotermia
 aiuto|aiutat(?:e|emi|eci)|aiutami|aiutaci|soccorso|emergenza|pericolo|in difficolta|panico|ambulanza
 manca(?:no)? (?!<its><thing>|(?:\d+|pochi) ?(?:m|min|minuti|h|ore)\b|poco|molto|niente|nulla|nessuno)\w+
 dispers[oaie]|scompars[oaie]|(?:abbiamo|ho|hanno|si e|ci siamo) pers[oaie](?! <its><thing>)
@@ -126,9 +130,12 @@ _HARMLESS = re.compile(
 """,
         german=_GERMAN_THING,
         noun=any_of(r"""
-hilfe|notfall|unfall|gefahr|panik|verletz\w+|vermisst|verschwunden|verloren|not|krankenwagen|notarzt
+hilfe|notfall|unfall|gefahr|panik|schwierigkeiten|ohnmacht|verletz\w+|vermisst|verschwunden|verloren|not
+krankenwagen|notarzt
+difficultes?|panique|peril
 d ?aide|aide|d ?urgence|urgence|danger|accident|blesse\w*|disparu\w*|perdu\w*|manquant\w*|malaise|secours
-ayuda|emergencia|peligro|accidente|herid\w+|desaparecid\w+|perdid\w+|faltan?|panico|ambulancia|socorro
+dificultad(?:es)?|ayuda|emergencia|peligro|accidente|herid\w+|desaparecid\w+|perdid\w+|faltan?|panico|ambulancia|socorro
+difficolta|crisi
 aiuto|emergenza|pericolo|incidente|ferit\w+|dispers\w+|scompars\w+|pers[oaie]|manca(?:no)?|panico|soccorso|ambulanza
 """),
     )
@@ -138,15 +145,9 @@ aiuto|emergenza|pericolo|incidente|ferit\w+|dispers\w+|scompars\w+|pers[oaie]|ma
 
 def undenied(clauses: str) -> str:
     """Words in clauses (see `Typed.clauses`) without accents, and without what is denied or a thing in a language."""
-    return _HARMLESS.sub(" - ", _folded(clauses))
+    return _HARMLESS.sub(" - ", folded(clauses))
 
 
 def has_trouble_abroad(left: str) -> bool:
     """Whether what `undenied` leaves has a word of trouble in Spanish, French, German or Italian."""
     return _TROUBLE.search(" ".join(left.replace(BREAK, " ").split())) is not None
-
-
-def _folded(words: str) -> str:
-    """The words without accents, and with the two letters that stand for a sharp s."""
-    apart = unicodedata.normalize("NFD", words.replace("\N{LATIN SMALL LETTER SHARP S}", "ss"))
-    return "".join(character for character in apart if unicodedata.category(character) != "Mn")

@@ -192,6 +192,12 @@ def _spelled(token: str) -> str:
     return " ".join(glued.groups()) if glued else _SAME_WORD.get(token, token)
 
 
+def folded(words: str) -> str:
+    """The words without accents, and with the two letters that stand for a sharp s: half of all phones write so."""
+    apart = unicodedata.normalize("NFD", words.replace("\N{LATIN SMALL LETTER SHARP S}", "ss"))
+    return "".join(character for character in apart if unicodedata.category(character) != "Mn")
+
+
 def with_same_phrases(words: str) -> str:
     """Write what is said in several ways in one."""
     words = _squeezed(words)
