@@ -89,7 +89,8 @@ def read_as_finish_by_hand(words: list[str]) -> bool:
     head count, one code and one reference, and has nothing else in it.
     """
     text = re.sub("[,.!👍+-]", " ", " ".join(words).lower())
-    for given_once in (r"\b731 ?905( 100)?\b", r"\b7k\b"):
+    # A code may be copied in groups of three digits, whichever they are.
+    for given_once in (r"\b(?:731905|\d{3} \d{3})(?: \d{3})?\b", r"\b7k\b"):
         text = re.sub(given_once, " ", text, count=1)
     rest = text.replace(" of us", " ").split()
     numbers = [word for word in rest if word in ("1", "one", "2", "3", "p2", "both")]
