@@ -41,6 +41,7 @@ class RowFacts:
     version: int
     due_out_at: datetime | None
     raise_by_at: datetime | None
+    closed_at: datetime | None
     phones: tuple[PhoneFact, ...]
 
 
@@ -80,6 +81,7 @@ def row_facts(session: Session, dive_id: str) -> RowFacts | None:
         version=row.version,
         due_out_at=row.due_out_at,
         raise_by_at=row.raise_by_at,
+        closed_at=row.closed_at,
         phones=tuple(PhoneFact(key, role, name, phone) for key, role, name, phone in phones),
     )
 

@@ -72,6 +72,15 @@ def read_key() -> str | None:
     raise PlanProblem(400, "Bad Request", f"{KEY_HEADER} is 1 to {KEY_LONGEST} printable ASCII characters.")
 
 
+def read_query(*names: str) -> dict[str, str]:
+    """What stands behind the question mark: each of those once at most. Raises PlanProblem (422)."""
+    errors = [FieldProblem(name, "There is no such field.") for name in request.args if name not in names]
+    errors += [FieldProblem(name, "Give it once.") for name in names if len(request.args.getlist(name)) > 1]
+    if errors:
+        raise PlanProblem(422, "Not understood", errors[0].words, tuple(errors))
+    return request.args.to_dict()
+
+
 def place_of(after: str) -> Place:
     """The place in the list of dives behind which a page begins, as `next` names it. Raises PlanProblem (422)."""
     found = _PLACE.fullmatch(after)

@@ -117,9 +117,9 @@ class CallOffIn(Asked, frozen=True):
 
 
 class RaiseIn(Asked, frozen=True):
-    """`note` is passed on to the contacts word for word."""
+    """`note` is passed on to the contacts word for word, up to 300 characters: no alarm fails for its length."""
 
-    note: Words | None = None
+    note: str | None = None
 
 
 class FixIn(Asked, frozen=True):

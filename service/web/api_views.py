@@ -24,11 +24,22 @@ from service.operations.links import hash_token
 from service.operations.pages import dive_details, dive_link, list_dives
 from service.operations.proof_of_reach import standings
 from service.operations.recording import Applied, act
+from service.operations.unread_help import UNREADABLE, call_for_help, left_of
 from service.store import clubs, dives, tokens
 from service.store.deed_keys import Asked
+from service.store.dives import UnreadableDive
 from service.store.tables.club import ClubRow
 from service.web.access import Who, open_to
-from service.web.api_reading import KEY_HEADER, PlanProblem, fix_of, place_of, read_body, read_key, request_of
+from service.web.api_reading import (
+    KEY_HEADER,
+    PlanProblem,
+    fix_of,
+    place_of,
+    read_body,
+    read_key,
+    read_query,
+    request_of,
+)
 from service.web.api_shapes import (
     CallOffIn,
     DivesOut,
@@ -47,6 +58,7 @@ from service.web.problems import FieldProblem, problem
 api = Blueprint("api", __name__)
 
 BEARER = "Bearer "
+NOTE_MAX = 300  # as of the diver's page
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +83,8 @@ def for_scripts(view: Callable[..., Response]) -> Callable[..., Response]:
             return view(caller, **arguments)
         except PlanProblem as fault:
             return problem(fault.status, fault.title, fault.detail, errors=fault.errors)
+        except UnreadableDive as fault:
+            return _unread(caller, fault.dive_id)
 
     return open_to(Who.SCRIPT)(checked)
 
@@ -129,7 +143,8 @@ def _field(name: str) -> str:
 @for_scripts
 def listing(caller: Caller) -> Response:
     """The dives of the club, of one phase if asked, from behind where the page before ended."""
-    wanted, after = request.args.get("phase"), request.args.get("after")
+    asked = read_query("phase", "after")
+    wanted, after = asked.get("phase"), asked.get("after")
     if wanted is not None and wanted not in list(Phase):
         words = f"A phase is one of {', '.join(Phase)}."
         return problem(422, "No such phase", words, errors=(FieldProblem("phase", words),))
@@ -190,8 +205,12 @@ def call_off(caller: Caller, dive_id: str) -> Response:
 def raise_alarm(caller: Caller, dive_id: str) -> Response:
     """Raise the alarm."""
     asked = read_body(RaiseIn, may_be_empty=True)
-    words = f"raise {asked.note}" if asked.note else "raise"
-    return _acted(caller, dive_id, RaiseNow(_said(caller, words), asked.note), _asked("raise", asked))
+    note = None if asked.note is None else asked.note[:NOTE_MAX]
+    by = _said(caller, f"raise {note}" if note else "raise")
+    try:
+        return _acted(caller, dive_id, RaiseNow(by, note), _asked("raise", asked))
+    except UnreadableDive:
+        return _unread(caller, dive_id, by)
 
 
 @api.post("/api/v1/dives/<dive_id>/fix")
@@ -253,6 +272,21 @@ def _told(done: Applied | KeyUsed | OverSince | None) -> Response:
 def _key_used(what: str, each: str) -> Response:
     words = f"This {KEY_HEADER} was used for {what}. Nothing was done. Give each {each} a key of its own."
     return problem(422, "Key used", words, code="key_used")
+
+
+def _unread(caller: Caller, dive_id: str, calls: Actor | None = None) -> Response:
+    """A dive whose state cannot be read. Whoever `calls` for help has its people told all the same."""
+    facts = left_of(web().service, dive_id)
+    if facts is None or facts.club_id != caller.club.id:
+        return _no_dive()
+    called = None if calls is None else call_for_help(web().service, dive_id, calls)
+    fault = "The state of this dive cannot be read, through a fault of ours."
+    if called is not None and called.told:
+        did = "Its contacts are told that there may be trouble. Phone them too."
+    else:
+        did = "Nothing was done. Phone its contacts."
+    words = f"{fault} {did} In trouble call {facts.rescue_call}."
+    return problem(500, "The dive cannot be read", words, code=UNREADABLE)
 
 
 def _no_dive() -> Response:

@@ -7,19 +7,21 @@ from __future__ import annotations
 
 from http import HTTPStatus
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
 from service.documents.plan_card import card_of
 from service.domain.dive import Command
 from service.domain.dive.commands import CallOff, Extend, Finish, RaiseNow, ReportConditions, ReportFix, Start
 from service.domain.handover.whereabouts import whereabouts
-from service.domain.people import Actor
+from service.domain.people import Actor, Role, Via
 from service.domain.place.fix import Source
 from service.domain.place.position import decimal
 from service.domain.wording import LinkKind
 from service.operations.pages import LinkView, link_actor, receiving_number
 from service.operations.proof_of_reach import standings
+from service.operations.unread_help import call_for_help, left_of
+from service.store.dives import UnreadableDive
 from service.web.access import Who, open_to
 from service.web.context import web
 from service.web.dive_words import moments, standing
@@ -75,6 +77,23 @@ def press(token: str) -> ResponseReturnValue:
     except UnusableError as error:
         return _page(view, Answer(HTTPStatus.UNPROCESSABLE_ENTITY, error=error))
     return _page(*pressed(token, view, command))
+
+
+@pages.errorhandler(UnreadableDive)
+def unread(error: UnreadableDive) -> ResponseReturnValue:
+    """Why there is no page; an SOS is passed on all the same, by the plainest path."""
+    service, told = web().service, False
+    if request.method == "POST" and request.form.get("do") == "sos":
+        words = f"SOS {words_typed('note', NOTE_MAX)}".strip()
+        called = call_for_help(service, error.dive_id, Actor(Role.DIVER, "the page of the dive", Via.PAGE, words=words))
+        told = called is not None and called.told
+    facts = left_of(service, error.dive_id) or abort(410)
+    if told:
+        did = "Your contacts are told that there may be trouble. Phone them too."
+    else:
+        did = "Nothing was done. Phone your contacts: they must hear from you that you are out, or late."
+    words = f"Through a fault of ours we cannot show this dive. {did} In trouble call {facts.rescue_call}."
+    return render_template("error.html", title="A fault of ours", words=words), HTTPStatus.INTERNAL_SERVER_ERROR
 
 
 def _page(view: LinkView, answer: Answer | None = None) -> ResponseReturnValue:

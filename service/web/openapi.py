@@ -42,6 +42,7 @@ _WORDS = {
     413: "The body is larger than 64 KiB, or the file of a site or of tides than 1 MB.",
     415: "The body is not announced as what is taken here.",
     422: "A field is missing, unknown or wrong; `errors` says which. Or the key is that of another request.",
+    500: "A fault of ours. With `code` unreadable: this dive's state cannot be read; `detail` says what was done.",
     503: "The database does not answer. Try again; whether it was done is not certain.",
 }
 
@@ -98,7 +99,7 @@ def _paths() -> dict[str, Any]:
             "get": {
                 "operationId": "dive",
                 "summary": "One dive with its events and messages",
-                "responses": _answers(200, "The dive.", shapes.DetailsOut, 401, 404, 503),
+                "responses": _answers(200, "The dive.", shapes.DetailsOut, 401, 404, 500, 503),
             },
         },
         **deeds,
@@ -142,7 +143,7 @@ def _deed(deed: str, words: str, shape: type) -> dict[str, Any]:
         "parameters": [_key_of_deed() if deed != "raise" else _key_of_alarm()],
         "requestBody": {"required": deed in {"extend", "fix"}, "content": _content(shape)},
         "responses": _answers(
-            200, "The dive as it stands now.", shapes.DiveOut, 400, 401, 404, 409, 413, 415, 422, 503
+            200, "The dive as it stands now.", shapes.DiveOut, 400, 401, 404, 409, 413, 415, 422, 500, 503
         ),
     }
 

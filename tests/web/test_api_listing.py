@@ -127,6 +127,21 @@ def test_the_dives_of_a_phase_are_paged_too(at: Site, script: Script) -> None:
     assert found == [[ids[8], ids[6], ids[4], ids[2]], [ids[0]]]
 
 
+@pytest.mark.parametrize(
+    ("query", "field", "words"),
+    [
+        ("phse=alert", "phse", "There is no such field."),
+        ("phase=alert&phase=distress", "phase", "Give it once."),
+        ("after=1-a&after=1-b", "after", "Give it once."),
+    ],
+)
+def test_a_query_that_is_not_understood_is_refused(script: Script, query: str, field: str, words: str) -> None:
+    """422: of a mistyped phase all dives were given, and of two phases those of the first, as if that were all."""
+    document = assert_problem(script.get(f"/dives?{query}"), 422)
+
+    assert document["errors"] == [{"field": field, "words": words}]
+
+
 @pytest.mark.parametrize("after", ["", "x", "-1-a", "1-", "1-%27", "9" * 17 + "-a", "1-a-b", "9999999999999999-A"])
 def test_a_place_that_is_none_of_ours_is_refused(script: Script, after: str) -> None:
     """422, rather than the first page once more, which a script would read for ever."""

@@ -207,6 +207,18 @@ def test_a_key_that_cannot_be_kept_is_refused(script: Script, key: str) -> None:
     assert kept["phase"] == "filed"
 
 
+def test_an_alarm_with_a_long_note_is_raised(script: Script) -> None:
+    """What is beyond 300 characters is cut: whoever types on in distress must not meet an error."""
+    dive_id = dive_of(script, "start")
+
+    answer = script.post(f"/dives/{dive_id}/raise", {"note": "Bram is missing " + "n" * 400})
+
+    assert answer.status_code == 200
+    details: dict[str, Any] = script.get(f"/dives/{dive_id}").json  # type: ignore[assignment]
+    raised = [event["detail"] for event in details["events"] if event["kind"] == "event:alarm_raised"]
+    assert [len(one["note"]) for one in raised] == [300]
+
+
 def test_an_alarm_is_raised_under_a_key_that_cannot_be_kept(script: Script) -> None:
     """As without one."""
     dive_id = dive_of(script, "start")

@@ -37,6 +37,7 @@ from service.operations.desk_dives import (
 )
 from service.operations.old_pages import DoneBefore, Moved
 from service.operations.pages import TimelineEntry
+from service.operations.unread_help import call_for_help
 from service.store.dives import UnreadableDive
 from service.store.plain_columns import RowFacts
 from service.web.context import web
@@ -86,7 +87,7 @@ def act(dive_id: str) -> ResponseReturnValue:
     """One of the buttons."""
     found = _found(dive_id)
     if isinstance(found, RowFacts):
-        return _close_unreadable(found)
+        return _raise_unreadable(found) if request.form.get("do") == "raise" else _close_unreadable(found)
     try:
         command = _command(found.line.dive)
     except UnusableError as error:
@@ -225,6 +226,17 @@ _BUTTONS: Final[dict[str, Callable[[Dive], Command]]] = {
     "call_off": _call_off,
     "note": _note,
 }
+
+
+def _raise_unreadable(facts: RowFacts) -> ResponseReturnValue:
+    """By a page that could still be made."""
+    words = f"The club raises the alarm {words_typed('raise_note', NOTE_MAX)}".strip()
+    called = call_for_help(web().service, facts.dive_id, _by(words))
+    if called is None or not called.told:
+        answer = _Answer(HTTPStatus.CONFLICT, "Nobody was told. Phone the contacts, and rescue.", went_wrong=True)
+    else:
+        answer = _Answer(words="The contacts are told that there may be trouble. Phone them too, and rescue.")
+    return _page(_found(facts.dive_id), answer)
 
 
 def _close_unreadable(facts: RowFacts) -> ResponseReturnValue:
