@@ -197,6 +197,8 @@ def test_what_is_no_ok_with_a_name_has_none(text: str) -> None:
         ("jose", "José Ruiz", True),
         ("strassner", "Straßner", True),
         ("obrien", "O'Brien", True),
+        ("lukasz", "Łukasz Nowak", True),
+        ("марта", "Marta Lund", True),
         ("lund", "Marta Lund", False),
         ("marta not", "Marta Lund", False),
         ("marta", "Martha Lund", False),

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import re
 
+from anyascii import anyascii
+
 from service.domain.codes import read_reference
 from service.domain.texts.phrases import OK
 from service.domain.texts.typed import Typed, folded, typed
@@ -29,5 +31,9 @@ def read_signed_ok(text: Typed) -> tuple[str, str | None] | None:
 
 def is_name(signed: str, name: str) -> bool:
     """Whether words behind an OK are this name, whole or the first of it, however it is spelled and capitalised."""
-    whole = folded(typed(name).words)
-    return bool(whole) and folded(signed) in (whole, whole.partition(" ")[0])
+    whole = _in_latin(typed(name).words)
+    return bool(whole) and _in_latin(signed) in (whole, whole.partition(" ")[0])
+
+
+def _in_latin(words: str) -> str:
+    return " ".join(anyascii(folded(words)).lower().split())
