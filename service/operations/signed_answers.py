@@ -17,14 +17,15 @@ from service.store.tables.club import ClubRow
 def by_own_name(session: Session, club: ClubRow, phone: str, intent: Intent, now: datetime) -> Intent:
     """The intent, or the OK that it is where the words behind it are the sender's name as a contact of that dive.
 
-    Any other words may say the opposite. So may the name of a diver, of whom the sender may be speaking.
+    Any other words may say the opposite. So may the name of a diver, of whom the sender may be speaking. What then
+    looks like a reference is taken for none ("ok 5m deep"), so that whichever dive is theirs hears the words.
     """
     if intent.signed is None:
         return intent
     found = dives.for_phone(session, club.receiving_number, phone, now - REOPEN_WITHIN)
     meant = [one for one in found if isinstance(one, PhoneMatch) and intent.ref in (None, one.reference)]
     if not any(_is_contact_of_that_name(match, intent.signed) for match in meant):
-        return intent
+        return Intent(kind=Kind.UNCLEAR, near=intent.near)
     return Intent(kind=Kind.OK, ref=intent.ref)
 
 

@@ -90,3 +90,15 @@ def test_of_two_alarms_the_one_that_is_named_is_answered(stage: Stage) -> None:
     assert not has_answered(stage, first)
     stage.text(ANNA, "OUT 2")
     stage.text("+447700900003", "OUT 1")
+
+
+def test_what_is_no_name_is_heard_by_the_dive_of_its_sender(stage: Stage) -> None:
+    """What looks like a reference may be a depth: their words must not be lost with a dive that is none of theirs."""
+    dive = stage.dive_in()
+
+    [answer] = stage.text(ANNA, "ok 5m deep")
+
+    assert "no dive" not in answer
+    heard = [entry.detail for entry in stage.entries(dive) if entry.kind == "event:heard"]
+    assert [detail and detail["words"] for detail in heard] == ["ok 5m deep"]
+    stage.text(ANNA, "OUT 2")

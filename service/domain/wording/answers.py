@@ -249,10 +249,11 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
         return say("A position? Text AT 47.12345,-20.54321.")
     if by.role in (Role.CONTACT, Role.ADMIN):
         return _hint_ashore(dive, near)
-    if near in ("safe", "ok", "called"):
+    if near in ("ok", "called") or (near == "safe" and not dive.live):
         return _answers_to_an_alarm(dive)
     meant = {
         "finish": say("{out}.", out=out(dive)),
+        "safe": say("{out}.", out=out(dive)),  # they say it of themselves
         "late": say("Need longer? Text LATE 20."),
         "call_off": say("Not diving? Text NOGO."),
         "start": say("Going in? Text IN."),
