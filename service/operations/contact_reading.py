@@ -12,6 +12,7 @@ from service.domain.language import LANGUAGES, is_language
 from service.domain.people import ENGLISH, Channel
 from service.domain.phone import PhoneError, probably_landline, read_phone
 from service.domain.plan import Check, Contact, Level
+from service.operations.one_line import one_line
 from service.store.tables.club import ClubRow
 
 DIRECT = (Channel.TEXT, Channel.CALL)
@@ -87,7 +88,7 @@ def read_contacts(
 def _read(
     person: NamedPhone, club: ClubRow, channels: frozenset[Channel], ours: Collection[str]
 ) -> tuple[Contact, list[str]]:
-    name = " ".join(person.name.split())
+    name = one_line(person.name)
     phone = read_persons_phone(person.phone or "", club, ours)
     email = read_email(person.email)
     language = read_language(person.language, club_language(club))

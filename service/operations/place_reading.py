@@ -13,6 +13,7 @@ from service.domain.place.position import Position, PositionError, lettered
 from service.domain.place.reading import likely_swapped
 from service.domain.place.site import SitePlan
 from service.domain.plan import Check, Level
+from service.operations.one_line import one_line
 from service.operations.zones import zone_ashore
 from service.store import sites
 from service.store.tables.club import ClubRow
@@ -45,9 +46,9 @@ def read_unknown_place(session: Session, club: ClubRow, place: PlaceRequest) -> 
     if swapped := swapped_words(position, known):
         return None, [_refused(swapped)]
     site = SitePlan(
-        name=" ".join(place.name.split()),
+        name=one_line(place.name),
         zone=zone_ashore(position, club.zone),
-        rescue_call=" ".join(place.rescue_call.split()) or club.rescue_call,
+        rescue_call=one_line(place.rescue_call) or club.rescue_call,
         position=position,
     )
     advice = [Check(Level.ADVISE, "site", far)] if (far := far_words(position, known)) else []

@@ -27,6 +27,7 @@ from service.operations.contact_reading import (
     read_persons_phone,
 )
 from service.operations.gateway import OwnNumber
+from service.operations.one_line import one_line
 from service.operations.own_numbers import texted_to
 from service.operations.place_reading import PlaceRequest, read_unknown_place
 from service.operations.proof_of_reach import known_of_plan
@@ -145,7 +146,7 @@ def read_plan(
         time_in_at=time_in_at,
         depth_m=request.depth_m,
         gas=gas,
-        exits=tuple(name.strip() for name in request.exits if name.strip()),
+        exits=tuple(name for one in request.exits if (name := one_line(one))),
         vehicle=_words(request.vehicle),
         kit=_words(request.kit),
         smb=_words(request.smb),
@@ -186,7 +187,7 @@ def _phones_named(plan: DivePlan) -> list[tuple[str, str, str]]:
 
 
 def _words(text: str | None) -> str | None:
-    return " ".join(text.split()) or None if text else None
+    return one_line(text) or None if text else None
 
 
 def _site(
@@ -252,7 +253,7 @@ def _party(request: PlanRequest, club: ClubRow, ours: Collection[str], wrong: _F
         except ValueError as error:
             wrong.refuse(field, str(error))
             continue
-        people.append(Diver(" ".join(person.name.split()), phone, language))
+        people.append(Diver(one_line(person.name), phone, language))
     return tuple(people) if len(people) == 1 + len(request.party) else None
 
 

@@ -57,7 +57,7 @@ from service.web.problems import FieldProblem, problem
 
 api = Blueprint("api", __name__)
 
-BEARER = "Bearer "
+BEARER = "bearer"
 NOTE_MAX = 300  # as of the diver's page
 
 
@@ -90,10 +90,10 @@ def for_scripts(view: Callable[..., Response]) -> Callable[..., Response]:
 
 
 def _caller() -> Caller | None:
-    given = request.headers.get("Authorization", "")
-    if not given.startswith(BEARER):
+    scheme, _, token = request.headers.get("Authorization", "").partition(" ")
+    if scheme.casefold() != BEARER:  # RFC 9110: written in any case
         return None
-    hashed = hash_token(given.removeprefix(BEARER).strip())
+    hashed = hash_token(token.strip())
 
     def work(session: Session) -> Caller | None:
         token = tokens.find(session, hashed)

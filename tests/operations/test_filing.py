@@ -184,6 +184,28 @@ def test_a_plan_sent_twice_at_the_same_moment_is_filed_once(stage: Stage) -> Non
     assert len({result.dive.id for result in results}) == 1
 
 
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"lead": NamedPhone("Anna\x00 \x1bHolt\n", ANNA)},
+        {"contacts": (NamedPhone("Cleo\x00Marsh", CLEO), NamedPhone("Dov Lind", DOV))},
+        {"site": PlaceRequest("Far\x00Cove", (50.1, -5.5), "112\x07 now")},
+        {"notes": "second\x00dive", "vehicle": "\x00", "exits": ("East\x00beach", "\x00", "West steps")},
+    ],
+    ids=["lead", "contact", "place", "words"],
+)
+def test_what_no_person_types_is_left_out_of_words(stage: Stage, changes: dict[str, Any]) -> None:
+    """The row is what the log gives, also for what the columns of no database keep; the words stay apart."""
+    dive = stage.file(plan(**changes))
+
+    said = repr((dive.plan, dive.contacts))
+    assert "\\x" not in said
+    assert dive.lead.name == "Anna Holt"
+    assert dive.contacts[0].name == "Cleo Marsh"
+    assert dive.plan.site.name in ("Far Cove", "Lantern Cove")
+    assert dive.plan.exits == (("East beach", "West steps"))
+
+
 def test_a_club_that_does_not_exist_takes_no_plan(stage: Stage) -> None:
     """That is an error of the caller, not of the diver."""
     with pytest.raises(LookupError, match="no club elsewhere"):

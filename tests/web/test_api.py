@@ -249,6 +249,14 @@ def test_a_wrong_token_opens_nothing(client: FlaskClient, header: str) -> None:
     assert answer.headers["WWW-Authenticate"] == "Bearer"
 
 
+@pytest.mark.parametrize("scheme", ["Bearer", "bearer", "BEARER"])
+def test_the_scheme_is_written_in_any_case(client: FlaskClient, scheme: str) -> None:
+    """As HTTP has it; some libraries write it small."""
+    answer = client.get("/api/v1/dives", headers={"Authorization": f"{scheme} {API_TOKEN}"})
+
+    assert answer.status_code == 200
+
+
 def test_a_revoked_token_opens_nothing(at: Site, script: Script) -> None:
     """From the moment it is revoked."""
     hashed = hashlib.sha256(API_TOKEN.encode()).hexdigest()
