@@ -27,6 +27,8 @@ from service.store.superseding import Overtaken, expire_answers
 
 STANDING: Final = "standing-"
 """How the step of an answer begins that says how a dive stands, and that there is no alarm for instance."""
+_TIMES: Final = ("armed-", "extension_in_force-")
+"""The same of those that name the time of an alarm which is up by then."""
 ANSWERED_ANEW: Final = "answered_anew"
 
 
@@ -34,8 +36,9 @@ def put_aside_answers(session: Session, pages: Sequence[Page], now: datetime) ->
     """Keep those from going out that no longer hold once these pages are written; before anything of them is queued."""
     every = [page.before.id for page in pages if _is_over_or_again(page)]
     standing = [page.before.id for page in pages if page.before.id not in every and _is_graver(page)]
-    gone = expire_answers(session, every, "", now) if every else []
-    return gone + (expire_answers(session, standing, STANDING, now) if standing else [])
+    alarmed = [page.before.id for page in pages if page.before.id not in every and _is_alarmed_now(page)]
+    begins = [(every, ""), (standing, STANDING), *((alarmed, step) for step in _TIMES)]
+    return [one for ids, step in begins if ids for one in expire_answers(session, ids, step, now)]
 
 
 def answer_anew(
@@ -59,11 +62,17 @@ def is_of_before(dive: Dive | None, message: Message) -> bool:
     changed = [dive.closed_at]
     if message.step.startswith(STANDING):
         changed += [dive.alarm_at, dive.called_at]
+    if message.step.startswith(_TIMES):
+        changed.append(dive.alarm_at)
     return any(at is not None and message.queued_at < at for at in changed)
 
 
 def _is_over_or_again(page: Page) -> bool:
     return (page.before.phase is Phase.CLOSED) != (page.after.phase is Phase.CLOSED)
+
+
+def _is_alarmed_now(page: Page) -> bool:
+    return page.after.alarmed and not page.before.alarmed
 
 
 def _is_graver(page: Page) -> bool:

@@ -227,3 +227,22 @@ def test_an_answer_that_has_not_left_is_not_put_back_once_the_dive_ended(stage: 
 
     assert not any("There is no alarm" in body for body in carried(stage, CLEO))
     assert "It is over" in stage.last_to(CLEO)
+
+
+@pytest.mark.parametrize("late", [False, True], ids=["armed", "a later due out"])
+def test_that_an_alarm_is_to_come_is_not_heard_after_it(stage: Stage, *, late: bool) -> None:
+    """A gateway could not take it for a moment, and a contact calls for help meanwhile."""
+    dive = stage.dive_in() if late else stage.file()
+    stage.first.numbers[ANNA] = stage.second.numbers[ANNA] = refuse(Blame.TRANSIENT)
+    stage.text(ANNA, "LATE 20" if late else f"IN {dive.start_code}")
+    step = "extension_in_force" if late else "armed"
+    assert stage.message(dive.id, "diver-0", step).state == "queued"
+    stage.clock.at += SECOND
+    stage.receive_and_answer(CLEO, f"SOS {dive.reference}")
+    del stage.first.numbers[ANNA], stage.second.numbers[ANNA]
+
+    heard = carried(stage, ANNA)
+
+    assert any("ALARM" in body for body in heard)
+    assert not any("Alarm goes out" in body or "ARMED" in body for body in heard)
+    stage.text(ANNA, "OUT 2")
