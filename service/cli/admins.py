@@ -49,7 +49,10 @@ def migrate() -> None:
     fault = schema.fault_of(before)
     if fault is not None and before is not None and not schema.is_known(before):
         fail(fault)
-    schema.migrate(engine)
+    try:
+        schema.migrate(engine)
+    except schema.HeldError as held:
+        fail(str(held))
     if before is None and engine.dialect.name == "sqlite":
         give_to_owner_of_directory(Path(engine.url.database or "").absolute())
     words = "is at" if before == schema.head() else f"went from {before or 'nothing'} to"

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy.orm import Session
 
 from service.operations.links import hash_token
-from service.store import admin_sessions, admins, clubs, log, second_factors, tokens
+from service.store import admin_sessions, admins, clubs, log, schema, second_factors, tokens
 from service.store.engine import open_engine, reading, writing
 from tests.cli.conftest import GATEWAY, Run
 from tests.cli.test_doctor import HOME
@@ -40,6 +40,19 @@ def ready(run: Run) -> Run:
     assert run("migrate").exit_code == 0
     assert run(*CLUB).exit_code == 0
     return run
+
+
+def test_a_migration_that_others_are_in_the_way_of_says_so(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One plain line, and exit status 1."""
+
+    def held(*_: object) -> None:
+        raise schema.HeldError("others hold tables of the database (pg_dump)")
+
+    monkeypatch.setattr(schema, "migrate", held)
+
+    result = run("migrate")
+
+    assert (result.exit_code, result.stderr) == (1, "linetender: others hold tables of the database (pg_dump)\n")
 
 
 def test_a_club_has_what_was_given(ready: Run, environment: dict[str, str]) -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import time
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
@@ -9,7 +12,7 @@ from sqlalchemy import Engine, inspect, text
 
 from service.domain.place.conditions import Current
 from service.store import schema, sites
-from service.store.engine import writing
+from service.store.engine import open_engine, writing
 from service.store.sites import NewPoint
 from service.store.tables import Base
 from tests.store.examples import CLUB, add_club
@@ -139,3 +142,41 @@ def test_a_site_survives_the_way_back_and_forth(empty_engine: Engine) -> None:
         ("Reef", None, False),
     ]
     assert kept.current is None
+
+
+def test_a_migration_waits_for_a_backup_and_then_says_who_is_in_its_way(postgres_engine: Engine) -> None:
+    """It changes nothing, holds nobody up for long, and does its work once the backup has ended."""
+    before = "0019"
+    schema.take_back(postgres_engine, before)
+    with postgres_engine.connect() as backup:
+        backup.execute(text("SET application_name = 'pg_dump'"))
+        backup.execute(text("LOCK TABLE messages, dives IN ACCESS SHARE MODE"))
+        time.sleep(1.1)
+
+        with pytest.raises(schema.HeldError, match=r"\(pg_dump\).*nothing was changed"):
+            schema.migrate(postgres_engine, waits_s=0.5)
+        assert schema.current(postgres_engine) == before
+
+        with ThreadPoolExecutor(max_workers=1) as pool:
+            migrating = pool.submit(schema.migrate, postgres_engine)
+            with postgres_engine.connect() as reader:
+                reader.execute(text("SET statement_timeout = '5s'"))
+                reader.execute(text("SELECT count(*) FROM messages"))
+            assert not migrating.done()
+            backup.rollback()
+            migrating.result(30)
+    assert schema.is_current(postgres_engine)
+
+
+def test_a_migration_says_that_an_embedded_database_is_in_use(migrated_sqlite_url: str) -> None:
+    """A process that was not stopped writes to it."""
+    sqlite_engine = open_engine(migrated_sqlite_url)
+    schema.take_back(sqlite_engine, "0019")
+    with sqlite_engine.connect() as other:
+        other.execute(text("PRAGMA user_version = 0"))
+        with pytest.raises(schema.HeldError, match="others hold tables of the database, perhaps a backup"):
+            schema.migrate(sqlite_engine, waits_s=0.0)
+
+    assert schema.current(sqlite_engine) == "0019"
+    schema.migrate(sqlite_engine)
+    assert schema.is_current(sqlite_engine)
