@@ -124,6 +124,7 @@ def confirm(service: Service, admin: SignedIn, mark: str) -> ImportPlan | None:
     plan, seen = service.read(look)
 
     def work(session: Session) -> bool:
+        clubs.hold(session, admin.club_id)
         if _as_they_are(session, admin.club_id) != seen:
             return False
         _take_over(session, admin.club_id, plan, now)

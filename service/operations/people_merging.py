@@ -13,7 +13,7 @@ from service.domain.plan import CONTACTS_MAX, WORDS_MAX
 from service.operations import desk_log
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
-from service.store import people
+from service.store import clubs, people
 from service.store.tables import PersonRow
 
 SHOWN_MAX = 100
@@ -93,6 +93,7 @@ def merge(service: Service, admin: SignedIn, keep_id: str, other_id: str, *, oth
     """
 
     def work(session: Session) -> bool:
+        clubs.hold(session, admin.club_id)  # who merges, changes or erases at once sees what this did
         kept, other = people.get(session, admin.club_id, keep_id), people.get(session, admin.club_id, other_id)
         if kept is None or other is None or keep_id == other_id:
             return False
