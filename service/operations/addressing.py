@@ -37,7 +37,7 @@ from service.store.tables import AdminRow
 from service.store.tables.club import ClubRow
 
 _ASKED_AFTERWARDS = (Kind.WHERE, Kind.PACK)  # as long as the links of a dive live
-_OPEN_TO_ADMINS = (*FOR_CONTACTS, Kind.WHERE)
+_OPEN_TO_ADMINS = (*FOR_CONTACTS, Kind.WHERE, Kind.OPT_OUT)
 _CLOSED_LATELY_MAX = 20
 _LISTED_MAX = 500
 

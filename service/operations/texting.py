@@ -348,8 +348,10 @@ def _opt_out(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     touched = None
     for match in matches:
         for key in match.keys:
-            apply(text.service, text.session, match.dive.id, do.NoteUnreachable(key, "opted_out", said=True), text.now)
-            touched = touched or match.dive.id
+            word = do.NoteUnreachable(key, "opted_out", said=True)
+            applied = apply(text.service, text.session, match.dive.id, word, text.now)
+            if match.dive.person(key) is not None or (applied is not None and applied.events):
+                touched = touched or match.dive.id  # to an admin every alarm is open, whether it is theirs or not
     return Answer(dive_id=touched, note="opted out")
 
 

@@ -304,7 +304,7 @@ def _unreachable(dive: Folded, said: dict[str, Any], _: datetime) -> Folded:
         dive = replace(dive, declined={**dive.declined, key: told})
     if said.get("gives_up"):
         dive = replace(dive, acknowledged=tuple((one, at) for one, at in dive.acknowledged if one != key))
-    first = said["channel"] == dive.first_way(key)
+    first = said["channel"] == dive.first_way(key) and not key.startswith("admin-")  # of whom no plan is
     return replace(dive, unreachable=dive.unreachable | {key}) if first else dive
 
 

@@ -301,13 +301,14 @@ def _outage(play: Play) -> None:
 
 
 def _raised_and_left(play: Play) -> None:
-    """SOS in the water, an admin has it, one contact comes back, and nobody reports that rescue is called."""
+    """SOS in the water, an admin has it and gives it up in the end, and nobody reports that rescue is called."""
     play.does(do.Start(play.by("diver-0")), 5)
     play.does(do.RaiseNow(play.by("diver-0"), WORDS), 5)
     play.does(do.Acknowledge(Actor(Role.ADMIN, "Finn Gray", Via.PAGE, "admin-1")))
     play.does(do.NoteUnreachable("contact-1", "refused"))
     play.does(do.NoteReachable("contact-1"), 1)
     play.does(do.Tick(), 60)
+    play.does(do.NoteUnreachable("admin-1", "opted_out", said=True))
 
 
 def _restored(play: Play) -> None:

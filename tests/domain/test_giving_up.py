@@ -9,7 +9,7 @@ from service.domain.dive.ticking import next_due_at
 from service.domain.people import Channel
 from service.domain.wording import Draft, MessageKind
 from service.domain.wording.timeline import what_happened
-from tests.domain.builders import CONTACT_KEYS, DISTRESS, RAISE_BY, Story, at, contact, in_water, kinds
+from tests.domain.builders import ADMIN, CONTACT_KEYS, DISTRESS, RAISE_BY, Story, at, contact, in_water, kinds
 
 CLEO, DOV = CONTACT_KEYS[:2]
 GIVES_UP = "Cleo Marsh no longer acts on this alarm."
@@ -168,3 +168,45 @@ def test_the_record_says_that_they_act_no_more() -> None:
     event = story.does(refuses("declined"), at(RAISE_BY + 2))[0]  # type: ignore[index] # no refusal
 
     assert what_happened(before, event).endswith("they will not be a contact. Acts on the alarm no more.")
+
+
+def admin_acts(minute: float = RAISE_BY + 1) -> Story:
+    """The same with an admin who says OK."""
+    story = in_water()
+    story.runs_to(at(minute - 1))
+    story.does(do.Acknowledge(ADMIN), at(minute))
+    return story
+
+
+def test_an_admin_who_says_stop_has_the_alarm_no_more() -> None:
+    """The search for a contact goes on, and whoever was told that an admin has it hears that none has."""
+    story = admin_acts()
+    assert next_due_at(story.dive) == at(DISTRESS)
+
+    told = story.said(refuses("opted_out", "admin-1"), at(RAISE_BY + 2))
+
+    assert (story.dive.acknowledged, story.dive.unreachable) == ((), ())
+    assert to_contacts(told)[CLEO].text.startswith("Skerry Bay Divers: OVERDUE: Anna Holt")
+    assert "An admin no longer acts on this alarm." in to_contacts(told)[CLEO].text
+    assert next_due_at(story.dive) == at(RAISE_BY + 5)
+
+
+@pytest.mark.parametrize(("key", "said"), [("admin-2", True), ("admin-1", False)])
+def test_only_the_word_of_the_admin_who_answered_gives_it_up(key: str, *, said: bool) -> None:
+    """Another admin's STOP is of no dive, and what a gateway says may be of before the answer."""
+    story = admin_acts()
+
+    assert story.does(do.NoteUnreachable(key, "opted_out", said=said), at(RAISE_BY + 2)) == ()
+
+
+def test_once_it_was_handed_up_the_other_admins_hear_that_one_gave_it_up() -> None:
+    """Nobody ashore could be reached, so nobody else would hear of it."""
+    story = in_water()
+    for key in CONTACT_KEYS:
+        story.does(do.NoteUnreachable(key, "refused"), at(1))
+    story.runs_to(at(RAISE_BY))
+    story.does(do.Acknowledge(ADMIN), at(RAISE_BY + 1))
+
+    told = {draft.to.key: draft for draft in story.said(refuses("opted_out", "admin-1"), at(RAISE_BY + 2))}
+
+    assert "An admin no longer acts on this alarm." in told["admins"].text

@@ -10,7 +10,7 @@ from service.domain.wording import LinkKind
 from service.operations.consenting import say_on_page
 from service.operations.pages import open_link
 from service.operations.plan_reading import NamedPhone
-from tests.operations.stage import CLEO, DOV, FINN, Stage, plan
+from tests.operations.stage import ANNA, CLEO, DOV, FINN, Stage, plan
 
 ONLY_CLEO = plan(contacts=(NamedPhone("Cleo Marsh", CLEO),))
 
@@ -72,3 +72,31 @@ def test_the_button_of_their_page_says_the_same(stage: Stage) -> None:
     stage.turn()
 
     assert "OVERDUE: Anna Holt" in stage.last_to(DOV)
+
+
+def test_an_admin_who_says_ok_and_then_stop_has_it_no_more(stage: Stage) -> None:
+    """Nobody else was asked before distress; the second contact has it at their turn, and the first hears of it."""
+    dive = stage.dive_in()
+    stage.wait(minutes=66)
+    stage.text(FINN, f"OK {dive.reference}")
+    assert stage.dive(dive.id).acknowledged
+
+    stage.text(FINN, "STOP")
+
+    assert stage.dive(dive.id).acknowledged == ()
+    assert "An admin no longer acts on this alarm." in stage.last_to(CLEO)
+    stage.wait(minutes=5)
+    assert "OVERDUE: Anna Holt" in stage.last_to(DOV)
+    stage.text(ANNA, "OUT")
+
+
+def test_an_admins_stop_is_of_no_alarm_that_they_did_not_answer(stage: Stage) -> None:
+    """It is in the club's log and in no dive's."""
+    dive = stage.dive_in()
+    stage.wait(minutes=66)
+    before = stage.kinds(dive)
+
+    stage.text(FINN, "STOP")
+
+    assert stage.kinds(dive) == before
+    stage.text(ANNA, "OUT")

@@ -216,8 +216,10 @@ def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) ->
     the alarm, nobody may go on counting on that: else it would wait for somebody who hears nothing of it any more.
     """
     person = dive.person(command.person)
-    if dive.phase is Phase.CLOSED or person is None:
+    if dive.phase is Phase.CLOSED:
         return ()
+    if person is None:
+        return _admin_gives_up(dive, command, now)
     if command.reason == DECLINED and person not in dive.contacts:
         return ()
     channel = dive.first_way(person) if command.reason in REFUSED_BY_PERSON else command.channel
@@ -227,6 +229,14 @@ def _note_unreachable(dive: Dive, command: do.NoteUnreachable, now: datetime) ->
     if known and not gives_up:
         return ()
     event = PersonUnreachable(at=now, person=person.key, reason=command.reason, channel=channel, gives_up=gives_up)
+    return (event, *tick(evolve(dive, event), now))
+
+
+def _admin_gives_up(dive: Dive, command: do.NoteUnreachable, now: datetime) -> Decision:
+    """Admins are the club's and not the plan's: of them only that whoever answered the alarm has it no more counts."""
+    if not command.said or all(told.key != command.person for told in dive.acknowledged):
+        return ()
+    event = PersonUnreachable(at=now, person=command.person, reason=command.reason, gives_up=True)
     return (event, *tick(evolve(dive, event), now))
 
 

@@ -311,6 +311,8 @@ def _unreachable(dive: Dive, event: ev.PersonUnreachable) -> Dive:
         dive = _but(dive, declined=(*dive.declined, Declined(event.person, told=dive.contacts_told)))
     if event.gives_up:
         dive = _but(dive, acknowledged=tuple(told for told in dive.acknowledged if told.key != event.person))
+    if dive.person(event.person) is None:
+        return dive  # an admin
     if _is_first_way(dive, event.person, event.channel):
         others = tuple(key for key in dive.unreachable if key != event.person)
         return _but(dive, unreachable=(*others, event.person))

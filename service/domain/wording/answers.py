@@ -309,10 +309,11 @@ def _how_to_say_it(dive: Dive, event: ev.Heard) -> list[Part]:
 
 def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
     """Whoever relies on that phone hears that it cannot be relied on; of a contact's best while they are still dry."""
-    person = dive.person(event.person)
-    if person is None or dive.phase is Phase.CLOSED:
+    if dive.phase is Phase.CLOSED:
         return []
-    given_up = gave_up(dive, event)
+    person, given_up = dive.person(event.person), gave_up(dive, event)
+    if person is None:
+        return given_up
     if event.reason == DECLINED and person in dive.contacts:
         return given_up + introducing.declined(dive, person.name, event)
     name = Name(person.name)

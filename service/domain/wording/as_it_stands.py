@@ -9,7 +9,7 @@ from service.domain.dive.state import Dive
 from service.domain.grace import Step
 from service.domain.language import Name, say
 from service.domain.people import Recipient
-from service.domain.wording.drafts import Draft, LinkKind, MessageKind, to_each
+from service.domain.wording.drafts import EVERY_ADMIN, Draft, LinkKind, MessageKind, to_each
 from service.domain.wording.ladder import Cause, act_alert, act_distress, alarm_to, cry, distress_cry, start_notice
 from service.domain.wording.parts import Part, keep
 from service.domain.wording.phrases import who_acts, who_called
@@ -32,12 +32,16 @@ def on_reachable(dive: Dive, event: PersonReachable) -> list[Draft]:
 
 
 def gave_up(dive: Dive, event: PersonUnreachable) -> list[Draft]:
-    """Who was told that somebody has the alarm hears that they have it no more, with all that acting needs."""
-    person = dive.person(event.person)
-    if not event.gives_up or person is None:
+    """Who was told that somebody has the alarm hears that they have it no more, with all that acting needs.
+
+    The admins too, once it was handed up to them.
+    """
+    if not event.gives_up:
         return []
+    person = dive.person(event.person)
     others = [one for one in dive.contacts if one.key in dive.alerted_keys() and one.key != event.person]
-    gone = say("{name} no longer acts on this alarm.", name=Name(person.name))
+    others += [EVERY_ADMIN] if Step.HAND_UP in dive.steps else []
+    gone = say("{name} no longer acts on this alarm.", name=Name(person.name) if person else say("An admin"))
     return _as_it_stands(dive, others, Cause("gave_up", event.at, event.at), keep(gone))
 
 

@@ -15,6 +15,7 @@ from service.domain.place.conditions import Current, Wind
 from service.domain.place.fix import Doubt
 from service.domain.place.geodesy import compass_point
 from service.domain.place.position import decimal
+from service.domain.wording.drafts import AN_ADMIN
 from service.domain.wording.phrases import heads, quoted
 
 _OUTCOMES = {
@@ -64,7 +65,9 @@ def _people(dive: Dive, keys: Iterable[str]) -> str:
 
 def _name(dive: Dive, key: str) -> str:
     person = dive.person(key)
-    return key if person is None else person.name
+    if person is None:
+        return "an admin" if key.startswith(AN_ADMIN) else key
+    return person.name
 
 
 def _filed(_: Dive, event: ev.Filed) -> str:
