@@ -11,9 +11,10 @@ from types import MappingProxyType
 from sqlalchemy.orm import Session
 
 from service.operations.service import Service
-from service.store import club_messages, log, outbox
+from service.store import club_messages, log, log_search, outbox
 from service.store.club_messages import Listed
 from service.store.log import Entry
+from service.store.log_search import Named
 from service.store.outbox import Attempt, Message
 from service.store.receipts import Receipt
 
@@ -64,20 +65,62 @@ class Life:
     times: int  # how often an admin has had it sent again
 
 
-def listed(service: Service, club_id: str, only: Standing | None, reference: str | None) -> list[Line]:
+@dataclass(frozen=True, slots=True)
+class OfDive:
+    """A dive by which messages are listed; `filed_at` is None where it cannot be read."""
+
+    id: str
+    reference: str
+    site_name: str
+    filed_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """Messages: those of one dive where that is set. `others` had the same reference before it, or have it since."""
+
+    lines: tuple[Line, ...]
+    of: OfDive | None = None
+    others: tuple[OfDive, ...] = ()
+
+
+def listed(service: Service, club_id: str, only: Standing | None) -> Listing:
     """The latest messages, or those that stand so: failed first, then unknown, waiting, the rest; the latest first."""
+    return service.read(lambda session: Listing(_lines(session, club_id, only, None)))
+
+
+def listed_of(service: Service, club_id: str, only: Standing | None, dive: str) -> Listing:
+    """The same of one dive, by its id, or by its reference: then the one that was filed last.
+
+    References come again: an old alarm must not be taken for one of the dive that has it now.
+    """
+
+    def look(session: Session) -> Listing:
+        known = log_search.named(session, club_id, [dive])
+        alike = log_search.dives_with(session, club_id, known[dive].reference if known else dive)
+        names = known | log_search.named(session, club_id, alike)
+        dives = {one: _of_dive(one, names[one]) for one in (*known, *alike) if one in names}
+        if not dives:
+            return Listing(())
+        of = dives.pop(dive) if known else dives.pop(alike[0])
+        return Listing(_lines(session, club_id, only, of.id), of, tuple(dives.values()))
+
+    return service.read(look)
+
+
+def _of_dive(dive_id: str, named: Named) -> OfDive:
+    return OfDive(dive_id, named.reference, named.site_name, None if named.dive is None else named.dive.filed_at)
+
+
+def _lines(session: Session, club_id: str, only: Standing | None, dive_id: str | None) -> tuple[Line, ...]:
     ranks = list(Standing)
     states = [state for state, standing in _STANDING_BY_STATE.items() if standing is only]
     last_unknown = None
     if only in (Standing.UNKNOWN, Standing.WAITING):
         states, last_unknown = [outbox.QUEUED, outbox.LEASED], only is Standing.UNKNOWN
-
-    def look(session: Session) -> list[Line]:
-        found = club_messages.latest(session, club_id, reference, SHOWN_MAX, states=states, last_unknown=last_unknown)
-        lines = [_line(one) for one in found]
-        return sorted(lines, key=lambda line: ranks.index(line.standing))  # stable: the latest stay first
-
-    return service.read(look)
+    found = club_messages.latest(session, club_id, dive_id, SHOWN_MAX, states=states, last_unknown=last_unknown)
+    lines = [_line(one) for one in found]
+    return tuple(sorted(lines, key=lambda line: ranks.index(line.standing)))  # stable: the latest stay first
 
 
 def life_of(service: Service, club_id: str, message_id: str) -> Life | None:

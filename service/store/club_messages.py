@@ -34,7 +34,7 @@ class Listed:
 def latest(
     session: Session,
     club_id: str,
-    reference: str | None,
+    dive_id: str | None,
     limit: int,
     *,
     states: Collection[str] = (),
@@ -42,12 +42,12 @@ def latest(
 ) -> list[Listed]:
     """The messages that were queued last, the latest first.
 
-    Of dives with that reference, in one of these states, and of which the last attempt had an unknown outcome or had
+    Of that dive, in one of these states, and of which the last attempt had an unknown outcome or had
     not, where these are given.
     """
     found = _selected(club_id)
-    if reference is not None:
-        found = found.where(DiveRow.reference == reference)
+    if dive_id is not None:
+        found = found.where(MessageRow.dive_id == dive_id)
     if states:
         found = found.where(MessageRow.state.in_(states))
     if last_unknown is not None:

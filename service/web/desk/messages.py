@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from service.domain import codes
 from service.operations.admin_roles import AdminRole
-from service.operations.message_life import SHOWN_MAX, Life, Standing, life_of, listed, stands_since
+from service.operations.message_life import SHOWN_MAX, Life, Standing, life_of, listed, listed_of, stands_since
 from service.operations.resending import RESENT, NotResent, resend
 from service.web.context import web
 from service.web.desk.sitting import at_desk, desk
@@ -22,18 +22,24 @@ pages = Blueprint("desk_messages", __name__)
 @pages.get("/admin/messages")
 @at_desk(AdminRole.VIEWER)
 def show() -> ResponseReturnValue:
-    """The latest messages; `?standing=` shows only those, `?dive=` those of the dives with that reference."""
+    """The latest messages; `?standing=` shows only those, `?dive=` those of one dive, by its id or its reference."""
     asked = request.args.get("standing", "")
     only = Standing(asked) if asked in list(Standing) else None
     typed = request.args.get("dive", "").strip()
     reference = codes.read_reference(typed)
-    lines = listed(web().service, desk().admin.club_id, only, reference)
+    service, club_id = web().service, desk().admin.club_id
+    found = listed_of(service, club_id, only, reference or typed) if typed else listed(service, club_id, only)
+    unread = typed if found.of is None and reference is None else ""
+    if unread:
+        found = listed(service, club_id, only)
     return render_template(
         "desk/messages.html",
-        lines=lines,
+        lines=found.lines,
+        of=found.of,
+        others=found.others,
         only=only,
-        reference=reference,
-        unread=typed if reference is None else "",
+        dive="" if unread else reference or typed,
+        unread=unread,
         standings=STANDING_WORDS,
         channels=CHANNEL_WORDS,
         since=stands_since,

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import itertools
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 from flask.testing import FlaskClient
+from sqlalchemy import update
 from sqlalchemy.orm import Session
 from werkzeug.test import TestResponse
 
@@ -19,7 +20,9 @@ from service.operations.carrying import Courier
 from service.operations.gateway import Blame
 from service.operations.recording import act
 from service.store import club_messages, clubs, log, opt_outs, outbox
+from service.store.codec import dump_dive
 from service.store.outbox import Message
+from service.store.tables import DiveRow
 from service.web.message_words import why
 from tests.operations.stage import Behaviour, HandMovedClock, ScriptedGateway, accept, refuse, time_out
 from tests.web.desk.entering import enter, form_token, sign_in
@@ -160,6 +163,26 @@ def test_the_list_can_be_of_one_dive(desk: Desk) -> None:
 
     assert [notice.id in page for page in shown] == [True, False, True]
     assert "is no reference" in shown[2]
+
+
+def test_an_old_dive_that_had_the_same_reference_is_named_and_not_mixed_in(desk: Desk) -> None:
+    """Its failed alarms stood first, above those of the dive that is under way."""
+    old, notice = desk.dive, desk.notice()
+    act(desk.at.service, old.id, Finish(replace(BY_ANNA, words="OUT 2"), count=2))
+    new = desk.at.filed()
+    renamed = replace(new, reference=old.reference)
+    values = {"reference": old.reference, "state": dump_dive(renamed)}
+    desk.at.service.write(lambda session: session.execute(update(DiveRow).where(DiveRow.id == new.id).values(**values)))
+    plan = desk.at.service.read(lambda session: outbox.of_dive(session, new.id))[0]
+
+    by_reference = desk.client.get(f"/admin/messages?dive={old.reference}").text
+    by_id = desk.client.get(f"/admin/messages?dive={old.id}").text
+
+    assert (plan.id in by_reference, notice.id in by_reference) == (True, False)
+    assert f'Others had the same reference: <a href="/admin/messages?dive={old.id}">' in by_reference
+    assert (plan.id in by_id, notice.id in by_id) == (False, True)
+    assert f'<a href="/admin/messages?dive={new.id}">' in by_id
+    assert f"/admin/messages?dive={old.id}" in desk.client.get(f"/admin/messages/{notice.id}").text
 
 
 def test_sent_again_it_is_a_message_of_its_own_and_the_reason_is_in_the_log(desk: Desk) -> None:
