@@ -117,6 +117,8 @@ def erase_person(service: Service, admin: SignedIn, person_id: str) -> bool | No
     now = service.clock.now()
 
     def work(session: Session) -> str | None:
+        if clubs.get(session, admin.club_id) is None:
+            return None
         clubs.hold(session, admin.club_id)  # else a merge at the same instant would put the phone back
         row = people.get(session, admin.club_id, person_id)
         if row is None:

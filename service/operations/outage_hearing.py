@@ -18,12 +18,14 @@ from service.domain.texts import Intent, Kind, read
 from service.operations.choosing import (
     begun_unheard,
     but_exercises,
+    crossed,
     has_part,
     is_of_themselves,
     meant_by,
     meant_by_help,
     not_asked_for,
     not_begun,
+    out_too_soon,
     read_again,
     wanted_part,
 )
@@ -46,6 +48,7 @@ def asked_by(
     admin_phones: Collection[str] = (),
     country: str | None = None,
     elsewhere: Iterable[Dive] = (),
+    over: Iterable[Dive] = (),
 ) -> list[Asked]:
     """What a text asks of the dives of the number that it was sent to; nothing where that is not sure.
 
@@ -53,7 +56,9 @@ def asked_by(
     `admin_phones`: of the club. An alarm that was handed up to them may be what they answer, so it is one more dive
     that they could mean; their word as admins waits for the database.
     `elsewhere`: the dives of other clubs, of which only a call for help can be.
+    `over`: those that ended shortly before the outage, of which an answer or a bare OUT may be.
     """
+    dives = list(dives)
     if text.part is not None:
         return []  # half a sentence may be a whole finish
     text, intent = replace(text, sender=phone_heard(text.sender, country)), read(text.body)
@@ -69,18 +74,23 @@ def asked_by(
     if text.sender in admin_phones:
         handed_up = [dive for dive in known if Step.HAND_UP in dive.steps and not _keys(text, dive)]
         matches += [PhoneMatch(dive, (_AS_ADMIN,)) for dive in handed_up]
-    return _asked_of_one(text, read_again(intent, matches), matches)
+    ended = [*over, *(dive for dive in dives if dive.phase is Phase.CLOSED)]
+    lately = [PhoneMatch(dive, keys) for dive in ended if (keys := _keys(text, dive))]
+    return _asked_of_one(text, read_again(intent, matches), matches, lately)
 
 
-def _asked_of_one(text: InboundText, intent: Intent, matches: Sequence[PhoneMatch]) -> list[Asked]:
+def _asked_of_one(
+    text: InboundText, intent: Intent, matches: Sequence[PhoneMatch], lately: Sequence[PhoneMatch]
+) -> list[Asked]:
     wanted = wanted_part(intent, matches)
     meant = [one for one in meant_by(intent, matches, wanted) if isinstance(one, PhoneMatch)]
     if len(meant) != 1 or not has_part(meant[0], wanted) or meant[0].keys == (_AS_ADMIN,):
         return []
-    # What ended lately is not in a snapshot: words of an end may be about that rather than about a plan, or about a
-    # dive that the sender is only a contact of.
+    # Nobody can be asked now: what may be about a dive that ended lately, or about a plan, waits for the database.
     unasked = not_begun(intent, meant) or not_asked_for(intent, meant)
-    doubtful = unasked is not None or begun_unheard(intent, matches, meant, text.received_at)
+    every, at = [*matches, *lately], text.received_at
+    over = crossed(intent, every, meant, at) or out_too_soon(intent, every, meant, at)
+    doubtful = unasked is not None or over is not None or begun_unheard(intent, matches, meant, at)
     if doubtful or (is_of_themselves(intent) and wanted is not Role.DIVER):
         return []
     dive = meant[0].dive

@@ -93,6 +93,8 @@ def merge(service: Service, admin: SignedIn, keep_id: str, other_id: str, *, oth
     """
 
     def work(session: Session) -> bool:
+        if clubs.get(session, admin.club_id) is None:
+            return False
         clubs.hold(session, admin.club_id)  # who merges, changes or erases at once sees what this did
         kept, other = people.get(session, admin.club_id, keep_id), people.get(session, admin.club_id, other_id)
         if kept is None or other is None or keep_id == other_id:

@@ -21,6 +21,7 @@ from cryptography.fernet import InvalidToken
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
+from service.domain.dive.state import REOPEN_WITHIN
 from service.operations.lost_dives import tell_of_lost
 from service.operations.sealing import append_whole, make_private, open_private, sealer, write_whole
 from service.operations.service import Service
@@ -32,8 +33,8 @@ from service.store.snapshots import (
     WaitingAlarm,
     clubs_to_tell,
     open_dives,
-    open_versions,
     set_back,
+    versions,
     waiting_alarms,
 )
 
@@ -52,7 +53,7 @@ _USE: Final = "linetender keeper 1"
 
 
 class Gone(msgspec.Struct, frozen=True, tag="gone", tag_field="is"):
-    """A dive that is over."""
+    """A dive that has been over for two hours, or that the database has no more."""
 
     id: str
 
@@ -66,7 +67,7 @@ class AsOf(msgspec.Struct, frozen=True, tag="as_of", tag_field="is"):
 
 
 class Kept(msgspec.Struct, frozen=True, tag="dive", tag_field="is"):
-    """An open dive."""
+    """An open dive, or one that ended lately."""
 
     dive: OpenDive
 
@@ -76,12 +77,13 @@ Line = Kept | Gone | AsOf
 
 @dataclass(frozen=True, slots=True)
 class Contents:
-    """What a snapshot holds; `as_of` is None where there is none."""
+    """What a snapshot holds; `as_of` is None where there is none. `over`: the dives that ended shortly before."""
 
     as_of: datetime | None = None
     clubs: tuple[ClubToTell, ...] = ()
     dives: tuple[OpenDive, ...] = ()
     waiting: tuple[WaitingAlarm, ...] = ()
+    over: tuple[OpenDive, ...] = ()
 
 
 class KeeperFiles:
@@ -165,6 +167,7 @@ class Snapshot:
         self._files = files
         self._versions: dict[str, int] = {}
         self._sealed: dict[str, bytes] = {}
+        self._over: set[str] = set()
         self._as_of: tuple[bytes, AsOf] | None = None
         self._lines = 0
 
@@ -174,8 +177,7 @@ class Snapshot:
             self._lines += 1
             match self._files.unseal(sealed, Line):
                 case Kept(dive):
-                    self._sealed[dive.id] = sealed
-                    self._versions[dive.id] = dive.version
+                    self._hold(dive, sealed)
                 case Gone(dive_id):
                     self._forget(dive_id)
                 case AsOf() as line:
@@ -188,15 +190,16 @@ class Snapshot:
         """
         at = service.clock.now()
         as_of, changed, over, lost = service.read(lambda session: self._news(session, at))
-        if lost:
-            tell_of_lost(service, [one.dive for dive_id in lost if (one := self._kept(dive_id)) is not None])
-        lines = [(one.id, one.version, self._files.seal(Kept(one))) for one in changed]
+        gone = [one.dive for dive_id in lost if (one := self._kept(dive_id)) is not None]
+        if gone:
+            tell_of_lost(service, gone)
+        lines = [(one, self._files.seal(Kept(one))) for one in changed]
         ending = self._files.seal(as_of)
-        added = [sealed for _, _, sealed in lines] + [self._files.seal(Gone(dive_id)) for dive_id in over]
+        added = [sealed for _, sealed in lines] + [self._files.seal(Gone(dive_id)) for dive_id in over]
         for dive_id in over:
             self._forget(dive_id)
-        for dive_id, version, sealed in lines:
-            self._versions[dive_id], self._sealed[dive_id] = version, sealed
+        for dive, sealed in lines:
+            self._hold(dive, sealed)
         self._as_of = (ending, as_of)
         self._write([*added, ending])
         return len(changed) + len(over)
@@ -208,11 +211,13 @@ class Snapshot:
 
     def _news(self, session: Session, at: datetime) -> tuple[AsOf, list[OpenDive], list[str], list[str]]:
         """As of one instant: whom to tell, the dives that are new or changed, those over, and those set back."""
-        now = open_versions(session)
+        # What ended lately as long as words that come now may be about it.
+        now = versions(session, at - REOPEN_WITHIN)
         changed = [dive_id for dive_id, version in now.items() if self._versions.get(dive_id) != version]
         over = [dive_id for dive_id in self._versions if dive_id not in now]
         as_of = AsOf(at, clubs_to_tell(session), waiting_alarms(session))
-        return as_of, list(open_dives(session, changed)), over, set_back(session, self._versions, now)
+        open_ = {dive_id: version for dive_id, version in self._versions.items() if dive_id not in self._over}
+        return as_of, list(open_dives(session, changed)), over, set_back(session, open_, now)
 
     def _write(self, added: list[bytes]) -> None:
         path = self._files.snapshot
@@ -226,12 +231,19 @@ class Snapshot:
         write_whole(path, b"".join(whole))
         self._lines = len(whole)
 
+    def _hold(self, dive: OpenDive, sealed: bytes) -> None:
+        self._forget(dive.id)
+        self._versions[dive.id], self._sealed[dive.id] = dive.version, sealed
+        if dive.closed_at is not None:
+            self._over.add(dive.id)
+
     def _forget(self, dive_id: str) -> None:
+        self._over.discard(dive_id)
         self._versions.pop(dive_id, None)
         self._sealed.pop(dive_id, None)
 
     def __len__(self) -> int:
-        return len(self._sealed)
+        return len(self._sealed) - len(self._over)
 
     @property
     def is_there(self) -> bool:
@@ -250,7 +262,9 @@ class Snapshot:
         if self._as_of is None:
             return Contents()
         as_of = self._as_of[1]
-        return Contents(as_of.at, as_of.clubs, tuple(dives), as_of.waiting)
+        open_ = tuple(one for one in dives if one.closed_at is None)
+        over = tuple(one for one in dives if one.closed_at is not None)
+        return Contents(as_of.at, as_of.clubs, open_, as_of.waiting, over)
 
 
 def note_snapshot(service: Service, dives: int) -> None:

@@ -93,6 +93,7 @@ class StandIn:
         self._since_s = means.monotonic() - max(gone_s, (now - self._began.at) / self._second)
         self._fresh = contents.as_of is not None and self._began.at - contents.as_of < OLDEST
         self._ladder = Ladder(contents.dives if self._fresh else ())
+        self._over = Ladder(contents.over if self._fresh else ())  # asked for nothing: words may be about one of them
         if not self._fresh:
             _LOG.error("snapshot_too_old", extra={"as_of": str(contents.as_of)})
         if known:
@@ -188,9 +189,10 @@ class StandIn:
                 every = self._ladder.dives.values()
                 here = [one for one in every if kept[one.id].receiving_number == number]
                 elsewhere = [one for one in every if kept[one.id].receiving_number != number]
+                over = [one for one in self._over.dives.values() if self._over.kept[one.id].receiving_number == number]
                 clubs = [club for one in here if (club := self._clubs.get(kept[one.id].club_id)) is not None]
                 admins = {admin.phone for club in clubs for admin in club.admins}
-                return asked_by(brought, here, admins, next((club.country for club in clubs), None), elsewhere)
+                return asked_by(brought, here, admins, next((club.country for club in clubs), None), elsewhere, over)
             case KeyPress() if brought.key == ANSWER_KEY:
                 told = self._courier.message(brought.message_id)
                 return [] if told is None else self._answered(told)

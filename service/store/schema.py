@@ -17,8 +17,9 @@ from sqlalchemy.exc import DBAPIError
 
 _MIGRATIONS: Final = Path(__file__).parent / "migrations"
 _ADVISORY_LOCK: Final = 0x11E7E  # any number of our own: two processes that migrate wait for each other
-# Whoever asks for a table that a migration waits for waits behind it, an alarm too: so it waits briefly, and often.
-_LOCK_WITHIN: Final = "2s"
+# Whoever asks for a table that a migration waits for waits behind it, an alarm too, and gives up after two seconds: so
+# it waits briefly, and often.
+_LOCK_WITHIN: Final = "500ms"
 _AGAIN_AFTER_S: Final = 3.0
 WAITS_S: Final = 60.0
 _LOCK_NOT_AVAILABLE: Final = "55P03"

@@ -27,8 +27,9 @@ WAITING_MAX = 1_000
 
 @dataclass(frozen=True, slots=True)
 class OpenDive:
-    """A dive that is not over: its whole state as JSON, and its phones to which nothing may go.
+    """A dive that is not over, or was not two hours ago.
 
+    Its whole state as JSON, and its phones to which nothing may go.
     Of one that cannot be read also what its plain columns say, and when somebody is to be told of it.
     """
 
@@ -40,6 +41,7 @@ class OpenDive:
     opted_out: tuple[str, ...]
     facts: RowFacts | None = None
     due_at: datetime | None = None
+    closed_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,22 +99,25 @@ def waiting_alarms(session: Session) -> tuple[WaitingAlarm, ...]:
     return tuple(WaitingAlarm(*values) for values in session.execute(found))
 
 
-def open_versions(session: Session) -> dict[str, int]:
-    """Every dive that is not closed, and its version: also one for which the clock has nothing more to do.
+def versions(session: Session, closed_since: datetime) -> dict[str, int]:
+    """Every dive that is not closed, or was not before that instant, and its version.
 
-    Once rescue was called nothing of a dive falls due, and yet its end must be passed on. By club, since what is closed
-    is the most of all and only the index of each club passes it by.
+    Also one for which the clock has nothing more to do: once rescue was called nothing of a dive falls due, and yet its
+    end must be passed on. By club, since what is closed is the most of all and only the index of each club passes it
+    by.
     """
     row = DiveRow
     clubs = select(ClubRow.id)
-    found = select(row.id, row.version).where(row.club_id.in_(clubs), row.closed_at.is_(None))
-    return dict(iter(session.execute(found)))
+    found: dict[str, int] = {}
+    for which in (row.closed_at.is_(None), row.closed_at > closed_since):  # each by the index
+        found |= dict(iter(session.execute(select(row.id, row.version).where(row.club_id.in_(clubs), which))))
+    return found
 
 
 def set_back(session: Session, known: Mapping[str, int], now: Mapping[str, int]) -> list[str]:
-    """Which of the dives that were open at these versions the database has at an earlier one, or not at all.
+    """Which of the dives that were known at these versions the database has at an earlier one, or not at all.
 
-    `now` are those that are open by it. Versions only rise, and dives stay: where that is not so, it was set back.
+    `now` are those that are known by it. Versions only rise, and dives stay: where that is not so, it was set back.
     """
     row = DiveRow
     found = dict(now)
@@ -130,10 +135,11 @@ def open_dives(session: Session, ids: Collection[str]) -> Iterator[OpenDive]:
     for begin in range(0, len(wanted), AT_ONCE):
         some = wanted[begin : begin + AT_ONCE]
         deaf = _opted_out(session, some)
-        columns = (row.id, row.version, row.club_id, row.receiving_number, row.state, row.next_due_at)
+        columns = (row.id, row.version, row.club_id, row.receiving_number, row.state, row.next_due_at, row.closed_at)
         found = session.execute(select(*columns).where(row.id.in_(some))).all()
-        for dive_id, version, club_id, number, state, due_at in found:
-            one = OpenDive(dive_id, version, club_id, number, state, tuple(sorted(deaf.get(dive_id, ()))))
+        for dive_id, version, club_id, number, state, due_at, closed_at in found:
+            out = tuple(sorted(deaf.get(dive_id, ())))
+            one = OpenDive(dive_id, version, club_id, number, state, out, closed_at=closed_at)
             yield one if _is_read(state) else replace(one, facts=_facts(session, dive_id), due_at=due_at)
 
 

@@ -12,7 +12,7 @@ from service.operations import intake
 from service.operations.intake import drain_quietly
 from service.operations.outage_journal import Entry, Told
 from tests.operations.away import Keeping, alarms, armed, gone
-from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, DOV, STRANGER, Stage, plan
+from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, DOV, STRANGER, Stage, plan, plan_of
 
 
 def test_whoever_was_told_hears_that_it_is_over_when_the_finish_lay_in_the_spool(keeping: Keeping) -> None:
@@ -162,3 +162,54 @@ def test_an_early_out_ends_no_dive_that_another_group_may_have_joined(keeping: K
     keeping.look()
     stage.turn()
     assert stage.dive(dive.id).outcome is None
+
+
+def test_an_early_out_ends_no_dive_while_one_before_it_ended_lately(keeping: Keeping) -> None:
+    """A carrier may have kept the first OUT: as with the database it is no end of the second dive."""
+    stage = keeping.stage
+    first = stage.dive_in()
+    stage.text(ANNA, f"OUT {first.finish_code}")
+    second = stage.dive_in(plan())
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(ANNA, "OUT")
+        keeping.without(minutes=70)
+        assert alarms(stage, CLEO)
+    keeping.look()
+    stage.turn()
+    assert stage.dive(second.id).outcome is None
+
+
+def test_an_answer_takes_no_alarm_while_another_one_of_theirs_was_just_stood_down(keeping: Keeping) -> None:
+    """Their OK may be about that: the search for the next contact goes on."""
+    stage = keeping.stage
+    first, second = stage.dive_in(), stage.dive_in(plan_of(1, (CLEO, DOV)))
+    stage.wait(minutes=66)
+    stage.text(ANNA, f"OUT {first.finish_code}")
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=2, seconds=10)
+        keeping.spooled(CLEO, "OK")
+        keeping.without(minutes=6)
+        assert alarms(stage, DOV)
+    keeping.look()
+    stage.turn()
+    stage.text(second.lead.phone or "", f"OUT {second.finish_code}")
+
+
+def test_what_ended_hours_ago_stands_in_nobodys_way(keeping: Keeping) -> None:
+    """Two hours after its end words are not about it."""
+    stage = keeping.stage
+    first = stage.dive_in()
+    stage.text(ANNA, f"OUT {first.finish_code}")
+    stage.wait(minutes=121)
+    stage.dive_in(plan())
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(ANNA, "OUT")
+        keeping.without(minutes=70)
+        assert not alarms(stage, CLEO)
+    keeping.look()
+    stage.turn()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -35,20 +36,35 @@ def found(files: KeeperFiles) -> Snapshot:
 
 
 def test_it_holds_every_open_dive_as_it_is(stage: Stage, files: KeeperFiles) -> None:
-    """Filed and under way, with its number; one that is over is not in it."""
+    """Filed and under way, with its number; one that is over stands apart for two hours, and is none of them."""
     filed, live = stage.file(plan_of(1)), stage.dive_in()
     over = stage.dive_in(plan_of(2))
     stage.text(over.lead.phone or "", "OUT")
     snapshot = Snapshot(files)
 
-    assert snapshot.refresh(stage.service) == 2
-    kept = {one.id: load_dive(one.state) for one in found(files).contents().dives}
+    assert snapshot.refresh(stage.service) == 3
+    contents = found(files).contents()
+    kept = {one.id: load_dive(one.state) for one in contents.dives}
     assert kept == {dive.id: stage.dive(dive.id) for dive in (filed, live)}
     assert len(snapshot) == 2
+    assert [(one.id, load_dive(one.state)) for one in contents.over] == [(over.id, stage.dive(over.id))]
+
+
+def test_what_ended_two_hours_ago_is_in_it_no_more(quick_stage: Stage, files: KeeperFiles) -> None:
+    """By then no words are about it."""
+    dive = quick_stage.dive_in()
+    quick_stage.text(ANNA, "OUT")
+    snapshot = Snapshot(files)
+    snapshot.refresh(quick_stage.service)
+    assert [one.id for one in found(files).contents().over] == [dive.id]
+
+    quick_stage.clock.at += timedelta(hours=2)
+    assert snapshot.refresh(quick_stage.service) == 1
+    assert found(files).contents().over == ()
 
 
 def test_only_what_has_changed_is_written_again(quick_stage: Stage, files: KeeperFiles) -> None:
-    """A dive at rest costs nothing; one that ended is gone from the next snapshot on."""
+    """A dive at rest costs nothing; one that ended is none of the open ones from the next snapshot on."""
     stage = quick_stage
     dives = [stage.dive_in(plan_of(number)) for number in range(3)]
     snapshot = Snapshot(files)
@@ -72,7 +88,7 @@ def test_many_dives_at_rest_cost_a_handful_of_statements(quick_stage: Stage, fil
 
     with counted_statements(stage.engine) as statements:
         snapshot.refresh(stage.service)
-    assert len([one for one in statements if one.startswith("SELECT")]) == 4
+    assert len([one for one in statements if one.startswith("SELECT")]) == 5
 
 
 def test_it_knows_whom_to_tell_and_whom_not(quick_stage: Stage, files: KeeperFiles) -> None:

@@ -150,6 +150,7 @@ def test_a_migration_waits_for_a_backup_and_then_says_who_is_in_its_way(postgres
     schema.take_back(postgres_engine, before)
     with postgres_engine.connect() as backup:
         backup.execute(text("SET application_name = 'pg_dump'"))
+        backup.execute(text("SET idle_in_transaction_session_timeout = 0"))
         backup.execute(text("LOCK TABLE messages, dives IN ACCESS SHARE MODE"))
         time.sleep(1.1)
 
