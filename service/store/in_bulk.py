@@ -1,48 +1,48 @@
-"""Many rows in one statement of PostgreSQL, which takes them as one JSON text.
+"""Many rows in one statement of PostgreSQL, which takes each column of them as one parameter.
 
 A statement for each row costs both sides ten times what the row does: its values are bound, sent and read one by one,
 and the server starts its executor anew. SQLite has no such costs, and writes row by row.
 
-A long text goes in a parameter of its own with those of the other rows: within JSON one side would escape each of its
-quotes, and the other would read it letter by letter.
+A column that is alike in all of many rows, as most are of what is written in one batch, goes as that one value. Of
+another the values go as one text with a mark between them, which costs less than JSON, of which both sides escape and
+read each letter; as JSON goes only what has nothing in one of the rows, or the mark in its words.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC
+from datetime import datetime
 from functools import cache
-from typing import Any, Final, cast
+from typing import Any, Final, Literal, cast
 
 import msgspec
 from sqlalchemy import CursorResult, Dialect, Table
 from sqlalchemy.dialects import registry
 from sqlalchemy.orm import Session
 
-from service.store.tables.base import LONG
-from service.store.types import UTCDateTime, storable, utc
+from service.store.types import storable, utc
 
 WORTH_IT_FROM: Final = 4  # rows; for fewer the statement that is prepared already is as quick
+ALIKE_FROM: Final = 20  # rows; of fewer many look alike by chance, and each such look is a statement of its own
 
 Values = Mapping[str, Any]
 
 _ENCODER: Final = msgspec.json.Encoder()
 _DIALECT: Final[Dialect] = registry.load("postgresql")()
-_BETWEEN: Final = "\x1e"  # the separator of records in ASCII, which JSON escapes; a text that has it goes as JSON
-_NUL: Final = b"\\u0000"  # as JSON has it; so it also looks where somebody wrote that out, which does no harm
+_MARK: Final = "\x1e"  # the separator of records in ASCII
 
 
 def insert_all(session: Session, table: Table, values: Sequence[Values], *, keep: bool) -> int:
     """Insert rows, or with `keep` those of them that no unique rule says exist; how many were new."""
-    given = _given(table, {}, values)
-    return _run(session, _insert(table, given.names, given.long, keep=keep), given.parameters).rowcount
+    given = _given(values)
+    return _run(session, _insert(table, given.columns, keep=keep), given.parameters).rowcount
 
 
 def insert_numbered(session: Session, table: Table, key: str, values: Sequence[Values]) -> dict[str, int]:
     """Insert those of the rows that no unique rule says exist; their numbers, rising, by what they have as `key`."""
-    given = _given(table, {}, values)
-    statement = f"{_insert(table, given.names, given.long, keep=True)} RETURNING {', '.join(_quoted((key, 'id')))}"
+    given = _given(values)
+    statement = f"{_insert(table, given.columns, keep=True)} RETURNING {_listed((key, 'id'))}"
     found = _run(session, statement, given.parameters).all()
     return dict(cast("Sequence[tuple[str, int]]", found))
 
@@ -52,8 +52,8 @@ def update_all(session: Session, table: Table, where: Mapping[str, str], values:
 
     `where` has the columns by which a row is found, and under which names the values have them.
     """
-    given = _given(table, where, values)
-    return _run(session, _update(table, tuple(where.items()), given.names, given.long), given.parameters).rowcount
+    given = _given(values)
+    return _run(session, _update(table, tuple(where.items()), given.columns), given.parameters).rowcount
 
 
 def insert_and_update(
@@ -65,96 +65,108 @@ def insert_and_update(
 
     https://www.postgresql.org/docs/current/queries-with.html#QUERIES-WITH-MODIFYING: each is done to the end.
     """
-    rows, changes = _given(new[0], {}, new[1]), _given(*moved)
-    update = _update(moved[0], tuple(moved[1].items()), changes.names, changes.long)
-    insert = _insert(new[0], rows.names, rows.long, keep=False)
+    rows, changes = _given(new[1]), _given(moved[2])
+    update = _update(moved[0], tuple(moved[1].items()), changes.columns)
+    insert = _insert(new[0], rows.columns, keep=False)
     _run(session, f"WITH moved AS ({update}) {insert}", changes.parameters + rows.parameters)
+
+
+_Form = Literal["alike", "marked", "json"]
+_READ: Final[Mapping[_Form, str]] = {
+    "marked": f"unnest(string_to_array(%s, '{_MARK}'))",
+    "json": "json_array_elements_text(CAST(%s AS json))",
+}
+_Columns = tuple[tuple[str, _Form], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class _Given:
-    """What goes into a statement: the names of what goes as JSON and of the long texts, and the parameters for both."""
+    """What goes into a statement: the names of the values and in which form each goes, and the parameters for them.
 
-    names: tuple[str, ...]
-    long: tuple[str, ...]
-    parameters: tuple[str, ...]
+    The parameters of what is alike come first.
+    """
+
+    columns: _Columns
+    parameters: tuple[str | None, ...]
 
 
 @cache
-def _insert(table: Table, names: tuple[str, ...], long: tuple[str, ...], *, keep: bool) -> str:
-    columns = ", ".join(_quoted(names + long))
+def _insert(table: Table, columns: _Columns, *, keep: bool) -> str:
+    names = _listed(name for name, _ in columns)
     conflict = " ON CONFLICT DO NOTHING" if keep else ""
-    return f"INSERT INTO {table.name} ({columns}) SELECT {columns} FROM {_rows(table, {}, names, long)}{conflict}"  # noqa: S608 - names of ours
+    return f"INSERT INTO {table.name} ({names}) SELECT {names} FROM {_rows(table, {}, columns)}{conflict}"  # noqa: S608 - names of ours
 
 
 @cache
-def _update(table: Table, where: tuple[tuple[str, str], ...], names: tuple[str, ...], long: tuple[str, ...]) -> str:
+def _update(table: Table, where: tuple[tuple[str, str], ...], columns: _Columns) -> str:
     found_by = {given: column for column, given in where}
-    moved = ", ".join(f"{name} = r.{name}" for name in _quoted(name for name in names + long if name not in found_by))
-    found = " AND ".join(f"t.{column} = r.{given}" for column, given in map(_quoted, where))
-    return f"UPDATE {table.name} AS t SET {moved} FROM {_rows(table, found_by, names, long)} WHERE {found}"  # noqa: S608 - names of ours
+    moved = ", ".join(f"{_quoted(name)} = r.{_quoted(name)}" for name, _ in columns if name not in found_by)
+    found = " AND ".join(f"t.{_quoted(column)} = r.{_quoted(given)}" for column, given in where)
+    return f"UPDATE {table.name} AS t SET {moved} FROM {_rows(table, found_by, columns)} WHERE {found}"  # noqa: S608 - names of ours
 
 
-def _rows(table: Table, called: Mapping[str, str], names: Iterable[str], long: Iterable[str]) -> str:
-    types = (table.c[called.get(name, name)].type.compile(_DIALECT) for name in names)
-    columns = ", ".join(f"{name} {kind}" for name, kind in zip(_quoted(names), types, strict=True))
-    texts = "".join(f", unnest(string_to_array(%s, '{_BETWEEN}'))" for _ in long)
-    called_so = ", ".join(_quoted([*names, *long]))
-    return f"ROWS FROM (json_to_recordset(CAST(%s AS json)) AS ({columns}){texts}) AS r({called_so})"
+def _rows(table: Table, called: Mapping[str, str], columns: _Columns) -> str:
+    """The rows as a table `r`, each column of the type of the column for which it is."""
+    types = {name: table.c[called.get(name, name)].type.compile(_DIALECT) for name, _ in columns}
+    each = [(_quoted(name), form, types[name]) for name, form in columns]
+    values = ", ".join(
+        f"CAST({'%s' if form == 'alike' else f'l.{name}'} AS {kind}) AS {name}" for name, form, kind in each
+    )
+    lists = [(name, _READ[form]) for name, form, _ in each if form != "alike"]
+    if not lists:
+        return f"(SELECT {values}) AS r"
+    read, names = ", ".join(one for _, one in lists), ", ".join(name for name, _ in lists)
+    return f"(SELECT {values} FROM ROWS FROM ({read}) AS l({names})) AS r"  # noqa: S608 - names of ours
 
 
-def _quoted(names: Iterable[str]) -> list[str]:
-    return [_DIALECT.identifier_preparer.quote(name) for name in names]
+def _listed(names: Iterable[str]) -> str:
+    return ", ".join(map(_quoted, names))
 
 
-def _run(session: Session, statement: str, parameters: tuple[str, ...]) -> CursorResult[Any]:
+def _quoted(name: str) -> str:
+    return _DIALECT.identifier_preparer.quote(name)
+
+
+def _run(session: Session, statement: str, parameters: tuple[str | None, ...]) -> CursorResult[Any]:
     return session.connection().exec_driver_sql(statement, parameters)
 
 
-def _given(table: Table, where: Mapping[str, str], values: Sequence[Values]) -> _Given:
-    names = tuple(values[0])
-    for name in _instants(table).intersection(names):
-        for row in values:
-            at = row[name]
-            if at is not None and at.tzinfo is not UTC:
-                utc(at)  # one without a zone is refused
-    long = tuple(name for name in names if name in _long(table) and name not in where.values())
-    texts = [_joined([row[name] for row in values]) for name in long]
-    if any(text.count(_BETWEEN) != len(values) - 1 for text in texts):
-        return _Given(names, (), (_encoded(values),))
-    short = tuple(name for name in names if name not in long)
-    rows = [{name: row[name] for name in short} for row in values] if long else values
-    return _Given(short, long, (_encoded(rows), *texts))
+def _given(values: Sequence[Values]) -> _Given:
+    count = len(values)
+    columns: list[tuple[str, _Form]] = []
+    alike: list[str | None] = []
+    lists: list[str] = []
+    for name in values[0]:
+        column = [row[name] for row in values]
+        if count == 1 or (count >= ALIKE_FROM and column.count(column[0]) == count):
+            columns.append((name, "alike"))
+            alike.append(None if column[0] is None else _text(column[0]))
+        else:
+            form, whole = _as_list(column)
+            columns.append((name, form))
+            lists.append(whole)
+    if count > 1 and not lists:  # something must say how many they are
+        columns[0] = (columns[0][0], "json")
+        lists.append(_encoded([alike.pop(0)] * count))
+    return _Given(tuple(columns), (*alike, *lists))
 
 
-@cache
-def _instants(table: Table) -> frozenset[str]:
-    return frozenset(column.name for column in table.c if isinstance(column.type, UTCDateTime))
+def _as_list(column: list[Any]) -> tuple[_Form, str]:
+    if set(map(type, column)) != {str}:
+        column = [None if one is None else _text(one) for one in column]
+    if None not in column:
+        whole = _MARK.join(column)
+        if whole.count(_MARK) == len(column) - 1:
+            return "marked", storable(whole)
+    return "json", _encoded([None if one is None else storable(one) for one in column])
 
 
-@cache
-def _long(table: Table) -> frozenset[str]:
-    return frozenset(column.name for column in table.c if column.info.get(LONG, False))
+def _text(value: Any) -> str:
+    """A value as PostgreSQL reads it."""
+    if isinstance(value, datetime):
+        return str(utc(value))  # one without a zone is refused
+    return storable(value) if isinstance(value, str) else _encoded(value)
 
 
-def _joined(texts: Sequence[str]) -> str:
-    whole = _BETWEEN.join(texts)
-    if "\x00" in whole:
-        return storable(whole)
-    try:
-        whole.encode()
-    except UnicodeEncodeError:  # half of a surrogate pair
-        return storable(whole)
-    return whole
-
-
-def _encoded(values: Sequence[Values]) -> str:
-    try:
-        whole = _ENCODER.encode(values)
-    except UnicodeEncodeError:  # half of a surrogate pair
-        return _ENCODER.encode(_storable(values)).decode()
-    return (_ENCODER.encode(_storable(values)) if _NUL in whole else whole).decode()
-
-
-def _storable(values: Sequence[Values]) -> list[dict[str, Any]]:
-    return [{name: storable(one) if isinstance(one, str) else one for name, one in row.items()} for row in values]
+def _encoded(value: Any) -> str:
+    return _ENCODER.encode(value).decode()

@@ -11,18 +11,21 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.store import in_bulk, outbox
-from service.store.tables import ChainHeadRow, DiveRow, MessageRow
+from service.store.tables import AttemptRow, ChainHeadRow, DiveRow, MessageRow
 from service.store.types import NaiveTimeError
 from service.store.upsert import insert_or_keep_rows, insert_rows, update_rows
 from tests.store.examples import NOW, add_dive, filed, message
 
 MANY = in_bulk.WORTH_IT_FROM
+MANY_ALIKE = in_bulk.ALIKE_FROM
 WORDS = {
     "quotes and escapes": 'He said "up" \\ and \\"down\\" {a,b} \'c\'',
     "lines and tabs": "one\ntwo\ttwo\r\n\x1f",
     "letters of every kind": "Åse Ø \u2013 \u4e2d \U0001f30a",
     "an escape that somebody wrote out": "\\u0000 and \\\\u0000",
     "nothing": "",
+    "a mark": "one\x1etwo",
+    "only that": "\x1e",
 }
 
 
@@ -90,19 +93,20 @@ def test_nothing_to_update_is_no_statement(session: Session) -> None:
     assert update_rows(session, ChainHeadRow, {"chain": "of"}, []) == 0
 
 
+@pytest.mark.parametrize("count", [1, MANY, MANY_ALIKE])
 @pytest.mark.parametrize("words", WORDS.values(), ids=WORDS.keys())
-def test_words_arrive_letter_by_letter(session: Session, words: str) -> None:
-    """Whatever their letters mean where they are written on the way."""
+def test_words_arrive_letter_by_letter(session: Session, words: str, count: int) -> None:
+    """Whatever their letters mean where they are written on the way, one by one or once for all."""
     add_dive(session)
 
-    outbox.queue_all(session, [message(step=f"s-{n}", body=words) for n in range(MANY)])
+    outbox.queue_all(session, [message(step=f"s-{n}", body=words) for n in range(count)])
 
-    assert bodies(session) == [words] * MANY
+    assert bodies(session) == [words] * count
 
 
-@pytest.mark.parametrize("words", [*WORDS.values(), "one\x1etwo", "\x1e"], ids=[*WORDS.keys(), "a mark", "only that"])
+@pytest.mark.parametrize("words", WORDS.values(), ids=WORDS.keys())
 def test_long_texts_arrive_letter_by_letter(session: Session, words: str) -> None:
-    """Those that go beside the others, and the mark between them too when somebody has it in their words."""
+    """The mark that stands between them too, when somebody has it in their words."""
     written = [words, *("plain" * 1_000 for _ in range(1, MANY))]
 
     write_states(session, written)
@@ -119,6 +123,16 @@ def test_what_no_database_can_keep_is_replaced_in_a_long_text(session: Session, 
 
 
 @pytest.mark.parametrize("broken", ["\x00", "\ud83c"])
+def test_what_no_database_can_keep_is_replaced_where_all_say_it(session: Session, broken: str) -> None:
+    """As where one does."""
+    add_dive(session)
+
+    outbox.queue_all(session, [message(step=f"s-{n}", body=f"a{broken}b") for n in range(MANY_ALIKE)])
+
+    assert bodies(session) == ["a\ufffdb"] * MANY_ALIKE
+
+
+@pytest.mark.parametrize("broken", ["\x00", "\ud83c"])
 def test_what_no_database_can_keep_is_replaced(session: Session, broken: str) -> None:
     """A broken text is still a stored text, and it breaks none of the others."""
     add_dive(session)
@@ -129,11 +143,33 @@ def test_what_no_database_can_keep_is_replaced(session: Session, broken: str) ->
     assert bodies(session) == ["a\ufffdb", *(one.body for one in new[1:])]
 
 
-def test_instants_numbers_and_absent_values_arrive_as_they_are(session: Session) -> None:
+@pytest.mark.parametrize("broken", ["\x00", "\ud83c"])
+def test_what_no_database_can_keep_is_replaced_beside_a_mark(session: Session, broken: str) -> None:
+    """Where the words go as JSON."""
+    write_states(session, [f"a{broken}b", "one\x1etwo", *("plain" for _ in range(2, MANY))])
+
+    assert states(session) == ["a\ufffdb", "one\x1etwo", *("plain" for _ in range(2, MANY))]
+
+
+@pytest.mark.parametrize("count", [1, MANY, MANY_ALIKE])
+def test_rows_that_are_all_alike_arrive_as_often_as_they_were_given(session: Session, count: int) -> None:
+    """Nothing in them says how many they are."""
+    add_dive(session)
+    [message_id] = outbox.queue_all(session, [message()])
+    tried = {"message_id": message_id, "gateway": "first", "carried_by": "c-1", "started_at": NOW}
+
+    insert_rows(session, AttemptRow, *([tried] * count))
+
+    found = session.execute(select(AttemptRow.message_id, AttemptRow.started_at)).all()
+    assert [tuple(one) for one in found] == [(message_id, NOW)] * count
+
+
+@pytest.mark.parametrize("count", [MANY, MANY_ALIKE])
+def test_instants_numbers_and_absent_values_arrive_as_they_are(session: Session, count: int) -> None:
     """To the microsecond, and the same instant whatever its zone."""
     add_dive(session)
     at = datetime(2027, 6, 1, 11, 0, 0, 123_456, tzinfo=timezone(timedelta(hours=2)))
-    new = [message(step=f"s-{n}", due_at=at, rank=n, expires_at=NOW if n else None) for n in range(MANY)]
+    new = [message(step=f"s-{n}", due_at=at, rank=n, expires_at=NOW if n else None) for n in range(count)]
 
     ids = outbox.queue_all(session, new)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any, ClassVar, Final
+from typing import Annotated, Any, ClassVar
 
 from sqlalchemy import JSON, BigInteger, Integer, MetaData
 from sqlalchemy.orm import DeclarativeBase, mapped_column
@@ -14,9 +14,6 @@ from service.store.types import UTCDateTime, Words
 Number = Annotated[int, mapped_column(BigInteger().with_variant(Integer, "sqlite"), primary_key=True)]
 
 Json = dict[str, Any]
-
-LONG: Final = "long"
-"""In a column's `info`: a text of a thousand letters or more, never null. The database does not know of it."""
 
 
 class Base(DeclarativeBase):

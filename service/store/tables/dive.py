@@ -7,7 +7,7 @@ from datetime import datetime
 from sqlalchemy import ForeignKey, Index, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.store.tables.base import LONG, Base
+from service.store.tables.base import Base
 
 TO_ERASE = "closed_at IS NOT NULL AND erased_at IS NULL AND kept_at IS NULL"
 
@@ -60,7 +60,7 @@ class DiveRow(Base):
     next_due_at: Mapped[datetime | None]
     closed_at: Mapped[datetime | None]
     version: Mapped[int]
-    state: Mapped[str] = mapped_column(info={LONG: True})
+    state: Mapped[str]
     head_count: Mapped[int]
     lead_name: Mapped[str]
     drill: Mapped[bool]
