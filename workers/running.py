@@ -27,7 +27,7 @@ SHORTEST_LIFE_S: Final = 5.0  # a child that dies sooner than this waits before 
 WAIT_AFTER_SHORT_LIFE_S: Final = 2.0
 LOOK_EVERY_S: Final = 0.2
 PARENT_LOOK_EVERY_S: Final = 1.0
-COLLECTED_AFTER: Final = 20_000  # new values: some batches
+COLLECTED_AFTER: Final = 200_000  # new values: more than a batch of any kind has at once
 
 
 def run_beat(settings: Settings) -> None:
@@ -163,7 +163,7 @@ def end_with_parent(parent: int) -> None:
 
 
 def collect_seldom() -> None:
-    """Let what is loaded by now be, and look for garbage after some batches of work instead of several times in each.
+    """Let what is loaded by now be, and look for garbage after many batches of work instead of several times in each.
 
     A batch makes many values that go with it, without a cycle among them.
     """
