@@ -113,8 +113,8 @@ def fit(parts: Sequence[Part], segments: int, reserve: int = 0) -> str:
     The part with the highest `drop` goes first, the last of equals. Then the longest that may be shortened is
     shortened. Raises ValueError where even that is not enough.
     """
-    whole = " ".join([text for part in parts if (text := _flat(part.text))])
-    if len(_packed_gsm7(whole, reserve).parts) <= segments:
+    whole = joined(parts)
+    if takes(whole, reserve) <= segments:
         return whole  # as nearly always
     kept = [_Piece(text, part.drop, part.shorten) for part in parts if (text := _flat(part.text))]
     while (excess := _excess(kept, segments, reserve)) > 0:
@@ -125,6 +125,19 @@ def fit(parts: Sequence[Part], segments: int, reserve: int = 0) -> str:
             message = f"the parts that may not be left out do not fit into {segments} segments"
             raise ValueError(message)
     return _joined(kept)
+
+
+def joined(parts: Iterable[Part]) -> str:
+    """All the parts, joined by a blank and written in the GSM 7-bit alphabet."""
+    return " ".join([text for part in parts if (text := _flat(part.text))])
+
+
+def takes(text: str, reserve: int = 0) -> int:
+    """How many segments a GSM 7-bit text takes with so many septets behind it."""
+    if not (_is_plain(text) or _BASIC.issuperset(text)):
+        return len(_packed_gsm7(text, reserve).parts)
+    units = len(text) + reserve
+    return 1 if units <= _ALONE[Encoding.GSM7] else -(-units // _IN_PARTS[Encoding.GSM7])
 
 
 @lru_cache(maxsize=10_000)

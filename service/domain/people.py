@@ -38,6 +38,9 @@ class Channel(StrEnum):
     EMAIL = "email"  # an extra way: nobody can answer it
 
 
+BY_TEXT = (Channel.TEXT,)  # the ways to nearly everybody
+
+
 class Via(StrEnum):
     """By which way something reached us."""
 
@@ -85,4 +88,4 @@ class Recipient(NamedTuple):
     phone: str | None
     language: str = ENGLISH
     email: str | None = None
-    channels: tuple[Channel, ...] = (Channel.TEXT,)
+    channels: tuple[Channel, ...] = BY_TEXT

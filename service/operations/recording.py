@@ -9,7 +9,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide, next_due_at
+from service.domain.dive import Command, Dive, Event, Phase, Refusal, decide
 from service.domain.dive.commands import NoteHanded, NoteReachable, NoteUnreachable
 from service.domain.dive.events import Closed
 from service.domain.people import CLOCK, Role, Via
@@ -147,7 +147,7 @@ def record_all(service: Service, session: Session, pages: Sequence[Page], now: d
             if isinstance(line.event, Closed):
                 end_fault_alarm(session, line.dive.id, line.dive.version, line.event.by, now)
     telling.write()
-    dives.save_all(session, [Next(page.after, page.before.version, next_due_at(page.after)) for page in pages])
+    dives.save_all(session, [Next(page.after, page.before.version, page.next_due_at) for page in pages])
     _expire_superseded(session, pages, now)
     answer_anew(service, session, pages, overtaken, now)
     return [_without(service, session, page.after, keys, now) for page, keys in zip(pages, withheld, strict=True)]

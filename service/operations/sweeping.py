@@ -14,7 +14,6 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
-from service.domain.dive import next_due_at
 from service.domain.dive.commands import NoteUnreachable, Tick
 from service.domain.people import Channel
 from service.operations.another_way import after_no_receipt, has_answered
@@ -203,7 +202,7 @@ def _sweep_batch(service: Service, now: datetime, skip: frozenset[str], session:
 def _decide(claimed: Claimed, now: datetime, batch: _Batch) -> None:
     dive = claimed.dive()
     page = batch.pages[claimed.dive_id] = told_by(dive, decided(dive, Tick(), now), claimed.receiving_number)
-    due_at = None if page.lines else next_due_at(dive)
+    due_at = None if page.lines else page.next_due_at
     if due_at is not None and due_at <= now:
         # It stays due, so that it would be claimed again and again.
         _LOG.error("due_and_nothing_to_do", extra={"dive": claimed.dive_id, "due_at": due_at})

@@ -14,7 +14,7 @@ from typing import Final
 
 from sqlalchemy.orm import Session
 
-from service.domain.dive import Dive, Event, evolve
+from service.domain.dive import Dive, Event, evolve, next_due_at
 from service.domain.dive.events import StepTaken
 from service.domain.encoding import segments
 from service.domain.grace import Step
@@ -25,7 +25,7 @@ from service.operations.links import Minted
 from service.operations.patience import receipt_within_s
 from service.operations.service import Service
 from service.store import admins, dives, log, outbox
-from service.store.codec import canonical, dump_event, plain
+from service.store.codec import canonical, canonical_plain, dump_event, plain
 from service.store.opt_outs import opted_out
 from service.store.outbox import NewMessage
 from service.store.superseding import in_place_of_waiting
@@ -47,10 +47,11 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """What happened to one dive, from `before` to `after`."""
+    """What happened to one dive, from `before` to `after`, and when the clock next has to look at it."""
 
     before: Dive
     lines: tuple[Line, ...]
+    next_due_at: datetime | None
     receiving_number: str | None = None  # where it is known already
 
     @property
@@ -66,7 +67,7 @@ def told_by(dive: Dive, events: Sequence[Event], receiving_number: str | None = 
     for event in events:
         dive = evolve(dive, event)
         lines.append(Line(dive, event, tuple(messages_for(dive, event))))
-    return Page(before, tuple(lines), receiving_number)
+    return Page(before, tuple(lines), next_due_at(dive), receiving_number)
 
 
 def log_and_queue(service: Service, session: Session, dive: Dive, event: Event, now: datetime) -> list[str]:
@@ -145,7 +146,7 @@ class Telling:
             at=self._now,
             kind=kind,
             actor=_actor_text(by, self._service.process),
-            detail=canonical(detail),
+            detail=canonical_plain(detail),
             dive_id=dive.id,
             club_id=dive.club_id,
         )

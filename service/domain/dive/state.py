@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from service.domain.dive.events import Outcome
 from service.domain.grace import GracePeriods, Step
-from service.domain.people import Actor, Channel, Recipient, contact_key, diver_key
+from service.domain.people import BY_TEXT, Actor, Channel, Recipient, contact_key, diver_key
 from service.domain.place.conditions import Conditions, Current
 from service.domain.place.fix import BEFORE_START, Doubt, Fix, Source, last_known
 from service.domain.plan import DivePlan
@@ -173,8 +173,7 @@ class Dive:
     @property
     def lead(self) -> Recipient:
         """The diver whose phone runs the dive."""
-        lead = self.plan.party[0]
-        return Recipient(diver_key(0), lead.name, lead.phone, lead.language)
+        return self.divers[0]
 
     @property
     def divers(self) -> tuple[Recipient, ...]:
@@ -208,7 +207,8 @@ class Dive:
     @property
     def not_waited_for(self) -> frozenset[str]:
         """Those who cannot hear, as far as we know: for an answer of theirs nobody waits."""
-        return self.diving_contacts.union(self.unreachable)
+        diving = self.diving_contacts
+        return diving.union(self.unreachable) if self.unreachable else diving
 
     @property
     def of_one_phone(self) -> bool:
@@ -227,6 +227,8 @@ class Dive:
         With no start known that is the planned one, or the alarm, whichever is earlier: where somebody was the evening
         before is not where they are. As long as there is neither, nobody is to be looked for.
         """
+        if not self.fixes:
+            return ()
         began = self.started_at or min((at for at in (self.plan.time_in_at, self.alarm_at) if at), default=None)
         return tuple(
             replace(fix, doubt=Doubt.EARLY)
@@ -266,8 +268,10 @@ class Dive:
 
         A call only where the service makes calls. Who then has no such way is sent texts: better than nothing.
         """
-        ways = (Channel.TEXT, Channel.CALL) if self.calls else (Channel.TEXT,)
-        return tuple(channel for channel in person.channels if channel in ways) or (Channel.TEXT,)
+        if person.channels == BY_TEXT:  # as of nearly everybody
+            return BY_TEXT
+        ways = (Channel.TEXT, Channel.CALL) if self.calls else BY_TEXT
+        return tuple(channel for channel in person.channels if channel in ways) or BY_TEXT
 
     def first_way(self, person: Recipient) -> Channel:
         """The way that counts for the ladder: when it fails, nobody waits for this person."""
@@ -281,7 +285,7 @@ class Dive:
 
     def declined_by(self, key: str) -> Declined | None:
         """The entry of a contact who will not be one; None for everybody else."""
-        return next((one for one in self.declined if one.key == key), None)
+        return next((one for one in self.declined if one.key == key), None) if self.declined else None
 
     def alerted_keys(self) -> frozenset[str]:
         """The contacts to whom the alarm has gone."""

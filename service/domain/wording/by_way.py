@@ -13,7 +13,7 @@ from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
 from service.domain.dive.ways import alarm_calls, takes_calls, takes_mail, takes_texts
 from service.domain.grace import Step
-from service.domain.people import Channel, Recipient, Role
+from service.domain.people import BY_TEXT, Channel, Recipient, Role
 from service.domain.wording import mails, spoken
 from service.domain.wording.drafts import Draft, MessageKind
 
@@ -31,7 +31,7 @@ def by_every_way(dive: Dive, event: ev.Event, texts: Sequence[Draft]) -> list[Dr
     drafts: list[Draft] = []
     for text in texts:
         contact = contacts.get(text.to.key)
-        if contact is None or text.kind in _ANSWERS:
+        if contact is None or text.kind in _ANSWERS or contact.channels == BY_TEXT:
             drafts.append(text)
             continue
         drafts += [text] if takes_texts(dive, contact) else []

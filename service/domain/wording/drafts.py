@@ -9,10 +9,10 @@ from enum import IntEnum, StrEnum
 
 from service.domain import encoding
 from service.domain.dive.state import Dive, Phase
-from service.domain.encoding import fit
+from service.domain.encoding import fit, takes
 from service.domain.language import say
 from service.domain.people import ADMINS, ENGLISH, Actor, Channel, Recipient, Role, Via
-from service.domain.wording.parts import Part, in_full, keep, worded_parts
+from service.domain.wording.parts import Part, as_text, in_full, keep, worded_parts
 
 # A link is added only where it still fits behind the whole text: it adds, it never carries.
 LINK_ROOM = 72  # septets: a blank, a usual host name, the path and 22 characters of token
@@ -119,8 +119,12 @@ def worded(
     that may go, the club's name (ours is shorter) and what EXERCISE means, the names of people and places; only then
     are there more segments, and at the very last every part is cut.
     """
-    club = [*worded_parts(exercise_mark(drill=drill), language), encoding.Part(f"{club_name}:", 0)]
-    ours = [*worded_parts(exercise_mark(drill=drill), ENGLISH), encoding.Part(f"{SERVICE_NAME}:", 0)]
+    mark = exercise_mark(drill=drill)
+    whole = as_text([*mark, keep(f"{club_name}:"), *parts], language)
+    if takes(whole, link_room) <= segments:
+        return whole  # as nearly always
+    club = [*worded_parts(mark, language), encoding.Part(f"{club_name}:", 0)]
+    ours = [*worded_parts(mark, ENGLISH), encoding.Part(f"{SERVICE_NAME}:", 0)]
     attempts = _giving_way(club, ours, worded_parts(parts, language), segments, link_room)
     return next(text for attempt in attempts if (text := _fitted(*attempt)) is not None)
 

@@ -38,7 +38,12 @@ def may_go(rank: int, words: Words) -> Part:
 
 def worded_parts(parts: Sequence[Part], language: str) -> list[encoding.Part]:
     """The parts in a language, ready to be fitted into a text."""
-    return [piece for part in parts for piece in _pieces(part, language)]
+    return [piece for part in parts for piece in _worded(part, language).pieces]
+
+
+def as_text(parts: Sequence[Part], language: str) -> str:
+    """All the parts in a language as they stand in a text: nothing left out, in the GSM 7-bit alphabet."""
+    return " ".join([text for part in parts if (text := _worded(part, language).text)])
 
 
 def in_full(parts: Sequence[Part], language: str) -> str:
@@ -46,8 +51,17 @@ def in_full(parts: Sequence[Part], language: str) -> str:
     return " ".join(words for part in parts if (words := render(part.words, language)))
 
 
+class _Worded(NamedTuple):
+    """A part in a language: what may give way in it, and all of it as it stands in a text."""
+
+    pieces: tuple[encoding.Part, ...]
+    text: str
+
+
 @lru_cache(maxsize=10_000)  # most of what a message says is what many others say: the site, the times, what to do
-def _pieces(part: Part, language: str) -> tuple[encoding.Part, ...]:
+def _worded(part: Part, language: str) -> _Worded:
     if part.drop or part.shorten:
-        return (encoding.Part(render(part.words, language), part.drop, part.shorten),)
-    return tuple(encoding.Part(text, 0, shorten=named) for text, named in fragments(part.words, language))
+        pieces = [encoding.Part(render(part.words, language), part.drop, part.shorten)]
+    else:
+        pieces = [encoding.Part(text, 0, named) for text, named in fragments(part.words, language)]
+    return _Worded(tuple(pieces), encoding.joined(pieces))
