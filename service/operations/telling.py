@@ -25,7 +25,7 @@ from service.operations.links import Minted
 from service.operations.patience import receipt_within_s
 from service.operations.service import Service
 from service.store import admins, dives, log, outbox
-from service.store.codec import canonical, canonical_plain, dump_event, plain
+from service.store.codec import canonical, canonical_words, dump_event_text, plain
 from service.store.opt_outs import opted_out
 from service.store.outbox import NewMessage
 from service.store.superseding import in_place_of_waiting
@@ -133,20 +133,21 @@ class Telling:
                 queued[one.line].append(_entry(message_id, one.draft, one.person))
         for line, cause, ids, keys in zip(lines, causes, queued, withheld, strict=True):
             if ids or keys:
-                self._log(line.dive, "messages", CLOCK, {"cause": cause, "queued": ids, "opted_out": keys})
+                detail = canonical_words({"cause": cause, "queued": ids, "opted_out": keys})
+                self._log(line.dive, "messages", CLOCK, detail)
         return withheld
 
     def _log_event(self, line: Line) -> int:
-        kind, detail = dump_event(line.event)
+        kind, detail = dump_event_text(line.event)
         return self._log(line.dive, f"event:{kind}", getattr(line.event, "by", CLOCK), detail)
 
-    def _log(self, dive: Dive, kind: str, by: Actor, detail: dict[str, object]) -> int:
+    def _log(self, dive: Dive, kind: str, by: Actor, detail: str) -> int:
         return self._book.add(
             log.dive_chain(dive.id),
             at=self._now,
             kind=kind,
             actor=_actor_text(by, self._service.process),
-            detail=canonical_plain(detail),
+            detail=detail,
             dive_id=dive.id,
             club_id=dive.club_id,
         )

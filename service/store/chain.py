@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from service.store.codec import canonical, canonical_plain, stamp
+from service.store.codec import canonical, canonical_words, stamp
 
 GENESIS: Final = "0" * 64
 _LEAF: Final = b"\x00"
@@ -35,7 +35,7 @@ def salted_hash(salt: str, text: str) -> str:
 
 def entry_hash(prev_hash: str, *, chain: str, seq: int, at: datetime, kind: str, hashes: tuple[str, str]) -> str:
     """SHA-256(0x00 || hash before || canonical JSON of [chain, seq, at, kind, actor hash, detail hash])."""
-    leaf = canonical_plain([chain, seq, stamp(at), kind, *hashes])
+    leaf = canonical_words([chain, seq, stamp(at), kind, *hashes])
     return hashlib.sha256(_LEAF + bytes.fromhex(prev_hash) + leaf.encode()).hexdigest()
 
 

@@ -113,7 +113,7 @@ def columns(dive: Dive) -> dict[str, Any]:
         "closed_at": dive.closed_at,
         "version": dive.version,
         "head_count": dive.head_count,
-        "lead_name": dive.lead.name,
+        "lead_name": dive.plan.lead.name,
         "drill": dive.drill,
     }
 

@@ -440,8 +440,8 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         ),
         (
             _STORE + "chain:entry_hash",
-            "leaf = canonical_plain([chain, seq, stamp(at), kind, *hashes])",
-            "leaf = canonical_plain([chain, seq, kind, *hashes])",
+            "leaf = canonical_words([chain, seq, stamp(at), kind, *hashes])",
+            "leaf = canonical_words([chain, seq, kind, *hashes])",
             "chain-hash",
             "an_alarm_is_answered",
         ),
