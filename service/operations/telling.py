@@ -20,7 +20,7 @@ from service.domain.encoding import segments
 from service.domain.grace import Step
 from service.domain.people import ADMINS, CLOCK, Actor, Channel, Recipient
 from service.domain.wording import Draft, MessageKind, messages_for
-from service.domain.wording.drafts import AN_ADMIN
+from service.domain.wording.drafts import AN_ADMIN, without_whole
 from service.operations.links import Minted
 from service.operations.patience import receipt_within_s
 from service.operations.service import Service
@@ -66,7 +66,7 @@ def told_by(dive: Dive, events: Sequence[Event], receiving_number: str | None = 
     before = dive
     for event in events:
         dive = evolve(dive, event)
-        lines.append(Line(dive, event, tuple(messages_for(dive, event))))
+        lines.append(Line(dive, event, without_whole(messages_for(dive, event))))
     return Page(before, tuple(lines), next_due_at(dive), receiving_number)
 
 
@@ -98,6 +98,7 @@ class Telling:
         self._links = Minted(session, service.public_url, now)
         self._numbers: dict[str, str] = {}
         self._admins: dict[str, list[Recipient]] = {}
+        self._by_clock = _actor_text(CLOCK, service.process)  # of nearly all entries of a batch
 
     def begin(self, pages: Sequence[Page]) -> None:
         """Take what will be needed for all of them together."""
@@ -146,7 +147,7 @@ class Telling:
             log.dive_chain(dive.id),
             at=self._now,
             kind=kind,
-            actor=_actor_text(by, self._service.process),
+            actor=self._by_clock if by is CLOCK else _actor_text(by, self._service.process),
             detail=detail,
             dive_id=dive.id,
             club_id=dive.club_id,

@@ -89,6 +89,15 @@ class Draft:
         return in_full(self.whole, self.to.language)
 
 
+def without_whole(drafts: Iterable[Draft]) -> tuple[Draft, ...]:
+    """New drafts of which every way is made, without what a text might say besides: a batch holds hundreds of them."""
+    kept = tuple(drafts)
+    for draft in kept:
+        # Nobody else has them yet. To make each once more would cost as much as is saved.
+        object.__setattr__(draft, "whole", ())
+    return kept
+
+
 def compose(
     dive: Dive,
     kind: MessageKind,
