@@ -31,6 +31,7 @@ settings.register_profile(
 # Tests with one of these marks share real processes or a browser: one after another, on one worker.
 GROUPED_MARKS = ("processes", "browser")
 GROUP = "heavy"
+RULES = Path(__file__).parent / "rules"  # on one worker too, since each would parse all our modules
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -45,10 +46,12 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep heavy tests on one worker, so that they do not take each other's time."""
+    """Keep heavy tests on one worker, so that they do not take each other's time, and those of one reading too."""
     for item in items:
         if any(map(item.get_closest_marker, GROUPED_MARKS)):
             item.add_marker(pytest.mark.xdist_group(GROUP))
+        elif RULES in item.path.parents:
+            item.add_marker(pytest.mark.xdist_group(RULES.name))
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:

@@ -68,11 +68,7 @@ def test_a_text_that_moves_a_dive_that_nobody_meant_is_a_violation(
     monkeypatch.setattr(texting, "meant_by", first_of_all)
     monkeypatch.setattr(texting, "start_by_text", lambda *_: None)
 
-    broken = [
-        line for seed in range(8) for line in World(seed, database, cases=("two", "two_clubs"), kinds=()).play().broken
-    ]
-
-    assert any(line.startswith("meant: ") for line in broken)
+    assert says_within(8, "meant: ", database, ("two", "two_clubs"))
 
 
 @pytest.mark.parametrize(
@@ -84,9 +80,13 @@ def test_a_cry_that_is_not_heard_or_heard_where_none_is_is_a_violation(
     """Both ways: a missed cry, and a false alarm by words that deny it."""
     monkeypatch.setattr(inbound, "read", lambda words: as_if(READ(words), kind, becomes))
 
-    broken = [line for seed in range(4) for line in World(seed, database, cases=("cries",), kinds=()).play().broken]
+    assert says_within(4, says, database, ("cries",))
 
-    assert any(line.startswith(says) for line in broken)
+
+def says_within(days: int, says: str, database: Database, cases: tuple[str, ...]) -> bool:
+    """Whether the judge says so of one of the first days without a fault."""
+    worlds = (World(seed, database, cases=cases, kinds=()) for seed in range(days))
+    return any(line.startswith(says) for world in worlds for line in world.play().broken)
 
 
 def as_if(intent: Intent, kind: Kind, becomes: Kind) -> Intent:

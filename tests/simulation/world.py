@@ -362,8 +362,12 @@ class World:
         self.database.is_away, away = None, self.database.is_away
         found = violations(self.database.engine, self.journal, self.believed.now(), promises=promises)
         self.database.is_away = away
-        disagreed = any(self.weather.counts[kind] for kind in DISAGREE)
-        return [line for line in found if not (disagreed and line.startswith(BETWEEN_CLOCKS))]
+        unfit: tuple[str, ...] = ()
+        if any(self.weather.counts[kind] for kind in DISAGREE):
+            unfit = BETWEEN_CLOCKS
+        elif self.weather.counts["database_hangs"]:
+            unfit = ("priority:",)  # what was stamped as queued may have waited seconds for its transaction
+        return [line for line in found if not line.startswith(unfit)]
 
     def undrained(self) -> list[str]:
         """What still waits at the end, though nothing has failed for an hour."""
