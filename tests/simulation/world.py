@@ -64,7 +64,9 @@ BEGINS = (
 MERGED_WITHIN = timedelta(minutes=1)
 KEEPER_LOOKS_S = 9.0
 DISAGREE = ("clock_slow", "clock_stops", "clock_back", "clock_lost", "clock_corrected", "clocks_apart")
-BETWEEN_CLOCKS = ("after-close:", "priority:", "unreached:")  # questions that compare what two processes have stamped
+# Questions that compare what two processes have stamped; and what one may have stamped long before it was there to see.
+BETWEEN_CLOCKS = ("after-close:", "priority:", "unreached:", "answer-last:")
+LONG_STAMPED = ("priority:", "answer-last:")
 CANARY_PHONE = "+447700900990"
 
 
@@ -366,7 +368,7 @@ class World:
         if any(self.weather.counts[kind] for kind in DISAGREE):
             unfit = BETWEEN_CLOCKS
         elif self.weather.counts["database_hangs"]:
-            unfit = ("priority:",)  # what was stamped as queued may have waited seconds for its transaction
+            unfit = LONG_STAMPED  # between the stamp and its transaction there may be seconds
         return [line for line in found if not line.startswith(unfit)]
 
     def undrained(self) -> list[str]:
