@@ -200,7 +200,7 @@ def test_a_lead_without_a_number_is_not_to_be_called() -> None:
 
     assert "Call them, then rescue: 07700 900999" in last(story, "contact-0", "extension").text
     assert '"LATE 5". Call Bram Vik +44 7700 900002.' in last(story, "contact-0", "alert").text
-    assert "Call them. No answer?" in last(story, "contact-0", "reply").text
+    assert "Call them. No answer?" in last(story, "contact-0", "uncalled_reply").text
 
 
 def test_the_last_words_heard_are_in_the_alarm() -> None:

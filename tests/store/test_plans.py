@@ -70,9 +70,9 @@ def waiting_alarms(session: Session) -> None:
     snapshots.waiting_alarms(session)
 
 
-def open_versions(session: Session) -> None:
-    """What a keeper asks for its snapshot: a club has thousands of dives that are over."""
-    assert list(snapshots.open_versions(session)) == ["d1"]
+def versions(session: Session) -> None:
+    """What a keeper asks for its snapshot: a club has thousands of dives that have been over for long."""
+    assert list(snapshots.versions(session, closed_since=NOW)) == ["d1"]
 
 
 def oldest_urgent(session: Session) -> None:
@@ -99,7 +99,7 @@ def same_text(session: Session) -> None:
 
 @pytest.mark.parametrize(
     "asked",
-    [glance, anything_waits, oldest_urgent, open_versions, waiting_alarms, urgent_goes, whose_receipt, same_text],
+    [glance, anything_waits, oldest_urgent, versions, waiting_alarms, urgent_goes, whose_receipt, same_text],
     ids=lambda asked: asked.__name__,
 )
 def test_what_is_asked_all_the_time_reads_no_table_as_a_whole(
