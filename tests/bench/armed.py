@@ -37,6 +37,7 @@ class MovedClock:
 
 
 def _plan(number: int) -> DivePlan:
+    # Contacts have numbers of their own: of a contact who dives too the next one is told at once.
     return DivePlan(
         site=SitePlan(
             name="Lantern Cove",
@@ -46,7 +47,7 @@ def _plan(number: int) -> DivePlan:
             points=(SitePoint(PointKind.EXIT, "East beach"), SitePoint(PointKind.EXIT, "West steps")),
         ),
         party=(Diver(f"Diver {number}", f"+4477009{number % 100_000:05d}"), Diver("Bram Vik")),
-        contacts=(Contact("Cleo Marsh", "+447700900011"), Contact("Dov Lind", "+447700900012")),
+        contacts=(Contact("Cleo Marsh", "+441632960011"), Contact("Dov Lind", "+441632960012")),
         run_time=RUN_TIME,
         exits=("East beach", "West steps"),
     )
