@@ -84,12 +84,17 @@ def test_the_answer_to_the_end_itself_goes_out(stage: Stage) -> None:
     assert "The clock is stopped" in only
 
 
-def test_that_there_is_no_alarm_is_not_heard_after_the_alarm(stage: Stage) -> None:
-    """Cleo thanked for the plan in the second before, and would have gone back to bed."""
+def a_second_before_the_alarm(stage: Stage) -> None:
+    """Of a dive that was begun as ever."""
     dive = stage.dive_in()
     assert dive.raise_by_at is not None
     stage.clock.at = dive.raise_by_at - SECOND
     stage.turn()
+
+
+def test_that_there_is_no_alarm_is_not_heard_after_the_alarm(stage: Stage) -> None:
+    """Cleo thanked for the plan in the second before, and would have gone back to bed."""
+    a_second_before_the_alarm(stage)
     stage.receive_and_answer(CLEO, "OK")
 
     [only] = carried(stage, CLEO)
@@ -99,10 +104,7 @@ def test_that_there_is_no_alarm_is_not_heard_after_the_alarm(stage: Stage) -> No
 
 def test_who_is_not_alerted_yet_hears_that_the_alarm_is_up(stage: Stage) -> None:
     """In place of a due out and an alarm that were to come."""
-    dive = stage.dive_in()
-    assert dive.raise_by_at is not None
-    stage.clock.at = dive.raise_by_at - SECOND
-    stage.turn()
+    a_second_before_the_alarm(stage)
     stage.receive_and_answer(DOV, "STATUS")
 
     [only] = carried(stage, DOV)
@@ -113,10 +115,7 @@ def test_who_is_not_alerted_yet_hears_that_the_alarm_is_up(stage: Stage) -> None
 
 def test_an_answer_that_says_nothing_of_the_alarm_is_left_when_it_comes(stage: Stage) -> None:
     """That an OUT was not taken holds in the alarm as well."""
-    dive = stage.dive_in()
-    assert dive.raise_by_at is not None
-    stage.clock.at = dive.raise_by_at - SECOND
-    stage.turn()
+    a_second_before_the_alarm(stage)
     stage.receive_and_answer(BRAM, "OUT 1")
 
     assert any("1 of 2 out, 1 missing" in body for body in carried(stage, BRAM))

@@ -134,7 +134,7 @@ def test_a_finish_is_heard_though_what_a_keeper_told_cannot_be_brought_in(
 
 
 def test_an_out_closes_no_plan_while_what_is_over_cannot_be_looked_up(keeping: Keeping) -> None:
-    """It may be of the dive before, which no snapshot has; the plan's own start and alarm go on."""
+    """It may be of a dive that is in no snapshot; the plan's own start and alarm go on."""
     stage = keeping.stage
     dive = stage.file(plan(time_in_at=BEGIN_AT + timedelta(minutes=30)))
     keeping.look()
@@ -148,11 +148,9 @@ def test_an_out_closes_no_plan_while_what_is_over_cannot_be_looked_up(keeping: K
     stage.text(ANNA, f"OUT 2 {dive.reference}")
 
 
-def test_an_early_out_ends_no_dive_that_another_group_may_have_joined(keeping: Keeping) -> None:
-    """As with the database; nobody can be asked now, so the clock goes on."""
+def an_out_comes_in_an_outage(keeping: Keeping) -> None:
+    """Soon after the database went, which is back once the alarm has gone out."""
     stage = keeping.stage
-    dive = stage.dive_in()
-    stage.file(plan())
     keeping.look()
     with gone(stage.engine):
         keeping.without(minutes=3)
@@ -161,6 +159,15 @@ def test_an_early_out_ends_no_dive_that_another_group_may_have_joined(keeping: K
         assert alarms(stage, CLEO)
     keeping.look()
     stage.turn()
+
+
+def test_an_early_out_ends_no_dive_that_another_group_may_have_joined(keeping: Keeping) -> None:
+    """As with the database; nobody can be asked now, so the clock goes on."""
+    stage = keeping.stage
+    dive = stage.dive_in()
+    stage.file(plan())
+    an_out_comes_in_an_outage(keeping)
+
     assert stage.dive(dive.id).outcome is None
 
 
@@ -170,14 +177,8 @@ def test_an_early_out_ends_no_dive_while_one_before_it_ended_lately(keeping: Kee
     first = stage.dive_in()
     stage.text(ANNA, f"OUT {first.finish_code}")
     second = stage.dive_in(plan())
-    keeping.look()
-    with gone(stage.engine):
-        keeping.without(minutes=3)
-        keeping.spooled(ANNA, "OUT")
-        keeping.without(minutes=70)
-        assert alarms(stage, CLEO)
-    keeping.look()
-    stage.turn()
+    an_out_comes_in_an_outage(keeping)
+
     assert stage.dive(second.id).outcome is None
 
 

@@ -38,7 +38,7 @@ def filed(at: Site, script: Script, count: int) -> list[str]:
 
 def page(script: Script, address: str) -> tuple[list[str], str | None]:
     """The dives of a page, and the address of the next."""
-    answer: dict[str, Any] = script.client.get(address, headers=script.headers).json  # type: ignore[assignment]
+    answer: dict[str, Any] = script.client.get(address, headers=script.headers).json
     return [dive["id"] for dive in answer["dives"]], answer["next"]
 
 

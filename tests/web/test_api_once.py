@@ -44,7 +44,7 @@ def dive_of(script: Script, *deeds: str) -> str:
 
 def happened(script: Script, dive_id: str) -> tuple[int, int]:
     """How many entries a dive's log has, and how many messages it has."""
-    details: dict[str, Any] = script.get(f"/dives/{dive_id}").json  # type: ignore[assignment]
+    details: dict[str, Any] = script.get(f"/dives/{dive_id}").json
     return len(details["events"]), len(details["messages"])
 
 
@@ -147,7 +147,7 @@ def test_an_alarm_is_raised_under_any_key(script: Script, used_for: tuple[str, o
     answer = script.post(f"/dives/{dive_id}/raise", {"note": "Anna is missing"}, **KEY)
 
     assert answer.status_code == 200
-    details: dict[str, Any] = script.get(f"/dives/{dive_id}").json  # type: ignore[assignment]
+    details: dict[str, Any] = script.get(f"/dives/{dive_id}").json
     assert details["phase"] == "alert"
     assert any("Anna is missing" in message["body"] for message in details["messages"])
 
@@ -214,7 +214,7 @@ def test_an_alarm_with_a_long_note_is_raised(script: Script) -> None:
     answer = script.post(f"/dives/{dive_id}/raise", {"note": "Bram is missing " + "n" * 400})
 
     assert answer.status_code == 200
-    details: dict[str, Any] = script.get(f"/dives/{dive_id}").json  # type: ignore[assignment]
+    details: dict[str, Any] = script.get(f"/dives/{dive_id}").json
     raised = [event["detail"] for event in details["events"] if event["kind"] == "event:alarm_raised"]
     assert [len(one["note"]) for one in raised] == [300]
 

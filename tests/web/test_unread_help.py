@@ -153,4 +153,4 @@ def test_an_officer_who_raises_it_from_an_older_page_has_its_people_told(
     assert answer.status_code == 200
     assert told(at, dive_id) >= {CLEO, DOV}
     assert "are told that there may be trouble" in answer.text
-    assert at.service.read(lambda session: session.get(DiveRow, dive_id)).phase == "in_water"  # type: ignore[union-attr]
+    assert at.service.read(lambda session: session.get(DiveRow, dive_id)).phase == "in_water"
