@@ -8,7 +8,7 @@ Should the missing ones come after all, within ten minutes, the whole text is pu
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
@@ -16,7 +16,8 @@ from sqlalchemy.orm import Session
 from service.clock import Clock, clock_seconds
 from service.domain.texts.incomplete import PART_MISSING
 from service.operations.gateway import InboundText, TextPart
-from service.store import inbound_parts, log
+from service.operations.used_again import is_another, under_its_own_id
+from service.store import inbound, inbound_parts, log
 from service.store.inbound_parts import Key, Part
 
 WAIT_S = 60.0  # real seconds for which a part waits for the others
@@ -44,9 +45,10 @@ def keep_part(
     """
     now = clock.now()
     key = Key(text.gateway, text.sender, text.receiver, part.reference, part.of)
-    part_id = inbound_parts.add(
-        session, key, provider_id=text.provider_id, number=part.number, body=text.body, received_at=text.received_at
-    )
+    part_id = _add(session, key, text, part)
+    if part_id is None and _is_another(session, key, text, part):
+        words = (*(str(value) for value in astuple(key)), str(part.number), text.body)
+        part_id = _add(session, key, under_its_own_id(text, words), part)
     if part_id is None:
         return []
     _log_part(session, text, part, part_id, chain, club_id, now)
@@ -60,6 +62,20 @@ def keep_part(
             inbound_parts.tie(session, [part_id], twin.inbound_id)
         return []
     return _put_together(new, known)
+
+
+def _add(session: Session, key: Key, text: InboundText, part: TextPart) -> int | None:
+    return inbound_parts.add(
+        session, key, provider_id=text.provider_id, number=part.number, body=text.body, received_at=text.received_at
+    )
+
+
+def _is_another(session: Session, key: Key, text: InboundText, part: TextPart) -> bool:
+    """Whether what the gateway brought under the same id was another part or text. What was erased is the same."""
+    known = inbound_parts.under(session, text.gateway, text.provider_id)
+    if known is None:
+        return is_another(text, inbound.under(session, text.gateway, text.provider_id), None)
+    return known.key.sender != "" and (known.key, known.number, known.body) != (key, part.number, text.body)
 
 
 def overdue(session: Session, clock: Clock, limit: int) -> list[Key]:

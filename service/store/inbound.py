@@ -159,6 +159,9 @@ _KNOWN = select(_TEXT.c.provider_id).where(
     _TEXT.c.authentic,
     among(_TEXT.c.provider_id, "named"),
 )
+_UNDER = select(_TEXT.c.id, _TEXT.c.sender, _TEXT.c.body).where(
+    _TEXT.c.gateway == bindparam("by"), _TEXT.c.provider_id == bindparam("named"), _TEXT.c.authentic
+)
 _CAME_AT = select(_TEXT.c.received_at).where(_TEXT.c.id == bindparam("of"))
 _ANSWERED = (
     update(_TEXT)
@@ -177,6 +180,12 @@ _ANSWERED = (
 def known(session: Session, gateway: str, provider_ids: Collection[str]) -> set[str]:
     """Those of the ids under which this gateway has brought an authentic text."""
     return set(session.execute(_KNOWN, {"by": gateway, "named": list(provider_ids)}).scalars())
+
+
+def under(session: Session, gateway: str, provider_id: str) -> Brought | None:
+    """The authentic text that this gateway brought under that id."""
+    found = session.execute(_UNDER, {"by": gateway, "named": provider_id}).first()
+    return None if found is None else Brought(*found)
 
 
 def brought_by(session: Session, gateway: str, provider_ids: Collection[str]) -> dict[str, Stored]:

@@ -65,6 +65,13 @@ def add(session: Session, key: Key, *, provider_id: str, number: int, body: str,
     return part_id
 
 
+def under(session: Session, gateway: str, provider_id: str) -> Part | None:
+    """The part that this gateway brought under that id."""
+    row = InboundPartRow
+    found = _parts(session, _selected().where(row.gateway == gateway, row.provider_id == provider_id))
+    return found[0] if found else None
+
+
 def alike(session: Session, key: Key, since: datetime) -> list[Part]:
     """The parts with this key since that instant, in the order in which they came."""
     row = InboundPartRow

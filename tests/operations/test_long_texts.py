@@ -287,8 +287,8 @@ def test_a_whole_text_beyond_the_limit_is_cut_and_says_so(stage: Stage) -> None:
 
 
 def test_an_id_of_a_text_that_was_stored_is_no_part(stage: Stage) -> None:
-    """A post that is played again as a part of another text changes nothing."""
-    stage.receive(ANNA, "status", gateway="boathouse", provider_id="msg_played")
+    """Its words are known already, and are not waited for once more."""
+    stage.receive(ANNA, LONG[0], gateway="boathouse", provider_id="msg_played")
 
     part(stage, 1, LONG[0], provider_id="msg_played")
 
