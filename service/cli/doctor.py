@@ -35,7 +35,7 @@ from service.operations.sealing import make_private
 from service.operations.service import Service
 from service.operations.snapshotting import FRESH_S, snapshot_age
 from service.settings import PREFIX, Settings, SettingsError, read_settings, unknown_settings
-from service.store import admins, clubs, epochs, health
+from service.store import admins, clubs, epochs, health, inbound
 from service.store.engine import durability_faults
 from service.store.schema import current
 from workers.keeper import SIGN_OF_LIFE_S
@@ -80,6 +80,7 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "schema", lambda: _schema(service)
     yield "clubs", lambda: _clubs(service)
     yield "senders", lambda: _senders(service)
+    yield "texts in", lambda: _texts_in(service)
     yield "recovery", lambda: _recovery(service)
     yield "broker", lambda: _broker(settings)
     yield "clock", lambda: _clock(service)
@@ -151,6 +152,18 @@ def _senders(service: Service) -> str:
         raise CheckFailedError("; ".join(faults))
     heard = [f"what is texted to {one.number} is heard as to {number_heard(one.number, known, own)}" for one in own]
     return "; ".join(heard) or "no gateway has one"
+
+
+def _texts_in(service: Service) -> str:
+    """Whether what gateways bring is believed: else nobody who texts is heard, and all that goes out looks well."""
+    since = service.clock.now() - timedelta(days=1)
+    refused = service.read(partial(inbound.refused_last, since=since))
+    if refused:
+        raise CheckFailedError(
+            f"the last one was refused, as not signed by its gateway: {', '.join(refused)}: is the token or secret the"
+            f" one that it signs with, its clock right, and {PREFIX}PUBLIC_URL the address that it posts to?"
+        )
+    return "none was refused last"
 
 
 def _recovery(service: Service) -> str:

@@ -26,6 +26,7 @@ from service.operations.inbound import answer_text
 from service.operations.merging import merge_first
 from service.operations.receipts import receive_receipt
 from service.operations.receiving import Way, receive_text
+from service.operations.refused_texts import note_refused, note_unreadable
 from service.operations.service import Service
 from service.operations.spooling import PUT_ASIDE, Brought, KeyPress, Spool, SpoolError, UnreadableError
 from service.operations.storing_together import StoringTogether
@@ -84,6 +85,16 @@ class Intake:
         """Have a gateway's clock set, where somebody can easily be told. Raises SQLAlchemyError."""
         if not self._disk_only:
             note_wrong_clock(self._service, gateway, doubt)
+
+    def doubted(self, text: InboundText, doubt: str) -> None:
+        """Have it seen to that a gateway's texts are refused; as `wrong_clock`."""
+        if not self._disk_only:
+            note_refused(self._service, text, doubt)
+
+    def unreadable(self, gateway: str, why: str) -> None:
+        """Have it seen to that a gateway brought what cannot be read; as `wrong_clock`."""
+        if not self._disk_only:
+            note_unreadable(self._service, gateway, why)
 
     def receipt(self, receipt: DeliveryReceipt) -> None:
         """Keep a receipt. Raises as `text`."""

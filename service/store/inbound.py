@@ -200,6 +200,14 @@ def brought_by(session: Session, gateway: str, provider_ids: Collection[str]) ->
     }
 
 
+def refused_last(session: Session, since: datetime) -> list[str]:
+    """The gateways whose last text since that instant was not authentic, in order."""
+    row = InboundTextRow
+    last = select(func.max(row.id)).where(row.received_at >= since).group_by(row.gateway)
+    found = select(row.gateway).where(row.id.in_(last), ~row.authentic).order_by(row.gateway)
+    return list(session.execute(found).scalars())
+
+
 def unanswered(session: Session, limit: int, older_than: datetime) -> list[int]:
     """The ids of texts that came before that instant and wait for an answer, first to last."""
     row = InboundTextRow

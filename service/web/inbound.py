@@ -36,11 +36,16 @@ def text(gateway: str) -> Response:
     config, inbound = _gateway(gateway)
     post, service = as_posted(inbound), web().service
     try:
-        if doubt := inbound.doubt(post):
-            _keep_unauthentic(config, inbound, post, doubt)
-            return refused(403, doubt.words)
+        doubt = inbound.doubt(post)
+    except MalformedInbound as fault:
+        return malformed(config, fault)
+    if doubt is not None:
+        _keep_unauthentic(config, inbound, post, doubt)
+        return refused(403, doubt.words)
+    try:
         arrived = inbound.text(post, service.clock.now())
     except MalformedInbound as fault:
+        _tell_of_unreadable(config, fault)
         return malformed(config, fault)
     stored = web().intake.text(arrived)
     response = _taken(inbound)
@@ -84,11 +89,21 @@ def _keep_unauthentic(config: GatewayConfig, inbound: InboundFormat, post: Post,
     if not web().bounds.unauthentic_texts.take(config.name, now):
         return
     try:
-        web().intake.unauthentic(inbound.text(post, now))
+        text = inbound.text(post, now)
+        web().intake.unauthentic(text)
         if doubt.wrong_time:
             web().intake.wrong_clock(config.name, doubt.words)
+        else:
+            web().intake.doubted(text, doubt.words)
     except (MalformedInbound, SQLAlchemyError) as fault:
         _log.warning(NOT_KEPT, extra={"gateway": config.name, "why": type(fault).__name__})
+
+
+def _tell_of_unreadable(config: GatewayConfig, fault: MalformedInbound) -> None:
+    try:
+        web().intake.unreadable(config.name, str(fault))
+    except SQLAlchemyError as away:
+        _log.warning(NOT_KEPT, extra={"gateway": config.name, "why": type(away).__name__})
 
 
 def _taken(inbound: InboundFormat) -> Response:

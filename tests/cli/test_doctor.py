@@ -20,7 +20,7 @@ from service.store.tables.club import ClubRow
 from tests.cli.conftest import GATEWAY, Run
 from tests.fakes.json_gateway import SECRET, TOKEN, JsonGateway
 from tests.fakes.mail_server import MailServer
-from tests.operations.stage import CLUB, FINN, staged
+from tests.operations.stage import ANNA, CLUB, FINN, staged
 from tests.operations.test_own_numbers_answered import second_club
 from tests.servers.broker import Broker
 
@@ -50,6 +50,7 @@ def test_a_whole_installation_has_no_fault(
                 "schema",
                 "clubs",
                 "senders",
+                "texts in",
                 "recovery",
                 "broker",
                 "clock",
@@ -72,7 +73,18 @@ def test_each_thing_that_is_missing_fails_by_itself(run: Run) -> None:
 
     found = lines(result.output)
     assert [name for name, mark in found.items() if mark == "FAIL"] == [
-        *("schema", "clubs", "senders", "recovery", "broker", "processes", "snapshot", "canary dive", "gateway one"),
+        *(
+            "schema",
+            "clubs",
+            "senders",
+            "texts in",
+            "recovery",
+            "broker",
+            "processes",
+            "snapshot",
+            "canary dive",
+            "gateway one",
+        ),
         "state of one",
     ]
     assert found["database"] == "ok"
@@ -93,6 +105,25 @@ def test_a_snapshot_that_is_too_old_is_a_finding(
         stage.service.write(lambda session: health.beat(session, HEARTBEAT, at, "2 dives"))
         assert lines(run("doctor", SPOOL_DIR=spool).output)["snapshot"] == mark
         assert lines(run("doctor", SPOOL_DIR=None).output)["snapshot"] == "FAIL"
+
+
+@pytest.mark.parametrize(
+    ("last", "mark"), [(None, "ok"), ("one that is signed", "ok"), ("one that is not", "FAIL"), ("of days ago", "ok")]
+)
+def test_a_gateway_whose_last_text_was_refused_is_a_finding(
+    run: Run, environment: dict[str, str], last: str | None, mark: str
+) -> None:
+    """A token that was changed at the provider makes us deaf, and nothing else shows it."""
+    with staged(environment["DATABASE_URL"]) as stage:
+        stage.clock.at = datetime.now(UTC) - (timedelta(days=2) if last == "of days ago" else timedelta(hours=1))
+        if last is not None:
+            stage.receive(ANNA, "OUT", authentic=False)
+        if last == "one that is signed":
+            stage.receive(ANNA, "status")
+        result = run("doctor")
+
+    assert lines(result.output)["texts in"] == mark
+    assert ("the last one was refused, as not signed by its gateway: first" in result.output) == (mark == "FAIL")
 
 
 @pytest.mark.parametrize(("ahead_s", "mark"), [(4, "ok"), (3600, "FAIL")])

@@ -109,12 +109,18 @@ def test_the_admins_hear_of_a_wrong_clock_once_a_day(at: Site, client: FlaskClie
     for body in ("IN", "OUT"):
         post(client, text(body), late_s=400)
     post(client, text("IN"), secret=f"whsec_{'A' * 32}", late_s=400)
-    (told,) = table(at, MessageRow)
+    (told,) = _of_the_clock(at)
     at.clock.forward(24 * 60)
     post(client, text("OUT"), late_s=400)
 
-    assert "gateway boathouse has a wrong clock" in told.body  # type: ignore[attr-defined]
-    assert len(table(at, MessageRow)) == 2
+    assert "gateway boathouse has a wrong clock" in told
+    assert len(_of_the_clock(at)) == 2
+
+
+def _of_the_clock(at: Site) -> list[str]:
+    """What admins are told of a clock; that somebody forged a text is told by itself."""
+    bodies = [row.body for row in table(at, MessageRow)]  # type: ignore[attr-defined]
+    return [body for body in bodies if "clock" in body]
 
 
 def test_a_text_that_was_refused_for_its_time_is_taken_when_it_is_signed_anew(at: Site, client: FlaskClient) -> None:
