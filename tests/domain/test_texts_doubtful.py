@@ -84,6 +84,7 @@ def test_what_is_said_in_ones_own_language_is_answered_with_the_text_that_would_
 IN = """
 in Ordnung; in Kürze; in 10 Minuten; in zehn Minuten; in einer Stunde; in Arbeit; in Urlaub; in 10 minuti; in mezz'ora
 in un'ora; in arrivo; in viaggio; in ospedale; in casualty; in theory; in response; in turn
+in 5 min ago; in due; in corso
 """
 
 

@@ -74,6 +74,26 @@ not concious; drowing; ok SOSSOS; now SOSOS; ok MAYDAYMAYDAY; we need HELPHELP; 
 he is SOSHELP
 """
 
+FROM_THE_WATER = """
+we got separated; separated; buddy gone; buddy not surfaced; only one of us came up; just me came back
+caught in current
+caught in a strong rip current; tangled; in a rip; can't exit; unable to exit; too rough to get out; impossible to exit
+big waves, can't exit; too exhausted to swim; hit by a boat; run over by a jetski; fallen on rocks; slipped on the steps
+we are not safe; he isn't safe; she's not safe; pins and needles; dizzy; legs gone numb; bent; panic; Bram is in panic
+big problem; serious problem here; something happened; something terrible has happened; rescue us; save us
+don't know where we are; no idea where I am; HLP; HLEP; emergancy; emergeny; emegency; urgent; urgent, call us; ALARM!
+raise the alarm
+"""
+
+FROM_THE_WATER_AND_CALM = """
+not urgent; nothing urgent; sorry I am in an urgent meeting; no big problem; not a big problem; big problem with the app
+no need to panic; has something happened?; not safe to dive, nogo; it is not safe here; not separated
+separated from my torch; caught in traffic; don't know where to park; when do I raise the alarm
+so I raise the alarm at 15:45; false alarm; stop the alarm; too rough to dive; too busy to get away; buddy gone home
+divers gone for lunch; divers down 10:05; low on air; strong current; still in; buddy still in; not surfaced yet
+only 2 of us today; energy; fell asleep
+"""
+
 PARTED_AND_HARMLESS = """
 No, nobody is missing; No, no one is missing; no-one missing; No. No help needed; no, nobody hurt; no s.o.s.; no mayday
 No S.O.S. needed; No, not injured; No worries, all good; No, lost my mask; no, lost a fin; No. No problem, lost my fin
@@ -111,6 +131,18 @@ def test_a_thing_beside_a_person_who_is_lost_does_not_hide_them(text: str) -> No
 def test_trouble_in_other_words_or_spelt_in_haste_is_a_worry(text: str) -> None:
     """Who is frightened drops apostrophes, letters and blanks."""
     assert read(text) == Intent(kind=Kind.WORRY)
+
+
+@pytest.mark.parametrize("text", listed(FROM_THE_WATER))
+def test_what_somebody_texts_who_cannot_get_out_or_has_lost_their_buddy_is_a_worry(text: str) -> None:
+    """Each of these was only kept, and answered with how to say OUT."""
+    assert read(text) == Intent(kind=Kind.WORRY)
+
+
+@pytest.mark.parametrize("text", listed(FROM_THE_WATER_AND_CALM))
+def test_the_same_words_in_a_calm_text_are_no_worry(text: str) -> None:
+    """A reason for a NOGO, a contact's question, a thing."""
+    assert read(text).kind not in (Kind.WORRY, Kind.RAISE_NOW)
 
 
 @pytest.mark.parametrize("text", ["SOSSOS", "sos.sos", "MAYDAYMAYDAY", "MaydayMayday", "HELPHELP", "HELPHELP HELP"])

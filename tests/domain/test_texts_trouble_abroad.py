@@ -47,6 +47,42 @@ non è uscito; non sono tornati; incastrato; alla deriva; infarto; ambulanza; ch
 nessun problema, ma manca Marco; OUT ma manca uno
 """
 
+FROM_THE_WATER = """
+in Not; Hilf; Hilf uns; HILFEE; Hiilfe; Hlfe; rettet uns; Partner weg; Buddy ist weg; Tom nicht gefunden
+wir sind getrennt
+wurden getrennt; kommen nicht raus; komme nicht an Land; können nicht raus; können nicht mehr zurück; Bein gebrochen
+gestürzt; ich sterbe; er stirbt; wir treiben; Strömung zieht uns raus; von der Strömung erfasst; Brustschmerzen; gelähmt
+stecke fest; verheddert; vom Boot getroffen; Rettung rufen; ruft die Wasserrettung; Polizei rufen; ruft 112
+holt uns hier raus
+kommt schnell; Alarm; dringend; tot; sie sind überfällig
+aide; secour; au secour; détresse; urgent; sauvez-nous; appelez le 196; appelle le 15; venez vite; on est séparés
+séparés
+jambe cassée; mort; on dérive; dérive; on coule; je meurs; on va mourir; paralysé; mal à la poitrine; panique
+pris dans le courant; impossible de sortir; on peut pas sortir; on n'arrive pas à sortir; bloqué; on est bloqués
+heurté par un bateau
+urgente; perdí a Tomás; Tomás desapareció; no salió; Tomás no sube; nos separamos; estamos separados; pierna rota
+muerto
+me muero; nos ahogamos; nos hundimos; nos lleva la corriente; nos arrastra la corriente; no podemos salir
+no puedo salir
+no puedo respirar; dolor en el pecho; paralizado; llama al 112; llamad al 112; venid ya; vengan rápido; salvadnos
+urgente; perso Marco; Marco perso; persi; Marco non risale; non riemerge; ci siamo separati; separati; gamba rotta
+morto
+due morti; sto morendo; stiamo affondando; affoghiamo; malore; dolore al petto; paralizzato; non riusciamo a uscire
+non riesco a risalire; siamo bloccati; bloccati; in fin di vita; chiamate il 1530; chiama il 112; venite subito
+salvateci
+"""
+FROM_THE_WATER_AND_CALM = """
+nicht dringend; habe 112 gerufen; wir sind nicht getrennt; kein Alarm; Fehlalarm; stecke fest im Stau
+Auto nicht gefunden
+holt uns am Parkplatz ab; bin weg; ich komme nicht; kann nicht kommen; kann sofort kommen; ich komme schnell
+j'ai appelé le 196; appelé le 112; pas bloqué; on n'est pas séparés; pas de panique; ne panique pas; pas urgent
+bloqué dans les bouchons; bloqué au travail; venez nous chercher au parking; fausse alerte; je ne peux pas
+he llamado al 112; llamé al 112; no es urgente; no puedo ir; no puedo salir de casa; no nos separamos; falsa alarma
+ho chiamato il 112; non urgente; non siamo bloccati; non ci siamo persi; non ci siamo separati; bloccato nel traffico
+sono bloccato al lavoro; ho perso 10 minuti; perso il telefono; telefono perso; tempo perso; non riesco a venire
+non posso uscire di casa; falso allarme; vengo subito; nessun morto
+"""
+
 CALM = """
 Im Notfall bitte anrufen; Ich fahre gerade. Im Notfall 07700 900100; en cas d'urgence 07700 900100
 en caso de emergencia 07700 900100; in caso di emergenza 07700 900100
@@ -72,13 +108,13 @@ OUT; OK 7K; SAFE 2 7K; CALLED 7K; LATE 20; NOGO; AGREE 7K; WHERE 7K; IN LANTERN 
 """
 
 
-@pytest.mark.parametrize("text", listed(GERMAN + FRENCH + SPANISH + ITALIAN))
+@pytest.mark.parametrize("text", listed(GERMAN + FRENCH + SPANISH + ITALIAN + FROM_THE_WATER))
 def test_a_cry_in_another_language_of_our_texts_raises_concern(text: str) -> None:
     """A diver whose texts are German must not wait for the grace period because HILFE is no English."""
     assert read(text).kind is Kind.WORRY
 
 
-@pytest.mark.parametrize("text", listed(CALM))
+@pytest.mark.parametrize("text", listed(CALM + FROM_THE_WATER_AND_CALM))
 def test_what_is_denied_or_lost_and_a_thing_raises_none(text: str) -> None:
     """A lost mask is no alarm in any language, and neither is a contact's word that rescue is called."""
     assert read(text).kind is not Kind.WORRY

@@ -33,7 +33,7 @@ _PARTS = tuple(
 )
 
 _NO_SITE = words("""
-a about above again ages agony ahead all almost already alright am an and another any anyway are around as
+a about above again ages ago agony ahead all almost already alright am an and another any anyway are around as
 ashore at away back bad beach bed between bit boat both but by call called cancel car case cold coming
 danger days deco deep dense distress dive diver divers diving done down dry early end fact few fine finish
 finished first five for from front full getting go going gone good great ground have he help her here him
@@ -61,8 +61,9 @@ noch ordnung planung ruhe sekunden sicht sofort stimmung trauer unserem unserer 
 vorbereitung wenigen wirklichkeit zehn zukunft zwanzig zwei
 aujourdhui bientot bientôt demain encore tout ahora creo hoy manana mañana pronto quizas quizás seguida
 acqua adesso anticipo arrivo attesa contatto credo dieci domani forse fretta macchina mattinata oggi ora ore ospedale
-pausa poco pomeriggio posizione presto procinto quanto qualche questo questa riunione salvo serata servizio subito tempo
-treno ufficio una vacanza venti viaggio
+corso due pausa poco pomeriggio posizione presto procinto quanto qualche questo questa riunione salvo serata servizio
+subito tempo
+tre treno ufficio una vacanza venti viaggio
 """)
 """More of them in the languages of our texts. Alone they are no site; with a run time or a head count one may be so
 called."""

@@ -58,7 +58,7 @@ _NOT_SO = (
     + any_of(r"""
 missing|lost|hurt|injured|injur\w+|harmed|troubles?|difficult\w*|distress|danger|bent|drown\w*|bleeding|stuck
 trapped|accidents?|emergency|sos|mayday|help|rescue|ambulance|worr\w+|panic\w*|uncon(?:s|ci)\w*|bends|dcs|dci|overdue
-coastguard|lifeboat|pain|shock|coma|peril
+coastguard|lifeboat|pain|shock|coma|peril|urgent\w*|separated
 """)
 )
 
@@ -89,6 +89,10 @@ emergency (?:is )?(?:contacts?|numbers?|phone|over|exit|plan|kit|drill|cancelled
 decompression (?:stops?|dives?|diving|computer|obligation|limits?|time|schedule|plan)
 (?:for|of) (?:all )?(?:your|the) help
 (?:happy|glad|able|want|love) to help
+(?:no|not an?|isnt an?|any) (?:big|serious|real|huge|major|bad) problems?
+no need to panic|panic (?:button|over)
+(?:has|have|if|when|whenever) something (?:has |bad )?happened
+separated from <own><thing>
 can (?:i|we) help
 how (?:do|can|does) \w+ (?:get |ask for |call for )?help
 if (?:you|they|we) need (?:any )?help
@@ -101,8 +105,9 @@ missing
 (?:cant|couldnt|could not|unable to|havent|have not|didnt|did not) (?:find|found|see|locate|spot)
 nobody can (?:find|see|reach)
 (?:cant|couldnt|could not|unable to) (?:reach|contact|get hold of|wake|rouse|lift|hold) <person>
-cant (?:breathe|move|swim|feel|get (?:out|back|in|ashore|up|free|\w+ (?:out|back|ashore|up)))
-unable to get
+cant (?:breathe|move|swim|feel|exit|get (?:out|back|in|ashore|up|free|\w+ (?:out|back|ashore|up)))
+unable to (?:get|exit)
+(?:too \w+|impossible) to (?:get (?:out|ashore)|exit|come ashore)|too (?:tired|exhausted|weak) to swim
 no (?:sign|trace) of
 (?:not|isnt|wasnt|arent|doesnt|didnt|wont|stopped|stops|hardly|barely|struggling|struggles|cant|without) <w2><breath>
 dont <breath>
@@ -112,6 +117,7 @@ breathing (?:badly|problems?|trouble|difficult\w*|hard)
 (?:air|gas) (?:is |has )?(?:gone|ran out|run out|finished)
 uncon(?:s|ci)\w*|unresponsive|no (?:pulse|response)
 not (?:cons?c?i?ous|responsive|ok|alright|all right)
+(?:we|they|i|he|she) (?:are |am |is )?(?:not|isnt|arent) (?:all )?safe(?! to\b)|(?:hes|shes) not safe(?! to\b)
 (?:not|isnt|wasnt|arent|doesnt|dont|didnt|wont|cant) (?:wak(?:e|ing)|respond(?:ing)?|react(?:ing)?|mov(?:e|ing))
 (?:passed|knocked) out|black(?:ed)? ?out|out cold|collapsed?|fainted|seizures?|convuls\w+
 heart attack|cardiac|a stroke|chest pains?|cpr
@@ -121,21 +127,36 @@ injur\w+|hurts?|wounded|bleed\w*|blood
 broken? (?:his |her |my |a )?(?:arm|leg|ankle|wrist|back|neck|hip)
 (?:is|are|got|am|be|been|feels?|possibly|probably) bent
 bends|dcs|dci|decompression|recompression|embolism|hyperbaric
+\Abent\Z|tingling|pins and needles|dizzy|dizziness|vertigo|numb (?:legs?|arms?|side)
+(?:legs?|arms?|face|side) (?:is |are |feels? |gone |going |all |totally |completely )*numb
 (?:missed|skipped) (?:deco|(?:a |the |our |his |her )?stops?)
 (?:rapid|uncontrolled) ascent
 hypotherm\w*|paraly[sz]\w+
-stuck|trapped|entangled|tangled|snagged|swept|drifting
+stuck|trapped|entangled|tangled|snagged|swept|drifting|separated
+caught (?:up )?in <any>(?:currents?|rips?|riptide|surf|waves?|swell|tide|undertow|nets?|lines?|ropes?|kelp)
+in (?:a|the) (?:(?:strong|bad|nasty) )?(?:rip|riptide|undertow)(?! off)
+(?:hit|struck|run over|ran over) by <any>(?:boat|speedboat|jetski|jet ski|ship|ferry|wave|propell?er|prop|rocks?)
+(?:fell|fallen|slipped) (?:on|onto|from|off|down) <any>(?:rocks?|cliffs?|ladder|steps|stairs)
 (?:washed|carried) (?:away|off|out)
 (?:hasnt|havent|has not|have not|didnt|did not|never) (?:yet )?(?:surfaced?|turned up|c[oa]me (?:up|back|out))
+<person> (?:has |have |is )?not (?:yet )?surfaced
+(?:only|just) (?:\d|i|me) (?:of (?:us|them) )?(?:has |have )?(?:surfaced|(?:came|come) (?:up|out|back))
+(?:buddy|buddies|partner|divers?|student|husband|wife|son|daughter) (?:is |has |have )?gone(?= (?:under|down)\b| *$)
 nobody (?:has )?(?:yet )?(?:surfaced|turned up|c[oa]me (?:up|back|out))(?! to\b)
 in (?:a )?(?:(?:very|really|severe|terrible|great|serious) )?(?:shock|pain|agony|coma|peril|panic)
 in (?:a )?(?:(?:very|really) )?bad (?:way|shape)
 in (?:arrest|resus|intensive care)
-we have (?:got )?a (?:(?:big|serious|real) )?problem(?! with\b)
+we have (?:got )?a problem(?! with\b)|(?:big|serious|real|huge|major|bad) problems?(?! with\b)
+somethings? (?:(?:is|has|really|very|bad|terrible|awful|serious) )*happened
 trouble|difficult(?:y|ies)|distress|danger
-panick\w+
+panic(?:k\w+)?
 accident|pan pan
-(?:sos|may ?day|help|emergency)+|s+o+s(?:s*o+s)*s*|he+l+p+
+(?:sos|may ?day|help|emergency)+|s+o+s(?:s*o+s)*s*|h+e*l+p+|hlep|hepl|halp
+eme?r?g(?:e|a|i)?n?[cs]?e?y
+(?:rescue|save) (?:us|me|him|her|them)|come and (?:help|rescue)
+\A(?:raise |sound )?(?:the |an )?alarm\Z
+\A(?:very )?urgent(?:ly)?(?= (?:help|need|we|i|us|come|call)\b|\Z)|urgent\Z
+(?:dont know|no idea) where (?:we|i) (?:are|am)\b
 dead|died|dying|death
 ambulance|paramedics?|lifeboat|helicopter|defib\w*
 (?:call|phone|ring|send|needs?|alert) (?:the |an? )?(?:coastguard|rescue|999|112|911|police|doctor|medic)
@@ -161,7 +182,8 @@ _ABOUT_THINGS = any_of(
     own=_OWN,
 )
 _HARMLESS = re.compile(rf"\b{_ABOUT_THINGS}\b")
-_TROUBLE = re.compile(rf"\b{any_of(_TROUBLE_LINES, person=_PERSON, w2=_UP_TO_TWO, breath=_BREATH)}\b")
+_ANY = "(?:(?:a|an|the|some|my|strong|rip|big|bad|huge|heavy|fishing) ){0,3}"
+_TROUBLE = re.compile(rf"\b{any_of(_TROUBLE_LINES, person=_PERSON, w2=_UP_TO_TWO, breath=_BREATH, any=_ANY)}\b")
 
 
 def has_trouble(text: Typed) -> bool:

@@ -21,9 +21,21 @@ _GERMAN = any_of(
     r"""
 in (?:(?:grosser?n?|ernsten|akuter|hochster|hoechster) )?(?:schwierigkeiten|bedrangnis|bedraengnis)
 in (?:grosser|akuter|hochster|hoechster) not|ohnmacht|unterkuhl\w+|unterkuehl\w+
-hilfe|hilf mir|helft(?: uns| mir)?|notfall|notruf|seenot|notarzt|krankenwagen|lebensgefahr|gefahr|panik
-(?:ich bin|wir sind|er ist|sie ist|sie sind|taucher(?:in)?) in not
-(?:ruf(?:t|en)?|hol(?:t|en)?|schick(?:t|en)?|brauch(?:e|en|t)) (?:(?:bitte|die|den|einen) )*(?:rettung|arzt|kustenwache)
+hi+l+fe+|hlfe|hilf(?: mir| uns)?|rettet (?:uns|mich)|helft(?: uns| mir)?|notfall|notruf|seenot|notarzt|krankenwagen
+lebensgefahr|gefahr|panik
+(?:ich bin|wir sind|er ist|sie ist|sie sind|taucher(?:in)?) in not|\A(?:bin |sind )?in not\Z
+(?:ruf(?:t|en)?|hol(?:t|en)?|schick(?:t|en)?|brauch(?:e|en|t)) (?:(?:bitte|die|den|einen) )*<rescue>|<rescue> rufen
+ruft? (?:die )?112|\Aholt uns(?: (?:hier )?(?:raus|heraus))?\Z|\Akommt (?:sofort|schnell)|\A(?:sofort|schnell) kommen
+\A(?:alarm|dringend|uberfallig|ueberfallig|tot|panik)\Z|(?:sind|ist) (?:uber|ueber)fallig
+(?:partner(?:in)?|buddy|tauchpartner(?:in)?|taucher(?:in)?) (?:(?:ist|sind) )?weg\Z|(?:sind|wurden) getrennt
+getrennt worden
+(?!<thing>\b)\w+ (?:noch )?nicht (?:mehr )?gefunden
+(?:komme|kommen) nicht (?:mehr )?(?:raus|heraus|an land|ans (?:land|ufer)|zum ufer)
+(?:kann|konnen|koennen) nicht (?:mehr )?(?:raus|heraus|hoch|an land|ans ufer|zuruck|zurueck)
+(?:bein|arm|fuss|knochel|rucken|genick) (?:ist )?gebrochen|ab?gesturzt|ab?gestuerzt|gesturzt|gestuerzt
+sterben?\b|stirbt|(?:wir|ich) treiben?\b|mitgerissen|weggespult|stromung (?:zieht|treibt|reisst) (?:uns|mich|ihn|sie)
+(?:in|von) der stromung (?:gefangen|erfasst)|brustschmerzen|schmerzen in der brust|kribbeln|gelahmt|gelaehmt|lahmung
+verheddert|(?:vom|von einem) boot (?:getroffen|erfasst|uberfahren|angefahren)|bootsunfall
 vermiss(?:t|en)|verschwunden|verloren(?! gegangen)
 (?!(?:nichts|niemand|keiner|es|mir|uns|da|<thing>)\b)\w+ fehl(?:t|en)
 fehl(?:t|en) (?:(?:noch|mir|uns|ein|eine) )*(?!(?:noch|mir|uns|nichts|niemand|minuten|\d+|<thing>)\b)\w+\b(?! <thing>)
@@ -35,10 +47,12 @@ luft (?:ist )?(?:alle|leer|aus|weg)
 nicht (?:wieder |mehr )?(?:aufgetaucht|hochgekommen|zuruckgekommen|zurueckgekommen|rausgekommen)
 (?:finde|finden|sehe|sehen) (?!(?:\w+ )?<thing>)(?:\w+ ){1,2}nicht
 (?:kann|konnen|koennen) (?!(?:\w+ )?<thing>)(?:\w+ ){1,2}nicht (?:mehr )?(?:finden|sehen|wecken|atmen|schwimmen|halten)
-eingeklemmt|festgeklemmt|verfangen|(?:steckt|stecken|hangt|hangen) fest|abgetrieben|treib(?:t|en) ab
+eingeklemmt|festgeklemmt|verfangen|(?:steck(?:e|t|en)|hang(?:e|t|en)) fest(?! (?:im|i am)\b)|abgetrieben
+treib(?:t|en) ab
 (?:ist|sind) tot
 """,
     thing=_GERMAN_THING,
+    rescue=r"(?:(?:wasser|seenot|berg)?rettung|arzt|notarzt|kustenwache|kuestenwache|feuerwehr|polizei)",
 )
 _FRENCH_THING = any_of(r"""
 masque|palmes?|lampes?|plombs?|ceinture|couteau|camera|tuba|gants?|cagoule|montre|ordinateur|cles?|telephone
@@ -49,7 +63,14 @@ _FRENCH_ITS = "(?:(?:un|une|le|la|les|l|mon|ma|mes|notre|nos|son|sa|ses|de|du|d|
 _FRENCH = any_of(
     r"""
 en (?:grande? )?(?:difficultes?|peril|panique)|hypothermie
-au secours|\Asecours\Z|a l ?aide|aidez(?: moi| nous)?|aide moi|besoin d ?aide|urgence|en detresse|noyade
+au secours?|\Asecours?\Z|\Aaide\Z|sauvez (?:nous|moi)|a l ?aide|aidez(?: moi| nous)?|aide moi|besoin d ?aide|urgence
+\A(?:tres )?urgent\Z|detresse|noyade
+(?:appelez|appelle) (?:le |les )?(?:196|112|114|15|17|18|samu|cross)|venez (?:tres )?vite|venez nous aider
+(?:est|sommes|ete) separee?s|\Aseparee?s\Z|(?:jambe|bras|cheville|poignet) cassee?|\A(?:morte?|derive)\Z
+(?:je|on|il|elle) (?:va |vais )?(?:coule|meurs|meurt|mourir)|paralysee?s?|(?:mal|douleurs?) (?:a|dans) la poitrine
+pris(?:es?)? (?:dans|par) (?:(?:le|les|un|des) )*(?:courant|vagues?|rouleaux|filets?|ligne)|panique(?! pas)
+impossible de (?:sortir|remonter)|(?:peu[tx]|pouvons|n?arriv(?:e|ons)) (?:pas|plus) (?:a )?(?:sortir|remonter|nager)
+bloquee?s?(?! (?:dans|par|au|a)\b)|(?:touche|heurte|percute)e?s? par (?:(?:un|le|l) )?(?:bateau|jet ski|helice)
 (?:appel(?:ez|le|er)|envoy(?:ez|er)|envoie|besoin) (?:(?:les|des|de|le|un|l) )*(?:secours|pompiers|medecin)|ambulance
 disparue?s?|(?:il|nous) manque (?!<its><thing>|\d+ ?min)\w+
 manque (?:une?|1|2|quelqu ?un)\b(?! <thing>)|manque a l ?appel
@@ -77,7 +98,15 @@ ayuda(?:me|nos)?|ayudad(?:me|nos)|ayuden(?:me|nos)?|auxilio|socorro|emergencia|p
 faltan? (?!<its><thing>|(?:\d+|unos|pocos) ?(?:m|min|minutos?|h|horas?)\b|poco|mucho|nada|nadie)\w+
 desaparecid[oa]s?|ha(?:n)? desaparecido|perdid[oa]s?(?! <its><thing>)|perdimos (?!<its><thing>)\w+
 (?:se )?ahog(?:a|an|ado|ada|ando)|inconscientes?|desmayad[oa]s?|sin conocimiento|herid[oa]s?|sangr(?:a|ando|e)
-accidente|infarto|paro cardiaco|(?:esta|estan) muert[oa]s?
+accidente|infarto|paro cardiaco|(?:esta|estan) muert[oa]s?|\Amuert[oa]s?\Z|\A(?:muy )?(?:urgente|urgencia)\Z
+perdi a \w+|desaparecio|desaparecieron|(?:hemos )?separado\Z|(?:estamos|quedamos) separad[oa]s|\Aseparad[oa]s\Z
+(?<!no )nos separamos|(?:pierna|brazo|tobillo|muneca) rot[oa]|dolor (?:en el|de) pecho|paralizad[oa]s?
+no (?:salio|salieron|subio|subieron|sube|suben|volvio|volvieron)(?! <its><thing>)|me muero|nos morimos
+(?:se|esta) muriendo
+me ahogo|nos (?:ahogamos|hundimos)|salv(?:adnos|enos|adme|enme)|(?:vengan|venid) (?:ya|rapido)
+(?:nos|me|lo|la|le|los) (?:arrastra|lleva|arrastro|llevo) (?:la |una )?(?:corriente|ola|resaca)
+no (?:puedo|podemos|puede|pueden) (?:salir(?! (?:de casa|del trabajo|hoy)\b)|subir|respirar|nadar|mover\w*)
+(?:llama|llamad|llamen) (?:al |a )?(?:112|061|091|062)|golpead[oa]s? por (?:un |una )?(?:barco|lancha|moto)
 no (?:respira|respiran|reacciona|despierta|se mueve)|sin aire
 no (?:me |nos )?(?:queda|tengo|tenemos|hay) (?:mas )?aire
 no (?:lo |la |los |las |le |les )?(?:encuentro|encontramos|vemos|veo)(?! <its><thing>)
@@ -91,7 +120,7 @@ atrapad[oa]s?|enganchad[oa]s?|arrastrad[oa]s?|a la deriva
 _ITALIAN_THING = any_of(r"""
 maschera|pinne|pinna|torcia|luce|piombi|piombo|cintura|coltello|fotocamera|boccaglio|guanti|cappuccio|orologio
 computer|chiavi|chiave|telefono|cellulare|segnale|campo|batteria|borsa|macchina|auto|posto|parcheggio|tempo|boa|uscita
-visibilita|corrente
+visibilita|corrente|connessione|rete
 """)
 _ITALIAN_ITS = "(?:(?:un|una|il|lo|la|i|gli|le|l|mio|mia|miei|mie|nostro|nostra|suo|sua|di|del) )*"
 _ITALIAN = any_of(
@@ -99,7 +128,16 @@ _ITALIAN = any_of(
 in (?:affanno|crisi|balia|arresto|ipotermia)|ipotermia
 aiuto|aiutat(?:e|emi|eci)|aiutami|aiutaci|soccorso|emergenza|pericolo|in difficolta|panico|ambulanza
 manca(?:no)? (?!<its><thing>|(?:\d+|pochi) ?(?:m|min|minuti|h|ore)\b|poco|molto|niente|nulla|nessuno)\w+
-dispers[oaie]|scompars[oaie]|(?:abbiamo|ho|hanno|si e|ci siamo) pers[oaie](?! <its><thing>)
+pers[oaie] (?!<its><thing>|\d|minuti|dieci|venti|qualche|molto|poco|la\b|il\b|lo\b|l\b|le\b|i\b|gli\b)\w+|\Apers[oaie]\Z
+(?!<thing>\b)\w+ (?:si )?(?:e )?pers[oaie]\Z|non (?:risale|risalgono|riemerge|riemergono|riaffiora)
+(?:ci siamo|si sono) separat[oaie]|\Aseparat[oaie]\Z|(?:gamba|braccio|caviglia|polso) rott[oa]|dolore? al petto
+\Amort[oaie]\Z|(?:due|tre|uno) mort[oie]|(?:sto|sta|stiamo) (?:morendo|affondando)|muoio|malore|paralizzat[oaie]
+non (?:riesc\w+|riusciamo|possiamo) (?:piu )?(?:ad? )?(?:uscire(?! (?:di casa|dal)\b)|risalire|emergere|nuotare)
+(?:siamo|sono|rimast[oi]) bloccat[oaie](?! (?:nel|dal|in|al)\b)|\Abloccat[oaie]\Z|affog(?:o|a|ano|hiamo|ando|at[oaie])
+venite (?:subito|presto)|chiam(?:a|ate) (?:il |lo )?(?:112|118|115|1530)|salvate(?:ci|mi)|\Aurgen(?:te|ti|za)\Z
+in (?:fin di vita|rianimazione)|(?:ci|mi|lo|la|li) (?:trascina|porta via) (?:la )?corrente
+investit[oaie] da (?:un ?)?\w+
+dispers[oaie]|scompars[oaie]|(?:abbiamo|ho|hanno|si e|ci siamo) pers[oaie](?! <its><thing>| \d)
 annega(?:no|to|ta|ti|ndo)?|svenut[oaie]|incoscient[ei]|privo di sensi|ferit[oaie]|sanguina|sangue
 incidente|infarto|arresto cardiaco|(?:e|sono) mort[oaie]
 non (?:respira|respirano|reagisce|si sveglia|si muove)|senza aria|aria (?:e )?finita|finit[oa] l ?aria
@@ -126,17 +164,19 @@ _HARMLESS = re.compile(
 (?:i am|fur den|fuer den|bei einem) notfall|en cas d ?(?:urgence|accident)|en caso de <noun>|in caso di <noun>
 (?:pas|plus d ?e?|aucune?|personne|sans|rien)(?: (?:ne|n|nest|na|est|sont|a|en|de|d|besoin|une?|l))* <noun>
 (?:no|nadie|ningun\w*|sin|nada)(?: (?:hay|es|esta|estan|ha|hubo|hace|necesito|necesitamos|en|de|una?|se))* <noun>
-(?:non|nessuno?|nessuna|senza|niente)(?: (?:c|e|ce|ho|abbiamo|serve|in|di|un|uno|una|si|bisogno|sono))* <noun>
+(?:non|nessuno?|nessuna|senza|niente)(?: (?:c|e|ce|ho|abbiamo|serve|in|di|un[oa]?|si|bisogno|sono|siamo|ci|piu))* <noun>
 """,
         german=_GERMAN_THING,
         noun=any_of(r"""
-hilfe|notfall|unfall|gefahr|panik|schwierigkeiten|ohnmacht|verletz\w+|vermisst|verschwunden|verloren|not
+hilfe|notfall|unfall|gefahr|panik|getrennt|schwierigkeiten|ohnmacht|verletz\w+|vermisst|verschwunden|verloren|not
 krankenwagen|notarzt
 difficultes?|panique|peril
 d ?aide|aide|d ?urgence|urgence|danger|accident|blesse\w*|disparu\w*|perdu\w*|manquant\w*|malaise|secours
+bloque\w*|separe\w*|detresse|urgente?|urgenza|urgencia
 dificultad(?:es)?|ayuda|emergencia|peligro|accidente|herid\w+|desaparecid\w+|perdid\w+|faltan?|panico|ambulancia|socorro
 difficolta|crisi
 aiuto|emergenza|pericolo|incidente|ferit\w+|dispers\w+|scompars\w+|pers[oaie]|manca(?:no)?|panico|soccorso|ambulanza
+separat\w+|bloccat\w+|mort[oaie]|malore
 """),
     )
     + r"\b"
