@@ -186,7 +186,7 @@ def _entries_of(
             row.detail.is_not(None),
         )
         for entry_id, detail in session.execute(near):
-            said = json.loads(detail or "{}")
+            said = _rows_named(detail)
             if said.get("inbound") in ids or said.get("part") in part_ids:
                 found.append(entry_id)
     return found
@@ -264,7 +264,8 @@ def erase_loose_entries(
 ) -> Looked:
     """Erase entries of a club's or the service's chain that are of these kinds, or begin so where one ends with ":".
 
-    Those of a text are erased once the text itself is: one that belongs to a dive goes with it.
+    Those of a text are erased once the text itself is: one that belongs to a dive goes with it. One that cannot be read
+    names none, and goes by its age: it must not keep those that come after it.
     """
     row = LogEntryRow
     found = session.execute(
@@ -275,13 +276,23 @@ def erase_loose_entries(
     ).all()
     old = [one for one in found if one.at < before]
     wanted = [one for one in old if one.detail is not None and is_of(one.kind, kinds)]
-    waiting = _waiting(session, [json.loads(one.detail) for one in wanted if one.kind in TEXT_KINDS])
-    ids = [one.id for one in wanted if one.kind not in TEXT_KINDS or not waiting(json.loads(one.detail))]
+    waiting = _waiting(session, [_rows_named(one.detail) for one in wanted if one.kind in TEXT_KINDS])
+    ids = [one.id for one in wanted if one.kind not in TEXT_KINDS or not waiting(_rows_named(one.detail))]
     to_seq = old[-1].seq if old else after_seq
     return Looked(to_seq, log.erase_entries(session, ids), more=len(old) == limit)
 
 
-def _waiting(session: Session, details: Sequence[dict[str, Any]]) -> Callable[[dict[str, Any]], bool]:
+def _rows_named(detail: str | None) -> dict[str, int]:
+    """Which text, or part of one, the detail of an entry is about; nothing where it cannot be read."""
+    try:
+        said = json.loads(detail or "{}")
+    except (ValueError, RecursionError):
+        return {}
+    named = {name: said.get(name) for name in ("inbound", "part")} if isinstance(said, dict) else {}
+    return {name: value for name, value in named.items() if isinstance(value, int)}
+
+
+def _waiting(session: Session, details: Sequence[dict[str, int]]) -> Callable[[dict[str, int]], bool]:
     """Whether the text of an entry, or of a part of one, is not erased yet."""
     text, part = InboundTextRow, InboundPartRow
     text_ids, part_ids = ({one[name] for one in details if name in one} for name in ("inbound", "part"))

@@ -20,11 +20,12 @@ from service.operations.signing_in import SignedIn
 from service.store import admins, clubs, health, kept, log, retention
 from service.store.engine import writing
 from service.store.retention import Erased
-from service.store.tables import Base, ClubRow, DiveRow, MessageRow
+from service.store.tables import Base, ClubRow, DiveRow, LogEntryRow, MessageRow
 from tests.checker import chains
 from tests.checker.reading import read
 from tests.operations.conftest import staged_on
 from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, CLUB, DOV, STRANGER, Stage, plan, plan_of
+from tests.store.test_log_check import GUARDS
 
 DAY = timedelta(days=1)
 # What the club keeps of people whatever becomes of one dive: its people, and who wants no texts.
@@ -299,6 +300,25 @@ def test_what_fails_in_one_club_keeps_no_other_club_from_it(unchecked: Stage, mo
 
     assert not_erased(stage) == [{"dives": 0, "of": []}]
     assert "inbound_texts" not in everywhere(stage, STRANGER)
+
+
+@pytest.mark.parametrize("torn", ["{torn", "[1, 2]", '{"inbound": [1], "part": {}}'])
+def test_an_entry_that_cannot_be_read_keeps_no_other_from_being_erased(unchecked: Stage, torn: str) -> None:
+    """Nobody can say whose it is, so it goes by its age; it kept all that came after it in its chain, without end."""
+    stage = unchecked
+    stage.text(STRANGER, "the first of all")
+    with writing(stage.engine) as session:
+        for statement in GUARDS[stage.engine.dialect.name]:
+            session.connection().exec_driver_sql(statement)
+        session.execute(update(LogEntryRow).where(LogEntryRow.kind == "text_in").values(detail=torn))
+    stage.sleep(10)
+    a_night(stage)
+    stage.text(STRANGER, "hello from nobody")
+
+    in_days(stage, DAYS_USUAL + 1)
+
+    assert not_erased(stage) == []
+    assert everywhere(stage, "from nobody") == everywhere(stage, "a cough") == everywhere(stage, torn) == set()
 
 
 def test_a_dive_whose_message_is_still_carried_waits(unchecked: Stage) -> None:
