@@ -42,22 +42,53 @@ def standing(dive: Dive) -> Standing:
         return Standing(
             title, "The clock is stopped. Everybody who was told anything is told that it is over.", "closed"
         )
+    if dive.alarmed:
+        return _alarm(dive)
     return {
         Phase.FILED: Standing("Filed", "The clock is not running. Nobody ashore has been told anything yet.", "filed"),
         Phase.IN_WATER: _in_water(dive),
         Phase.UNCERTAINTY: Standing(
-            "Overdue", "The party's phones are being called. Next the contacts are alerted.", "overdue"
+            "Overdue",
+            "The party's phones are being texted. Unless all are said to be out, the contacts are alerted next.",
+            "overdue",
         ),
-        Phase.ALERT: Standing("Alarm", "The shore contacts are being alerted, one after another.", "alarm"),
-        Phase.DISTRESS: Standing("Alarm: call rescue", "All contacts have been told to call rescue now.", "distress"),
     }[dive.phase]
 
 
+def _alarm(dive: Dive) -> Standing:
+    """What the contacts were told, and what they have said of it; in a drill nobody is told to call rescue."""
+    mark = "distress" if dive.phase is Phase.DISTRESS else "alarm"
+    if dive.called_at is not None:
+        by = dive.called_by.name if dive.called_by is not None else "Somebody"
+        return Standing("Alarm: rescue called", f"{by} has told us that rescue was called.", mark)
+    if dive.phase is Phase.DISTRESS and dive.drill:
+        words = "All contacts are told what they would do now in a real alarm. Nobody is sent to call rescue."
+        return Standing("Alarm", words, mark)
+    if dive.phase is Phase.DISTRESS:
+        told = "All contacts are told to call rescue now. Nobody has told us yet that they did."
+        return Standing("Alarm: contacts told to call rescue", told, mark)
+    if dive.acknowledged:
+        return Standing("Alarm", f"{_acting(dive)} on it. No further contact is alerted for now.", mark)
+    if dive.raised_by is not None:
+        return Standing("Alarm", "All shore contacts are being alerted at once. None has answered yet.", mark)
+    return Standing("Alarm", "The shore contacts are being alerted, one after another. None has answered yet.", mark)
+
+
+def _acting(dive: Dive) -> str:
+    people = (dive.person(told.key) for told in dive.acknowledged)
+    names = [f"an admin of {dive.club_name}" if person is None else person.name for person in people]
+    return f"{', '.join(names)} {'acts' if len(names) == 1 else 'act'}"
+
+
 def _in_water(dive: Dive) -> Standing:
+    if not dive.reachable_contacts:
+        words = "The clock runs, but as far as we know nothing reaches your contacts. Phone somebody ashore."
+        return Standing("Not armed" if dive.armed_at is None else "No contact can be reached", words, "not-armed")
     if dive.armed_at is not None:
-        contact = next((c.name for c in dive.contacts if c.key not in dive.unreachable), "A contact")
-        return Standing("Armed, in the water", f"The clock runs and the plan is ashore, with {contact}.", "armed")
-    if dive.not_armed_said or not dive.reachable_contacts:
+        # Who of them was the first to be handed it the dive does not keep.
+        words = "The clock runs, and a contact ashore has been handed the plan."
+        return Standing("Armed, in the water", words, "armed")
+    if dive.not_armed_said:
         words = "No contact has been handed the plan. Phone somebody ashore before anyone goes in. The clock runs."
         return Standing("Not armed", words, "not-armed")
     words = "The clock runs, but no contact has been handed the plan yet. Wait for the text ARMED before going in."

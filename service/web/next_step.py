@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.domain.dive import Dive, Phase
+from service.domain.dive.events import Outcome
 from service.domain.language import render
 from service.domain.local_time import say
 from service.domain.people import Recipient
@@ -17,6 +18,9 @@ from service.domain.place.site import PointKind
 from service.domain.wording.phrases import if_real
 
 _MEET_AT = (PointKind.MEETING, PointKind.VEHICLE_ACCESS, PointKind.PARKING)
+# The reference itself is never on this page: that somebody knows it shows that they hold the text.
+_SOS = "text SOS and the reference from your text"
+_IN_DOUBT = f"Not so, or in doubt? Call them. No answer? Call rescue, and {_SOS}: the alarm opens again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +48,7 @@ class NextStep:
 def next_step(dive: Dive, reader: Recipient, now: datetime) -> NextStep:
     """What the reader of an alarm page is to do now."""
     if dive.phase is Phase.CLOSED:
-        return _over(dive)
+        return _over(dive, now)
     if dive.called_at is not None:
         return _called(dive, reader)
     if dive.phase is Phase.DISTRESS:
@@ -69,11 +73,17 @@ def _overdue_unheard(dive: Dive, now: datetime) -> bool:
     return dive.live and dive.raise_by_at is not None and now >= dive.raise_by_at
 
 
-def _over(dive: Dive) -> NextStep:
+def _over(dive: Dive, now: datetime) -> NextStep:
+    doubt = (_IN_DOUBT,) if dive.can_reopen(now) else ()
+    if dive.outcome is Outcome.LAPSED:
+        words = "No start was heard, so no clock runs. Whether anybody went in is not known."
+        return NextStep("The plan has lapsed", (words,), _party(dive), doubt)
     if dive.called_at is None:
-        return NextStep("It is over", ("If you called anybody about it, tell them that it is over.",))
-    words = ("Rescue had been called. Tell them now that it is over.",)
-    return NextStep("It is over: tell rescue", words, _rescue(dive), read_aloud=True)
+        return NextStep("It is over", ("If you called anybody about it, tell them that it is over.", *doubt))
+    if dive.drill:
+        return NextStep("It is over", (_if_real(dive, "", "now tell rescue that it is over"),))
+    words = "Rescue had been called. Tell them now that it is over."
+    return NextStep("It is over: tell rescue", (words,), _rescue(dive), doubt, read_aloud=True)
 
 
 def _called(dive: Dive, reader: Recipient) -> NextStep:
@@ -124,7 +134,9 @@ def _keep(dive: Dive, now: datetime) -> NextStep:
     by = say(dive.raise_by_at, dive.plan.site.zone, now)
     rescue = _if_real(dive, "No answer? Call rescue, even if we are silent.", "call rescue if they do not answer")
     words = (f"There is no alarm now. If you have not heard by {by} that all are out, call {_first(dive)}. {rescue}",)
-    return NextStep(f"Keep this page until {by}", words, (*_party(dive), *_rescue(dive)))
+    wrong = f"Is something wrong already? Call rescue, and {_SOS}: all contacts are alerted."
+    then = (_if_real(dive, wrong, f"call rescue at once if something is wrong, and {_SOS}"),)
+    return NextStep(f"Keep this page until {by}", words, (*_party(dive), *_rescue(dive)), then)
 
 
 def _if_real(dive: Dive, words: str, would: str) -> str:

@@ -99,7 +99,8 @@ def _closed(dive: Dive, event: ev.Closed, now: datetime) -> str:
         words = (
             f"Over at {_time(dive, event.at, now)}: {heads(event.count or dive.head_count)} safe. The clock is stopped."
         )
-    rescue = " Rescue had been called: tell them now that it is over." if dive.called_at is not None else ""
+    tell = to_rescue(dive, "Rescue had been called: tell them now that it is over.", "now tell rescue that it is over")
+    rescue = f" {render(tell)}" if dive.called_at is not None else ""
     return f"{words} Everybody who was told anything is told now.{rescue}"
 
 

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from service.domain.dive import Dive, Phase
-from service.domain.dive.commands import NoteHanded, Tick
+from service.domain.dive.commands import Acknowledge, NoteHanded, NoteUnreachable, RaiseNow, ReportCalled, Tick
+from service.domain.people import Actor, Channel, Role, Via
 from service.operations.recording import act
-from tests.web.installation import Site
+from service.web.dive_words import standing
+from tests.web.installation import CLEO, Site
+
+CLEO_SAYS = Actor(Role.CONTACT, "Cleo Marsh", Via.TEXT, key="contact-0", phone=CLEO, words="OK")
 
 
 @dataclass
@@ -300,3 +304,83 @@ def test_the_line_shows_what_has_been_and_what_comes(page: DivePage) -> None:
     assert shown.index("10:50</span> Due out") < shown.index("11:05</span> Contacts are alerted")
     assert "(still ahead)" in shown
     assert "(has been)" in shown
+
+
+def says(page: DivePage) -> str:
+    """The title and the words that stand at the top."""
+    shown = page.client.get(page.path).text.partition('<section class="standing')[2]
+    return re.sub(r"<[^>]+>", " ", shown.partition("<p class=")[0].partition(">")[2])
+
+
+def test_an_overdue_page_says_that_phones_are_texted_and_what_ends_it(page: DivePage) -> None:
+    """Nobody of the party is phoned by us, and an answer alone ends nothing."""
+    page.press("in", count="2")
+    page.at.clock.forward(55)
+    act(page.at.service, page.dive.id, Tick())
+
+    assert "phones are being texted. Unless all are said to be out, the contacts are alerted next" in says(page)
+
+
+def test_in_an_alarm_the_page_says_who_acts_and_that_rescue_was_called(page: DivePage) -> None:
+    """Each as far as somebody told us, and nothing of it before."""
+    page.press("in", count="2")
+    page.at.clock.forward(65)
+    act(page.at.service, page.dive.id, Tick())
+    assert "one after another. None has answered yet." in says(page)
+
+    act(page.at.service, page.dive.id, Acknowledge(CLEO_SAYS))
+    assert "Cleo Marsh acts on it. No further contact is alerted for now." in says(page)
+
+    page.at.clock.forward(30)
+    act(page.at.service, page.dive.id, Tick())
+    assert "All contacts are told to call rescue now. Nobody has told us yet that they did." in says(page)
+
+    act(page.at.service, page.dive.id, ReportCalled(CLEO_SAYS))
+    assert "Alarm: rescue called" in says(page)
+    assert "Cleo Marsh has told us that rescue was called." in says(page)
+
+
+def test_a_call_for_help_alerts_all_contacts_at_once_and_the_page_says_so(page: DivePage) -> None:
+    """Not one after another, as the clock does."""
+    page.press("in", count="2")
+    page.press("sos")
+
+    assert "All shore contacts are being alerted at once." in says(page)
+
+
+def test_in_a_drill_the_page_is_marked_and_sends_nobody_to_rescue(page: DivePage) -> None:
+    """Title, heading and words, when in a real alarm rescue would be called."""
+    page.press("in", count="2")
+    page.at.clock.forward(95)
+    act(page.at.service, page.dive.id, Tick())
+    drilled = replace(page.now, drill=True)
+
+    assert page.now.phase is Phase.DISTRESS
+    assert standing(drilled).title == "Alarm"
+    assert "Nobody is sent to call rescue" in standing(drilled).words
+
+
+def test_the_page_names_no_contact_as_holding_the_plan_and_says_when_none_can_be_reached(page: DivePage) -> None:
+    """Which of them was handed it the dive does not keep; once nothing reaches any, armed is no word for it."""
+    page.press("in", count="2")
+    act(page.at.service, page.dive.id, NoteHanded("start_notice", "contact-1"))
+    assert "Armed, in the water" in says(page)
+    assert "Cleo Marsh" not in says(page)
+
+    for key in ("contact-0", "contact-1"):
+        act(page.at.service, page.dive.id, NoteUnreachable(key, "refused", Channel.TEXT))
+
+    assert "Armed" not in says(page)
+    assert "nothing reaches your contacts. Phone somebody ashore." in says(page)
+
+
+def test_no_word_of_the_line_turns_the_others_around(page: DivePage) -> None:
+    """What cannot be seen is written out, there as everywhere."""
+    page.press("in", count="2")
+    act(page.at.service, page.dive.id, RaiseNow(CLEO_SAYS))
+    act(page.at.service, page.dive.id, ReportCalled(CLEO_SAYS, "A\u202e7"))
+
+    shown = page.client.get(page.at.alarm_path(page.dive)).text
+
+    assert "incident A[U+202E]7" in shown
+    assert "\u202e" not in shown

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from service.domain.dive import Dive
+from service.domain.dive import Dive, Phase
 from service.domain.dive.commands import Acknowledge, RaiseNow, ReportCalled, ReportOnScene, ReportSafe
+from service.domain.dive.events import Outcome
 from service.domain.people import Recipient
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePoint
@@ -169,6 +170,45 @@ def test_over_after_rescue_was_called_asks_to_tell_them() -> None:
     assert found.title == "It is over: tell rescue"
     assert called(found) == ["rescue"]
     assert found.read_aloud
+
+
+def test_over_and_in_doubt_the_page_says_how_the_alarm_opens_again() -> None:
+    """By a text with the reference, which the page itself never shows, and as long as that would do it."""
+    story = overdue(RAISE_BY)
+    story.does(ReportSafe(contact(0), count=2), at(RAISE_BY + 5))
+
+    doubt = step(story, RAISE_BY + 6).words[-1]
+    assert "Call rescue, and text SOS and the reference from your text: the alarm opens again." in doubt
+    assert story.dive.reference not in doubt
+    assert len(step(story, RAISE_BY + 300).words) == 1
+
+
+def test_a_plan_that_lapsed_is_not_said_to_be_over() -> None:
+    """That no start was heard does not say that nobody went in."""
+    dive = replace(filed().dive, phase=Phase.CLOSED, outcome=Outcome.LAPSED, closed_at=at(90))
+
+    found = next_step(dive, CLEO, at(95))
+
+    assert found.title == "The plan has lapsed"
+    assert "Whether anybody went in is not known." in found.words[0]
+    assert called(found) == PARTY
+
+
+def test_before_the_alarm_the_page_says_how_to_raise_it() -> None:
+    """Whoever knows that something is wrong need not wait for the raise-by time."""
+    assert "text SOS and the reference from your text: all contacts are alerted." in step(in_water(), 20).then[0]
+
+
+def test_over_in_a_drill_sends_nobody_to_tell_rescue() -> None:
+    """Rescue was never called."""
+    story = overdue(RAISE_BY)
+    story.does(ReportCalled(contact(0)), at(RAISE_BY + 2))
+    story.does(ReportSafe(contact(0), count=2), at(RAISE_BY + 5))
+
+    found = next_step(drilled(story), CLEO, at(RAISE_BY + 6))
+
+    assert (found.title, found.calls, found.read_aloud) == ("It is over", (), False)
+    assert found.words == ("In a real alarm you would now tell rescue that it is over.",)
 
 
 def drilled(story: Story) -> Dive:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from service.domain.dive.events import Outcome
 from service.domain.dive.state import Dive
 from service.domain.handover import situation as told
 from service.domain.handover.pack import EXERCISE, NO_CALL, Situation, Whereabouts
@@ -38,7 +39,8 @@ def script(dive: Dive, where: Whereabouts, now: datetime) -> tuple[str, ...]:
 def _over(dive: Dive, closing: str) -> tuple[str, ...]:
     incident = f"Your incident number is {spell(dive.called_reference)}." if dive.called_reference else None
     named = f"It is about the dive at {dive.plan.site.name}: {told.who(dive)}"
-    return tuple(words for words in (incident, named, closing, "Nobody is missing.") if words)
+    known = "Nobody is known to have gone in." if dive.outcome is Outcome.LAPSED else "Nobody is missing."
+    return tuple(words for words in (incident, named, closing, known) if words)
 
 
 def _report(dive: Dive, where: Whereabouts, now: datetime) -> tuple[str, ...]:

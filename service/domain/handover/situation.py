@@ -16,7 +16,6 @@ _ENDED = {
     Outcome.SURFACED: "all are out",
     Outcome.CALLED_OFF: "the dive was called off",
     Outcome.STOOD_DOWN: "all are safe",
-    Outcome.LAPSED: "no start was ever heard",
 }
 
 
@@ -48,7 +47,7 @@ def headline(dive: Dive, now: datetime) -> str:
     """What and how many, in one line; in a drill it begins with EXERCISE."""
     mark = f"{EXERCISE}: " if dive.drill else ""
     if dive.phase is Phase.CLOSED:
-        return f"{mark}It is over: {_ended(dive)}"
+        return f"{mark}{_ended(dive)}"
     what = situation(dive, now).value
     return f"{mark}{what[0].upper()}{what[1:]}: {dive.lead.name}, {heads(head_count(dive))}"
 
@@ -103,12 +102,15 @@ def closing(dive: Dive, now: datetime) -> str | None:
     if dive.closed_at is None or dive.phase is not Phase.CLOSED:
         return None
     by = f", said by {dive.closed_by.name}" if dive.closed_by is not None else ""
-    return f"It is over: {_ended(dive)}{by}, {at(dive, dive.closed_at, now)}."
+    return f"{_ended(dive)}{by}, {at(dive, dive.closed_at, now)}."
 
 
 def _ended(dive: Dive) -> str:
+    """That a plan ends by itself since no start was heard does not say that nobody went in: that is not "over"."""
+    if dive.outcome is Outcome.LAPSED:
+        return "The plan has lapsed: no start was ever heard"
     counted = f" ({heads(dive.closed_count)})" if dive.closed_count else ""
-    return (_ENDED[dive.outcome] if dive.outcome is not None else "the dive is closed") + counted
+    return f"It is over: {_ENDED[dive.outcome] if dive.outcome is not None else 'the dive is closed'}{counted}"
 
 
 def done(dive: Dive, now: datetime) -> tuple[str, ...]:

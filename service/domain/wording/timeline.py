@@ -35,8 +35,8 @@ _WAYS = {Channel.TEXT: "Texts", Channel.CALL: "Calls", Channel.EMAIL: "E-mails"}
 _STEPS = {
     Step.ASK_STARTED: "Asked whether they went in",
     Step.HEADS_UP: "Reminded that due out is near",
-    Step.DUE_OUT: "Called at due out",
-    Step.SECOND_CALL: "Called a second time",
+    Step.DUE_OUT: "Texted at due out",
+    Step.SECOND_CALL: "Texted a second time",
     Step.ALERT: "Alerted",
     Step.NEXT_CONTACT: "Alerted next",
     Step.DISTRESS: "Told to call rescue now",

@@ -185,8 +185,10 @@ def _answer_it(_: Dive) -> Command:
 
 
 def _called(_: Dive) -> Command:
+    """It ends everybody's repeats, so one slip of a finger must not say it."""
+    who = _needed("called_reason", REASON_MAX, "Say who has spoken to rescue, and when.")
     incident = words_typed("incident", INCIDENT_MAX)
-    return ReportCalled(_by(f"Rescue has been called {incident}".strip()), incident or None)
+    return ReportCalled(_by(f"Rescue has been called {incident}".strip() + f": {who}"), incident or None)
 
 
 def _close(dive: Dive) -> Command:

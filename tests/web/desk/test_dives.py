@@ -102,6 +102,23 @@ def test_what_cannot_be_used_changes_nothing_and_stays_in_the_form(
         assert not typed.strip() or f'value="{typed}"' in answer.text
 
 
+def test_a_slip_of_the_finger_does_not_report_that_rescue_was_called(at: Site, client: FlaskClient) -> None:
+    """It would end everybody's repeats: without who has spoken to rescue nothing changes, and the number stays."""
+    dive = dive_in(at, minutes_ago=66)
+    enter(client, AdminRole.OFFICER)
+
+    answer = press(client, dive, "called", incident="R-17")
+
+    assert answer.status_code == 422
+    assert "Say who has spoken to rescue, and when. Nothing changed." in answer.text
+    assert 'value="R-17"' in answer.text
+    assert at.now_of(dive).called_at is None
+    press(client, dive, "called", incident="R-17", called_reason="I did, 11:20")
+    by = at.now_of(dive).called_by
+    assert by is not None
+    assert by.words == "Rescue has been called R-17: I did, 11:20"
+
+
 def test_an_officer_raises_extends_calls_off_and_notes(at: Site, client: FlaskClient) -> None:
     """Each by the rules of the dive, and each is on the page in words."""
     wet, dry = dive_in(at, minutes_ago=10), at.filed()
@@ -111,7 +128,7 @@ def test_an_officer_raises_extends_calls_off_and_notes(at: Site, client: FlaskCl
     too_late = press(client, wet, "extend", minutes="500")
     noted = press(client, wet, "note", note="Their van is gone")
     raised = press(client, wet, "raise", raise_note="A bottle drifted in")
-    called = press(client, wet, "called", incident="R-17")
+    called = press(client, wet, "called", incident="R-17", called_reason="I did, 11:20")
     off = press(client, dry, "call_off", call_off_reason="They phoned: too much swell")
 
     assert "It counts once a contact has been handed the new time" in later.text
@@ -160,7 +177,7 @@ def test_what_adds_to_an_alarm_is_done_from_the_oldest_page(at: Site, client: Fl
 
     assert press(client, dive, "raise", version=1, raise_note="I see a light").status_code == 200
     assert press(client, dive, "answer", version=1).status_code == 200
-    assert press(client, dive, "called", version=1).status_code == 200
+    assert press(client, dive, "called", version=1, called_reason="I did").status_code == 200
     assert press(client, dive, "note", version=1, note="At the slip now").status_code == 200
 
     counted = kinds_of(at, dive)
@@ -172,7 +189,7 @@ def test_what_adds_to_an_alarm_is_done_from_the_oldest_page(at: Site, client: Fl
     [
         ("raise", {"raise_note": "I see a light"}, "AlarmRaised"),
         ("note", {"note": "At the slip now"}, "NoteAdded"),
-        ("called", {"incident": "R-17"}, "RescueCalled"),
+        ("called", {"incident": "R-17", "called_reason": "I did"}, "RescueCalled"),
         ("answer", {}, "Acknowledged"),
         ("close", {"count": "2", "reason": "Seen"}, "Closed"),
     ],
