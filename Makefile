@@ -19,6 +19,9 @@ PYTHON ?= $(shell for also in ", ensurepip" ""; do \
 
 BIN := .venv/bin
 
+# Tests start some hundred processes, and each would compile all that it loads.
+unexport PYTHONDONTWRITEBYTECODE
+
 .DEFAULT_GOAL := help
 .PHONY: help setup demo tour test coverage simulate chaos lint format bench lock clean python-found ready-to-run
 

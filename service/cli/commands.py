@@ -3,31 +3,51 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
+from importlib import import_module
+from typing import Any, Final
 
 import click
 
-from service.cli import (
-    admins,
-    audit,
-    backups,
-    capacity,
-    clocks,
-    dives,
-    doctor,
-    gateways,
-    processes,
-    recovery,
-    showing,
-    sites,
-)
 from service.settings import SettingsError
 
-SETTINGS_FAULT = 2
+SETTINGS_FAULT: Final = 2
+
+IN_MODULES: Final = {
+    "showing": ("demo", "tour"),
+    "serving": ("web", "fallback"),
+    "processes": ("worker", "beat", "keeper"),
+    "admins": ("migrate", "club", "admin", "token"),
+    "backups": ("backup", "restore"),
+    "recovery": ("recovery",),
+    "clocks": ("clock",),
+    "sites": ("site",),
+    "dives": ("dive",),
+    "audit": ("audit",),
+    "gateways": ("gateways",),
+    "capacity": ("capacity",),
+    "doctor": ("doctor",),
+}
+"""Each command is the function of its name in such a module beside this one."""
+
+_MODULE_OF: Final = {name: module for module, names in IN_MODULES.items() for name in names}
 
 
 class _Commands(click.Group):
-    """A fault in the settings is one plain line and exit status 2, whichever command meets it."""
+    """Loads a command when it is asked for: a keeper that starts again must not wait for what only the web needs.
+
+    A fault in the settings is one plain line and exit status 2, whichever command meets it.
+    """
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - the signature is click's
+        """The names, by the alphabet."""
+        return sorted(_MODULE_OF)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - the same
+        """The command of that name, if any."""
+        if cmd_name not in _MODULE_OF:
+            return None
+        command: click.Command = getattr(import_module(f"service.cli.{_MODULE_OF[cmd_name]}"), cmd_name)
+        return command
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -51,13 +71,3 @@ def main() -> None:
 
     Exit status: 0 when all is well, 1 when a check failed, 2 when the settings or the command are wrong.
     """
-
-
-for _command in (
-    *(showing.demo, showing.tour),
-    *(processes.web, processes.fallback, processes.worker, processes.beat, processes.keeper),
-    *(admins.migrate, admins.club, admins.admin, admins.token),
-    *(backups.backup, backups.restore, recovery.recovery, clocks.clock),
-    *(sites.site, dives.dive, audit.audit, gateways.gateways, capacity.capacity, doctor.doctor),
-):
-    main.add_command(_command)

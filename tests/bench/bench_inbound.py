@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, func, select, text
 
-from service.cli.processes import WEB_PROCESSES, WEB_THREADS
+from service.cli.serving import WEB_PROCESSES, WEB_THREADS
 from service.clock import WallClock
 from service.operations.service import Service
 from service.store import schema

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import click
@@ -10,7 +12,7 @@ import pytest
 from sqlalchemy.exc import OperationalError
 
 from service.app import open_service
-from service.cli import main, processes
+from service.cli import main, serving
 from service.settings import Settings
 from tests.cli.conftest import Run
 
@@ -42,13 +44,36 @@ COMMANDS = [
 
 def everything(command: click.Command, path: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
     """The path of every command at any depth."""
-    deeper = command.commands.items() if isinstance(command, click.Group) else ()
-    return [path] + [found for name, below in deeper for found in everything(below, (*path, name))]
+    if not isinstance(command, click.Group):
+        return [path]
+    context = click.Context(command)
+    deeper = {name: command.get_command(context, name) for name in command.list_commands(context)}
+    return [path] + [found for name, below in deeper.items() if below for found in everything(below, (*path, name))]
 
 
 def test_the_commands_are_those_of_the_documents() -> None:
     """Nothing is missing, and nothing is there that nobody knows of."""
-    assert sorted(main.commands) == sorted(COMMANDS)
+    assert main.list_commands(click.Context(main)) == sorted(COMMANDS)
+
+
+def test_a_command_that_is_none_is_refused_in_words(run: Run) -> None:
+    """As by any command line."""
+    result = run("kepper")
+
+    assert result.exit_code == 2
+    assert "No such command 'kepper'" in result.stderr
+
+
+@pytest.mark.parametrize("command", ["worker", "beat", "keeper"])
+def test_what_only_the_web_needs_is_not_loaded_elsewhere(command: str) -> None:
+    """Whoever starts again after a crash is back the sooner, and needs less room."""
+    words = f"from service.cli import main; main(['{command}', '--help'], standalone_mode=False); import sys"
+    told = f"{words}; print(*sorted({{name.partition('.')[0] for name in sys.modules}} & {{'flask', 'reportlab'}}))"
+
+    done = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True, timeout=60)
+
+    assert f"{command} [OPTIONS]" in done.stdout
+    assert done.stdout.splitlines()[-1] == ""
 
 
 @pytest.mark.parametrize("path", everything(main), ids=lambda path: " ".join(path) or "linetender")
@@ -167,7 +192,7 @@ def test_the_web_starts_without_its_database_where_texts_can_be_kept(
 ) -> None:
     """After a power cut it may be the database that does not come back: a finish and an SOS are to be heard."""
     served: list[bool] = []
-    monkeypatch.setattr(processes._Web, "run", lambda web: served.append(web._began_without_database))
+    monkeypatch.setattr(serving._Web, "run", lambda web: served.append(web._began_without_database))
 
     first = run("web", DATABASE_URL=NOBODY_THERE, SPOOL_DIR=str(tmp_path / "spool"))
     assert first.exit_code == 0
@@ -185,13 +210,13 @@ def test_a_web_that_began_without_its_database_looks_at_its_schema_later(
 ) -> None:
     """It ends once the database is back and is of another version; at the current one it goes on."""
     ended: list[str] = []
-    monkeypatch.setattr(processes, "SCHEMA_LOOKED_AT_EVERY_S", 0.01)
-    monkeypatch.setattr(processes, "schema_fault", lambda _: answers.pop(0)())
+    monkeypatch.setattr(serving, "SCHEMA_LOOKED_AT_EVERY_S", 0.01)
+    monkeypatch.setattr(serving, "schema_fault", lambda _: answers.pop(0)())
     service = open_service(Settings(migrated_sqlite_url, "", "k" * 32, "", ""), "web")
 
     for fault in ("the database is at schema 0001", None):
         answers = [_away, _away, lambda fault=fault: fault]
-        processes.end_at_another_schema(service, lambda: ended.append("ended")).join(10)
+        serving.end_at_another_schema(service, lambda: ended.append("ended")).join(10)
         assert answers == []
 
     assert ended == ["ended"]

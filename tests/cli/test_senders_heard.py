@@ -7,13 +7,14 @@ import logging
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from click import Command, Context
 
-from service.cli import processes
+from service.cli import processes, serving, starting
 from service.cli.opening import opened
-from service.cli.processes import say_unheard
+from service.cli.starting import say_unheard
 from service.operations.gateway import OwnNumber
 from service.settings import PREFIX, read_settings
 from service.store.engine import open_engine
@@ -71,11 +72,13 @@ def test_a_database_that_is_gone_keeps_no_process_from_starting(stage: Stage, ca
 
 
 @pytest.mark.parametrize(
-    ("command", "goes_on_by"), [("web", "drain_quietly"), ("worker", "run_workers"), ("keeper", "Keeper")]
+    ("command", "module", "goes_on_by"),
+    [("web", serving, "drain_quietly"), ("worker", processes, "run_workers"), ("keeper", processes, "Keeper")],
+    ids=["web", "worker", "keeper"],
 )
 @pytest.mark.usefixtures("stage")
 def test_each_process_says_so_before_it_works(
-    run: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, command: str, goes_on_by: str
+    run: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, command: str, module: ModuleType, goes_on_by: str
 ) -> None:
     """Of all the numbers in its settings; the keeper in a thread of its own, which never waits for the database."""
     said: list[tuple[OwnNumber, ...]] = []
@@ -83,10 +86,10 @@ def test_each_process_says_so_before_it_works(
     def started(*_: object, **__: object) -> None:
         raise StartedError
 
-    monkeypatch.setattr(processes, "say_unheard", lambda service: said.append(service.own_numbers))
-    monkeypatch.setattr(processes, "set_up_logging", lambda _: None)
-    monkeypatch.setattr(processes.signal, "signal", lambda *_: None)
-    monkeypatch.setattr(processes, goes_on_by, started)
+    monkeypatch.setattr(module, "say_unheard", lambda service: said.append(service.own_numbers))
+    monkeypatch.setattr(starting, "set_up_logging", lambda _: None)
+    monkeypatch.setattr(module.signal, "signal", lambda *_: None)
+    monkeypatch.setattr(module, goes_on_by, started)
     with pytest.raises(StartedError):
         run(command, GATEWAYS=BOTH, SPOOL_DIR=str(tmp_path / "spool"))
 

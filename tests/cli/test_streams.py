@@ -14,7 +14,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from service.cli.processes import WEB_PROCESSES
+from service.cli.serving import WEB_PROCESSES
 from service.operations.service import Service
 from service.settings import PREFIX
 from service.store.engine import open_engine

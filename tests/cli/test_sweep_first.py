@@ -10,8 +10,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from sqlalchemy import text
 
-from service.cli import processes
-from service.cli.processes import sweep_first, sweep_if_behind
+from service.cli import serving
+from service.cli.serving import sweep_first, sweep_if_behind
 from service.operations.service import Service
 from service.store import health
 from service.store.engine import open_engine, writing
@@ -61,7 +61,7 @@ def test_a_sweep_that_hangs_does_not_keep_the_web_from_serving(
 ) -> None:
     """It is waited for so long and no longer, and goes on by itself."""
     released = threading.Event()
-    monkeypatch.setattr(processes, "sweep_if_behind", lambda _: released.wait(30))
+    monkeypatch.setattr(serving, "sweep_if_behind", lambda _: released.wait(30))
     began = time.monotonic()
 
     sweep_first(service, within_s=0.1)

@@ -216,10 +216,12 @@ class _HeldBySomebody(Fault):
 
     def inject(self, rig: Rig) -> None:
         self.connection = sqlite3.connect(
-            str(rig.engine.url.database), isolation_level=None, timeout=30, check_same_thread=False
+            str(rig.engine.url.database), isolation_level=None, timeout=5, check_same_thread=False
         )
-        for statement in self.statements:
-            self.connection.execute(statement).fetchall()
+        # Beside a fault that keeps others from the file, as a long reader does, it is kept from it too.
+        with suppress(sqlite3.OperationalError):
+            for statement in self.statements:
+                self.connection.execute(statement).fetchall()
 
     def heal(self, rig: Rig) -> None:
         self.connection.close()
@@ -245,7 +247,8 @@ class BusyStorm(_HeldBySomebody):
     def go_on(self, rig: Rig) -> None:
         if self.connection.in_transaction:
             self.connection.execute("ROLLBACK")
-        else:
+            return
+        with suppress(sqlite3.OperationalError):
             self.connection.execute("BEGIN IMMEDIATE")
 
 
