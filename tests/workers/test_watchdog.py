@@ -121,7 +121,10 @@ def test_a_look_that_fails_counts_only_where_the_snapshot_could_be_watched(
 
 @pytest.mark.parametrize("process", ["web", "fallback", "worker", "beat", "keeper"])
 def test_each_process_has_a_unit_that_starts_it_again_for_ever(process: str) -> None:
-    """The command is one of ours; only the keeper, which says that it is alive, is watched for that."""
+    """The command is one of ours; only the keeper, which says that it is alive, is watched for that.
+
+    SIGTERM to every process of a worker would end its calls in the middle: a reply is lost, an alarm late and doubled.
+    """
     unit = configparser.ConfigParser(interpolation=None)
     unit.optionxform = str  # type: ignore[assignment, method-assign]
     unit.read(UNITS / f"linetender-{process}.service", encoding="utf-8")
@@ -134,3 +137,4 @@ def test_each_process_has_a_unit_that_starts_it_again_for_ever(process: str) -> 
     assert (service.get("Type"), service.get("WatchdogSec")) == (
         ("notify", "30") if process == "keeper" else (None, None)
     )
+    assert service.get("KillMode") == ("mixed" if process == "worker" else None)
