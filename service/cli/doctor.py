@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import os
-import socket
-import ssl
 import sys
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Final
-from urllib.parse import urlsplit
 
 import click
 import redis
@@ -18,6 +15,7 @@ import redis
 from service.app import open_spool, ready_spool
 from service.cli.gateways import state_words
 from service.cli.opening import first_line, gateways_of, opened, readable_gateways, schema_fault
+from service.cli.reaching import REACH_WITHIN_S, CheckFailedError, public_address, reach
 from service.clock import MACHINES_APART, clock_seconds
 from service.gateways.describing import described
 from service.gateways.form_post import FormPostConfig
@@ -41,14 +39,7 @@ from service.store.schema import current
 from workers.keeper import SIGN_OF_LIFE_S
 from workers.versions import check_versions, installed
 
-REACH_WITHIN_S: Final = 3.0
 TAKEN_WITHIN: Final = timedelta(minutes=1)  # every few seconds somebody looks
-CERTIFICATE_LEFT: Final = timedelta(days=14)
-HTTPS_PORT: Final = 443
-
-
-class CheckFailedError(Exception):
-    """What is not as it must be, in words for whoever keeps the installation."""
 
 
 @click.command()
@@ -92,7 +83,7 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     for config in readable_gateways(settings):
         yield f"gateway {config.name}", partial(_gateway, config)
         yield f"state of {config.name}", partial(_gateway_state, service, config)
-    yield "public address", lambda: _public(settings.public_url)
+    yield "public address", lambda: public_address(settings.public_url, readable_gateways(settings))
 
 
 def _settings() -> str:
@@ -195,9 +186,9 @@ def _gateway(config: GatewayConfig) -> str:
         case SmtpConfig():
             return _unless(SmtpGateway(config).check(), f"{config.host} lets us in")
         case JsonPostConfig():
-            return _unless(_asked(config), f"{_reach(config.base_url)}, and knows our token")
+            return _unless(_asked(config), f"{reach(config.base_url)}, and knows our token")
         case FormPostConfig():
-            return _reach(config.base_url)
+            return reach(config.base_url)
 
 
 def _unless(wrong: str | None, words: str) -> str:
@@ -303,32 +294,3 @@ def _gateway_state(service: Service, config: GatewayConfig) -> str:
     if found.fault:
         raise CheckFailedError(state_words(found))
     return state_words(found)
-
-
-def _reach(url: str) -> str:
-    """Connect, and over https look at the certificate; nothing is asked of the gateway."""
-    parts = urlsplit(url)
-    if parts.scheme == "https":
-        return f"reached, {_certificate(parts.hostname or '', parts.port or HTTPS_PORT)}"
-    with socket.create_connection((parts.hostname or "", parts.port or 80), timeout=REACH_WITHIN_S):
-        return "reached, in clear text"
-
-
-def _public(url: str) -> str:
-    parts = urlsplit(url)
-    if parts.scheme != "https":
-        return f"{url}, in clear text: for this machine only"
-    return f"{url}, {_certificate(parts.hostname or '', parts.port or HTTPS_PORT)}"
-
-
-def _certificate(host: str, port: int) -> str:
-    context = ssl.create_default_context()
-    with (
-        socket.create_connection((host, port), timeout=REACH_WITHIN_S) as plain,
-        context.wrap_socket(plain, server_hostname=host) as secure,
-    ):
-        ends = str((secure.getpeercert() or {}).get("notAfter", ""))
-    left = datetime.fromtimestamp(ssl.cert_time_to_seconds(ends), UTC) - datetime.now(UTC)
-    if left < CERTIFICATE_LEFT:
-        raise CheckFailedError(f"its certificate ends in {left.days} days")
-    return f"its certificate is good for {left.days} days"

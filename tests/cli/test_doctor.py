@@ -291,13 +291,6 @@ def test_unreadable_gateways_are_a_finding(run: Run) -> None:
     assert "t0ken-of-tests" not in result.output
 
 
-def test_a_public_address_that_cannot_be_reached_is_a_finding(run: Run) -> None:
-    """A certificate is asked for, and nobody answers."""
-    result = run("doctor", PUBLIC_URL="https://127.0.0.1:1")
-
-    assert lines(result.output)["public address"] == "FAIL"
-
-
 @pytest.mark.postgres
 def test_a_real_database_is_looked_over(run: Run, postgres_url: str, broker: Broker) -> None:
     """PostgreSQL's durability and clock have their lines."""
