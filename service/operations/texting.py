@@ -31,6 +31,7 @@ from service.operations.addressing import (
 from service.operations.belated import not_belated
 from service.operations.choosing import (
     but_exercises,
+    has_part,
     meant_by,
     meant_by_help,
     must_be_named,
@@ -39,6 +40,7 @@ from service.operations.choosing import (
 )
 from service.operations.consenting import say_by_text
 from service.operations.joining import is_join_code, join_by_text
+from service.operations.opting import opt_in_by_text, opt_out_by_text
 from service.operations.other_clubs import directed, live_elsewhere
 from service.operations.plainest import raise_within
 from service.operations.planning_by_text import file_by_text
@@ -178,14 +180,31 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     meant = at_site(text, meant_by(text.intent, among, wanted))
     if not meant:
         return directed(text, without_dive(text, among))
-    if (other := instead(text, among, meant)) is not None:
-        return other
-    if len(meant) > 1 or must_be_named(text.intent, meant):
-        return Answer(ask_which(text, meant), note="several dives")
+    asked = instead(text, among, meant)
+    if asked is None and (len(meant) > 1 or must_be_named(text.intent, meant)):
+        asked = Answer(ask_which(text, meant), note="several dives")
+    if asked is not None:
+        _keep_words(text, meant)
+        return asked
     match = meant[0]
     if isinstance(match, Unreadable):
         return _unreadable(text, [match.dive_id])
     return _do(text, match.dive, sender_of(text, match.dive, match.keys, wanted))
+
+
+_QUESTIONS = (Kind.STATUS, Kind.WHERE, Kind.PACK)
+
+
+def _keep_words(text: Text, meant: Sequence[Match]) -> None:
+    """What is asked about is the last that was heard of each running dive of the sender that it may mean.
+
+    Whoever is looked for had a phone in the hand then. It does nothing else, and all who read it are told so.
+    """
+    own = [match for match in meant if isinstance(match, PhoneMatch) and has_part(match, Role.DIVER)]
+    for match in own:
+        if match.dive.live and text.intent.kind not in _QUESTIONS:
+            by = sender_of(text, match.dive, match.keys, Role.DIVER)
+            _ask(text, match.dive, do.Hear(by, text.words, answer=False, asked_which=True, said_at=text.said_at))
 
 
 def _do(text: Text, dive: Dive, by: Actor) -> Answer:
@@ -238,7 +257,9 @@ def _command(text: Text, dive: Dive, by: Actor) -> Command:
     }
     # Both are a form, and yet not understood: from this sender, or near this site.
     near = intent.kind if intent.kind in (Kind.POSITION, Kind.ON_SCENE) else intent.near
-    return commands.get(intent.kind) or do.Hear(by, text.words, near, trouble, text.answer_unclear)
+    return commands.get(intent.kind) or do.Hear(
+        by, text.words, near, trouble, text.answer_unclear, said_at=text.said_at
+    )
 
 
 def _ask(text: Text, dive: Dive, command: Command) -> Answer:
@@ -342,27 +363,6 @@ def _worry(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     return _unreadable(text, faulty, others=bool(answers)) if faulty else answers[0]
 
 
-def _opt_out(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
-    """The carrier answers; we send nothing more, and every open dive learns that this phone is deaf. No clock stops."""
-    opt_outs.opt_out(text.session, text.club.receiving_number, text.phone, text.now)
-    touched = None
-    for match in matches:
-        for key in match.keys:
-            word = do.NoteUnreachable(key, "opted_out", said=True)
-            applied = apply(text.service, text.session, match.dive.id, word, text.now)
-            if match.dive.person(key) is not None or (applied is not None and applied.events):
-                touched = touched or match.dive.id  # to an admin every alarm is open, whether it is theirs or not
-    return Answer(dive_id=touched, note="opted out")
-
-
-def _opt_in(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
-    opt_outs.opt_in(text.session, text.club.receiving_number, text.phone, text.now)
-    for match in matches:
-        for key in match.keys:
-            apply(text.service, text.session, match.dive.id, do.NoteReachable(key), text.now)
-    return Answer(general.opted_in(text.club.name, text.language), note="opted in")
-
-
 def _info(text: Text, _: Sequence[PhoneMatch]) -> Answer:
     return Answer(general.how_it_works(text.club.name, text.language))
 
@@ -384,8 +384,8 @@ def _plan(text: Text, _: Sequence[PhoneMatch]) -> Answer:
 _BY_KIND: dict[Kind, Callable[[Text, Sequence[PhoneMatch]], Answer]] = {
     Kind.RAISE_NOW: _raise,
     Kind.WORRY: _worry,
-    Kind.OPT_OUT: _opt_out,
-    Kind.OPT_IN: _opt_in,
+    Kind.OPT_OUT: opt_out_by_text,
+    Kind.OPT_IN: opt_in_by_text,
     Kind.AGREE: say_by_text,
     Kind.DECLINE: say_by_text,
     Kind.INFO: _info,

@@ -402,8 +402,8 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         ),
         (
             _OPS + "texting:_by_phone",
-            "if (other := instead(text, among, meant)) is not None:",
-            "if (other := None) is not None:",
+            "asked = instead(text, among, meant)",
+            "asked = None",
             "heard",
             "words_lay_somewhere",
         ),

@@ -155,6 +155,7 @@ def _alarmed(play: Play) -> None:
     for near in (None, "late", "finish", "start", "safe", "position", "where", "on_scene", "call_off"):
         play.does(do.Hear(lead, WORDS, near))
         play.does(do.Hear(ashore, WORDS, near))
+    play.does(do.Hear(lead, WORDS, answer=False, asked_which=True))
     play.does(do.Hear(lead, "AT 91,2", "position", "latitude 91 is impossible: it goes from 90 south to 90 north"))
     play.does(do.ReportOnScene(second))
     play.does(do.ReportOnScene(second))

@@ -156,6 +156,8 @@ class Hear:
     """Keep a text that is none of the forms. `trouble`: what is wrong with the position that it nearly is.
 
     `answer`: whether its sender is told; a machine that answers each of our texts must not be answered for ever.
+    `asked_which`: it may be about another dive, so it did nothing and its sender is asked. `said_at`: when it was said,
+    where it reached us later.
     """
 
     by: Actor
@@ -163,6 +165,8 @@ class Hear:
     near: str | None = None
     trouble: str | None = None
     answer: bool = True
+    asked_which: bool = False
+    said_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

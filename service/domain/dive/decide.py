@@ -176,8 +176,18 @@ def _report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> Decis
 def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
-    by, words, near, trouble = command.by, command.words, command.near, command.trouble
-    return (Heard(at=now, by=by, words=words, near=near, trouble=trouble, answered=command.answer),)
+    said_at = command.said_at if command.said_at is not None and command.said_at < now else None
+    heard = Heard(
+        at=now,
+        by=command.by,
+        words=command.words,
+        near=command.near,
+        trouble=command.trouble,
+        answered=command.answer,
+        asked_which=command.asked_which,
+        said_at=said_at,
+    )
+    return (heard,)
 
 
 def _add_note(dive: Dive, command: do.AddNote, now: datetime) -> Decision:

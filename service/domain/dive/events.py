@@ -230,7 +230,8 @@ class OnScene:
 class Heard:
     """A text that is none of the forms, kept word for word. `near` is what was probably meant.
 
-    `trouble` is what is wrong with the position that it nearly is; `answered`, whether the sender is told of it.
+    `trouble` is what is wrong with the position that it nearly is; `answered`, whether the sender is told of it;
+    `asked_which`, that it may be about another dive and did nothing; `said_at`, when, where it reached us later.
     """
 
     at: datetime
@@ -239,6 +240,8 @@ class Heard:
     near: str | None = None
     trouble: str | None = None
     answered: bool = True
+    asked_which: bool = False
+    said_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -298,7 +298,11 @@ def _on_scene(dive: Dive, event: ev.OnScene) -> Dive:
 
 
 def _words_heard(dive: Dive, event: ev.Heard) -> Dive:
-    return _but(dive, last_heard=_heard(dive, event.by, event.at, event.words))
+    """What reached us late takes the place of nothing that was said after it."""
+    heard, last = _heard(dive, event.by, event.said_at or event.at, event.words), dive.last_heard
+    if heard is None or (last is not None and last.at > heard.at):
+        return _but(dive)
+    return _but(dive, last_heard=replace(heard, asked_which=event.asked_which))
 
 
 def _noted(dive: Dive, _: ev.NoteAdded) -> Dive:

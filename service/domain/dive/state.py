@@ -63,6 +63,7 @@ class LastHeard:
     at: datetime
     name: str
     words: str
+    asked_which: bool = False  # it may be about another dive, and did nothing to this one
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,8 @@ def last_heard(dive: Dive, now: datetime) -> str:
     heard = dive.last_heard
     if heard is None:
         return "Nothing was heard from them."
-    return f"{at(dive, heard.at, now)} ({ago(heard.at, now)}), {heard.name}: {quoted(heard.words)}"
+    said = f"{at(dive, heard.at, now)} ({ago(heard.at, now)}), {heard.name}: {quoted(heard.words)}"
+    return f"{said} (may be about another dive; this one is not over)" if heard.asked_which else said
 
 
 def closing(dive: Dive, now: datetime) -> str | None:

@@ -156,8 +156,9 @@ def on_late_passed_on(dive: Dive, event: ev.LatePassedOn) -> list[Draft]:
     return told + reply(dive, event.by, event.at, keep(words))
 
 
-def _says(dive: Dive, by: Actor, words: str, at: datetime) -> Phrase:
-    return say("{time} {name} says {quote}.", time=time_of(dive, at, at), name=Name(by.name), quote=quote(words))
+def _says(dive: Dive, by: Actor, words: str, now: datetime, said_at: datetime | None = None) -> Phrase:
+    at = time_of(dive, said_at or now, now)
+    return say("{time} {name} says {quote}.", time=at, name=Name(by.name), quote=quote(words))
 
 
 def on_noted(_dive: Dive, _event: ev.NoteAdded) -> list[Draft]:
@@ -294,7 +295,12 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
         answer = []
     if not dive.alarmed or event.by.role is not Role.DIVER:
         return answer
-    parts = [keep(_says(dive, event.by, event.words, event.at)), keep(say("The alarm stands.")), ref(dive)]
+    parts = [
+        keep(_says(dive, event.by, event.words, event.at, event.said_at)),
+        *([keep(say("It may be about another dive, and they are asked which."))] if event.asked_which else []),
+        keep(say("The alarm stands.")),
+        ref(dive),
+    ]
     return to_contacts(dive, MessageKind.ALERT, "heard", parts, event.at) + answer
 
 

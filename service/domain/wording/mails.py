@@ -154,9 +154,10 @@ def _so_far(dive: Dive, now: datetime) -> list[Words]:
 def _happened(dive: Dive) -> list[tuple[datetime, Phrase]]:
     found = [(fix.at, _seen(fix)) for fix in dive.fixes if fix.doubt is None]
     if dive.last_heard is not None:
-        words = say(
-            'Last heard of them: {name}: "{words}"', name=Name(dive.last_heard.name), words=dive.last_heard.words
-        )
+        name, quote = Name(dive.last_heard.name), dive.last_heard.words
+        words = say('Last heard of them: {name}: "{words}"', name=name, words=quote)
+        if dive.last_heard.asked_which:
+            words = say('Last heard, maybe about another dive: {name}: "{words}"', name=name, words=quote)
         found.append((dive.last_heard.at, words))
     if dive.alarm_at is not None:
         found.append((dive.alarm_at, say("The alarm went up.")))

@@ -176,8 +176,17 @@ def last_heard(dive: Dive, now: datetime) -> list[Part]:
     if dive.last_heard is None:
         return [may_go(3, say("Nothing heard from them."))]
     heard = dive.last_heard
-    at, name = time_of(dive, heard.at, now), Name(heard.name)
-    return [may_go(3, say("Last heard {time} {name}: {quote}.", time=at, name=name, quote=quoted(heard.words)))]
+    at, name, quote = time_of(dive, heard.at, now), Name(heard.name), quoted(heard.words)
+    words = say("Last heard {time} {name}: {quote}.", time=at, name=name, quote=quote)
+    if heard.asked_which:
+        # An OUT that is quoted alone reads like an end.
+        words = say(
+            "Last heard {time} {name}: {quote}, maybe about another dive. This one is not over.",
+            time=at,
+            name=name,
+            quote=quote,
+        )
+    return [may_go(3, words)]
 
 
 def call_them(dive: Dive, *, behind_rescue: bool = False) -> list[Part]:

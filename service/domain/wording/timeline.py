@@ -160,7 +160,7 @@ def _on_scene(_: Dive, __: ev.OnScene) -> str:
 
 
 def _words_heard(_: Dive, event: ev.Heard) -> str:
-    return f"Said: {quoted(event.words)}."
+    return f"Said: {quoted(event.words)}.{' It may be about another dive: asked which.' if event.asked_which else ''}"
 
 
 def _noted(_: Dive, event: ev.NoteAdded) -> str:

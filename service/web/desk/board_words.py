@@ -243,7 +243,8 @@ def _heard(dive: Dive, now: datetime, zone: str, room: _Room) -> str:
         return "nothing from them"
     ago = span((now - heard.at).total_seconds())
     quoted = f"\N{LEFT DOUBLE QUOTATION MARK}{room.words(heard.words)}\N{RIGHT DOUBLE QUOTATION MARK}"
-    return f"{clock(heard.at, zone, now)}, {ago} ago, {visible(heard.name, 60)}: {quoted}"
+    doubt = " (may be about another dive)" if heard.asked_which else ""
+    return f"{clock(heard.at, zone, now)}, {ago} ago, {visible(heard.name, 60)}: {quoted}{doubt}"
 
 
 def _position(dive: Dive, now: datetime) -> str:
