@@ -299,6 +299,7 @@ def _prove(
     """Whoever is known already keeps name and notes; language and contacts are those of today."""
     if opt_outs.opt_in(session, club.receiving_number, phone, now):
         _hears_again(service, session, club, phone, now)
+    clubs.hold(session, club.id)  # whoever is merged away or erased at the same instant is here, or is gone before
     known = people.by_phone(session, club.id, phone)
     given: dict[str, Any] = {"language": row.language, "usual_contacts": _without(row.usual_contacts, phone)}
     given |= {"verified_at": now, "consent_at": now}

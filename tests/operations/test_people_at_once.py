@@ -12,12 +12,14 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine
 
-from service.operations import desk_log, people_files, people_merging
+from service.operations import desk_log, joining, people_files, people_merging
 from service.operations import people as known
 from service.operations.erasing import erase_person
+from service.operations.inbound import answer_text
 from service.operations.people import PersonTyped
 from service.operations.plan_reading import NamedPhone
 from service.operations.signing_in import SignedIn
+from service.store import people
 from tests.operations.conftest import staged_on
 from tests.operations.stage import ANNA, BRAM, CLEO, CLUB, DOV, Stage
 from tests.operations.test_people import IVO, UNA, added, id_of, of, sitting
@@ -161,3 +163,26 @@ def test_a_plan_that_is_filed_during_a_merge_has_the_contacts_of_before_or_after
     [dive] = stage.all_dives()
     assert [one.phone for one in dive.plan.contacts][:2] == [CLEO, DOV]
     assert dive.plan.lead.phone == ANNA
+
+
+@pytest.mark.parametrize("other_phone", [False, True], ids=["the phone goes", "the phone stays"])
+def test_who_joins_in_the_instant_in_which_their_entry_is_merged_away_is_known(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch, *, other_phone: bool
+) -> None:
+    """The log said that they had joined, their answer that they are known, and nobody of that phone was there."""
+    finn = sitting(stage)
+    twin_id, anna_id = added(stage, finn, PersonTyped("Anna Holt", UNA)), id_of(stage, ANNA)
+    token = joining.begin(stage.service, CLUB, PersonTyped("Anna Holt", "", contacts=(NamedPhone("Dov Perl", DOV),)))
+    assert isinstance(token, str)
+    inbound_id = stage.receive(UNA, joining.code_of(token))
+    assert inbound_id is not None
+    merge = partial(people_merging.merge, stage.service, finn, anna_id, twin_id, other_phone=other_phone)
+
+    at_once(monkeypatch, "people_merged", merge, partial(answer_text, stage.service, inbound_id))
+
+    found = stage.service.read(lambda session: people.by_phone(session, CLUB, UNA))
+    assert found is not None
+    assert [one["phone"] for one in found.usual_contacts] == [DOV]
+    assert (found.id == anna_id) is other_phone
+    [joined] = [one.detail for one in stage.entries(chain=f"club:{CLUB}") if one.kind == "person_joined"]
+    assert joined == {"person": found.id, "new": not other_phone}
