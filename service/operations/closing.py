@@ -5,7 +5,7 @@ Nobody's text or button can end a dive that cannot be read, so its plainest alar
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import datetime
 from functools import reduce
@@ -29,7 +29,7 @@ from service.store.codec import dump_dive, dump_event, load_dive
 from service.store.dives import UnreadableDive
 from service.store.outbox import Message
 from service.store.plain_columns import RowFacts, close_row, row_facts
-from service.store.superseding import expire_superseded
+from service.store.superseding import expire_answers, expire_superseded
 
 REPLY = "reply"
 FAULT_OVER = "fault_over"  # in the log
@@ -133,8 +133,9 @@ def _close_unreadable(
     seq = _log(service, session, facts, f"{log.EVENT_PREFIX}{kind}", by, detail, now)
     close_row(session, facts.dive_id, at=now, outcome=event.outcome, version=version, state=state)
     expire_superseded(session, [facts.dive_id], SUPERSEDED_AT_CLOSE, now)
+    waited = {one.message_id for one in expire_answers(session, [facts.dive_id], "", now)}
     queued, deaf = [], []
-    for message in _told(session, facts.dive_id):
+    for message in _told(session, facts.dive_id, waited):
         mailed = message.channel == Channel.EMAIL
         if not mailed and opt_outs.is_opted_out(session, facts.receiving_number, message.phone):
             deaf.append(message.person_key)
@@ -161,10 +162,15 @@ def _log(
     )
 
 
-def _told(session: Session, dive_id: str) -> list[Message]:
-    """A message to each phone that was told anything but answers, or may have been, for each way."""
-    tried = [message for message in outbox.of_dive(session, dive_id) if message.attempts and message.kind != REPLY]
-    return list({(message.phone, message.channel): message for message in tried}.values())
+def _told(session: Session, dive_id: str, waited: Collection[str]) -> list[Message]:
+    """A message to each phone that was told anything but answers, or may have been, for each way.
+
+    And one to each that waits for an answer, one of `waited`: it speaks of a dive that was not over.
+    """
+    every = outbox.of_dive(session, dive_id)
+    tried = [message for message in every if message.attempts and message.kind != REPLY]
+    asked = [message for message in every if message.id in waited]
+    return list({(message.phone, message.channel): message for message in (*asked, *tried)}.values())
 
 
 def _state_by_the_log(session: Session, facts: RowFacts, last: Closed) -> str | None:

@@ -15,7 +15,7 @@ from itertools import groupby
 from zoneinfo import ZoneInfo
 
 import msgspec
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, Response, abort, render_template, request
 from flask.typing import ResponseReturnValue
 from markupsafe import Markup
 from sqlalchemy.exc import SQLAlchemyError
@@ -28,6 +28,8 @@ from service.domain.handover.exit_words import ExitWords, exit_words
 from service.domain.local_time import say
 from service.domain.wording import LinkKind
 from service.operations.pages import LinkView, TimelineEntry, note_view, pack_link, timeline
+from service.operations.unread_page import tell_of_unread, unread_page
+from service.store.dives import UnreadableDive
 from service.web.access import Who, open_to
 from service.web.alarm_answers import answer_of
 from service.web.context import web
@@ -40,6 +42,7 @@ pages = Blueprint("alarm", __name__)
 
 VIEW_NOT_NOTED = "web.alarm_view_not_noted"
 FACTS_FAILED = "web.alarm_facts_failed"
+FAULT_NOT_TOLD = "web.alarm_fault_not_told"
 MOMENTS_MAX = 30
 AGES_AFTER = timedelta(minutes=5)  # "20 min ago" is written anew, and the drift drawn anew, at least so often
 
@@ -99,6 +102,23 @@ def answer(token: str) -> ResponseReturnValue:
     except UnusableError as error:
         return _unusable(view, error)
     return _page(*pressed(token, view, command))
+
+
+@pages.errorhandler(UnreadableDive)
+def unread(error: UnreadableDive) -> ResponseReturnValue:
+    """What is left of a dive that cannot be read: whom to call, and that an answer here is none."""
+    service, token = web().service, (request.view_args or {}).get("token", "")
+    found = unread_page(service, error.dive_id, token) or abort(HTTPStatus.GONE)
+    told = True
+    try:
+        tell_of_unread(service, found.facts)
+    except SQLAlchemyError:
+        told = False
+        _log.exception(FAULT_NOT_TOLD, extra={"dive_id": error.dive_id})
+    page = render_template(
+        "alarm_unread.html", unread=found, facts=found.facts, told=told, pressed=request.method == "POST"
+    )
+    return page, HTTPStatus.INTERNAL_SERVER_ERROR
 
 
 def _unusable(view: LinkView, error: UnusableError) -> ResponseReturnValue:

@@ -410,8 +410,8 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         # Closing, and the plainest alarm
         (
             _OPS + "closing:_close_unreadable",
-            "for message in _told(session, facts.dive_id):",
-            "for message in _told(session, facts.dive_id)[:0]:",
+            "for message in _told(session, facts.dive_id, waited):",
+            "for message in _told(session, facts.dive_id, waited)[:0]:",
             "stood-down",
             "a_dive_cannot_be_read",
         ),

@@ -138,6 +138,21 @@ def test_an_alarm_that_waits_is_not_sent_after_the_end(unchecked: Stage) -> None
     assert faults(stage, CLEO) == 0
 
 
+def test_an_answer_that_waits_is_not_sent_after_the_end_and_who_asked_hears_of_it(unchecked: Stage) -> None:
+    """An answer of before speaks of a dive that is not over; who asked by a borrowed phone was told nothing else."""
+    stage = unchecked
+    dive = stage.dive_in()
+    stage.receive_and_answer(STRANGER, f"STATUS {dive.finish_code}")
+    stage.receive_and_answer(ANNA, "STATUS")
+    damage(stage, dive)
+
+    close(stage, dive)
+
+    for phone in (STRANGER, ANNA):
+        assert "the dive is over" in stage.last_to(phone)
+        assert [f"dive {dive.reference}" in body and "due out" in body for body in stage.to(phone)].count(True) == 0
+
+
 def test_a_phone_that_opted_out_is_not_told(unchecked: Stage) -> None:
     """The log names who was left out."""
     stage = unchecked
