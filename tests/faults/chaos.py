@@ -20,6 +20,7 @@ from tests.end_to_end.evidence import ends_of_logs
 from tests.faults.all_faults import FAULTS
 from tests.faults.asking import broken_promises
 from tests.faults.crowd import Crowd
+from tests.faults.dealing import deal, heal
 from tests.faults.fault import POSTGRESQL, SQLITE, Fault
 from tests.faults.figures import Figures, Window, measure, write
 from tests.faults.journals import taken_texts
@@ -70,19 +71,16 @@ class Run:
         say(f"{self.kind:<11}{lasts_s:5.0f} s of {window.name}")
         told = len(self._told())
         try:
-            for fault in faults:
-                fault.inject(self.rig)
+            deal(faults, lambda fault, rig: fault.inject(rig), self.rig)
             until = time.monotonic() + lasts_s
             while time.monotonic() < until:
                 time.sleep(1)
-                for fault in faults:
-                    fault.go_on(self.rig)
+                deal(faults, lambda fault, rig: fault.go_on(rig), self.rig)
                 self.rig.tend()
                 if window.told_s is None and len(self._told()) > told:
                     window.told_s = time.time() - window.began_s
         finally:
-            for fault in reversed(faults):
-                fault.heal(self.rig)
+            heal(faults, self.rig)
         window.ended_s = time.time()
         self.windows.append(window)
         return window

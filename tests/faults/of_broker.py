@@ -99,7 +99,7 @@ class BrokerFlushed(Fault):
 
     def go_on(self, rig: Rig) -> None:
         if self.chance.random() < 0.6:
-            with redis.Redis(port=rig.broker.port) as client:
+            with _client(rig) as client:
                 client.flushall()
 
     def heal(self, rig: Rig) -> None:
@@ -110,7 +110,7 @@ class BrokerRestoredFromAnOldDump(Fault):
     """It is killed, and comes back with what it held some time before."""
 
     def inject(self, rig: Rig) -> None:
-        with redis.Redis(port=rig.broker.port) as client:
+        with _client(rig) as client:
             for queue in queues.AT_ONCE:
                 publish(rig, queues.SWEEP, queue=queue)
             client.save()
@@ -140,20 +140,26 @@ class TasksAreOdd(Fault):
             publish(rig, queues.CANARY_HOME, 10**9, queue=queue)
             publish(rig, queues.CANARY_ON, "not", "wanted", queue=queue)
             publish(rig, "no.such.task", queue=queue)
-        with redis.Redis(port=rig.broker.port) as client:
+        with _client(rig) as client:
             client.lpush(self.chance.choice(list(queues.AT_ONCE)), self.chance.choice(NO_TASKS))
 
     def heal(self, rig: Rig) -> None:
         """They are worked off."""
 
 
+PATIENCE_S = 3.0  # with a broker that another fault has frozen
 NO_TASKS = (b"not json", b"{}", b"[]", b'{"body": "e30=", "headers": {}, "properties": {}}', b"\x80\x04pickle")
 
 
 def publish(rig: Rig, task: str, *arguments: object, queue: str) -> None:
     """Put a task into a queue, past the proxy."""
     with Celery(broker=f"redis://127.0.0.1:{rig.broker.port}/0", set_as_current=False) as celery:
-        celery.send_task(task, args=arguments, queue=queue, ignore_result=True)
+        celery.conf.broker_transport_options = {"socket_timeout": PATIENCE_S, "socket_connect_timeout": PATIENCE_S}
+        celery.send_task(task, args=arguments, queue=queue, ignore_result=True, retry=False)
+
+
+def _client(rig: Rig) -> redis.Redis:
+    return redis.Redis(port=rig.broker.port, socket_timeout=PATIENCE_S, socket_connect_timeout=PATIENCE_S)
 
 
 ALL: tuple[type[Fault], ...] = (

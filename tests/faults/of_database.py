@@ -132,18 +132,20 @@ class TransactionHangs(_OnPostgres):
     """Somebody without any time-out holds the rows of the next dives and does nothing more."""
 
     lasts_s = (20.0, 40.0)
+    connection: psycopg.Connection | None = None
 
     def inject(self, rig: Rig) -> None:
         assert rig.postgres is not None
         place = rig.engine.url.set(drivername="postgresql").render_as_string()
-        self.connection = psycopg.connect(place)
+        self.connection = psycopg.connect(place, connect_timeout=5)
         self.connection.execute(
             "SELECT id FROM dives WHERE phase <> 'closed' ORDER BY raise_by_at DESC NULLS FIRST LIMIT 6"
             " FOR NO KEY UPDATE SKIP LOCKED"
         )
 
     def heal(self, rig: Rig) -> None:
-        self.connection.close()
+        if self.connection is not None:
+            self.connection.close()
 
 
 class DatabaseReadOnly(_OnPostgres):
@@ -216,12 +218,10 @@ class _HeldBySomebody(Fault):
 
     def inject(self, rig: Rig) -> None:
         self.connection = sqlite3.connect(
-            str(rig.engine.url.database), isolation_level=None, timeout=5, check_same_thread=False
+            str(rig.engine.url.database), isolation_level=None, timeout=10, check_same_thread=False
         )
-        # Beside a fault that keeps others from the file, as a long reader does, it is kept from it too.
-        with suppress(sqlite3.OperationalError):
-            for statement in self.statements:
-                self.connection.execute(statement).fetchall()
+        for statement in self.statements:
+            self.connection.execute(statement).fetchall()
 
     def heal(self, rig: Rig) -> None:
         self.connection.close()
@@ -247,8 +247,7 @@ class BusyStorm(_HeldBySomebody):
     def go_on(self, rig: Rig) -> None:
         if self.connection.in_transaction:
             self.connection.execute("ROLLBACK")
-            return
-        with suppress(sqlite3.OperationalError):
+        else:
             self.connection.execute("BEGIN IMMEDIATE")
 
 
