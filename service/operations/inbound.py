@@ -20,7 +20,7 @@ from service.operations.answers_to_strangers import calls_for_help, enough_answe
 from service.operations.canary_dive_health import TEXTS_BY
 from service.operations.links import with_pack
 from service.operations.long_texts import PARTS_MISSING
-from service.operations.putting_aside import give_up, put_aside, put_aside_unheard
+from service.operations.putting_aside import give_up, put_aside, put_aside_unanswerable, put_aside_unheard
 from service.operations.sending_bounds import held
 from service.operations.service import Service
 from service.operations.signed_answers import by_own_name
@@ -104,7 +104,7 @@ def _answer_once(service: Service, session: Session, inbound_id: int, now: datet
     try:
         phone = read_phone(row.sender, club.country)
     except PhoneError:
-        put_aside(service, session, row, "the sender is no number that can be answered", now)
+        put_aside_unanswerable(service, session, club, row, now)
         return
     intent = read_incomplete(row.body) if PARTS_MISSING in row.raw else read(row.body)
     intent = by_own_name(session, club, phone, intent, now)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, Final, TypeVar
 
@@ -27,7 +27,7 @@ from service.operations.contact_reading import club_language
 from service.operations.long_texts import PARTS_MISSING
 from service.operations.plainest import raise_within
 from service.operations.service import Service
-from service.operations.telling_admins import tell_admins
+from service.operations.telling_admins import is_news, tell_admins
 from service.store import clubs, dives, inbound, opt_outs
 from service.store.engine import is_transient
 from service.store.inbound import Locked
@@ -38,6 +38,8 @@ _LOG = logging.getLogger(__name__)
 _T = TypeVar("_T")
 
 PUT_ASIDE: Final = "text_put_aside"
+UNANSWERABLE_AGAIN_AFTER: Final = timedelta(hours=1)
+QUOTED: Final = 40  # characters of a text; the log has all of them
 _FOR_HELP: Final = (Kind.RAISE_NOW, Kind.WORRY)
 
 
@@ -59,6 +61,23 @@ def put_aside_unheard(service: Service, session: Session, row: Locked, now: date
             " Please phone them."
         )
         tell_admins(session, f"unheard-{row.receiver}-{now:%Y%m%dT%H}", words, now)
+
+
+def put_aside_unanswerable(service: Service, session: Session, club: ClubRow, row: Locked, now: datetime) -> None:
+    """Put a text aside whose sender is a name or a short number, as that of a satellite messenger may be.
+
+    Nobody can be answered, and of no dive is it a phone. Where it calls for help or has a code the club's admins hear
+    of it, once an hour for each sender: they can find out who it is.
+    """
+    put_aside(service, session, row, "the sender is no number that can be answered", now)
+    intent = _or_none(lambda: read(row.body))
+    matters = intent is None or intent.kind in _FOR_HELP or intent.code is not None
+    mark = f"told:unanswerable:{club.id}:{row.sender}"
+    if row.authentic and matters and is_news(service, session, mark, now, UNANSWERABLE_AGAIN_AFTER):
+        words = (
+            f"{row.sender}, who cannot be answered, may need help or be out: {row.body[:QUOTED]}. Find out who it is."
+        )
+        tell_admins(session, f"unanswerable-{row.id}", words, now, club_id=club.id)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from service.operations import inbound as arriving
 from service.operations.inbound import answer_text, answer_waiting
 from service.store.engine import RunAgainError
 from service.store.tables import DiveRow, InboundTextRow
-from tests.operations.stage import ANNA, CLEO, DOV, STRANGER, Stage
+from tests.operations.stage import ANNA, CLEO, DOV, FINN, STRANGER, Stage
 
 
 def stored(stage: Stage, inbound_id: int | None) -> InboundTextRow:
@@ -137,6 +137,28 @@ def test_a_text_that_cannot_be_answered_is_put_aside_and_logged(stage: Stage, gi
     aside = [entry for entry in stage.entries(chain="service") if entry.kind == "text_put_aside"]
     assert [entry.detail for entry in aside] == [{"inbound": inbound_id, "note": note}]
     assert stage.journal == []
+
+
+@pytest.mark.parametrize(
+    ("body", "heard"),
+    [("SOS", 1), ("I cannot find Bram", 1), ("OUT 234439", 1), ("Your parcel is on its way", 0), ("out", 0)],
+)
+def test_admins_hear_of_a_call_for_help_that_cannot_be_answered(stage: Stage, body: str, heard: int) -> None:
+    """A satellite messenger may text from a name or a short number: nobody else could find out who it is."""
+    for sender in ("SatLink", "SatLink"):
+        stage.receive_and_answer(sender, body)
+    stage.courier.carry()
+
+    told = stage.to(FINN)
+    assert len(told) == heard
+    if heard:
+        assert told[0] == (
+            f"Skerry Bay Divers: SatLink, who cannot be answered, may need help or be out: {body}. Find out who it is."
+        )
+    stage.sleep(61)
+    stage.receive_and_answer("SatLink", body)
+    stage.courier.carry()
+    assert len(stage.to(FINN)) == 2 * heard
 
 
 @pytest.mark.parametrize("body", ["", "\x00", "o\x00ut", "\ud83e", "\u202eTUO", "x" * 1600], ids=repr)
