@@ -95,9 +95,12 @@ class Answer:
     fault: str | None = None
 
     def document(self) -> dict[str, Any] | None:
-        """The JSON object in the body, or None for anything else."""
+        """The JSON object in the body, or None for anything else.
+
+        A letter that is not in UTF-8, as of our words given back in another alphabet, must not hide the id beside it.
+        """
         try:
-            document = json.loads(self.body)
+            document = json.loads(self.body.decode(json.detect_encoding(self.body), errors="replace"))
         except (ValueError, RecursionError):
             return None
         return document if isinstance(document, dict) else None

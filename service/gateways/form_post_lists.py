@@ -7,7 +7,6 @@ https://signalwire.com/docs/compatibility-api/sdks/reference/messaging/list (the
 
 from __future__ import annotations
 
-import json
 import logging
 import re
 import time
@@ -180,11 +179,8 @@ def _document(answer: Answer) -> Mapping[str, Any]:
         raise ListError(f"HTTP {answer.status}")
     if answer.fault is not None:
         raise ListError(answer.fault)
-    try:
-        document = json.loads(answer.body)
-    except (ValueError, RecursionError):
-        raise ListError("the answer is not JSON") from None
-    if not isinstance(document, dict):
+    document = answer.document()
+    if document is None:
         raise ListError("the answer is not a JSON object")
     return document
 

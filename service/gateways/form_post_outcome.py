@@ -35,7 +35,7 @@ def _outcome_of_success(gateway: str, answer: Answer) -> Outcome:
     if document is None:
         return Unknown(detail(f"HTTP {answer.status}: {_explanation(answer)}"))
     code = _code_of(document)
-    if RECEIPT_STATE_BY_WORD.get(str(document.get("status"))) is ReceiptState.FAILED:
+    if RECEIPT_STATE_BY_WORD.get(str(document.get("status")).lower()) is ReceiptState.FAILED:
         return _refused(gateway, answer)
     provider_id = document.get("sid")
     named = isinstance(provider_id, str) and PROVIDER_ID.fullmatch(provider_id) is not None

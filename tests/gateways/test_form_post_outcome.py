@@ -197,6 +197,14 @@ def test_a_success_that_names_the_text_is_accepted(status: int, document: dict[s
     assert outcome_of_answer("shore", Answer(status, json.dumps(document).encode())) == Accepted("SM1")
 
 
+@pytest.mark.parametrize("alphabet", ["utf-8", "utf-8-sig", "latin-1", "cp1252", "utf-16"])
+def test_words_in_another_alphabet_do_not_hide_the_id(alphabet: str) -> None:
+    """A server that gives our own words back in an old alphabet has taken the text: it is not sent again and again."""
+    body = '{"sid": "SM1", "status": "queued", "body": "\u00dcberf\u00e4llig: Bj\u00f6rn"}'.encode(alphabet)
+
+    assert outcome_of_answer("shore", Answer(201, body)) == Accepted("SM1")
+
+
 @pytest.mark.parametrize("sid", [None, "", " ", 12, True, [], {}, "two words", "x" * 101, "\ud800", "naïve"])
 def test_a_success_without_a_usable_id_is_unknown(sid: object) -> None:
     """A text that was taken but cannot be matched with its receipt is not called accepted."""
@@ -211,6 +219,7 @@ def test_a_success_without_a_usable_id_is_unknown(sid: object) -> None:
         pytest.param({"code": 21610, "message": "no"}, Blame.OPTED_OUT, "21610", id="error-document-with-200"),
         pytest.param({"sid": "SM1", "status": "failed", "error_code": 30006}, Blame.NUMBER, "30006", id="failed"),
         pytest.param({"sid": "SM1", "status": "undelivered"}, Blame.TRANSIENT, "http-200", id="no-code"),
+        pytest.param({"sid": "SM1", "status": "Failed"}, Blame.TRANSIENT, "http-200", id="in-capitals"),
     ],
 )
 def test_a_success_that_says_it_failed_is_refused(document: dict[str, object], blame: Blame, code: str) -> None:
