@@ -18,7 +18,7 @@ from service.cli.opening import first_line, gateways_of, opened, readable_gatewa
 from service.cli.reaching import REACH_WITHIN_S, CheckFailedError, public_address, reach
 from service.clock import MACHINES_APART, clock_seconds
 from service.gateways.describing import described
-from service.gateways.form_post import FormPostConfig
+from service.gateways.form_post import FormPostConfig, FormPostGateway
 from service.gateways.json_post import JsonPostConfig, JsonPostGateway
 from service.gateways.settings import GatewayConfig
 from service.gateways.smtp import SmtpConfig, SmtpGateway
@@ -81,7 +81,7 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "canary dive", lambda: _canary_dive(service)
     yield "gateways", lambda: ", ".join(config.name for config in gateways_of(settings))
     for config in readable_gateways(settings):
-        yield f"gateway {config.name}", partial(_gateway, config)
+        yield f"gateway {config.name}", partial(_gateway, config, settings.public_url)
         yield f"state of {config.name}", partial(_gateway_state, service, config)
     yield "public address", lambda: public_address(settings.public_url, readable_gateways(settings))
 
@@ -180,15 +180,16 @@ def _broker(settings: Settings) -> str:
     return f"answers; when full it uses the policy {policy}"
 
 
-def _gateway(config: GatewayConfig) -> str:
-    """A mail server is signed in to and a home-made gateway asked; of form-post only the address is reached."""
+def _gateway(config: GatewayConfig, public_url: str) -> str:
+    """A mail server is signed in to, another gateway is asked for what it has; nothing is sent."""
     match config:
         case SmtpConfig():
             return _unless(SmtpGateway(config).check(), f"{config.host} lets us in")
         case JsonPostConfig():
-            return _unless(_asked(config), f"{reach(config.base_url)}, and knows our token")
+            return _unless(_asked(JsonPostGateway(config)), f"{reach(config.base_url)}, and knows our token")
         case FormPostConfig():
-            return reach(config.base_url)
+            gateway = FormPostGateway(config, public_url=public_url)
+            return _unless(_asked(gateway), f"{reach(config.base_url)}, and does not refuse our account and token")
 
 
 def _unless(wrong: str | None, words: str) -> str:
@@ -197,8 +198,7 @@ def _unless(wrong: str | None, words: str) -> str:
     return words
 
 
-def _asked(config: JsonPostConfig) -> str | None:
-    gateway = JsonPostGateway(config)
+def _asked(gateway: JsonPostGateway | FormPostGateway) -> str | None:
     try:
         return gateway.check()
     finally:

@@ -9,6 +9,7 @@ from urllib.parse import quote
 import httpx
 
 from service.domain.people import Channel
+from service.gateways.answers import detail
 from service.gateways.as_set_up import AsSetUp
 from service.gateways.connections import Resolve, system_addresses
 from service.gateways.exchange import Exchange, Limits
@@ -16,7 +17,7 @@ from service.gateways.form_post_calls import call_addresses, call_form
 from service.gateways.form_post_config import FormPostConfig
 from service.gateways.form_post_inbound import read_text
 from service.gateways.form_post_lists import Fetch, fetching, look_up, recent_texts
-from service.gateways.form_post_outcome import outcome_of_answer
+from service.gateways.form_post_outcome import fault_of_look, outcome_of_answer
 from service.operations.gateway import CannotTell, InboundText, Lookup, Outcome, Outgoing
 
 __all__ = ["FormPostConfig", "FormPostGateway", "Limits"]
@@ -70,6 +71,17 @@ class FormPostGateway(AsSetUp[FormPostConfig]):
         if not self._config.route.lists:
             return None
         return recent_texts(self._fetching(), self.name, self._config.sender, self._read_listed, since, now)
+
+    def check(self) -> str | None:
+        """Ask for its last message, which sends nothing: why it would take none of ours, None where it may.
+
+        A wrong account or token is found by it, and what else stands at that address.
+        """
+        try:
+            request = self._exchange.request("GET", f"{self._account_address}/{TEXTS}?PageSize=1")
+            return fault_of_look(self._exchange.answer(request))
+        except Exception as fault:  # noqa: BLE001 - whatever it is, it is the answer
+            return detail(f"{type(fault).__name__}: {fault}")
 
     def close(self) -> None:
         """Release connections."""

@@ -14,8 +14,10 @@ from service.gateways.answers import (
 )
 from service.gateways.form_post_codes import NO_ERROR, RECEIPT_STATE_BY_WORD, blame_for
 from service.gateways.posted_fields import PROVIDER_ID
-from service.operations.gateway import Accepted, Outcome, ReceiptState, Refused, Unknown
+from service.operations.gateway import Accepted, Blame, Outcome, ReceiptState, Refused, Unknown
 
+_NOT_LET_IN = frozenset({401, 403})
+_SERVER_FAULT, _NOT_IMPLEMENTED = 500, 501
 _CODE = re.compile(r"[!-~]{1,40}")
 
 
@@ -28,6 +30,20 @@ def outcome_of_answer(gateway: str, answer: Answer) -> Outcome:
     if answer.status in NOT_PERFORMED_REDIRECTS:
         return outcome_of_redirect(answer)
     return Unknown(detail(f"HTTP {answer.status}: {_explanation(answer)}"))
+
+
+def fault_of_look(answer: Answer) -> str | None:
+    """Why a gateway would take nothing of ours, by its answer to a question; None where it does not say so.
+
+    Not every server of this shape has a list to be asked for: that it knows no such address says nothing.
+    """
+    if answer.status in NOT_PERFORMED_REDIRECTS:
+        return outcome_of_redirect(answer).detail
+    blame = blame_for(_code_of(answer.document()))
+    refused = answer.status in _NOT_LET_IN or blame is Blame.GATEWAY
+    if refused or (answer.status >= _SERVER_FAULT and answer.status != _NOT_IMPLEMENTED):
+        return detail(f"HTTP {answer.status}: {_explanation(answer)}")
+    return None
 
 
 def _outcome_of_success(gateway: str, answer: Answer) -> Outcome:
