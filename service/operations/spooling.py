@@ -31,10 +31,12 @@ PUT_ASIDE: Final = "spool_put_aside"
 
 FILES_MAX: Final = 10_000
 BYTES_MAX: Final = 256 * 1024 * 1024
+RECEIPTS_SHARE: Final = 2  # receipts have one half of it: however many come, a finish or a call for help is kept
 FRESH_FOR: Final = timedelta(minutes=2)  # real time: whoever put it there has looked many times by then
 LEFT_OVER_AFTER: Final = timedelta(hours=1)  # a file that nobody finished to write was acknowledged to nobody
 
 _FILE: Final = ".sealed"
+_LAST: Final = "receipt-"  # behind all names that begin with a time
 _ASIDE: Final = "aside"
 _LOCK: Final = "lock"
 _USE: Final = "linetender spool 1"
@@ -90,31 +92,35 @@ class Spool:
         """Have the directory, for this user only. Raises OSError when it cannot be had or written to."""
         make_private(self._directory)
 
-    def has_room(self) -> bool:
-        """Whether one more would be kept. Raises OSError when the directory cannot be read."""
+    def has_room(self, share: int = 1) -> bool:
+        """Whether one more would be kept, where only the first of so many equal shares may be used.
+
+        Raises OSError when the directory cannot be read.
+        """
         files = size = 0
         with os.scandir(self._directory) as entries:
             for entry in entries:
                 with suppress(FileNotFoundError):  # worked off since it was listed
                     size += entry.stat().st_size
                     files += 1
-        return files < FILES_MAX and size < BYTES_MAX
+        return files < FILES_MAX // share and size < BYTES_MAX // share
 
     def keep(self, brought: Brought) -> None:
         """Put it on the disk; on return a power cut cannot take it away. Raises SpoolError."""
         microseconds = (brought.received_at - _EPOCH) // timedelta(microseconds=1)
-        name = f"{microseconds:020d}-{secrets.token_hex(8)}"
+        is_receipt = isinstance(brought, DeliveryReceipt)
+        name = f"{_LAST if is_receipt else ''}{microseconds:020d}-{secrets.token_hex(8)}"
         try:
             # Those who write at once may each see the last free place: over by as many as there are threads.
-            if not self.has_room():
-                raise SpoolError(f"it holds {FILES_MAX} files or {BYTES_MAX} bytes already")
+            if not self.has_room(RECEIPTS_SHARE if is_receipt else 1):
+                raise SpoolError("it holds as many files or bytes as it may")
             path = self._directory / f"{name}{_FILE}"
             write_whole(path, self._sealing.encrypt(msgspec.json.encode(_kept(brought))))
         except OSError as fault:
             raise SpoolError(fault.strerror or type(fault).__name__) from fault
 
     def waiting(self) -> list[Path]:
-        """The files, the first that came first; none where there is no directory yet."""
+        """The files, the first that came first, and receipts behind all else; none where there is no directory yet."""
         try:
             return sorted(path for path in self._directory.iterdir() if path.suffix == _FILE)
         except FileNotFoundError:

@@ -140,6 +140,22 @@ def test_a_full_spool_refuses_loudly_and_takes_again_when_it_is_not(
     assert len(spool.waiting()) == 1
 
 
+def test_receipts_fill_half_of_it_and_are_behind_all_else(spool: Spool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a storm thousands come at once: none of them keeps a finish from being kept, or from being read first."""
+    monkeypatch.setattr(spooling, "FILES_MAX", 6)
+    for _ in range(3):
+        spool.keep(RECEIPT)
+    with pytest.raises(SpoolError, match="it holds as many"):
+        spool.keep(RECEIPT)
+
+    for later in (1, 2):
+        spool.keep(text(str(later), NOW + timedelta(minutes=later)))
+
+    found = [spool.read(path) for path in spool.waiting()]
+    assert [one.body for one in found[:2]] == ["1", "2"]  # type: ignore[union-attr]
+    assert found[2:] == [RECEIPT] * 3
+
+
 @pytest.mark.parametrize("step", ["open", "write", "fsync", "rename"])
 def test_a_disk_that_fails_leaves_nothing_half_written(
     spool: Spool, monkeypatch: pytest.MonkeyPatch, step: str
