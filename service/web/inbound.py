@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 
-from flask import Blueprint, Response, abort
+from flask import Blueprint, Response, abort, request
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.gateways.inbound_format import Doubt, InboundFormat, Post
@@ -25,6 +25,7 @@ endpoints = Blueprint("inbound", __name__)
 UNAUTHENTIC_BODY_MAX = 8 * 1024  # of what nobody signed, only small texts are worth keeping
 
 NOT_KEPT = "inbound.unauthentic_not_kept"
+WRONG_ADDRESS = "inbound.wrong_address"
 
 _log = logging.getLogger(__name__)
 
@@ -75,9 +76,30 @@ def receipt(gateway: str) -> Response:
 def _gateway(name: str) -> tuple[GatewayConfig, InboundFormat]:
     config = web().gateway(name)
     inbound = inbound_format(config, web().settings.public_url)
-    if config is None or inbound is None:
+    if config is not None and inbound is not None:
+        return config, inbound
+    signer = _whoever_signed()
+    if signer is None:
         abort(404)
-    return config, inbound
+    _log.error(WRONG_ADDRESS, extra={"gateway": signer[0].name})
+    return signer
+
+
+def _whoever_signed() -> tuple[GatewayConfig, InboundFormat] | None:
+    """The gateway of ours that signed what was posted to an address of none, as after one was given another name.
+
+    It may be a finish: that our settings and the provider's do not agree must not lose it.
+    """
+    for config in web().gateways:
+        inbound = inbound_format(config, web().settings.public_url)
+        if inbound is None or request.mimetype != inbound.mimetype:
+            continue
+        try:
+            if inbound.doubt(as_posted(inbound)) is None:
+                return config, inbound
+        except MalformedInbound:
+            continue
+    return None
 
 
 def _keep_unauthentic(config: GatewayConfig, inbound: InboundFormat, post: Post, doubt: Doubt) -> None:

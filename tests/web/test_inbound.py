@@ -221,11 +221,6 @@ def test_what_is_no_form_is_refused(client: FlaskClient, content_type: str) -> N
     assert answer.status_code == 415
 
 
-def test_an_unknown_gateway_is_not_found(client: FlaskClient) -> None:
-    """A name that is not in the settings is no address."""
-    assert post(client, fields("IN"), path="/inbound/other/text").status_code == 404
-
-
 def test_gateways_sign_each_with_their_own_token(client: FlaskClient) -> None:
     """The practice gateway's token does not open the other's address."""
     assert post(client, fields("IN"), path="/inbound/practice/text", token="practice-token").status_code == 200

@@ -137,7 +137,7 @@ def test_a_full_disk_is_told(cut: Cut, monkeypatch: pytest.MonkeyPatch, caplog: 
 
 def test_an_unknown_gateway_or_path_is_not_found(cut: Cut) -> None:
     """The same addresses as ever, and no others."""
-    assert post(cut.client, fields("OUT"), path="/inbound/other/text").status_code == 404
+    assert post(cut.client, fields("OUT"), path="/inbound/other/text", token="forged").status_code == 404
     assert cut.client.get("/inbound/shore/text").status_code == 405
     assert cut.client.post("/inbound/shore/text", data=b"x" * 70_000, content_type="text/plain").status_code in (
         413,
