@@ -124,6 +124,7 @@ def test_each_process_has_a_unit_that_starts_it_again_for_ever(process: str) -> 
     """The command is one of ours; only the keeper, which says that it is alive, is watched for that.
 
     SIGTERM to every process of a worker would end its calls in the middle: a reply is lost, an alarm late and doubled.
+    So would a database that ends before it when the machine is shut down. The others start without one.
     """
     unit = configparser.ConfigParser(interpolation=None)
     unit.optionxform = str  # type: ignore[assignment, method-assign]
@@ -137,4 +138,5 @@ def test_each_process_has_a_unit_that_starts_it_again_for_ever(process: str) -> 
     assert (service.get("Type"), service.get("WatchdogSec")) == (
         ("notify", "30") if process == "keeper" else (None, None)
     )
+    assert ("postgresql.service" in unit["Unit"]["After"].split()) is (process == "worker")
     assert service.get("KillMode") == ("mixed" if process == "worker" else None)
