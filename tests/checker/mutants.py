@@ -17,6 +17,8 @@ from functools import _lru_cache_wrapper
 from types import FunctionType
 from typing import Any
 
+from tests.checker.mutants_of_silence import OF_SILENCE
+
 
 @dataclass(frozen=True)
 class Mutant:
@@ -82,6 +84,7 @@ _DIVE, _OPS, _STORE, _WORDS = "domain.dive.", "operations.", "store.", "domain.w
 MUTANTS: tuple[Mutant, ...] = tuple(
     Mutant(*one)
     for one in (
+        *OF_SILENCE,
         # How a dive ends, and who may say so
         (
             _DIVE + "finishing:_out",

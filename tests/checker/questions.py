@@ -49,6 +49,8 @@ NEVER: Mapping[str, Question] = MappingProxyType(
         "link": questions_rows.every_link_leads_to_its_own_page,
         "step-early": questions_ladder.no_step_is_taken_before_it_is_due,
         "unreached": questions_ladder.whoever_cannot_be_reached_is_not_waited_for,
+        "deaf-unnoted": questions_ladder.who_turns_out_deaf_is_noted,
+        "turns": questions_ladder.a_late_alert_goes_to_all_whose_turn_has_come,
         "event-untold": questions_ladder.every_step_tells_those_it_names,
         "fault-untold": questions_ladder.a_fault_in_the_rules_tells_everybody,
         "armed": questions_ladder.armed_means_that_a_contact_holds_the_plan,
@@ -99,6 +101,7 @@ PROMISED: Mapping[str, Question] = MappingProxyType(
     {
         "overdue": questions_ladder.everything_overdue_is_alerted,
         "undone": questions_ladder.nothing_due_is_left_undone,
+        "receipt-missed": questions_ladder.no_alarm_waits_longer_for_its_receipt,
         "fault-again": questions_ladder.a_fault_in_the_rules_is_told_again,
         "stood-down": questions_messages.whoever_was_alarmed_was_stood_down,
         "left-waiting": questions_messages.nothing_waits_that_could_go,

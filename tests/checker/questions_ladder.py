@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from tests.checker.folding import LIVE, Folded, Histories
+from tests.checker.folding import LIVE, Folded, Histories, Step
 from tests.checker.questions_rows import UNTIMED_LASTS, dues
 from tests.checker.reading import OPEN, Dive, Entry, Message, Record, digits, instant_of
 
 DELAY = timedelta(seconds=60)  # from raise-by time to an alert at a gateway, under any single fault
 AT_ONCE = timedelta(seconds=15)
+SECOND = timedelta(seconds=1)
 FAULT_EVERY = timedelta(minutes=10)
 HELD_MAX = timedelta(minutes=10)  # while the party of a restored dive is asked
 ALARMS = ("distress", "alert")
+REFUSED_BY_PERSON = ("opted_out", "declined")
 
 
 # 1 What must have come about
@@ -76,6 +78,16 @@ def a_fault_in_the_rules_is_told_again(record: Record, _: Histories) -> Iterator
         due = dive.next_due_at is not None and dive.next_due_at < record.swept_at - DELAY
         if unreadable and due and dive.phase != "closed" and told.get(dive.id, late) <= late:
             yield f"dive {dive.id} cannot be read, and nobody is told"
+
+
+def no_alarm_waits_longer_for_its_receipt(record: Record, _: Histories) -> Iterator[str]:
+    """Where none came within the time of the dive, a sweep has looked, so that somebody else hears."""
+    late = record.swept_at - DELAY
+    for message in record.messages.values():
+        if message.kind not in ALARMS or message.state != "handed" or message.receipt_checked:
+            continue
+        if message.handed_at is not None and message.handed_at + message.receipt_within_s * SECOND < late:
+            yield f"{message.step} to {message.person_key}, handed at {message.handed_at}: nobody misses its receipt"
 
 
 # What may never be
@@ -148,6 +160,52 @@ def whoever_cannot_be_reached_is_not_waited_for(record: Record, folds: Histories
             if since is not None and end - since > AT_ONCE:
                 yield f"the alarm of dive {dive.id} reaches nobody since {since}, and goes no further"
                 break
+
+
+def who_turns_out_deaf_is_noted(record: Record, folds: Histories) -> Iterator[str]:
+    """Of whom an alarm failed for good, or was not delivered in time, the dive knows that they cannot be reached.
+
+    Nothing else lets the next contact hear before their turn.
+    """
+    unread = {entry.dive_id for entry in record.entries_by_kind.get("fault", ())}
+    lost = [
+        (one.dive_id, one.person_key, one.channel, one.ended_at)
+        for one in record.messages.values()
+        if one.kind in ALARMS and one.state == "failed" and (one.failed_reason or "").startswith("refused")
+    ]
+    for entry in record.entries_by_kind.get("another_way", ()):
+        message = record.messages.get(entry.says.get("message", ""))
+        if message is not None and message.kind in ALARMS:
+            lost.append((entry.dive_id, message.person_key, message.channel, entry.at))
+    for dive_id, key, channel, at in lost:
+        dive = record.dives.get(dive_id or "")
+        if dive is None or at is None or dive.id in unread or not key.startswith("contact-"):
+            continue
+        before = [step for step in folds.steps(dive) if step[0].at <= at]
+        if before and before[-1][2].phase != "closed" and not _is_known_deaf(before, key, channel):
+            yield f"an alarm of dive {dive.id} did not reach {key} by {channel} at {at}, and the dive does not know"
+
+
+def _is_known_deaf(steps: Sequence[Step], key: str, channel: str) -> bool:
+    """By the last word of it; whoever wants nothing from us is deaf by every way."""
+    words = [entry for entry, _, _ in steps if entry.says.get("person") == key]
+    words = [one for one in words if one.event in ("person_unreachable", "person_reachable")]
+    mine = [one for one in words if one.says["channel"] == channel or one.says.get("reason") in REFUSED_BY_PERSON]
+    return bool(mine) and mine[-1].event == "person_unreachable"
+
+
+def a_late_alert_goes_to_all_whose_turn_has_come(record: Record, folds: Histories) -> Iterator[str]:
+    """One contact for when it was due, and one more for each interval that has passed since."""
+    for dive in record.dives.values():
+        for entry, before, _ in folds.steps(dive):
+            said = entry.says
+            if entry.event != "step_taken" or said["step"] not in ("alert", "next_contact"):
+                continue
+            due_at = instant_of(said["due_at"])
+            assert due_at is not None
+            turns = 1 + (entry.at - due_at) // before.length("next_contact_every")
+            if len(said["to"]) < min(turns, len(before.contacts) - len(before.alerted)):
+                yield f"{said['step']} {entry.seq} of dive {dive.id}, due at {due_at}, told too few at {entry.at}"
 
 
 def every_step_tells_those_it_names(record: Record, folds: Histories) -> Iterator[str]:
@@ -242,9 +300,6 @@ def more_time_means_that_a_contact_holds_it(record: Record, folds: Histories) ->
                 yield f"{step} of dive {dive.id} is in force by {said['contact']}, who dives"
             if before.extension is None or before.extension[:2] != (said["number"], due):
                 yield f"{step} of dive {dive.id} is in force, and was not what was asked for last"
-            alarm_at = max((at for at in (before.raise_by_at, before.held_until) if at is not None), default=None)
-            if alarm_at is not None and entry.at >= alarm_at + record.set_back:
-                yield f"{step} of dive {dive.id} took effect after the alarm was due"
 
 
 def _was_taken(record: Record, message: Message, by: datetime, raise_by: datetime | None, dive: Dive) -> bool:

@@ -173,11 +173,20 @@ def _impossible(entry: Entry, before: Folded, set_back: timedelta) -> str | None
             return "began before it was planned, or later than now"
         return None if due - began == run else "is due out at another time than its run time says"
     if entry.event in ("extension_asked", "extension_took_effect"):
-        due, first, old = instant_of(said["due_out_at"]), before.first_due_out_at, before.due_out_at
-        if due is None or first is None or old is None:
-            return "is of a dive that was not started"
-        if due <= old or due > first + before.length("extension_cap"):
-            return "is no later, or past the cap"
+        return _impossible_extension(entry, before, set_back)
+    return None
+
+
+def _impossible_extension(entry: Entry, before: Folded, set_back: timedelta) -> str | None:
+    said = entry.says
+    due, first, old = instant_of(said["due_out_at"]), before.first_due_out_at, before.due_out_at
+    if due is None or first is None or old is None:
+        return "is of a dive that was not started"
+    if due <= old or due > first + before.length("extension_cap"):
+        return "is no later, or past the cap"
+    alarm_at = max((at for at in (before.raise_by_at, before.held_until) if at is not None), default=None)
+    if alarm_at is not None and entry.at >= alarm_at + set_back:
+        return f"comes when the alarm of {alarm_at} is due"
     return None
 
 

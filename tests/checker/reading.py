@@ -134,6 +134,8 @@ class Message(NamedTuple):
     delivered_at: datetime | None
     ended_at: datetime | None
     failed_reason: str | None
+    receipt_within_s: float
+    receipt_checked: bool  # by the sweep that waited for it, or because none comes
 
 
 class Attempt(NamedTuple):

@@ -13,6 +13,11 @@ from service.operations.carrying import Courier
 from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
 from service.operations.sweeping import sweep
 from service.store.tables import DiveRow
+from tests.checker.scenarios_of_silence import (
+    more_time_is_asked_for_late,
+    nobody_looks_for_seven_minutes,
+    nothing_is_delivered,
+)
 from tests.checker.scenarios_of_words import (
     a_club_asks_for_the_code,
     a_dive_cannot_be_read,
@@ -99,6 +104,7 @@ def help_is_called_for(stage: Stage) -> Iterator[None]:
     go(stage, 10, 5 * MINUTE)
     stage.text(ANNA, "SOS")
     stage.text(ANNA, "AT 47.12401,-20.54301")
+    stage.text(ANNA, "LATE 20")
     yield
     go(stage, 8, 2 * MINUTE)
     stage.text(ANNA, "OUT 1")
@@ -444,8 +450,11 @@ SCENARIOS: dict[str, Scenario] = {
         help_is_called_for,
         nobody_starts,
         a_tick_comes_late,
+        nobody_looks_for_seven_minutes,
+        more_time_is_asked_for_late,
         no_contact_is_reached,
         the_alert_fails,
+        nothing_is_delivered,
         nobody_can_be_armed,
         answers_are_lost,
         couriers_die,

@@ -215,6 +215,12 @@ def _message(change: str, where: str) -> Callable[[Left], None]:
     return _sql(f"UPDATE messages SET {change} WHERE {where}")
 
 
+def _unmissed(left: Left) -> None:
+    """The alert that a gateway has waits for its receipt, and nobody looks."""
+    left.run("UPDATE messages SET receipt_checked = 0 WHERE step LIKE 'alert-%'")
+    left.later(timedelta(minutes=20))
+
+
 # Question, the day that is broken, and how.
 BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("chain-hash", "over", _sql("UPDATE log_entries SET at = at + 1 WHERE seq = 5")),
@@ -242,6 +248,8 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("link", "over", _sql("DELETE FROM links")),
     ("step-early", "over", _reworded("event:filed", '"grace":"PT900S"', '"grace":"PT1200S"')),
     ("unreached", "failed", _sql("UPDATE log_entries SET kind = 'x' WHERE detail LIKE '%\"next_contact\"%'")),
+    ("deaf-unnoted", "failed", _sql("UPDATE log_entries SET kind = 'x' WHERE kind = 'event:person_unreachable'")),
+    ("turns", "over", _reworded("event:step_taken", '"due_at":"2027-06-01T10:15', '"due_at":"2027-06-01T10:05')),
     ("event-untold", "over", _gone("alert-", "contact-0")),
     ("fault-untold", "unreadable", _reworded("fault", '"contact-1"', '"contact-7"')),
     ("armed", "over", lambda left: left.lose("start_notice", "contact-0")),
@@ -300,6 +308,7 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("fault-words", "unreadable", _body("Anna Holt", "somebody", "step LIKE 'fault-%'")),
     ("overdue", "asleep", lambda _: None),
     ("undone", "alarm", lambda left: left.later(timedelta(minutes=20))),
+    ("receipt-missed", "alarm", _unmissed),
     ("fault-again", "unreadable", lambda left: left.later(timedelta(minutes=20))),
     ("stood-down", "over", lambda left: left.lose("stand_down-", "contact-0")),
     ("left-waiting", "alarm", _message("state = 'queued', expires_at = NULL", "step LIKE 'heads_up-%'")),

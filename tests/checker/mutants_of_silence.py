@@ -1,0 +1,84 @@
+"""Mutants of what hears a silence: of the ladder, of whoever turns out deaf, of more time and of a second alarm.
+
+Such as one-point mutants were that no example held, or that the checker did not see.
+"""
+
+from __future__ import annotations
+
+_DIVE, _OPS = "domain.dive.", "operations."
+
+OF_SILENCE: tuple[tuple[str, str, str, str, str], ...] = (
+    # Whoever turns out deaf
+    (
+        _OPS + "settling:Settling._note_unreachable",
+        "if following.unreachable and message.dive_id is not None:",
+        "if False:",
+        "deaf-unnoted",
+        "the_alert_fails",
+    ),
+    (
+        _OPS + "receipts:_let_dive_know",
+        "elif state is ReceiptState.FAILED:",
+        "elif False:",
+        "deaf-unnoted",
+        "a_letter_is_late",
+    ),
+    (
+        _OPS + "sweeping:_note_missing",
+        "if dive is not None and not has_answered(dive, message):",
+        "if False:",
+        "deaf-unnoted",
+        "nothing_is_delivered",
+    ),
+    (
+        _OPS + "sweeping:_note_missing_receipts",
+        "for message in waiting:",
+        "for message in waiting[:0]:",
+        "receipt-missed",
+        "nothing_is_delivered",
+    ),
+    # The ladder
+    (
+        _DIVE + "ticking:_whom_to_alert",
+        "chosen = waiting[:count]",
+        "chosen = waiting[:1]",
+        "turns",
+        "nobody_looks_for_seven_minutes",
+    ),
+    (
+        _DIVE + "ticking:_tick_unstarted",
+        "if now >= planned + dive.grace.assume_started_after:",
+        "if now >= planned + dive.grace.ask_started_after:",
+        "step-early",
+        "nobody_starts",
+    ),
+    (
+        _OPS + "claiming:Claims._in_turn",
+        "if urgent or not rows:",
+        "if not rows:",
+        "overdue",
+        "much_waits_at_once",
+    ),
+    # More time, and a second alarm
+    (
+        _DIVE + "extending:extend",
+        "if dive.alarm_due_at is not None and dive.alarm_due_at <= now:",
+        "if False:",
+        "event-time",
+        "more_time_is_asked_for_late",
+    ),
+    (
+        _DIVE + "evolve:_extension_took_effect",
+        "done = tuple(step for step in dive.steps if step not in PARTY_STEPS)",
+        "done = dive.steps",
+        "row-is-fold",
+        "more_time_is_asked_for_late",
+    ),
+    (
+        _DIVE + "evolve:_reopened",
+        "acknowledged=(),",
+        "",
+        "row-is-fold",
+        "more_time_is_asked_for_late",
+    ),
+)
