@@ -299,6 +299,7 @@ CALL_OFFS = [
     ("filed, a contact", filed, contact(), SAYS_SAFE),
     ("filed, a strange phone", filed, STRANGER, NEEDS_CODE),
     ("in the water", in_water, LEAD, ["refused: in_the_water"]),
+    ("in the water, by a finish with its code", lambda: in_water(grace=CODE), LEAD, ["refused: in_the_water"]),
     ("overdue", lambda: overdue(DUE_OUT), LEAD, ["refused: in_the_water"]),
     ("alert", lambda: overdue(RAISE_BY), LEAD, ["refused: in_the_water"]),
     ("distress", lambda: overdue(DISTRESS), ADMIN, ["refused: in_the_water"]),

@@ -127,6 +127,9 @@ def test_no_party_grows_past_what_a_plan_takes() -> None:
     assert kinds(story.does(do.Start(diver("IN P13"), 13), at(20))) == ["refused: head_count"]
     assert story.dive.head_count == 2
 
+    assert kinds(story.does(do.Start(diver("IN P12"), 12), at(21))) == ["StartSaid"]
+    assert story.dive.head_count == 12
+
 
 def test_a_log_of_before_counts_could_grow_folds_as_it_did() -> None:
     """Its entries have no head count."""

@@ -9,6 +9,7 @@ import pytest
 
 from service.domain.dive import commands as do
 from service.domain.dive import next_due_at
+from service.domain.dive.events import StepTaken
 from service.domain.dive.state import Phase
 from service.domain.people import CLOCK
 from tests.domain.builders import (
@@ -24,6 +25,7 @@ from tests.domain.builders import (
     diver,
     filed,
     in_water,
+    keys,
     kinds,
 )
 
@@ -119,6 +121,15 @@ def test_who_calls_for_help_is_heard_at_once() -> None:
     assert swept(story, at(DISTRESS))[-1] == (at(DISTRESS), ["distress"])
 
 
+def test_who_is_being_searched_for_is_asked_nothing_more() -> None:
+    """A contact has called rescue: "all out?" to the party would be of before."""
+    story = restored(in_water(), RAISE_BY + 1)
+
+    assert kinds(story.does(do.ReportCalled(contact(words="CALLED")), at(RAISE_BY + 1.5))) == ["RescueCalled"]
+
+    assert [steps for _, steps in swept(story, at(DISTRESS + 60)) if "ask_out" in steps] == []
+
+
 def test_contacts_who_were_alerted_before_the_copy_are_not_made_to_wait() -> None:
     """The alarm of the copy goes on."""
     story = in_water()
@@ -202,11 +213,39 @@ def test_a_plan_is_asked_about_before_it_is_taken_as_started(
     assert story.dive.assumed
 
 
+def test_of_two_questions_about_a_plan_the_party_gets_one() -> None:
+    """No sweep ran until both were due: whether they went in is asked, and the other question is in the log alone."""
+    story = restored(filed(PLANNED), 5)
+
+    asked = story.ticks(at(16))
+
+    assert keys(asked) == list(PARTY_KEYS)
+    assert [(event.step, event.passed_over) for event in story.events if isinstance(event, StepTaken)] == [
+        ("ask_started", ("ask_out",))
+    ]
+    assert swept(story, at(19)) == []
+
+
 def test_a_plan_for_later_is_left_alone() -> None:
     """Nobody is woken about next Saturday; its own question comes at its time."""
     story = filed(replace(PLAN, time_in_at=at(200)))
 
     assert kinds(story.does(do.Hold(CLOCK, COPIED, at(12), at(21)), at(11))) == []
+
+
+def test_who_went_in_long_before_their_time_is_asked_like_anybody() -> None:
+    """The plan said later; they are in the water now, and that they came out may be among what is lost."""
+    story = filed(replace(PLAN, time_in_at=at(200)))
+    story.does(do.Start(diver("IN")), at(1))
+
+    assert kinds(story.does(do.Hold(CLOCK, COPIED, at(12), at(21)), at(11))) == ["Held"]
+
+
+def test_a_plan_is_not_asked_about_before_its_question_is_due() -> None:
+    """Also where something else makes the clock look at it."""
+    story = restored(filed(PLANNED), 3)
+
+    assert kinds(story.does(do.Tick(), at(4, -1))) == []
 
 
 def test_a_start_is_news_that_ends_the_wait() -> None:

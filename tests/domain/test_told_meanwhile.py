@@ -12,7 +12,7 @@ from service.domain.dive import commands as do
 from service.domain.dive.events import AlarmRaised, Started, StepTaken
 from service.domain.encoding import segments
 from service.domain.grace import Step
-from service.domain.people import Channel
+from service.domain.people import CLOCK, Channel
 from service.domain.wording import MessageKind, messages_for
 from service.domain.wording.outage import unconfirmed
 from tests.domain.builders import (
@@ -26,6 +26,7 @@ from tests.domain.builders import (
     diver,
     filed,
     in_water,
+    keys,
     kinds,
     overdue,
 )
@@ -121,6 +122,39 @@ def test_a_plan_with_no_start_is_taken_as_started_first() -> None:
     assert isinstance(decision[0], Started)
     assert (decision[0].assumed, decision[0].spared) == (True, ("contact-0",))
     assert story.dive.phase is Phase.ALERT
+
+
+def test_of_a_start_that_the_keeper_took_for_granted_only_the_other_contacts_hear() -> None:
+    """They get the plan and who has the alarm; the party hears no "the clock runs" and no "not armed" in an alarm."""
+    story = filed(replace(PLAN, time_in_at=NOW))
+    last = at(20 + RAISE_BY)
+
+    drafts = story.said(replace(ALERTED, told_at=last), last)
+    story.ticks(last)
+
+    assert keys(drafts) == ["contact-1", "contact-2"]
+    assert all("Cleo Marsh" in draft.text for draft in drafts)
+    assert not story.dive.not_armed_said
+
+
+def test_an_alarm_of_the_keeper_before_a_start_is_due_takes_none_for_granted() -> None:
+    """Somebody called for help before the time in: nobody is in the water by that, and no due out is made up."""
+    story = filed(replace(PLAN, time_in_at=NOW))
+
+    decision = story.does(do.NoteToldMeanwhile(Step.ALERT, ("contact-0",), at(5), at(5)), at(20, -1))
+
+    assert kinds(decision) == ["ToldMeanwhile"]
+    assert (story.dive.phase, story.dive.started_at, story.dive.due_out_at) == (Phase.ALERT, None, None)
+
+
+def test_who_is_next_is_not_kept_waiting_by_a_hold_once_the_keeper_has_alerted_somebody() -> None:
+    """A restored dive holds up the first alert alone: with that out, the ladder has its own times again."""
+    story = overdue(RAISE_BY - 1)
+    story.does(do.Hold(CLOCK, at(10), at(RAISE_BY + 3), at(RAISE_BY + 12)), at(RAISE_BY + 2))
+    told(story, ALERTED)
+
+    assert next_due_at(story.dive) == at(RAISE_BY + 6)
+    assert keys(story.ticks(at(RAISE_BY + 6))) == ["contact-1"]
 
 
 def test_an_alarm_by_snapshot_says_that_it_is_not_confirmed() -> None:

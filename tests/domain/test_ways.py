@@ -177,6 +177,66 @@ def test_texts_that_fail_after_distress_bring_no_call_between_the_repeats() -> N
     assert by(CALL, story.said(do.NoteUnreachable("contact-0", "no_receipt"), at(DISTRESS + 2))) == []
 
 
+def test_help_that_is_called_for_rings_the_landline_and_wakes_nobody_else_twice() -> None:
+    """An SOS texts everybody at once, and calls who has no texts; who raises it ashore is not called about it."""
+    drafts = mixed(5).said(do.RaiseNow(diver("SOS")), at(6))
+    assert (by(TEXT, drafts), by(CALL, drafts)) == (["contact-0", "contact-1", "diver-0"], ["contact-2"])
+
+    assert by(CALL, mixed(5).said(do.RaiseNow(contact(2, via=Via.CALL)), at(6))) == []
+
+
+def test_of_two_who_have_the_alarm_only_the_one_whose_texts_fail_is_called() -> None:
+    """The other has read it, or will."""
+    story = mixed(RAISE_BY + 5)
+    assert story.dive.alerted_keys() == {"contact-0", "contact-1"}
+
+    assert by(CALL, story.said(do.NoteUnreachable("contact-1", "refused"), at(RAISE_BY + 6))) == [
+        "contact-1",
+        "contact-2",
+    ]
+
+
+def test_once_rescue_is_called_nobody_is_called_for_texts_that_fail() -> None:
+    """Whoever is next has heard that it is done; a call would say "call rescue" to who need not."""
+    story = mixed(RAISE_BY)
+    story.does(do.ReportCalled(contact(1)), at(RAISE_BY + 1))
+
+    assert by(CALL, story.said(do.NoteUnreachable("contact-0", "refused"), at(RAISE_BY + 2))) == []
+
+
+@pytest.mark.parametrize(
+    ("minute", "key", "has_alarm", "called"),
+    [
+        (RAISE_BY + 11, "contact-2", False, ["contact-2"]),
+        (RAISE_BY + 11, "contact-2", True, []),
+        (RAISE_BY + 11, "contact-0", False, []),
+        (30, "contact-2", False, []),
+    ],
+    ids=["the alarm passed it by", "by the alarm itself", "another's way", "before the alarm"],
+)
+def test_a_landline_that_picks_up_again_is_called_only_with_an_alarm_that_it_missed(
+    minute: int, key: str, called: list[str], *, has_alarm: bool
+) -> None:
+    """Who pressed a key has heard the alarm, and what another phone does says nothing of this one."""
+    story = mixed()
+    for person, channel in (("contact-0", TEXT), ("contact-0", CALL), ("contact-2", CALL)):
+        story.does(do.NoteUnreachable(person, "no_answer", channel), at(1))
+    story.runs_to(at(minute))
+
+    drafts = story.said(do.NoteReachable(key, has_alarm, CALL, "start_notice"), at(minute, 1))
+
+    assert by(CALL, drafts) == called
+
+
+def test_who_has_no_landline_is_never_called_nor_with_the_end() -> None:
+    """Texts alone are their way, at distress too."""
+    story = in_water(ashore((TEXT,), (TEXT, CALL)), calls=True)
+    story.runs_to(at(DISTRESS))
+    assert by(CALL, all_of(story, "distress")) == ["contact-1"]
+
+    assert by(CALL, story.said(do.Finish(diver()), at(DISTRESS + 1))) == ["contact-1"]
+
+
 # What fails
 
 
@@ -319,6 +379,18 @@ def test_whoever_the_alarm_passed_by_gets_it_by_the_way_that_works_again() -> No
     assert [(draft.to.key, draft.channel, draft.kind) for draft in drafts] == [("contact-0", CALL, MessageKind.ALERT)]
 
 
+def test_a_text_that_arrives_does_not_prove_that_calls_are_picked_up() -> None:
+    """Whose phone rings out is not waited for, whatever a receipt says of a text; their own words are proof."""
+    story = in_water(ashore((CALL, TEXT), (TEXT,)), calls=True)
+    story.does(do.NoteUnreachable("contact-0", "no_answer", CALL), at(1))
+
+    story.does(do.NoteReachable("contact-0", channel=TEXT, step="start_notice"), at(2))
+    assert [one.key for one in story.dive.reachable_contacts] == ["contact-1"]
+
+    story.does(do.NoteReachable("contact-0", channel=TEXT), at(3))
+    assert [one.key for one in story.dive.reachable_contacts] == ["contact-0", "contact-1"]
+
+
 # Which ways are said to be used
 
 
@@ -339,6 +411,18 @@ def test_the_ways_of_a_contact_are_those_that_the_service_has(
     dive = filed(ashore(channels), calls=calls).dive
 
     assert ways_to(dive, dive.contacts[0]) == ways
+
+
+@pytest.mark.parametrize("email", ["ashore@example.org", None])
+@pytest.mark.parametrize("channels", [(TEXT,), (TEXT, EMAIL)])
+def test_e_mails_go_to_who_has_both_the_way_and_an_address(email: str | None, channels: tuple[Channel, ...]) -> None:
+    """An address that is known for something else gets nothing."""
+    story = in_water(
+        replace(PLAN, contacts=(Contact("Cleo Marsh", CONTACT_PHONES[0], email=email, channels=channels),))
+    )
+
+    mailed = [draft for _, draft in story.told if draft.channel is EMAIL]
+    assert bool(mailed) is (email is not None and EMAIL in channels)
 
 
 def test_an_e_mail_of_the_alarm_leads_to_its_page_as_the_text_does() -> None:

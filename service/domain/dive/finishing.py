@@ -52,7 +52,7 @@ def call_off(dive: Dive, command: CallOff, now: datetime) -> tuple[Event, ...] |
     if command.by.role is Role.CONTACT:
         return no.contact_says_out(dive, now)
     # Where a finish needs its code, a forged "not diving" must not stop a clock that runs either.
-    unproved = dive.live and dive.grace.finish_needs is FinishNeeds.CODE and command.by.via is Via.TEXT
+    unproved = dive.grace.finish_needs is FinishNeeds.CODE and command.by.via is Via.TEXT
     if command.by.is_outsider or (unproved and dive.assumed):
         return no.finish_needs_code(dive, now)
     if dive.live and (not dive.assumed or dive.start_said):

@@ -245,7 +245,7 @@ def _whom_to_alert(dive: Dive, due_at: datetime, now: datetime) -> tuple[str, ..
 
 def _distress(dive: Dive, due_at: datetime, now: datetime) -> StepTaken:
     again = Step.DISTRESS in dive.steps
-    passed_over = () if again or Step.ALERT in dive.steps else (Step.ALERT,)
+    passed_over = () if Step.ALERT in dive.steps else (Step.ALERT,)
     return StepTaken(
         at=now,
         step=Step.DISTRESS_AGAIN if again else Step.DISTRESS,
@@ -265,8 +265,8 @@ def _hand_up_due_at(dive: Dive) -> datetime | None:
     if dive.acknowledged:
         # Whoever answered has as long as the contacts had; then somebody else must hear that nothing came of it.
         return due_at and max(due_at, dive.acknowledged[-1].at + dive.grace.hand_up_after_alert)
-    if not dive.reachable_contacts and len(dive.alerted) == len(dive.contacts):
-        return dive.alarm_at  # nobody is left to wait for
+    if not dive.reachable_contacts:
+        return dive.alarm_at  # nobody is left to wait for; the same tick alerts all of them
     return due_at
 
 

@@ -14,7 +14,6 @@ from service.domain.people import Channel, Recipient
 DECLINED = "declined"
 REFUSED_BY_PERSON = ("opted_out", DECLINED)  # reasons that are a person's own word
 _DISTRESS = (Step.DISTRESS, Step.DISTRESS_AGAIN)
-_ALERT = (Step.ALERT, Step.NEXT_CONTACT)
 
 
 def takes_texts(dive: Dive, person: Recipient) -> bool:
@@ -57,8 +56,8 @@ def alarm_calls(dive: Dive, event: ev.Event) -> tuple[str, ...]:
 
 def _rings(dive: Dive, event: ev.Event, contact: Recipient) -> bool:
     if isinstance(event, ev.StepTaken):
-        due = event.step in _DISTRESS or (event.step in _ALERT and _called_at_alert(dive, contact))
-        return due and contact.key in event.to
+        due = event.step in _DISTRESS or _called_at_alert(dive, contact)
+        return due and contact.key in event.to  # of no other step are contacts told
     if isinstance(event, ev.AlarmRaised):
         return contact.key != event.by.key and _called_at_alert(dive, contact)
     if isinstance(event, ev.PersonUnreachable):
