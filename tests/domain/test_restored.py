@@ -162,6 +162,7 @@ def test_a_copy_that_was_made_later_is_asked_about_too() -> None:
     swept(story, at(22))
 
     assert kinds(story.does(do.Hold(CLOCK, at(30), at(71), at(80)), at(70))) == ["Held"]
+    assert swept(story, at(80)) == [(at(71), ["ask_out"]), (at(80), ["distress"])]
 
 
 def test_an_admin_ends_the_wait() -> None:

@@ -179,6 +179,13 @@ def test_who_declined_or_opted_out_is_named_with_what_to_do() -> None:
     assert "text START" in checks[1].words
 
 
+def test_who_is_lost_is_named_also_where_the_others_are_unproven() -> None:
+    """Two things to do: name somebody else for the one, and phone one of the others."""
+    words = [check.words for check in contact_checks(known(STOPPED, Reach()), NOW)]
+
+    assert [one[:20] for one in words] == ["Cleo Marsh opted out", "Nothing proves that "]
+
+
 def test_a_plan_that_nobody_would_receive_is_refused() -> None:
     """It says who, why, and what to do."""
     [check] = contact_checks(known(DECLINED, STOPPED), NOW)

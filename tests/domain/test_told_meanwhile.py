@@ -16,6 +16,7 @@ from service.domain.people import CLOCK, Channel
 from service.domain.wording import MessageKind, messages_for
 from service.domain.wording.outage import unconfirmed
 from tests.domain.builders import (
+    DUE_OUT,
     HAND_UP,
     NOW,
     PLAN,
@@ -155,6 +156,17 @@ def test_who_is_next_is_not_kept_waiting_by_a_hold_once_the_keeper_has_alerted_s
 
     assert next_due_at(story.dive) == at(RAISE_BY + 6)
     assert keys(story.ticks(at(RAISE_BY + 6))) == ["contact-1"]
+
+
+def test_a_reminder_that_nobody_sent_meanwhile_makes_no_alarm_smaller() -> None:
+    """The party's second call was still to come when the keeper alerted: the dive stays in alarm."""
+    story = overdue(DUE_OUT + 1)
+    told(story, ALERTED)
+
+    story.ticks(at(RAISE_BY + 2))
+
+    assert story.steps()[-1] is Step.SECOND_CALL
+    assert story.dive.phase is Phase.ALERT
 
 
 def test_an_alarm_by_snapshot_says_that_it_is_not_confirmed() -> None:

@@ -196,12 +196,40 @@ def test_of_two_who_have_the_alarm_only_the_one_whose_texts_fail_is_called() -> 
     ]
 
 
-def test_once_rescue_is_called_nobody_is_called_for_texts_that_fail() -> None:
-    """Whoever is next has heard that it is done; a call would say "call rescue" to who need not."""
+def test_who_has_no_alarm_yet_is_not_called_for_texts_that_fail() -> None:
+    """Their turn comes by the clock, and then with a call."""
     story = mixed(RAISE_BY)
-    story.does(do.ReportCalled(contact(1)), at(RAISE_BY + 1))
+    assert story.dive.alerted_keys() == {"contact-0"}
 
-    assert by(CALL, story.said(do.NoteUnreachable("contact-0", "refused"), at(RAISE_BY + 2))) == []
+    assert by(CALL, story.said(do.NoteUnreachable("contact-1", "no_receipt"), at(RAISE_BY + 1))) == []
+
+
+def test_once_rescue_is_called_nobody_is_called_for_what_fails_or_works_again() -> None:
+    """Whoever is next has heard that it is done; a call would say "call rescue" to who need not."""
+    story = mixed(RAISE_BY + 10)
+    story.does(do.NoteUnreachable("contact-2", "no_answer", CALL), at(RAISE_BY + 10))
+    story.does(do.ReportCalled(contact(1)), at(RAISE_BY + 11))
+
+    assert by(CALL, story.said(do.NoteUnreachable("contact-0", "refused"), at(RAISE_BY + 12))) == []
+    assert by(CALL, story.said(do.NoteReachable("contact-2", channel=CALL), at(RAISE_BY + 13))) == []
+
+
+def test_of_two_landlines_that_rang_out_only_the_one_that_picks_up_again_is_called() -> None:
+    """The other would ring out once more."""
+    story = in_water(ashore((CALL,), (CALL,)), calls=True)
+    for key in ("contact-0", "contact-1"):
+        story.does(do.NoteUnreachable(key, "no_answer", CALL), at(1))
+    story.runs_to(at(RAISE_BY + 5))
+
+    assert by(CALL, story.said(do.NoteReachable("contact-1", channel=CALL), at(RAISE_BY + 6))) == ["contact-1"]
+
+
+def test_whose_second_way_failed_was_not_called_and_is_not_called_with_the_end() -> None:
+    """They had a text, and have one that it is over."""
+    story = mixed(RAISE_BY)
+    story.does(do.NoteUnreachable("contact-0", "no_answer", CALL), at(RAISE_BY + 1))
+
+    assert by(CALL, story.said(do.Finish(diver()), at(RAISE_BY + 2))) == ["contact-2"]
 
 
 @pytest.mark.parametrize(
@@ -226,6 +254,15 @@ def test_a_landline_that_picks_up_again_is_called_only_with_an_alarm_that_it_mis
     drafts = story.said(do.NoteReachable(key, has_alarm, CALL, "start_notice"), at(minute, 1))
 
     assert by(CALL, drafts) == called
+
+
+def test_who_declined_is_not_called_at_distress() -> None:
+    """They act for nobody by their own word, and a call at night would ask them to."""
+    story = mixed(20)
+    story.does(do.NoteUnreachable("contact-1", "declined"), at(21))
+    story.runs_to(at(DISTRESS))
+
+    assert by(CALL, all_of(story, "distress")) == ["contact-0", "contact-2"]
 
 
 def test_who_has_no_landline_is_never_called_nor_with_the_end() -> None:
@@ -414,11 +451,11 @@ def test_the_ways_of_a_contact_are_those_that_the_service_has(
 
 
 @pytest.mark.parametrize("email", ["ashore@example.org", None])
-@pytest.mark.parametrize("channels", [(TEXT,), (TEXT, EMAIL)])
+@pytest.mark.parametrize("channels", [(TEXT,), (TEXT, CALL), (TEXT, EMAIL)])
 def test_e_mails_go_to_who_has_both_the_way_and_an_address(email: str | None, channels: tuple[Channel, ...]) -> None:
     """An address that is known for something else gets nothing."""
     story = in_water(
-        replace(PLAN, contacts=(Contact("Cleo Marsh", CONTACT_PHONES[0], email=email, channels=channels),))
+        replace(PLAN, contacts=(Contact("Cleo Marsh", CONTACT_PHONES[0], email=email, channels=channels),)), calls=True
     )
 
     mailed = [draft for _, draft in story.told if draft.channel is EMAIL]

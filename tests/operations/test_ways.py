@@ -77,6 +77,47 @@ def test_a_call_that_nobody_answers_brings_the_next_contact_at_once(stage: Stage
     assert reasons(stage, dive_id) == [("contact-0", "call", "no_answer")]
 
 
+def test_a_text_that_failed_for_a_reason_that_we_do_not_know_is_no_call_that_rang_out(stage: Stage) -> None:
+    """The diver and the log are told what failed: the text."""
+    dive_id = overdue(stage, WITH_MAIL)
+    alert = by(stage, Channel.TEXT, CLEO)[-1]
+
+    stage.receipt(alert, ReceiptState.FAILED, code="30008")
+    stage.courier.carry()
+
+    assert reasons(stage, dive_id) == [("contact-0", "text", "refused")]
+    assert "OVERDUE" in stage.last_to(DOV)
+
+
+def test_a_number_that_cannot_be_called_is_no_call_that_rang_out(stage: Stage) -> None:
+    """And that it was only sent on says nothing yet."""
+    dive_id = overdue(stage, LANDLINE_FIRST)
+    alert = by(stage, Channel.CALL, HARBOUR)[-1]
+
+    stage.receipt(alert, ReceiptState.SENT)
+    assert reasons(stage, dive_id) == []
+
+    stage.receipt(alert, ReceiptState.FAILED, code="invalid", blame=Blame.NUMBER)
+    assert reasons(stage, dive_id) == [("contact-0", "call", "refused")]
+
+
+@pytest.mark.parametrize(("minutes", "words"), [(0, "Overdue from a dive"), (15, "Call rescue now")])
+def test_whoever_presses_a_key_in_a_call_of_the_alarm_is_not_called_again_at_once(
+    stage: Stage, minutes: int, words: str
+) -> None:
+    """The landline was said to ring out, and has heard it after all; what they do next takes their line."""
+    overdue(stage, LANDLINE_FIRST)
+    stage.receipt(by(stage, Channel.CALL, HARBOUR)[-1], ReceiptState.FAILED, code="no-answer")
+    stage.wait(minutes=minutes, step=timedelta(minutes=1))
+    calls = by(stage, Channel.CALL, HARBOUR)
+    assert words in calls[-1].body
+
+    stage.receipt(calls[-1], ReceiptState.DELIVERED, code="key 1")
+    stage.wait(minutes=2, step=timedelta(minutes=1))
+
+    assert by(stage, Channel.CALL, HARBOUR) == calls
+
+
 def test_who_can_only_be_called_is_not_waited_for_once_no_gateway_makes_calls(stage: Stage) -> None:
     """The settings were changed while the dive was open: nobody was told, so the next contact is, at once."""
     dive = stage.dive_in(LANDLINE_FIRST)
