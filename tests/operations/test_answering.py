@@ -12,6 +12,7 @@ from sqlalchemy.exc import OperationalError
 from service.operations import answering, inbound
 from service.operations.answering import AT_ONCE, LEFT, Answering
 from service.operations.inbound import AT_ONE_LOOK, WAITING_AFTER_S, answer_waiting
+from service.operations.service import Service
 from service.operations.sweeping import sweep
 from tests.operations.stage import ANNA, Stage
 
@@ -63,6 +64,30 @@ def test_a_flood_of_texts_keeps_no_sweep_from_the_next_dive(quick_stage: Stage) 
     stage.clock.at += timedelta(seconds=WAITING_AFTER_S + 1)
 
     assert [answer_waiting(stage.service) for _ in range(4)] == [AT_ONE_LOOK, AT_ONE_LOOK, 1, 0]
+
+
+def test_a_dive_that_falls_due_behind_a_flood_of_texts_waits_for_a_handful(
+    quick_stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The sweep leaves the rest of them to the next one, which sees to the dive first."""
+    stage = quick_stage
+    dive = stage.dive_in()
+    stage.wait(minutes=64, step=timedelta(minutes=4))
+    stored(stage, 3 * AT_ONE_LOOK)
+    stage.clock.at = dive.filed_at + timedelta(minutes=65, seconds=-1)
+    whole, answered = inbound.answer_text, []
+
+    def slow(service: Service, inbound_id: int) -> None:
+        answered.append(inbound_id)
+        stage.clock.at += timedelta(seconds=0.1)
+        whole(service, inbound_id)
+
+    monkeypatch.setattr(inbound, "answer_text", slow)
+    sweep(stage.service)
+    assert (len(answered), stage.dive(dive.id).alarmed) == (AT_ONE_LOOK, False)
+
+    sweep(stage.service)
+    assert stage.dive(dive.id).alarmed
 
 
 def test_a_sweep_tries_no_more_texts_once_the_database_fails(

@@ -77,6 +77,25 @@ def test_delivered_after_failed_counts(stage: Stage) -> None:
     stage.text(ANNA, "out 2")
 
 
+def test_a_delivery_that_missed_the_record_of_its_handing_over_is_no_missing_one(stage: Stage) -> None:
+    """No sweep ran for minutes: before the next contact is told, what came meanwhile is looked for."""
+    stage.first.sends_receipts = True
+    dive = stage.dive_in()
+    stage.sleep(65)
+    stage.turn()
+    alert = [taken for taken in stage.journal if taken.to == CLEO][-1]
+    values = {"gateway": alert.gateway, "provider_id": alert.provider_id, "state": "delivered", "code": None}
+    values |= {"blame": None, "raw": {}, "received_at": stage.clock.at, "message_id": None}
+    stage.service.write(lambda session: receipts.store(session, **values))  # type: ignore[arg-type]
+
+    stage.sleep(3)
+    stage.turn()
+
+    assert stage.dive(dive.id).unreachable == ()
+    assert [one for one in stage.to(DOV) if "OVERDUE" in one] == []
+    stage.text(ANNA, "out 2")
+
+
 def test_a_receipt_that_overtakes_our_own_commit_is_kept_for_it(stage: Stage) -> None:
     """The gateway may tell before we have written down that it took the text."""
     stage.first.sends_receipts = True
