@@ -21,7 +21,6 @@ from markupsafe import Markup
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.documents.sketch_svg import to_svg
-from service.domain import codes
 from service.domain.dive import Dive
 from service.domain.handover import Pack, pack
 from service.domain.handover.exit_words import ExitWords, exit_words
@@ -36,7 +35,7 @@ from service.web.context import web
 from service.web.dive_words import Moment, moments, standing
 from service.web.links import Answer, opened, pressed
 from service.web.next_step import next_step
-from service.web.typed import UnusableError
+from service.web.typed import UnusableError, reference_typed
 
 pages = Blueprint("alarm", __name__)
 
@@ -93,7 +92,7 @@ def stands(token: str) -> Response:
 def answer(token: str) -> ResponseReturnValue:
     """One of the answers, or a link for rescue."""
     view = opened(token, LinkKind.ALARM)
-    if codes.read_reference(request.form.get("reference", "")) != view.dive.reference:
+    if reference_typed() != view.dive.reference:
         return _unusable(view, UnusableError(WRONG_REFERENCE, "reference"))
     if request.form.get("do") == "pack_link":
         return _page(view, rescue_link=pack_link(web().service, view))

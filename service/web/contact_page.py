@@ -10,7 +10,6 @@ from __future__ import annotations
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
-from service.domain import codes
 from service.domain.wording import LinkKind
 from service.operations.consenting import say_on_page
 from service.operations.pages import LinkView, receiving_number
@@ -18,6 +17,7 @@ from service.operations.proof_of_reach import standings
 from service.web.access import Who, open_to
 from service.web.context import web
 from service.web.links import opened
+from service.web.typed import reference_typed
 
 pages = Blueprint("contact", __name__)
 
@@ -48,7 +48,7 @@ def decide(token: str) -> ResponseReturnValue:
     pressed = request.form.get("do", "")
     if pressed not in NOTED:
         return _page(view, errors={"": NO_BUTTON}, status=422)
-    if codes.read_reference(request.form.get("reference", "")) != view.dive.reference:
+    if reference_typed() != view.dive.reference:
         return _page(view, errors={"reference": WRONG_REFERENCE}, status=422)
     say_on_page(web().service, view, agrees=pressed == "agree")
     return _page(opened(token, LinkKind.CONTACT), told_words=NOTED[pressed])

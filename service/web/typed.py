@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from flask import request
 
+from service.domain import codes
 from service.domain.local_time import LocalTimeError, last_instant
 from service.domain.place.conditions import ConditionsError, Current, Wind
 from service.domain.place.directions import read_direction
@@ -21,6 +22,7 @@ from service.domain.place.search_area import metres_and_miles
 Flow = TypeVar("Flow", Current, Wind)
 
 NOTHING_CHANGED = "Nothing changed."
+_REFERENCE_LONGEST = 40
 
 _COUNT = re.compile(r"[1-9]?[0-9]")
 _MINUTES = re.compile(r"[1-9][0-9]{0,2}")
@@ -43,6 +45,13 @@ def words_typed(name: str, longest: int) -> str:
 
 def _typed(name: str) -> str:
     return request.form.get(name, "").strip()
+
+
+def reference_typed() -> str | None:
+    """The two characters out of the text, also where the whole answer was copied with them: `OK 7K`, `SAFE 2 7K`."""
+    typed = request.form.get("reference", "")[:_REFERENCE_LONGEST]
+    words = typed.split()
+    return codes.read_reference(typed) or (codes.read_reference(words[-1]) if words else None)
 
 
 def version_seen() -> int:

@@ -118,12 +118,15 @@ def open_browser(profile: Path, *, scripts: bool, phone: bool) -> Iterator[Chrom
     """A browser from start to end, with the screen of a phone or of a desk; only what it started is ended."""
     chromium, driver = programs()
     options = quiet_options(chromium, profile, scripts=scripts)
-    if phone:
-        screen = {"width": PHONE_WIDTH, "height": PHONE_HEIGHT, "pixelRatio": 3.0, "touch": True, "mobile": True}
-        options.add_experimental_option("mobileEmulation", {"deviceMetrics": screen})
-    else:
+    if not phone:
         options.add_argument(f"--window-size={DESK_WIDTH},{DESK_HEIGHT}")
     browser = Browser(options=options, service=Service(driver))
+    if phone:
+        # Not the driver's own way (`mobileEmulation`): that sets its screen anew with each page, so that no test could
+        # choose another.
+        screen = {"width": PHONE_WIDTH, "height": PHONE_HEIGHT, "deviceScaleFactor": 3, "mobile": True}
+        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+        browser.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
     try:
         browser.set_page_load_timeout(PAGE_LOADS_WITHIN_S)
         yield browser

@@ -250,20 +250,23 @@ def test_what_happens_comes_to_an_open_alarm_page(live: Site, phone_browser: Chr
 
 
 def test_nothing_moves_under_somebody_who_is_typing(live: Site, phone_browser: Chrome) -> None:
-    """The page knows that it is old, and waits; once the field is left it comes."""
+    """The page says that it is old and shows no newer time beside that, and waits; once the field is left it comes."""
     dive = overdue(live)
     phone_browser.get(address(live, live.alarm_path(dive, "contact-1")))
     field = phone_browser.find_element(By.NAME, "reference")
     field.send_keys("7")
     act(live.service, dive.id, Acknowledge(CLEO_TEXTS))
-    live.clock.forward(1)  # so that it shows that the page has asked since
+    live.clock.forward(1)
 
-    comes_to(phone_browser, lambda: phone_browser.find_element(By.ID, "looked-at").text == "11:11:00")
+    comes_to(phone_browser, lambda: "Something has happened since" in phone_browser.find_element(By.ID, "changed").text)
+    assert phone_browser.find_element(By.ID, "looked-at").text == "11:10:00"
     assert phone_browser.find_element(By.TAG_NAME, "h1").text == "Call Anna Holt now"
     assert phone_browser.switch_to.active_element == field
 
     phone_browser.execute_script("arguments[0].blur()", field)
     comes_to(phone_browser, lambda: phone_browser.find_element(By.TAG_NAME, "h1").text == "Call Cleo Marsh now")
+    comes_to(phone_browser, lambda: "Call Cleo Marsh now." in phone_browser.find_element(By.ID, "changed").text)
+    assert phone_browser.find_element(By.ID, "looked-at").text == "11:11:00"
     assert phone_browser.find_element(By.NAME, "reference").get_attribute("value") == "7"
 
 

@@ -159,6 +159,15 @@ def test_without_the_right_reference_nothing_changes(page: AlarmPage, do: str, t
     assert page.now == before
 
 
+@pytest.mark.parametrize("typed", ["OK {ref}", "Ref {ref}.", "SAFE 2 {ref}", "{ref} ", "# {ref}"])
+def test_a_reference_that_is_copied_with_its_words_is_one(page: AlarmPage, typed: str) -> None:
+    """Whoever copies the whole answer out of the text has shown that they have the text."""
+    answer = page.answer("on_scene", typed.format(ref=page.dive.reference.lower()))
+
+    assert answer.status_code == 200
+    assert [told.key for told in page.now.on_scene] == ["contact-0"]
+
+
 def test_a_wrong_reference_keeps_what_was_typed(page: AlarmPage) -> None:
     """The incident number and the count are still there."""
     answer = page.answer("called", "", incident="A-17 <x>", count="2")

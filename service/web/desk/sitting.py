@@ -35,9 +35,29 @@ ROLE_REFUSED = "desk.role_refused"
 FORM_REFUSED = "desk.form_refused"
 _SCREEN_COOKIE_LASTS: Final = timedelta(days=400)  # browsers keep none for longer (RFC 6265bis); renewed by each page
 
+_NOT_TYPED: Final = frozenset({FORM_TOKEN, "do", "version"})
+_SECRET: Final = ("password", "code")
+
 _log = logging.getLogger(__name__)
 
 P = ParamSpec("P")
+
+
+@dataclass(frozen=True, slots=True)
+class _NotTaken:
+    """Why a form was not taken, and where to go on."""
+
+    words: str
+    to: str
+    button: str
+
+
+SIGNED_OUT: Final = _NotTaken("You are signed out here. Sign in, and do it again.", SIGN_IN_PATH, "Sign in")
+NOT_OF_THIS_SESSION: Final = _NotTaken(
+    "That page is from before you signed in here, or was not made by us. Open it anew, and do it again.",
+    "/admin/board",
+    "To the water board",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +88,10 @@ def at_desk(
         def served(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
             found = _found(used=request.method == "POST" or _is_page())
             if found is None:
-                return redirect(SIGN_IN_PATH, 303)
+                return redirect(SIGN_IN_PATH, 303) if request.method != "POST" else _not_taken(SIGNED_OUT)
             if request.method == "POST" and not _is_ours(found):
                 _refused(FORM_REFUSED, found)
-                raise Forbidden
+                return _not_taken(NOT_OF_THIS_SESSION)
             g.desk = found
             if not found.admin.role.may(needs):
                 _refused(ROLE_REFUSED, found)
@@ -88,6 +108,17 @@ def _refused(event: str, found: Desk) -> None:
     """A line in the log of the process: whoever keeps the machine sees somebody try doors."""
     rule = request.url_rule
     _log.warning(event, extra={"admin": found.admin.admin_id, "route": None if rule is None else rule.rule})
+
+
+def _not_taken(why: _NotTaken) -> ResponseReturnValue:
+    """What somebody pressed on a page of before: that nothing was done, and their words, so that none are lost."""
+    typed = [
+        (name.replace("_", " "), value)
+        for name, value in request.form.items(multi=True)
+        if value.strip() and name not in _NOT_TYPED and not any(part in name for part in _SECRET)
+    ]
+    page = render_template("desk/not_taken.html", words=why.words, to=why.to, button=why.button, typed=typed)
+    return page, HTTPStatus.FORBIDDEN
 
 
 def _too_much(role: AdminRole, needs: AdminRole) -> ResponseReturnValue:

@@ -95,7 +95,7 @@ const ask = async () => {
   try {
     const answer = await fetch(`/admin/board/now?look=${encodeURIComponent(look)}`, {
       cache: "no-store",
-      signal: AbortSignal.timeout(ANSWER_WITHIN_MS),
+      signal: within(ANSWER_WITHIN_MS),
     });
     if (answer.status === 401 || answer.status === 403) signedOut();
     else if (answer.ok) {

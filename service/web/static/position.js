@@ -68,7 +68,7 @@ const send = async () => {
       method: "POST",
       body: new URLSearchParams(fields),
       headers: { Accept: "text/html" },
-      signal: AbortSignal.timeout(SEND_AT_MOST_MS),
+      signal: within(SEND_AT_MOST_MS),
     });
     if (answer.status >= 500) throw new Error(String(answer.status));
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");

@@ -3,6 +3,7 @@
 "use strict";
 
 const LOOK_EVERY_MS = 15000;
+const ANSWER_WITHIN_MS = 10000;
 
 const words = (seconds) => {
   const whole = Math.floor(Math.abs(seconds));
@@ -23,7 +24,10 @@ const show = () => {
 const look = async () => {
   const sign = document.getElementById("connection");
   try {
-    const answer = await fetch(sign.dataset.page, { headers: { Accept: "text/html" } });
+    const answer = await fetch(sign.dataset.page, {
+      headers: { Accept: "text/html" },
+      signal: within(ANSWER_WITHIN_MS),
+    });
     if (!answer.ok) throw new Error(String(answer.status));
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector(".standing");
     if (fresh) {

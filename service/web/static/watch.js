@@ -7,6 +7,7 @@ const ASK_EVERY_MS = 5000;
 const ANSWER_WITHIN_MS = 10000;
 const STALE_AFTER_MS = 30000;
 const TYPING_FOR_MS = 60000;
+const CHANGED = "Something has happened since. It is shown here once you have stopped typing.";
 
 const looked = document.getElementById("looked");
 const at = document.getElementById("looked-at");
@@ -24,6 +25,9 @@ let over = false;
 
 const isTyping = () =>
   document.activeElement?.matches("input") && Date.now() - typedAt < TYPING_FOR_MS;
+
+// A look ends with a mark of the time, behind its last full stop.
+const happened = (mark) => mark.slice(0, mark.lastIndexOf("."));
 
 const nameOf = (one) => one.id || (one.name ? `${one.name}=${one.value}` : "");
 
@@ -44,7 +48,7 @@ const renew = (old, fresh) => {
 };
 
 const comeAnew = async (newLook) => {
-  const answer = await fetch(`${looked.dataset.page}?live`, { signal: AbortSignal.timeout(ANSWER_WITHIN_MS * 3) });
+  const answer = await fetch(`${looked.dataset.page}?live`, { signal: within(ANSWER_WITHIN_MS * 3) });
   if (!answer.ok) throw new Error(String(answer.status));
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
   if (isTyping()) return; // somebody began meanwhile: the next look brings it
@@ -82,14 +86,19 @@ const ask = async () => {
   try {
     const answer = await fetch(`${looked.dataset.page}/standing`, {
       cache: "no-store",
-      signal: AbortSignal.timeout(ANSWER_WITHIN_MS),
+      signal: within(ANSWER_WITHIN_MS),
     });
     over = answer.status === 410;
     if (!answer.ok) throw new Error(String(answer.status));
     const standing = await answer.json();
-    at.textContent = standing.at;
     heardAt = Date.now();
-    if (standing.look !== look && !isTyping()) await comeAnew(standing.look);
+    if (standing.look !== look && isTyping()) {
+      // What is shown is not of now: no newer time stands beside it. That ages have passed alone is no news.
+      if (happened(standing.look) !== happened(look)) changed.textContent = CHANGED;
+    } else {
+      at.textContent = standing.at;
+      if (standing.look !== look) await comeAnew(standing.look);
+    }
   } catch {
     // Said by show() once it has lasted.
   }

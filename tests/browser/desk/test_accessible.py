@@ -30,6 +30,24 @@ axe.run(document, {resultTypes: ["violations"]}).then(
 """
 
 
+# Points across: small and common phones, a laptop.
+SCREENS = ((360, "light"), (390, "light"), (390, "dark"), (1280, "light"))
+# What reaches beyond the screen where the page is wider than that.
+TOO_WIDE = """
+const page = document.documentElement;
+if (page.scrollWidth <= page.clientWidth) return [];
+return [...document.querySelectorAll("main *")]
+    .filter((one) => one.getBoundingClientRect().right > page.clientWidth)
+    .map((one) => one.outerHTML.slice(0, 120));
+"""
+
+
+def look_at(browser: Chrome, width: int) -> None:
+    """Have a screen of another width."""
+    screen = {"width": width, "height": 844, "deviceScaleFactor": 1, "mobile": width < 600}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+
+
 def axe_script() -> str:
     """The script itself."""
     return files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
@@ -54,7 +72,7 @@ def is_page(browser: Chrome) -> bool:
 
 
 def test_axe_finds_nothing_serious_on_any_page(desk_phone: Seat) -> None:
-    """Every page that can be got, the desk's as its owner sees them, light and dark, with an alarm up."""
+    """Every page, the desk's as its owner sees them, light and dark, on three widths, with an alarm up."""
     browser, script = desk_phone.browser, axe_script()
     browser.set_script_timeout(60)
     faults: dict[str, list[Any]] = {}
@@ -68,10 +86,13 @@ def test_axe_finds_nothing_serious_on_any_page(desk_phone: Seat) -> None:
             continue
         seen += 1
         browser.execute_script(script)
-        for scheme in ("light", "dark"):
+        for width, scheme in SCREENS:
+            look_at(browser, width)
             shade(browser, scheme)
             if found := grave_faults(browser):
-                faults[f"{path} {scheme}"] = found
+                faults[f"{path} {width} {scheme}"] = found
+            if too_wide := browser.execute_script(TOO_WIDE):
+                faults[f"{path} {width} wide"] = too_wide
 
     assert seen > 12
     assert faults == {}

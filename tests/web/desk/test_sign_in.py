@@ -121,6 +121,43 @@ def test_a_form_of_another_site_changes_nothing(client: FlaskClient) -> None:
     assert client.get("/admin/messages").status_code == 200
 
 
+def test_what_is_pressed_after_the_session_has_ended_is_told_to_be_not_done_and_keeps_the_words(
+    at: Site, client: FlaskClient
+) -> None:
+    """An officer whose page stood open overnight must not take the form to sign in for an answer."""
+    sign_in(client)
+    dive = at.filed()
+    page = client.get(f"/admin/dives/{dive.id}").text
+    fields = {"desk": form_token(client), "do": "note", "version": "2", "note": "Their van is <b>gone</b>"}
+    assert 'value="note"' in page
+    at.clock.forward(IDLE_MAX.total_seconds() / 60)
+
+    answer = client.post(f"/admin/dives/{dive.id}", data=fields)
+
+    assert answer.status_code == 403
+    assert "<h1>Nothing was done</h1>" in answer.text
+    assert "You are signed out here. Sign in, and do it again." in answer.text
+    assert "Their van is &lt;b&gt;gone&lt;/b&gt;" in answer.text
+    assert at.now_of(dive).version == 1
+
+
+def test_what_is_pressed_on_a_page_of_before_this_sign_in_keeps_the_words_but_no_password(client: FlaskClient) -> None:
+    """The page in another tab is of another session."""
+    sign_in(client)
+    old = form_token(client)
+    sign_in(client)
+    typed = {"desk": old, "note": "A bottle drifted in", "password": "a secret of mine", "recovery_code": "1234-5678"}
+
+    answer = client.post("/admin/dives/x", data=typed)
+
+    assert answer.status_code == 403
+    assert "That page is from before you signed in here" in answer.text
+    assert "A bottle drifted in" in answer.text
+    assert "a secret of mine" not in answer.text
+    assert "1234-5678" not in answer.text
+    assert old not in answer.text
+
+
 def test_an_admin_who_is_disabled_is_out_at_once(at: Site, client: FlaskClient) -> None:
     """Not only at the next sign-in."""
     sign_in(client)
