@@ -129,13 +129,18 @@ def refusals(checks: tuple[Check, ...]) -> tuple[Check, ...]:
     return tuple(check for check in checks if check.level is Level.REFUSE)
 
 
+def _is_blank(name: str) -> bool:
+    """Whether nothing of it can be seen: a text would name nobody."""
+    return not any(character.isprintable() and not character.isspace() for character in name)
+
+
 def _check_party(plan: DivePlan) -> list[tuple[str, str]]:
     if not plan.party:
         return [("party", "Name at least one diver.")]
     found = []
     if plan.lead.phone is None:
         found.append(("lead", "The lead diver needs a mobile number: it runs the clock."))
-    if any(not diver.name.strip() for diver in plan.party):
+    if any(_is_blank(diver.name) for diver in plan.party):
         found.append(("party", "Give every diver a name; rescuers ask for it."))
     if len(plan.party) > PARTY_MAX:
         found.append(("party", f"A plan holds at most {PARTY_MAX} divers. File one plan for each group."))
@@ -151,7 +156,7 @@ def _check_contacts(plan: DivePlan, *, drill: bool) -> list[tuple[str, str]]:
     found = []
     if not drill and all(map(plan.dives_too, plan.contacts)):
         found.append(("contacts", "Your contacts are all in the water with you. Name somebody who stays ashore."))
-    if any(not contact.name.strip() for contact in plan.contacts):
+    if any(_is_blank(contact.name) for contact in plan.contacts):
         found.append(("contacts", "Give every contact a name, so that the others know who is meant."))
     if len(plan.contacts) > CONTACTS_MAX:
         found.append(("contacts", f"A plan holds at most {CONTACTS_MAX} contacts."))
@@ -182,7 +187,7 @@ def _check_times(plan: DivePlan, now: datetime) -> list[tuple[str, str]]:
 
 def _check_site(plan: DivePlan) -> list[tuple[str, str]]:
     found = []
-    if not plan.site.name.strip():
+    if _is_blank(plan.site.name):
         found.append(("site", "Say where you dive: a site of the club, or a name and a position."))
     if not is_zone(plan.site.zone):
         found.append(("site", "The site has no time zone that we know. Ask a club admin to set it."))

@@ -7,6 +7,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from service.domain.dive import Dive
+from service.domain.wording import LinkKind
 from service.domain.wording.timeline import what_happened
 from service.operations.account_words import ACCOUNT_WORDS
 from service.operations.site_words import SITE_WORDS
@@ -121,6 +122,9 @@ def _text_read(detail: Detail) -> str:
 def _viewed(detail: Detail) -> str:
     fetched = f", and {detail['document']} taken from it" if detail.get("document") else ""
     of = f" of dive {detail['dive']}" if detail.get("dive") else ""
+    if detail["page"] in set(LinkKind):
+        # A link: whoever it was sent to may sleep, while a program looks at what a text leads to.
+        return f"Their {detail['page']} page was opened, by them or by a program that looks at links{fetched}."
     return f"Opened the {detail['page']} page{of}{fetched}."
 
 

@@ -114,6 +114,16 @@ def quiet_options(chromium: str, profile: Path, *, scripts: bool) -> ChromeOptio
     return options
 
 
+def be_phone(browser: Chrome) -> None:
+    """The screen of a common telephone.
+
+    Not by the driver's own way (`mobileEmulation`): that sets its screen anew with each page, so that no test could
+    choose another.
+    """
+    screen = {"width": PHONE_WIDTH, "height": PHONE_HEIGHT, "deviceScaleFactor": 3, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+
+
 def open_browser(profile: Path, *, scripts: bool, phone: bool) -> Iterator[Chrome]:
     """A browser from start to end, with the screen of a phone or of a desk; only what it started is ended."""
     chromium, driver = programs()
@@ -122,10 +132,7 @@ def open_browser(profile: Path, *, scripts: bool, phone: bool) -> Iterator[Chrom
         options.add_argument(f"--window-size={DESK_WIDTH},{DESK_HEIGHT}")
     browser = Browser(options=options, service=Service(driver))
     if phone:
-        # Not the driver's own way (`mobileEmulation`): that sets its screen anew with each page, so that no test could
-        # choose another.
-        screen = {"width": PHONE_WIDTH, "height": PHONE_HEIGHT, "deviceScaleFactor": 3, "mobile": True}
-        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+        be_phone(browser)
         browser.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
     try:
         browser.set_page_load_timeout(PAGE_LOADS_WITHIN_S)

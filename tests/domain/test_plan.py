@@ -119,6 +119,7 @@ REFUSED = {
     "two divers of one number": (replace(PLAN, party=(ANNA, Diver("Bram Vik", LEAD_PHONE))), ["party"]),
     "no contact": (replace(PLAN, contacts=()), ["contacts"]),
     "seven contacts": (replace(PLAN, contacts=contacts(7)), ["contacts"]),
+    "a diver of whose name nothing can be seen": (replace(PLAN, party=(ANNA, Diver("\u200b\u202e"))), ["party"]),
     "a contact without a name": (replace(PLAN, contacts=(Contact("", CONTACT_PHONES[0]), DOV)), ["contacts"]),
     "two contacts of one number": (replace(PLAN, contacts=(CLEO, replace(DOV, phone=CLEO.phone))), ["contacts"]),
     "contacts who all dive": (replace(PLAN, contacts=(Contact("Bram Vik", BUDDY_PHONE),)), ["contacts"]),

@@ -11,6 +11,7 @@ from service.domain.encoding import segments
 from service.domain.people import Role
 from service.domain.wording import LinkKind
 from service.operations.links import hash_token
+from service.operations.log_words import words_of
 from service.operations.pages import dive_link, link_actor, note_view, open_link, pack_link
 from service.operations.plan_reading import NamedPhone
 from service.store.tables import DiveRow, LinkRow, LogEntryRow, MessageRow
@@ -48,6 +49,8 @@ def test_opening_a_link_changes_nothing(stage: Stage) -> None:
     assert stage.dive(dive.id) == dive
     [seen] = stage.entries(dive)[entries:]
     assert (seen.kind, seen.actor and seen.actor["name"]) == ("page_viewed", "Cleo Marsh")
+    # Whoever reads the log must not believe that she is awake.
+    assert "Their alarm page was opened, by them or by a program that looks at links." in words_of(seen, dive)
 
 
 def test_a_token_is_kept_only_as_its_hash(stage: Stage) -> None:

@@ -15,7 +15,7 @@ from selenium.webdriver.common.by import By
 
 from service.operations.admin_roles import AdminRole
 from service.store.engine import open_engine
-from tests.browser.conftest import open_browser
+from tests.browser.conftest import be_phone, open_browser
 from tests.browser.test_pages import push
 from tests.web.desk.entering import EMAILS, add_admin
 from tests.web.installation import ADMIN_PASSWORD, Site, StillClock
@@ -77,7 +77,8 @@ def plain_phone_of_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ch
 
 @pytest.fixture
 def desk_phone(desk_site: Site, phone_of_desk: Chrome) -> Iterator[Seat]:
-    """The owner on a phone."""
+    """The owner on a phone, whatever screen the test before chose."""
+    be_phone(phone_of_desk)
     yield from _seated(desk_site, phone_of_desk)
 
 
