@@ -88,7 +88,9 @@ def at_desk(
         def served(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
             found = _found(used=request.method == "POST" or _is_page())
             if found is None:
-                return redirect(SIGN_IN_PATH, 303) if request.method != "POST" else _not_taken(SIGNED_OUT)
+                # What a stranger sends is not read. Who has been here before has a cookie still.
+                was_here = request.method == "POST" and cookie_name() in request.cookies
+                return _not_taken(SIGNED_OUT) if was_here else redirect(SIGN_IN_PATH, 303)
             if request.method == "POST" and not _is_ours(found):
                 _refused(FORM_REFUSED, found)
                 return _not_taken(NOT_OF_THIS_SESSION)

@@ -311,18 +311,17 @@ def test_another_club_sees_and_sends_nothing_of_ours(desk: Desk) -> None:
 
 
 def test_nobody_who_is_not_signed_in_sees_or_sends_anything(desk: Desk) -> None:
-    """A stranger is asked to sign in; what they press does nothing."""
+    """A stranger is asked to sign in."""
     stranger = desk.at.app.test_client()
     notice = desk.notice()
 
     answers = [
         stranger.get("/admin/messages"),
         stranger.get(f"/admin/messages/{notice.id}"),
+        stranger.post(f"/admin/messages/{notice.id}", data={"reason": "because"}),
     ]
-    pressed = stranger.post(f"/admin/messages/{notice.id}", data={"reason": "because"})
 
     assert {(one.status_code, one.headers.get("Location")) for one in answers} == {(303, "/admin/sign-in")}
-    assert (pressed.status_code, notice.id in pressed.text) == (403, False)
 
 
 def test_words_of_strangers_are_only_words(desk: Desk) -> None:
