@@ -228,3 +228,5 @@ def test_what_was_just_asked_is_told_again_and_of_nothing_else() -> None:
                 assert again[0] is again[1]
                 assert again[0] == again[2]
                 assert again[0].version == dive.version + 1
+    for event in events:
+        assert evolve(one, event).phase is not evolve(other, event).phase

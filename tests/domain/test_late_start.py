@@ -10,7 +10,7 @@ import pytest
 from service.domain.dive import commands as do
 from service.domain.dive import decide, evolve
 from service.domain.place.position import Position
-from tests.domain.builders import NOW, PLAN, Story, at, diver, file_plan, filed
+from tests.domain.builders import NOW, PLAN, Story, at, diver, file_plan, filed, kinds
 
 
 def started(said_at: datetime | None, now: datetime, position: Position | None = None) -> Story:
@@ -69,6 +69,14 @@ def test_the_plan_was_there_from_when_it_was_said(said_at: datetime | None, bega
     story.does(do.Start(diver("IN"), said_at=said_at), at(5))
 
     assert story.dive.started_at == began_at
+
+
+def test_a_plan_whose_time_in_went_by_while_it_lay_is_taken_as_it_was_said() -> None:
+    """It was for later when it was said; refused now, nobody would know of the dive."""
+    plan = replace(PLAN, time_in_at=at(-15))
+
+    assert kinds(decide(None, replace(file_plan(plan), said_at=at(-30)), NOW)) == ["Filed"]
+    assert kinds(decide(None, file_plan(plan), NOW)) == ["refused: plan_time_in"]
 
 
 def test_a_log_of_before_it_was_kept_when_a_plan_was_said_folds_as_it_did() -> None:

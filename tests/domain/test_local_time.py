@@ -170,6 +170,9 @@ def test_minutes_are_whole_and_rounded_down(seconds: int, expected: int) -> None
         pytest.param("01:30", utc(10, 31, 1, 40), utc(10, 31, 1, 30), id="came twice: the later"),
         pytest.param("01:30", utc(10, 31, 1, 10), utc(10, 31, 0, 30), id="came twice, the second still ahead"),
         pytest.param("01:30", utc(3, 28, 0, 30), utc(3, 27, 1, 30), id="will be left out tonight"),
+        pytest.param(
+            "01:30", utc(3, 29, 1, 0), utc(3, 29, 0, 30), id="was left out the night before, and not this one"
+        ),
     ],
 )
 def test_a_time_that_has_been_is_the_latest_one(typed: str, before: datetime, expected: datetime) -> None:

@@ -93,6 +93,8 @@ PASSES = {
     "time in ten minutes ago": replace(PLAN, time_in_at=at(-10)),
     "time in fourteen days ahead": replace(PLAN, time_in_at=NOW + timedelta(days=14)),
     "no time in": replace(PLAN, time_in_at=None),
+    "water as cold as the sea gets": replace(PLAN, water_c=-2),
+    "water of a hot spring": replace(PLAN, water_c=40),
     "names of sixty letters": replace(
         PLAN,
         party=(Diver(LONG, LEAD_PHONE),),
