@@ -107,10 +107,11 @@ def test_a_position_from_long_before_the_start_is_not_where_they_went_in(before:
     [
         (PLAN, timedelta(minutes=59), True),
         (PLAN, timedelta(hours=6), False),
-        (replace(PLAN, time_in_at=at(20)), timedelta(hours=1), True),
+        (replace(PLAN, time_in_at=at(20)), timedelta(hours=2), True),
+        (replace(PLAN, time_in_at=at(300)), timedelta(minutes=5), True),
         (replace(PLAN, time_in_at=at(300)), timedelta(hours=6), False),
     ],
-    ids=["just now", "the evening before", "before the planned time", "before both"],
+    ids=["just now", "the evening before", "before the planned time", "help long before that time", "before both"],
 )
 def test_with_no_start_a_position_of_the_evening_before_is_not_where_they_are(
     plan: DivePlan, before: timedelta, *, used: bool
