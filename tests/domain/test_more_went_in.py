@@ -14,6 +14,7 @@ from service.domain.dive import Refusal
 from service.domain.dive import commands as do
 from service.domain.dive.events import PartlyOut, StartSaid
 from service.domain.dive.evolve import evolve
+from service.domain.dive.state import LastHeard
 from service.domain.wording import MessageKind
 from tests.domain.builders import (
     CONTACT_KEYS,
@@ -47,6 +48,7 @@ def test_a_start_said_after_it_was_assumed_takes_a_larger_count_and_moves_no_tim
     told = story.said(do.Start(diver("IN P3"), 3), at(21))
 
     assert (story.dive.head_count, story.dive.due_out_at, story.dive.start_said) == (3, due_out_at, True)
+    assert story.dive.last_heard == LastHeard(at(21), "Anna Holt", "IN P3")
     assert {draft.to.key: draft.text for draft in told}["diver-0"] == (
         "Skerry Bay Divers: The clock has run since 10:00 for 3 divers. Due out 10:50."
         " Need longer? Text LATE and minutes."
