@@ -41,7 +41,7 @@ _THOSE = (
     .where(_ROW.gateway == bindparam("by"), _ROW.provider_id == bindparam("named"))
     .order_by(_ROW.id)
 )
-_WAITING = _THOSE.where(_ROW.message_id.is_(None))
+_WAITING = _THOSE.where(_ROW.message_id.is_(None), _ROW.received_at >= bindparam("since", type_=UTCDateTime()))
 _KEPT = _THOSE.where(_ROW.message_id == bindparam("of"))
 _BELONGS = update(table(ReceiptRow)).where(_ROW.id == bindparam("which")).values(message_id=bindparam("of"))
 
@@ -73,9 +73,9 @@ def store(
     return receipt_id
 
 
-def waiting_for(session: Session, gateway: str, provider_id: str) -> list[Receipt]:
-    """Receipts that came before we knew whose they are, in the order in which they came."""
-    return _those(session, _WAITING, {"by": gateway, "named": provider_id})
+def waiting_for(session: Session, gateway: str, provider_id: str, since: datetime) -> list[Receipt]:
+    """Receipts since that instant that came before we knew whose they are, in the order in which they came."""
+    return _those(session, _WAITING, {"by": gateway, "named": provider_id, "since": since})
 
 
 def kept_for(session: Session, message_id: str, gateway: str, provider_id: str) -> list[Receipt]:
@@ -83,7 +83,7 @@ def kept_for(session: Session, message_id: str, gateway: str, provider_id: str) 
     return _those(session, _KEPT, {"by": gateway, "named": provider_id, "of": message_id})
 
 
-def _those(session: Session, wanted: Select[Any], given: dict[str, str]) -> list[Receipt]:
+def _those(session: Session, wanted: Select[Any], given: dict[str, Any]) -> list[Receipt]:
     return [Receipt(*values) for values in session.execute(wanted, given)]
 
 

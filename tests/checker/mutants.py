@@ -348,8 +348,8 @@ MUTANTS: tuple[Mutant, ...] = tuple(
         # Receipts
         (
             _OPS + "receipts:apply_waiting",
-            "for receipt in receipts.waiting_for(session, gateway, provider_id):",
-            "for receipt in receipts.waiting_for(session, gateway, provider_id)[:0]:",
+            "for receipt in receipts.waiting_for(session, gateway, provider_id, since):",
+            "for receipt in receipts.waiting_for(session, gateway, provider_id, since)[:0]:",
             "receipt",
             "a_letter_is_late",
         ),

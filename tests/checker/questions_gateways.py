@@ -13,6 +13,7 @@ from tests.checker.reading import OPEN, Attempt, Message, Record, grouped
 
 LEASE = timedelta(seconds=27)
 CLOCKS_APART = timedelta(seconds=4)  # two machines, each up to 2 s beside
+OF_ANOTHER = timedelta(minutes=5)  # a receipt that is older than a message by more than this speaks of another
 UNKNOWN_AT_FIRST = "nobody knew at first"
 LOST = "the lease ran out before an outcome was recorded"
 URGENT = 2  # distress 0, alert 1, stand-down 2
@@ -134,8 +135,8 @@ def the_furthest_receipt_wins(record: Record, _: Histories) -> Iterator[str]:
     for receipt in record.receipts:
         attempt = carried.get((receipt.gateway, receipt.provider_id))
         message = record.messages.get(receipt.message_id or (attempt.message_id if attempt else ""))
-        if message is None:
-            continue
+        if message is None or (receipt.message_id is None and receipt.received_at < message.queued_at - OF_ANOTHER):
+            continue  # one from before there was that message is of another that had its id
         by_message.setdefault(message.id, set()).add(receipt.state)
         if receipt.state == "delivered" and message.state != "delivered":
             yield f"{message.id} is {message.state}, and receipt {receipt.id} says that it was delivered"

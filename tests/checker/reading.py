@@ -159,6 +159,7 @@ class Receipt(NamedTuple):
     gateway: str
     provider_id: str
     state: str
+    received_at: datetime
     message_id: str | None
 
 

@@ -64,6 +64,20 @@ def test_a_receipt_that_missed_the_record_of_its_handing_over_is_found_by_the_ne
     stage.text(ANNA, "out 2")
 
 
+def test_a_receipt_of_before_is_none_of_a_message_that_gets_its_id(stage: Stage) -> None:
+    """A home gateway that was set up anew counts from one again, and by those ids its daily tests were delivered."""
+    stage.first.sends_receipts = True
+    for number in range(1, 20):
+        values = {"gateway": "first", "provider_id": f"first-{number}", "state": "delivered", "code": None}
+        values |= {"blame": None, "raw": {}, "received_at": stage.clock.at - timedelta(days=1), "message_id": None}
+        stage.service.write(lambda session, values=values: receipts.store(session, **values))  # type: ignore[misc]
+
+    dive_id, _ = start_notice(stage)
+
+    assert state(stage, dive_id) == "handed"
+    stage.text(ANNA, "out 2")
+
+
 def test_delivered_after_failed_counts(stage: Stage) -> None:
     """It reached the phone after all, and the contact counts as reachable again."""
     dive_id, taken = start_notice(stage)

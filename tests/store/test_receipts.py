@@ -134,13 +134,13 @@ def test_receipts_that_came_before_our_own_commit_are_found_in_order(session: Se
     other = {"gateway": "south", "provider_id": "SM1", "state": "failed", "code": "21610", "blame": "opted_out"}
     receipts.store(session, **other, raw={}, received_at=NOW)  # type: ignore[arg-type]
 
-    waiting = receipts.waiting_for(session, "north", "SM1")
+    waiting = receipts.waiting_for(session, "north", "SM1", NOW)
     assert [(one.state, one.blame) for one in waiting] == [("sent", None), ("delivered", None)]
-    assert [one.blame for one in receipts.waiting_for(session, "south", "SM1")] == ["opted_out"]
+    assert [one.blame for one in receipts.waiting_for(session, "south", "SM1", NOW)] == ["opted_out"]
 
     for one in waiting:
         receipts.belongs_to(session, one.id, handed)
-    assert receipts.waiting_for(session, "north", "SM1") == []
+    assert receipts.waiting_for(session, "north", "SM1", NOW) == []
 
 
 def test_a_receipt_is_kept_as_it_came(session: Session, handed: str) -> None:
@@ -161,7 +161,7 @@ def test_a_receipt_is_kept_as_it_came(session: Session, handed: str) -> None:
 
     assert (row.code, row.message_id, row.received_at) == ("30003", handed, NOW)
     assert row.raw == {"ErrorCode": "30003", "odd": "\x00\ud83d"}
-    assert receipts.waiting_for(session, "north", "SM1") == []
+    assert receipts.waiting_for(session, "north", "SM1", NOW) == []
 
 
 @pytest.mark.parametrize("state", list(MessageState))
