@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Final
 
 import click
 import redis
+from sqlalchemy.orm import Session
 
 from service.app import open_spool, ready_spool
 from service.cli.gateways import state_words
 from service.cli.opening import first_line, gateways_of, opened, readable_gateways, schema_fault
 from service.cli.reaching import REACH_WITHIN_S, CheckFailedError, public_address, reach
 from service.clock import MACHINES_APART, clock_seconds
+from service.domain.people import Channel
+from service.domain.phone import mask
+from service.domain.wording import MessageKind
 from service.gateways.describing import described
 from service.gateways.form_post import FormPostConfig, FormPostGateway
 from service.gateways.json_post import JsonPostConfig, JsonPostGateway
@@ -29,6 +33,7 @@ from service.operations.gateway_health import gateway_health
 from service.operations.health import CLOCKS_APART_S, compare_clocks, how_late
 from service.operations.own_numbers import fault_of, number_heard, receiving
 from service.operations.recovering import asking
+from service.operations.routing import ways
 from service.operations.sealing import make_private
 from service.operations.service import Service
 from service.operations.snapshotting import FRESH_S, snapshot_age
@@ -69,7 +74,7 @@ def _checks(settings: Settings) -> Iterator[tuple[str, Callable[[], str]]]:
     yield "versions", _versions
     yield "database", lambda: _database(service)
     yield "schema", lambda: _schema(service)
-    yield "clubs", lambda: _clubs(service)
+    yield "clubs", lambda: _clubs(service, readable_gateways(settings))
     yield "senders", lambda: _senders(service)
     yield "texts in", lambda: _texts_in(service)
     yield "recovery", lambda: _recovery(service)
@@ -114,7 +119,7 @@ def _schema(service: Service) -> str:
     return f"at {current(service.engine)}"
 
 
-def _clubs(service: Service) -> str:
+def _clubs(service: Service, configs: Sequence[GatewayConfig]) -> str:
     known = service.read(clubs.listing)
     if not known:
         raise CheckFailedError("there is none: run linetender club create")
@@ -127,7 +132,22 @@ def _clubs(service: Service) -> str:
             "no admin with a phone that takes our texts, so nobody hears of a fault, nor that no contact answers:"
             f" {alone}: set one at the desk, or run linetender admin create; from one that opted out text START"
         )
+    left_out = service.read(partial(_left_out, configs=configs))
+    if left_out:
+        raise CheckFailedError(f"no gateway is for {', '.join(left_out)}: see prefixes and for in {PREFIX}GATEWAYS")
     return ", ".join(club.id for club in known)
+
+
+def _left_out(session: Session, configs: Sequence[GatewayConfig]) -> list[str]:
+    """The kinds of text that no gateway takes to the phone of an admin, and so most likely to none of that country."""
+    found = []
+    for club in clubs.listing(session) if configs else ():
+        for phone in dict.fromkeys(admin.phone for admin in admins.admins_to_tell(session, club.id)):
+            kinds = [kind for kind in MessageKind if not ways(configs, Channel.TEXT, phone or "", kind)]
+            if kinds:
+                words = "texts" if len(kinds) == len(MessageKind) else " and ".join(kind.name.lower() for kind in kinds)
+                found.append(f"{words} to an admin of {club.id} ({mask(phone or '')})")
+    return found
 
 
 def _senders(service: Service) -> str:

@@ -110,6 +110,38 @@ def test_a_snapshot_that_is_too_old_is_a_finding(
 
 
 @pytest.mark.parametrize(
+    ("more", "found"),
+    [
+        ({"prefixes": ["+44"]}, None),
+        ({"prefixes": ["+353", "+33"]}, f"texts to an admin of {CLUB} (...{FINN[-3:]})"),
+        ({"for": ["distress", "alert"], "name": "urgent"}, None),
+    ],
+    ids=["its country", "another country", "a second one"],
+)
+def test_a_phone_of_an_admin_that_no_gateway_serves_is_a_finding(
+    run: Run, environment: dict[str, str], more: dict[str, object], found: str | None
+) -> None:
+    """By a slip in `prefixes` nobody of that country would hear anything, and no admin of that."""
+    entry = SHORE | {"base_url": "http://127.0.0.1:1"} | more
+    entries = [entry, SHORE | {"base_url": "http://127.0.0.1:1"}] if "for" in more else [entry]
+    with staged(environment["DATABASE_URL"]):
+        result = run("doctor", GATEWAYS=json.dumps(entries))
+
+    assert lines(result.output)["clubs"] == ("FAIL" if found else "ok")
+    assert (found or CLUB) in result.output
+
+
+def test_a_kind_of_text_that_no_gateway_takes_there_is_a_finding(run: Run, environment: dict[str, str]) -> None:
+    """Each kind has a gateway, and the calm ones none for this country."""
+    here = SHORE | {"base_url": "http://127.0.0.1:1", "for": ["distress", "alert", "stand_down", "reply"]}
+    abroad = SHORE | {"base_url": "http://127.0.0.1:1", "name": "abroad", "prefixes": ["+353"]}
+    with staged(environment["DATABASE_URL"]):
+        result = run("doctor", GATEWAYS=json.dumps([here, abroad]))
+
+    assert f"FAIL clubs: no gateway is for reminder and start_notice and other to an admin of {CLUB}" in result.output
+
+
+@pytest.mark.parametrize(
     ("last", "mark"), [(None, "ok"), ("one that is signed", "ok"), ("one that is not", "FAIL"), ("of days ago", "ok")]
 )
 def test_a_gateway_whose_last_text_was_refused_is_a_finding(
