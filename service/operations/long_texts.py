@@ -71,11 +71,11 @@ def _add(session: Session, key: Key, text: InboundText, part: TextPart) -> int |
 
 
 def _is_another(session: Session, key: Key, text: InboundText, part: TextPart) -> bool:
-    """Whether what the gateway brought under the same id was another part or text. What was erased is the same."""
+    """Whether what the gateway brought under the same id was another part or text, also one that was erased."""
     known = inbound_parts.under(session, text.gateway, text.provider_id)
     if known is None:
         return is_another(text, inbound.under(session, text.gateway, text.provider_id), None)
-    return known.key.sender != "" and (known.key, known.number, known.body) != (key, part.number, text.body)
+    return (known.key, known.number, known.body) != (key, part.number, text.body)
 
 
 def overdue(session: Session, clock: Clock, limit: int) -> list[Key]:

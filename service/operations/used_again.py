@@ -25,9 +25,10 @@ ID_KEPT: Final = 80  # characters of at most 100, so that there is room for what
 def is_another(text: InboundText, known: Brought | None, country: str | None) -> bool:
     """Whether it is another text than the one that its gateway brought under the same id.
 
-    One that was erased cannot be compared: it is taken for the same, as one that is played again would be.
+    So is one whose namesake was erased: that was half a year ago, and nobody brings a text again after so long. Taken
+    for the same, all that a gateway brings would be lost until its ids are past those of before.
     """
-    if known is None or not known.sender:
+    if known is None:
         return False
     return known.body.strip() != text.body.strip() or phone_heard(known.sender, country) != phone_heard(
         text.sender, country

@@ -5,8 +5,10 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import update
 
 from service.domain.dive import Phase
+from service.domain.dive.erased import ERASED
 from service.operations.gateway import InboundText, TextPart
 from service.operations.inbound import answer_text
 from service.operations.polling import poll
@@ -41,6 +43,17 @@ def test_a_call_for_help_under_a_used_id_is_heard(stage: Stage, caplog: pytest.L
     answer_text(stage.service, again)
     assert stage.dive(dive.id).phase is Phase.ALERT
     assert USED_AGAIN in [record.message for record in caplog.records]
+
+
+def test_an_id_whose_text_was_erased_brings_a_new_one(stage: Stage) -> None:
+    """After half a year nobody repeats it; what a gateway brings that counts from one again would all be lost."""
+    stage.text(ANNA, "status", provider_id="1")
+    erase = update(InboundTextRow).where(InboundTextRow.provider_id == "1").values(sender="", body=ERASED)
+    stage.service.write(lambda session: session.execute(erase))
+
+    assert [stage.receive(ANNA, "SOS", provider_id="1") is None for _ in range(2)] == [False, True]
+    stage.sleep(1)
+    stage.turn()
 
 
 def test_the_other_text_counts_once_too(stage: Stage) -> None:
