@@ -231,19 +231,19 @@ class Courier:
     def _ask(self, about: Parcel | InDoubt) -> Lookup:
         outgoing = self._outgoing(about.message)
         lookup = self._asking.ask(about.gateway, outgoing, about.began_at, partial(self._found_late, about))
-        # An earlier sending of the same message is no answer to whether this one got through.
-        return NotFound() if isinstance(lookup, Found) and self._is_of_before(about, lookup.provider_id) else lookup
+        # What was sent before in the same words is no answer to whether this got through.
+        return NotFound() if isinstance(lookup, Found) and self._is_of_another(about, lookup.provider_id) else lookup
 
-    def _is_of_before(self, about: Parcel | InDoubt, provider_id: str) -> bool:
+    def _is_of_another(self, about: Parcel | InDoubt, provider_id: str) -> bool:
         try:
-            return self._settling.is_of_before(about, provider_id)
+            return self._settling.is_of_another(about, provider_id)
         except Exception:  # noqa: BLE001 - the database is away; what the gateway says is believed then
             _LOG.exception("earlier_attempts_not_read", extra={"message_id": about.message.id})
             return False
 
     def _found_late(self, about: Parcel | InDoubt, provider_id: str) -> None:
         try:
-            if not self._settling.is_of_before(about, provider_id):
+            if not self._settling.is_of_another(about, provider_id):
                 self._settling.adopt(about, provider_id)
         except Exception:  # noqa: BLE001 - it went again already; only its receipts will not be known
             _LOG.exception("found_late_not_recorded", extra={"message_id": about.message.id})

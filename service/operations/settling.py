@@ -68,10 +68,14 @@ class Settling:
         now = self._service.clock.now()
         self._service.write(lambda session: self._adopt(session, doubt, provider_id, now))
 
-    def is_of_before(self, about: InDoubt | Parcel, provider_id: str) -> bool:
-        """Whether the gateway's id is that of another attempt at the message, about which all is known."""
-        attempts = self._service.read(lambda session: outbox.attempts_of(session, about.message.id))
-        return any(one.provider_id == provider_id and one.id != about.attempt_id for one in attempts)
+    def is_of_another(self, about: InDoubt | Parcel, provider_id: str) -> bool:
+        """Whether the gateway's id is that of another attempt, about which all is known.
+
+        At this message, or at one before it in the same words, by which gateways know what they have taken.
+        """
+        return self._service.read(
+            lambda session: outbox.is_of_another(session, about.gateway.name, provider_id, about.attempt_id)
+        )
 
     def keep(self, kept: Kept) -> None:
         """A message is not sent: left with the gateway that has it, or given up, loudly."""

@@ -236,6 +236,7 @@ _GET = _MESSAGES.where(_ROW.id == bindparam("of"))
 _OF_DIVE = _MESSAGES.where(_ROW.dive_id == bindparam("of")).order_by(_ROW.queued_at, _ROW.priority, _ROW.rank, _ROW.id)
 _HANDED = select(_ROW.id).where(_ROW.handed_gateway == bindparam("by"), _ROW.provider_id == bindparam("named"))
 _CARRIED = select(_TRIED.message_id).where(_TRIED.gateway == bindparam("by"), _TRIED.provider_id == bindparam("named"))
+_OTHERS = _CARRIED.where(_TRIED.id != bindparam("but")).limit(1)
 # Each half by its own index, and put together: PostgreSQL reads every message where they are alternatives.
 _KNOWN = union(_HANDED, _CARRIED).subquery()
 _BY_PROVIDER = _MESSAGES.where(_ROW.id.in_(select(_KNOWN.c.id))).order_by(_ROW.queued_at).limit(1)
@@ -365,6 +366,12 @@ def by_provider(session: Session, gateway: str, provider_id: str) -> Message | N
     """The message that a gateway knows by that id, also when another way has carried it again since."""
     found = session.execute(_BY_PROVIDER, {"by": gateway, "named": provider_id}).first()
     return None if found is None else Message(*found)
+
+
+def is_of_another(session: Session, gateway: str, provider_id: str, attempt_id: int) -> bool:
+    """Whether a gateway gave this id in an attempt other than that one."""
+    of_others = {"by": gateway, "named": provider_id, "but": attempt_id}
+    return session.execute(_OTHERS, of_others).first() is not None
 
 
 def note_receipt_checked(session: Session, message_id: str) -> None:

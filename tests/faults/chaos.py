@@ -119,7 +119,7 @@ class Run:
 
 
 def run(kind: str, minutes: float, seed: int, only: Sequence[str], figures: Figures, logs: Path) -> None:
-    """One run; its figures are added. Where something does not hold, its logs and journals are kept."""
+    """One run; its figures are added. Where something does not hold, its logs, journals and database are kept."""
     before = len(figures.broken)
     with rigged(on_postgres=kind == POSTGRESQL) as rig:
         this = Run(rig, kind, seed, only)
@@ -133,17 +133,18 @@ def run(kind: str, minutes: float, seed: int, only: Sequence[str], figures: Figu
         finally:
             this.crowd.end()
             if not well:
-                keep(rig.directory, logs / kind)
+                keep(rig, logs / kind)
         say(f"{kind}: {len(this.crowd.dives)} dives, {len(this.windows)} times of faults")
 
 
-def keep(directory: Path, where: Path) -> None:
+def keep(rig: Rig, where: Path) -> None:
     """Keep what a run left, and show the ends of its logs."""
-    say(ends_of_logs(directory))
+    say(ends_of_logs(rig.directory))
     where.mkdir(parents=True, exist_ok=True)
-    for path in (*directory.glob("*.log"), *directory.glob("*.jsonl")):
+    for path in (*rig.directory.glob("*.log"), *rig.directory.glob("*.jsonl")):
         shutil.copy(path, where)
-    say(f"the logs are in {where}")
+    rig.keep_database(where)
+    say(f"logs, journals and database are in {where}")
 
 
 def say(words: str) -> None:

@@ -12,9 +12,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
+from service.store.seed import ADMIN_PHONE, RECEIVING_NUMBER
 from tests.faults.rig import CONTACTS, GRACE, Rig
 
-DIVERS = tuple(f"+447700900{number}" for number in range(100, 700))
+DIVERS = tuple(
+    phone
+    for phone in (f"+447700900{number}" for number in range(100, 700))
+    if phone not in {RECEIVING_NUMBER, ADMIN_PHONE}
+)
 POSTED_AGAIN_S = 1.0
 GIVES_UP_S = 120.0
 AT_ONCE = 32

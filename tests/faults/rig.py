@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -283,6 +284,15 @@ class Rig:
         waits = select(func.count()).select_from(MessageRow).where(MessageRow.state.in_((QUEUED, LEASED)))
         due = service.read(lambda session: dives.oldest_due(session, self.clock.now()))
         return due is None and service.read(lambda session: session.execute(waits).scalar_one()) == 0
+
+    def keep_database(self, where: Path) -> None:
+        """Leave a copy of the database there, for whoever looks into what did not hold."""
+        if self.postgres is None:
+            shutil.copy(str(self.engine.url.database), where / "linetender.db")
+            return
+        place = self.engine.url.set(drivername="postgresql").render_as_string()
+        dump = [self.postgres.programs / "pg_dump", "--format=custom", f"--file={where / 'linetender.dump'}", place]
+        subprocess.run(dump, check=False, timeout=60)
 
     def heal_lines(self) -> None:
         """Let both proxies pass."""

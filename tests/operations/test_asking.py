@@ -230,3 +230,25 @@ def test_an_earlier_sending_is_no_answer_about_a_later_one(unchecked: Stage) -> 
         assert stage.courier._ask(replace(again, gateway=first)) == NotFound()
         first.answer = lambda *_: Found("another-1")
         assert stage.courier._ask(replace(again, gateway=first)) == Found("another-1")
+
+
+def by_words(first: AskedGateway, text: Outgoing) -> Lookup:
+    """What a list of messages says that knows no ids of ours: the last with that number and these words."""
+    found = [one for one in first.taken if (one.to, one.body) == (text.to, text.body)]
+    return Found(found[-1].provider_id) if found else NotFound()
+
+
+def test_the_same_words_of_before_are_no_answer_about_the_message_that_repeats_them(stage: Stage) -> None:
+    """Contacts are told to call rescue again and again in one wording: one that was lost must not pass for the last."""
+    with asked(stage) as first:
+        first.answer = by_words
+        stage.wait(minutes=15)
+        told = [one for one in stage.journal if one.to == CLEO and "CALL RESCUE NOW" in one.body]
+        first.numbers[CLEO] = time_out
+
+        stage.wait(minutes=10)
+
+        again = [one for one in stage.journal if one.to == CLEO and "CALL RESCUE NOW" in one.body][len(told) :]
+        assert [one.gateway for one in told] == ["first"]
+        assert [(one.gateway, one.body) for one in again] == [("second", told[0].body)]
+        assert CLEO in first.questions
