@@ -11,7 +11,7 @@ import pytest
 from service.domain.people import Channel
 from service.operations.carrying import Courier
 from service.operations.club_senders import ClubSenders, KnownSenders, club_senders, unsent
-from service.operations.gateway import Blame, OwnNumber
+from service.operations.gateway import Blame, OwnNumber, Route
 from service.operations.outage_carrying import OutageCourier
 from service.operations.outage_journal import Journal
 from service.operations.own_numbers import Receiving
@@ -73,6 +73,28 @@ def test_an_alarm_that_its_own_gateway_does_not_take_goes_by_the_other_clubs(sta
     assert "alert" in {one.step.rpartition("-")[0] for one in stage.messages(dive.id)}
     assert any("OVERDUE" in taken.body and taken.to == CLEO for taken in stage.first.taken)
     stage.second.usually = stage.first.usually
+
+
+def test_an_alarm_waits_for_no_slot_of_its_own_and_all_else_does(unchecked: Stage) -> None:
+    """Seconds count only in an alarm: whoever answers it to the wrong number is told which is the right one."""
+    stage = unchecked
+    stage.second.route = Route(segments_per_s=0.1)
+    sends(stage)
+    first, second = stage.dive_in(), stage.dive_in()
+    stage.wait(minutes=60)
+    before = len(stage.journal)
+    stage.sleep(5)
+
+    stage.turn()
+
+    alerts = [taken for taken in stage.journal[before:] if "OVERDUE" in taken.body]
+    assert {taken.gateway for taken in alerts} == {"first", "second"}
+    assert {taken.at for taken in alerts} == {stage.clock.at}
+    for dive in (first, second):
+        stage.text(CLEO, f"SAFE 2 {dive.reference}")
+        stage.wait(minutes=5)
+    calm = [taken for taken in stage.journal if "OVERDUE:" not in taken.body and "stand down" not in taken.body]
+    assert {taken.gateway for taken in calm} == {"second"}
 
 
 def test_a_start_notice_goes_by_the_other_clubs_gateway_where_its_own_is_down(stage: Stage) -> None:
