@@ -133,7 +133,7 @@ def _close_unreadable(
     seq = _log(service, session, facts, f"{log.EVENT_PREFIX}{kind}", by, detail, now)
     close_row(session, facts.dive_id, at=now, outcome=event.outcome, version=version, state=state)
     expire_superseded(session, [facts.dive_id], SUPERSEDED_AT_CLOSE, now)
-    waited = {one.message_id for one in expire_answers(session, [facts.dive_id], "", now)}
+    waited = {one.message_id for one in expire_answers(session, {"": [facts.dive_id]}, now)}
     queued, deaf = [], []
     for message in _told(session, facts.dive_id, waited):
         mailed = message.channel == Channel.EMAIL

@@ -37,8 +37,7 @@ def put_aside_answers(session: Session, pages: Sequence[Page], now: datetime) ->
     every = [page.before.id for page in pages if _is_over_or_again(page)]
     standing = [page.before.id for page in pages if page.before.id not in every and _is_graver(page)]
     alarmed = [page.before.id for page in pages if page.before.id not in every and _is_alarmed_now(page)]
-    begins = [(every, ""), (standing, STANDING), *((alarmed, step) for step in _TIMES)]
-    return [one for ids, step in begins if ids for one in expire_answers(session, ids, step, now)]
+    return expire_answers(session, {"": every, STANDING: standing, **dict.fromkeys(_TIMES, alarmed)}, now)
 
 
 def answer_anew(

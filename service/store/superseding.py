@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -48,9 +48,6 @@ _MOVED_ON: Final = _EXPIRE.where(
     ),
 )
 _UNTRUE: Final = _EXPIRE.where(among(_ROW.dive_id, "dive_ids"), _ROW.step.startswith(bindparam("begins")), _IDLE)
-_ANSWERS: Final = _EXPIRE.where(
-    among(_ROW.dive_id, "dive_ids"), _ROW.kind == "reply", _ROW.step.startswith(bindparam("begins")), _IDLE
-).returning(_ROW.id, _ROW.dive_id, _ROW.person_key, _ROW.phone)
 _THESE: Final = _EXPIRE.where(among(_ROW.id, "ids"), _ROW.state == QUEUED)
 _OVERDUE: Final = _EXPIRE.where(
     literal_column(EXPIRING),
@@ -84,11 +81,29 @@ class Overtaken:
     phone: str
 
 
-def expire_answers(session: Session, dive_ids: Collection[str], begins: str, now: datetime) -> list[Overtaken]:
-    """Keep answers about these dives from going out, of the steps whose names begin so; which, in a steady order."""
-    values = {"dive_ids": sorted(dive_ids), "begins": begins}
-    found = session.execute(_ANSWERS, values | _because("its dive moved on first", now))
+def expire_answers(session: Session, of_steps: Mapping[str, Collection[str]], now: datetime) -> list[Overtaken]:
+    """Keep answers from going out; which, in a steady order.
+
+    `of_steps`: the dives, by how the names of the steps begin that are meant of them; "" is the beginning of every one.
+    """
+    asked = {begins: sorted(dive_ids) for begins, dive_ids in of_steps.items() if dive_ids}
+    if not asked:
+        return []
+    values = {f"of_{place}": dive_ids for place, dive_ids in enumerate(asked.values())}
+    every = {"dive_ids": sorted({dive_id for dive_ids in asked.values() for dive_id in dive_ids})}
+    found = session.execute(_answers(tuple(asked)), values | every | _because("its dive moved on first", now))
     return sorted((Overtaken(*one) for one in found), key=lambda one: one.message_id)
+
+
+@cache
+def _answers(steps: tuple[str, ...]) -> Any:
+    """One statement for all, since each decision pays for it. The dives are named apart for the sake of the index."""
+    meant = (
+        and_(among(_ROW.dive_id, f"of_{place}"), _ROW.step.startswith(begins, autoescape=True))
+        for place, begins in enumerate(steps)
+    )
+    gone = _EXPIRE.where(among(_ROW.dive_id, "dive_ids"), _ROW.kind == "reply", or_(*meant), _IDLE)
+    return gone.returning(_ROW.id, _ROW.dive_id, _ROW.person_key, _ROW.phone)
 
 
 def expire_these(session: Session, message_ids: Collection[str], now: datetime) -> int:

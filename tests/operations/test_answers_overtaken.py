@@ -5,8 +5,10 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import event
 
 from service.operations.gateway import Blame
+from service.operations.sweeping import sweep
 from tests.operations.stage import ANNA, BRAM, CLEO, DOV, EDDA, STRANGER, Stage, accept, plan, refuse
 from tests.operations.test_called_meanwhile import alarmed
 from tests.operations.test_handing_over import on_the_pile
@@ -244,4 +246,26 @@ def test_that_an_alarm_is_to_come_is_not_heard_after_it(stage: Stage, *, late: b
 
     assert any("ALARM" in body for body in heard)
     assert not any("Alarm goes out" in body or "ARMED" in body for body in heard)
+    stage.text(ANNA, "OUT 2")
+
+
+def test_what_a_decision_puts_aside_it_puts_aside_with_one_statement(quick_stage: Stage) -> None:
+    """Each decision pays for it, and an alarm moves on for all kinds of answers at once; a reminder for none."""
+    stage, said = quick_stage, list[str]()
+    stage.dive_in()
+    stage.receive_and_answer(DOV, "STATUS")
+
+    def heard(_: object, __: object, statement: str, *___: object) -> None:
+        if statement.startswith("UPDATE messages") and "kind = " in statement and "RETURNING" in statement:
+            said.append(statement)
+
+    event.listen(stage.engine, "before_cursor_execute", heard)
+    stage.clock.at += 60 * MINUTE
+    sweep(stage.service)
+    once = len(said)
+    stage.clock.at += 5 * MINUTE
+    sweep(stage.service)
+    event.remove(stage.engine, "before_cursor_execute", heard)
+
+    assert (once, len(said)) == (1, 2)
     stage.text(ANNA, "OUT 2")
