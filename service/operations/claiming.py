@@ -203,15 +203,16 @@ class Claims:
         return rows
 
     def _in_turn(self, session: Session, rows: list[Waiting], desk: _Desk) -> list[Waiting]:
-        """Those of them whose turn it is: what is calm goes once no alarm is just being sent, but for a keeper's."""
+        """Those of them whose turn it is: what is calm goes once no alarm waits or is just being sent."""
         urgent = [row for row in rows if row.priority <= URGENT_TO]
         if urgent or not rows:
             return urgent
         second = timedelta(seconds=clock_seconds(self._service.clock, 1.0))
-        if desk.with_keeper_to is None and leases.urgent_goes(
-            session, desk.now, desk.now + (LEASE_S - ALARMS_FIRST_S) * second
-        ):
-            desk.waits(desk.now + LOOK_S * second)
+        if leases.urgent_goes(session, desk.now, desk.now + (LEASE_S - ALARMS_FIRST_S) * second):
+            if (
+                desk.with_keeper_to is None
+            ):  # else it may take until the keeper has been there: the next one looks again
+                desk.waits(desk.now + LOOK_S * second)
             return []
         once = [place for place, row in enumerate(rows) if is_once_only(MessageKind(row.priority))]
         return rows[: once[ONCE_AT_ONCE]] if len(once) > ONCE_AT_ONCE else rows

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
+from functools import partial
 from zoneinfo import ZoneInfo
 
 from tests.checker.folding import LIVE, Folded, Histories, Step
@@ -17,6 +18,9 @@ FAULT_EVERY = timedelta(minutes=10)
 HELD_MAX = timedelta(minutes=10)  # while the party of a restored dive is asked
 ALARMS = ("distress", "alert")
 REFUSED_BY_PERSON = ("opted_out", "declined")
+
+Before = Callable[[Entry], bool]
+"""Whether an entry stood before something."""
 
 
 # 1 What must have come about
@@ -168,22 +172,32 @@ def who_turns_out_deaf_is_noted(record: Record, folds: Histories) -> Iterator[st
     Nothing else lets the next contact hear before their turn.
     """
     unread = {entry.dive_id for entry in record.entries_by_kind.get("fault", ())}
-    lost = [
-        (one.dive_id, one.person_key, one.channel, one.ended_at)
+    lost: list[tuple[str | None, str, str, Before]] = [
+        (one.dive_id, one.person_key, one.channel, partial(_stamped_by, one.ended_at))
         for one in record.messages.values()
         if one.kind in ALARMS and one.state == "failed" and (one.failed_reason or "").startswith("refused")
     ]
     for entry in record.entries_by_kind.get("another_way", ()):
         message = record.messages.get(entry.says.get("message", ""))
         if message is not None and message.kind in ALARMS:
-            lost.append((entry.dive_id, message.person_key, message.channel, entry.at))
-    for dive_id, key, channel, at in lost:
+            # By its place in the log: who stood still before the commit stamped it earlier than what is before it.
+            lost.append((entry.dive_id, message.person_key, message.channel, partial(_logged_before, entry)))
+    for dive_id, key, channel, is_before in lost:
         dive = record.dives.get(dive_id or "")
-        if dive is None or at is None or dive.id in unread or not key.startswith("contact-"):
+        if dive is None or dive.id in unread or not key.startswith("contact-"):
             continue
-        before = [step for step in folds.steps(dive) if step[0].at <= at]
+        before = [step for step in folds.steps(dive) if is_before(step[0])]
         if before and before[-1][2].phase != "closed" and not _is_known_deaf(before, key, channel):
-            yield f"an alarm of dive {dive.id} did not reach {key} by {channel} at {at}, and the dive does not know"
+            last = before[-1][0]
+            yield f"an alarm of dive {dive.id} did not reach {key} by {channel}, and at {last.at} it does not know that"
+
+
+def _stamped_by(at: datetime | None, entry: Entry) -> bool:
+    return at is not None and entry.at <= at
+
+
+def _logged_before(other: Entry, entry: Entry) -> bool:
+    return entry.seq < other.seq
 
 
 def _is_known_deaf(steps: Sequence[Step], key: str, channel: str) -> bool:
