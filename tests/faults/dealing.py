@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Sequence
 
+import httpx
 import kombu.exceptions
 import psycopg
 import redis
@@ -15,6 +16,7 @@ from tests.faults.rig import Rig
 Deed = Callable[[Fault, Rig], None]
 
 OUT_OF_REACH = (
+    httpx.TransportError,
     redis.RedisError,
     kombu.exceptions.OperationalError,
     psycopg.OperationalError,

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import random
+from pathlib import Path
+from types import SimpleNamespace
 from typing import cast
 
+import httpx
 import psycopg
 import pytest
 import redis
 
 from tests.faults.dealing import deal, heal
 from tests.faults.fault import Fault
-from tests.faults.rig import Rig
+from tests.faults.of_outside import GatewayDrips
+from tests.faults.rig import Gateway, Rig
+from tests.servers.ports import free_port
 
 
 class _Rig:
@@ -77,6 +82,19 @@ def test_one_that_another_keeps_from_what_it_needs_does_nothing(rig: Rig) -> Non
         assert "go on" not in done(rig)
         assert done(rig)[-1] == "heal"
         assert not cast("_Rig", rig).frozen
+
+
+def test_faults_of_a_gateway_that_is_away_do_nothing() -> None:
+    """As by the real ones: an order to a gateway that was ended finds nobody."""
+    rig = cast(
+        "Rig", SimpleNamespace(gateways=[Gateway("shore", Path("journal"), free_port(), "http://127.0.0.1:9/in")])
+    )
+    faults = [GatewayDrips(random.Random(0)), FREEZES]
+
+    deal(faults, lambda fault, rig: fault.inject(rig), rig)
+
+    with pytest.raises(httpx.ConnectError):
+        deal(faults[:1], lambda fault, rig: fault.inject(rig), rig)
 
 
 def test_one_that_is_alone_and_cannot_act_ends_the_run(rig: Rig) -> None:
