@@ -1,4 +1,4 @@
-"""A phone-sized Chromium for the tests that need real pages."""
+"""A phone-sized Chromium and a demo that listens, for the tests that need real pages."""
 
 from __future__ import annotations
 
@@ -13,6 +13,10 @@ import pytest
 from selenium.common.exceptions import StaleElementReferenceException, WebDriverException
 from selenium.webdriver import Chrome, ChromeOptions
 from selenium.webdriver.chrome.service import Service
+
+from service.store.engine import open_engine
+from tests.web.installation import Site, StillClock
+from tests.web.live import serving
 
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome")
 DRIVER_NAMES = ("chromedriver",)
@@ -139,6 +143,15 @@ def open_browser(profile: Path, *, scripts: bool, phone: bool) -> Iterator[Chrom
         yield browser
     finally:
         browser.quit()
+
+
+@pytest.fixture
+def live(migrated_sqlite_url: str) -> Iterator[Site]:
+    """A demo that listens, on a database of its own."""
+    engine = open_engine(migrated_sqlite_url)
+    with serving(engine, StillClock()) as site:
+        yield site
+    engine.dispose()
 
 
 @pytest.fixture

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
@@ -11,22 +9,11 @@ from selenium.webdriver.common.by import By
 from service.domain.standing import Standing
 from service.domain.wording import LinkKind
 from service.operations.proof_of_reach import standings
-from service.store.engine import open_engine
 from tests.browser.test_pages import address, assert_fits, assert_no_complaint, press, text
 from tests.browser.test_placing import SMALL_TEXT, SMALLEST_TEXT_PX, narrow
-from tests.web.installation import Site, StillClock
-from tests.web.live import serving
+from tests.web.installation import Site
 
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture
-def live(migrated_sqlite_url: str) -> Iterator[Site]:
-    """A demo that listens, on a database of its own."""
-    engine = open_engine(migrated_sqlite_url)
-    with serving(engine, StillClock()) as site:
-        yield site
-    engine.dispose()
 
 
 def test_a_contact_decides_without_javascript(live: Site, phone_browser_without_javascript: Chrome) -> None:

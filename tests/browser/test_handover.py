@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterator
 from dataclasses import replace
 
 import pypdfium2
@@ -21,10 +20,8 @@ from service.operations.filing import PlanFiled, file_plan
 from service.operations.pages import dive_link
 from service.operations.plan_reading import GasRequest, NamedPhone, PlanRequest
 from service.operations.recording import act
-from service.store.engine import open_engine
 from tests.browser.test_pages import comes_to
-from tests.web.installation import ANNA, BRAM, CLEO, DOV, Site, StillClock
-from tests.web.live import serving
+from tests.web.installation import ANNA, BRAM, CLEO, DOV, Site
 
 pytestmark = pytest.mark.browser
 
@@ -52,15 +49,6 @@ return [
     lightness(getComputedStyle(document.querySelector(".sketch-paper")).fill),
 ];
 """
-
-
-@pytest.fixture
-def live(migrated_sqlite_url: str) -> Iterator[Site]:
-    """A demo that listens, on a database of its own."""
-    engine = open_engine(migrated_sqlite_url)
-    with serving(engine, StillClock()) as site:
-        yield site
-    engine.dispose()
 
 
 def overdue(live: Site, dive: Dive) -> None:

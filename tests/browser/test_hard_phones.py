@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
@@ -11,11 +9,9 @@ from selenium.webdriver.common.by import By
 from service.domain.dive.commands import Acknowledge, Tick
 from service.domain.wording import LinkKind
 from service.operations.recording import act
-from service.store.engine import open_engine
 from tests.browser.test_pages import address, assert_fits, assert_no_complaint, comes_to, overdue
 from tests.browser.test_placing import CLEO_TEXTS, HERE, in_water, permit, said, send_position
-from tests.web.installation import Site, StillClock
-from tests.web.live import serving
+from tests.web.installation import Site
 
 pytestmark = pytest.mark.browser
 
@@ -46,15 +42,6 @@ const real = setTimeout;
 window.setTimeout = (what, ms, ...more) => real(what, ms / 50, ...more);
 window.fetch = (_, how) => new Promise((_, no) => how?.signal?.addEventListener("abort", () => no(new Error("late"))));
 """
-
-
-@pytest.fixture
-def live(migrated_sqlite_url: str) -> Iterator[Site]:
-    """A demo that listens, on a database of its own."""
-    engine = open_engine(migrated_sqlite_url)
-    with serving(engine, StillClock()) as site:
-        yield site
-    engine.dispose()
 
 
 def before_each_page(browser: Chrome, source: str) -> None:

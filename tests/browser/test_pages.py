@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import pytest
 from selenium.common.exceptions import (
@@ -22,10 +22,8 @@ from service.gateways.form_post import FormPostGateway
 from service.operations.gateway import Accepted, Outgoing
 from service.operations.pages import list_dives
 from service.operations.recording import act
-from service.store.engine import open_engine
 from service.web.context import EXTENSION
-from tests.web.installation import ANNA, CLEO, PLAN_FORM, Site, StillClock
-from tests.web.live import serving
+from tests.web.installation import ANNA, CLEO, PLAN_FORM, Site
 
 pytestmark = pytest.mark.browser
 
@@ -42,15 +40,6 @@ return [...document.querySelectorAll("button, .button, input, select, summary, .
     .filter((one) => Math.round(one.getBoundingClientRect().height) < arguments[0])
     .map((one) => one.outerHTML);
 """
-
-
-@pytest.fixture
-def live(migrated_sqlite_url: str) -> Iterator[Site]:
-    """A demo that listens, on a database of its own."""
-    engine = open_engine(migrated_sqlite_url)
-    with serving(engine, StillClock()) as site:
-        yield site
-    engine.dispose()
 
 
 def address(live: Site, path: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -46,15 +45,6 @@ for (let one = texts.nextNode(); one; one = texts.nextNode()) {
 }
 return small;
 """
-
-
-@pytest.fixture
-def live(migrated_sqlite_url: str) -> Iterator[Site]:
-    """A demo that listens, on a database of its own."""
-    engine = open_engine(migrated_sqlite_url)
-    with serving(engine, StillClock()) as site:
-        yield site
-    engine.dispose()
 
 
 def in_water(live: Site) -> Dive:

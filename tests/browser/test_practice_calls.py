@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
@@ -13,11 +12,9 @@ from selenium.webdriver.common.keys import Keys
 from service.domain.people import Channel
 from service.gateways.form_post import FormPostGateway
 from service.operations.gateway import Accepted, Outgoing
-from service.store.engine import open_engine
 from service.web.context import EXTENSION
 from tests.browser.test_pages import comes_to
-from tests.web.installation import CLEO, Site, StillClock
-from tests.web.live import serving
+from tests.web.installation import CLEO, Site
 
 pytestmark = pytest.mark.browser
 
@@ -29,15 +26,6 @@ const window_wide = window.innerWidth;
 return [...document.querySelectorAll(".ringing *")].filter((one) => one.checkVisibility()
     && !one.closest(".visually-hidden") && one.getBoundingClientRect().right > window_wide).length;
 """
-
-
-@pytest.fixture
-def live(migrated_sqlite_url: str) -> Iterator[Site]:
-    """A demo that listens, on a database of its own."""
-    engine = open_engine(migrated_sqlite_url)
-    with serving(engine, StillClock()) as site:
-        yield site
-    engine.dispose()
 
 
 def ring(live: Site) -> None:
