@@ -14,12 +14,10 @@ from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
 
 from service.operations.admin_roles import AdminRole
-from service.store.engine import open_engine
 from tests.browser.conftest import be_phone, open_browser
 from tests.browser.test_pages import push
 from tests.web.desk.entering import EMAILS, add_admin
-from tests.web.installation import ADMIN_PASSWORD, Site, StillClock
-from tests.web.live import serving
+from tests.web.installation import ADMIN_PASSWORD, Site
 
 
 @dataclass
@@ -48,15 +46,6 @@ class Seat:
         push(self.browser, By.CSS_SELECTOR, "form.deed > button")
 
 
-@pytest.fixture
-def desk_site(migrated_sqlite_url: str) -> Iterator[Site]:
-    """A demo that listens, on a database of its own."""
-    engine = open_engine(migrated_sqlite_url)
-    with serving(engine, StillClock()) as site:
-        yield site
-    engine.dispose()
-
-
 @pytest.fixture(scope="session")
 def phone_of_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
     """A phone with JavaScript."""
@@ -76,22 +65,22 @@ def plain_phone_of_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ch
 
 
 @pytest.fixture
-def desk_phone(desk_site: Site, phone_of_desk: Chrome) -> Iterator[Seat]:
+def desk_phone(live: Site, phone_of_desk: Chrome) -> Iterator[Seat]:
     """The owner on a phone, whatever screen the test before chose."""
     be_phone(phone_of_desk)
-    yield from _seated(desk_site, phone_of_desk)
+    yield from _seated(live, phone_of_desk)
 
 
 @pytest.fixture
-def desk_wide(desk_site: Site, laptop_of_desk: Chrome) -> Iterator[Seat]:
+def desk_wide(live: Site, laptop_of_desk: Chrome) -> Iterator[Seat]:
     """The owner on a laptop."""
-    yield from _seated(desk_site, laptop_of_desk)
+    yield from _seated(live, laptop_of_desk)
 
 
 @pytest.fixture
-def desk_plain(desk_site: Site, plain_phone_of_desk: Chrome) -> Iterator[Seat]:
+def desk_plain(live: Site, plain_phone_of_desk: Chrome) -> Iterator[Seat]:
     """The owner on a phone whose JavaScript is off."""
-    yield from _seated(desk_site, plain_phone_of_desk)
+    yield from _seated(live, plain_phone_of_desk)
 
 
 def _seated(site: Site, browser: Chrome) -> Iterator[Seat]:
