@@ -23,7 +23,7 @@ from service.domain.wording import MessageKind
 from service.operations.asking import Asking
 from service.operations.budgeting import valid_for_s
 from service.operations.claiming import LEASE_S, Claims
-from service.operations.gateway import Accepted, Found, Gateway, Lookup, NotFound, Outcome, Outgoing, Unknown
+from service.operations.gateway import Accepted, Found, Gateway, Lookup, Outcome, Outgoing, Unknown
 from service.operations.handing_over import Handed, HandingOver, is_plain
 from service.operations.hands import ALL, Hands
 from service.operations.parcels import Claimed, InDoubt, Kept, Parcel
@@ -181,8 +181,7 @@ class Courier:
         """Ask about the attempt whose carrier vanished; send again unless it got through."""
         try:
             lookup = self._ask(doubt)
-            if isinstance(lookup, Found):
-                self._settling.adopt(doubt, lookup.provider_id)
+            if isinstance(lookup, Found) and self._settling.adopt(doubt, lookup.provider_id):
                 return
             claimed = self._claims.begin(doubt.message)
         except Exception:  # noqa: BLE001 - the lease runs out and the message is taken up again
@@ -230,21 +229,11 @@ class Courier:
 
     def _ask(self, about: Parcel | InDoubt) -> Lookup:
         outgoing = self._outgoing(about.message)
-        lookup = self._asking.ask(about.gateway, outgoing, about.began_at, partial(self._found_late, about))
-        # What was sent before in the same words is no answer to whether this got through.
-        return NotFound() if isinstance(lookup, Found) and self._is_of_another(about, lookup.provider_id) else lookup
-
-    def _is_of_another(self, about: Parcel | InDoubt, provider_id: str) -> bool:
-        try:
-            return self._settling.is_of_another(about, provider_id)
-        except Exception:  # noqa: BLE001 - the database is away; what the gateway says is believed then
-            _LOG.exception("earlier_attempts_not_read", extra={"message_id": about.message.id})
-            return False
+        return self._asking.ask(about.gateway, outgoing, about.began_at, partial(self._found_late, about))
 
     def _found_late(self, about: Parcel | InDoubt, provider_id: str) -> None:
         try:
-            if not self._settling.is_of_another(about, provider_id):
-                self._settling.adopt(about, provider_id)
+            self._settling.adopt(about, provider_id)
         except Exception:  # noqa: BLE001 - it went again already; only its receipts will not be known
             _LOG.exception("found_late_not_recorded", extra={"message_id": about.message.id})
 

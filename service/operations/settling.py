@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Final, Literal
 
@@ -63,19 +63,13 @@ class Settling:
         now = self._service.clock.now()
         self._service.write(lambda session: self._record(session, parcel, heard, now))
 
-    def adopt(self, doubt: InDoubt | Parcel, provider_id: str) -> None:
-        """The gateway says that it took the message in an attempt whose outcome was unknown."""
-        now = self._service.clock.now()
-        self._service.write(lambda session: self._adopt(session, doubt, provider_id, now))
+    def adopt(self, doubt: InDoubt | Parcel, provider_id: str) -> bool:
+        """The gateway says that it took the message in an attempt whose outcome was unknown.
 
-    def is_of_another(self, about: InDoubt | Parcel, provider_id: str) -> bool:
-        """Whether the gateway's id is that of another attempt, about which all is known.
-
-        At this message, or at one before it in the same words, by which gateways know what they have taken.
+        False where it named what it took in another attempt: that is no answer, and nothing is written.
         """
-        return self._service.read(
-            lambda session: outbox.is_of_another(session, about.gateway.name, provider_id, about.attempt_id)
-        )
+        now = self._service.clock.now()
+        return self._service.write(lambda session: self._adopt(session, doubt, provider_id, now))
 
     def keep(self, kept: Kept) -> None:
         """A message is not sent: left with the gateway that has it, or given up, loudly."""
@@ -83,8 +77,9 @@ class Settling:
         self._service.write(lambda session: self._keep(session, kept, now))
 
     def _record(self, session: Session, parcel: Parcel, heard: Heard, now: datetime) -> None:
-        message, facts = parcel.message, _facts(heard)
+        message = parcel.message
         dive = held(session, message.dive_id)
+        facts = _facts(heard := _believed(session, parcel, heard))
         outbox.finish_attempt(session, parcel.attempt_id, facts.word, facts.code, facts.detail, facts.provider_id, now)
         following = self._following(session, parcel, heard, dive, now)
         ours = self._settle(session, parcel, following, facts.provider_id, now)
@@ -145,9 +140,11 @@ class Settling:
         wait = timedelta(seconds=clock_seconds(self._service.clock, following.wait.total_seconds()))
         return outbox.release(session, message.id, owner, now + wait)
 
-    def _adopt(self, session: Session, doubt: InDoubt | Parcel, provider_id: str, now: datetime) -> None:
+    def _adopt(self, session: Session, doubt: InDoubt | Parcel, provider_id: str, now: datetime) -> bool:
         message, gateway = doubt.message, doubt.gateway
         dive = held(session, message.dive_id)
+        if _is_of_another(session, doubt, provider_id):
+            return False
         facts = _Facts("accepted", None, "the gateway was asked, and has it", provider_id)
         outbox.finish_attempt(session, doubt.attempt_id, facts.word, None, facts.detail, provider_id, now)
         ours = outbox.mark_handed(session, message.id, self._owner, gateway.name, provider_id, now) or outbox.adopt(
@@ -163,6 +160,7 @@ class Settling:
         else:
             apply_waiting(self._service, session, message, gateway.name, provider_id, now)
         follow(self._service, session, message, dive, now)
+        return True
 
     def _keep(self, session: Session, kept: Kept, now: datetime) -> None:
         message, following = kept.message, kept.following
@@ -236,6 +234,23 @@ def _is_opt_out(message: Message, outcome: Outcome) -> bool:
     """Whether the gateway refused a text because whoever it is for has told it to let none through."""
     refused = isinstance(outcome, Refused) and outcome.blame is Blame.OPTED_OUT
     return refused and message.channel == Channel.TEXT
+
+
+def _believed(session: Session, parcel: Parcel, heard: Heard) -> Heard:
+    """What was heard, where a gateway that was asked named this attempt's message; else it does not have it."""
+    lookup = heard.lookup
+    if isinstance(lookup, Found) and _is_of_another(session, parcel, lookup.provider_id):
+        return replace(heard, lookup=NotFound())
+    return heard
+
+
+def _is_of_another(session: Session, about: InDoubt | Parcel, provider_id: str) -> bool:
+    """Whether the gateway's id is that of another attempt: at this message, or at another one in the same words.
+
+    By words and number gateways know what they have taken. Of two that were lost in the same words an id is one's, or
+    the other would never go.
+    """
+    return outbox.is_taken(session, about.gateway.name, provider_id, about.attempt_id)
 
 
 def _facts(heard: Heard) -> _Facts:

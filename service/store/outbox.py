@@ -20,8 +20,8 @@ from service.store.among import among
 from service.store.ids import new_id
 from service.store.tables import AttemptRow, MessageRow
 from service.store.tables.message import IN_TURN, WAITING
-from service.store.types import UTCDateTime
-from service.store.upsert import insert_or_keep_rows, table, touched
+from service.store.types import UTCDateTime, Words
+from service.store.upsert import insert_or_keep_rows, is_sqlite, table, touched
 
 RECEIPT_WITHIN_MIN_S: Final = 30  # no club may wait less; each dive's own setting decides
 ALARMS_TO: Final = 1  # distress 0, alert 1
@@ -236,6 +236,7 @@ _GET = _MESSAGES.where(_ROW.id == bindparam("of"))
 _OF_DIVE = _MESSAGES.where(_ROW.dive_id == bindparam("of")).order_by(_ROW.queued_at, _ROW.priority, _ROW.rank, _ROW.id)
 _HANDED = select(_ROW.id).where(_ROW.handed_gateway == bindparam("by"), _ROW.provider_id == bindparam("named"))
 _CARRIED = select(_TRIED.message_id).where(_TRIED.gateway == bindparam("by"), _TRIED.provider_id == bindparam("named"))
+_TAKES_TURNS = select(func.pg_advisory_xact_lock(func.hashtextextended(bindparam("key", type_=Words()), 0)))
 _OTHERS = _CARRIED.where(_TRIED.id != bindparam("but")).limit(1)
 # Each half by its own index, and put together: PostgreSQL reads every message where they are alternatives.
 _KNOWN = union(_HANDED, _CARRIED).subquery()
@@ -368,8 +369,10 @@ def by_provider(session: Session, gateway: str, provider_id: str) -> Message | N
     return None if found is None else Message(*found)
 
 
-def is_of_another(session: Session, gateway: str, provider_id: str, attempt_id: int) -> bool:
-    """Whether a gateway gave this id in an attempt other than that one."""
+def is_taken(session: Session, gateway: str, provider_id: str, attempt_id: int) -> bool:
+    """Whether a gateway gave this id in an attempt other than that one; nobody else asks so until the commit."""
+    if not is_sqlite(session):  # where whoever writes is alone
+        session.execute(_TAKES_TURNS, {"key": f"{gateway} {provider_id}"})
     of_others = {"by": gateway, "named": provider_id, "but": attempt_id}
     return session.execute(_OTHERS, of_others).first() is not None
 

@@ -4,21 +4,35 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from functools import partial
 
 import pytest
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
-from service.operations import asking
+from service.operations import asking, settling
 from service.operations.carrying import Courier
 from service.operations.gateway import CannotTell, Found, Lookup, NotFound, Outgoing, ReceiptState
 from service.operations.parcels import Parcel
 from service.operations.settling import Heard
 from service.store import outbox
+from service.store.outbox import NewMessage
 from service.store.tables import DiveRow
-from tests.operations.stage import ANNA, CLEO, ScriptedGateway, Stage, Taken, lose_the_answer, time_out
+from tests.operations.stage import (
+    ANNA,
+    CLEO,
+    CLUB,
+    ScriptedGateway,
+    Stage,
+    Taken,
+    lose_the_answer,
+    plan_of,
+    time_out,
+)
 
 HALF_A_MINUTE = timedelta(seconds=31)
 
@@ -218,18 +232,54 @@ def the_dive(stage: Stage) -> str:
 
 def test_an_earlier_sending_is_no_answer_about_a_later_one(unchecked: Stage) -> None:
     """A gateway that names the copy that failed has not said that it has the one it is asked about."""
-    stage = unchecked  # which leaves an attempt under way
+    stage = unchecked  # whose gateways have not taken what they are said to have
     with asked(stage) as first:
         stage.turn()
         [taken] = alerts(stage)
         stage.service.write(lambda session: outbox.take_back(session, taken.reference, stage.clock.at))
         [again] = stage.courier._claims.claim("urgent", 1).parcels
-        first.answer = lambda *_: Found(taken.provider_id)
+        doubt = replace(again, gateway=first)
 
         assert again.message.id == taken.reference
-        assert stage.courier._ask(replace(again, gateway=first)) == NotFound()
-        first.answer = lambda *_: Found("another-1")
-        assert stage.courier._ask(replace(again, gateway=first)) == Found("another-1")
+        assert not stage.courier._settling.adopt(doubt, taken.provider_id)
+        assert stage.courier._settling.adopt(doubt, "another-1")
+
+
+def test_of_two_that_are_lost_in_the_same_words_an_id_of_the_gateway_is_ones_alone(
+    unchecked: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its list has one of two alarms, and both are asked about at once: taken for both, the other would never go."""
+    stage = unchecked  # as above
+    doubts = two_in_the_same_words(stage)
+    other_is_done = threading.Event()
+
+    def follow(*_: object) -> None:
+        other_is_done.wait(0.5)  # each stays in the middle of its transaction for as long as the other one may take
+
+    def adopt(doubt: Parcel) -> bool:
+        adopted = stage.courier._settling.adopt(doubt, "first-9")
+        other_is_done.set()
+        return adopted
+
+    monkeypatch.setattr(settling, "follow", follow)
+    with ThreadPoolExecutor(2) as both:
+        assert sorted(both.map(adopt, doubts)) == [False, True]
+
+
+def two_in_the_same_words(stage: Stage) -> list[Parcel]:
+    """Two alarms that are on their way to one number, of two dives, neither of which they name."""
+    for dive in [stage.dive_in(plan_of(number, [CLEO])) for number in (1, 2)]:
+        stage.service.write(partial(queue_alarm, dive.id, stage.clock.at))
+    parcels = stage.courier._claims.claim("urgent", 2).parcels
+    assert len(parcels) == 2
+    return list(parcels)
+
+
+def queue_alarm(dive_id: str, now: datetime, session: Session) -> None:
+    """An alarm whose words are those of any other dive."""
+    words = {"kind": "distress", "priority": 0, "step": "plainest", "body": "SERVICE FAULT", "segments": 1}
+    to = {"club_id": CLUB, "dive_id": dive_id, "person_key": "contact-0", "name": "Cleo Marsh", "phone": CLEO}
+    assert outbox.queue(session, NewMessage(**to, **words, queued_at=now, due_at=now))
 
 
 def by_words(first: AskedGateway, text: Outgoing) -> Lookup:
