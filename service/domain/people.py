@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -54,7 +55,10 @@ class Via(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Actor:
-    """Who did it, by which way, from which number (E.164) if any. `words` is the text or button, as given."""
+    """Who did it, by which way, from which number (E.164) if any.
+
+    `words` is the text or button, as given; `said_at`, when they said it, where that reached us later.
+    """
 
     role: Role
     name: str
@@ -62,6 +66,7 @@ class Actor:
     key: str | None = None
     phone: str | None = None
     words: str = ""
+    said_at: datetime | None = None
 
     @property
     def own_key(self) -> str:

@@ -258,9 +258,11 @@ def sender_of(text: Text, dive: Dive, keys: Sequence[str], wanted: Role | None) 
     person = dive.person(ordered[0]) if ordered else None
     admin = _admin(text) if person is None and ordered else None
     if admin is not None:
-        return Actor(Role.ADMIN, admin.name, Via.TEXT, key=_admin_key(admin), phone=text.phone, words=text.words)
+        return _as(text, Role.ADMIN, admin.name, _admin_key(admin))
     if person is None:
-        name = f"a phone ending {mask(text.phone)[-3:]}"
-        return Actor(Role.STRANGER, name, Via.TEXT, phone=text.phone, words=text.words)
-    role = Role.DIVER if person in dive.divers else Role.CONTACT
-    return Actor(role, person.name, Via.TEXT, key=person.key, phone=text.phone, words=text.words)
+        return _as(text, Role.STRANGER, f"a phone ending {mask(text.phone)[-3:]}", None)
+    return _as(text, Role.DIVER if person in dive.divers else Role.CONTACT, person.name, person.key)
+
+
+def _as(text: Text, role: Role, name: str, key: str | None) -> Actor:
+    return Actor(role, name, Via.TEXT, key, text.phone, text.words, text.said_at)

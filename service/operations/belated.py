@@ -45,7 +45,7 @@ def not_belated(text: Text, dive: Dive, command: Command) -> Command:
 
 
 def _kept(text: Text, by: Actor) -> Command:
-    return do.Hear(by, text.words, str(text.intent.kind), said_at=text.said_at)
+    return do.Hear(by, text.words, str(text.intent.kind))
 
 
 def _alerted_at(dive: Dive, by: Actor) -> datetime:

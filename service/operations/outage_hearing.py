@@ -107,9 +107,9 @@ def _sender(text: InboundText, match: PhoneMatch, wanted: Role | None) -> Actor:
     person = match.dive.person(min(match.keys, key=lambda key: not key.startswith(wanted or Role.CONTACT), default=""))
     if person is None:
         name = f"a phone ending {mask(text.sender)[-3:]}"
-        return Actor(Role.STRANGER, name, Via.TEXT, phone=text.sender, words=text.body)
+        return Actor(Role.STRANGER, name, Via.TEXT, phone=text.sender, words=text.body, said_at=text.received_at)
     role = Role.DIVER if person in match.dive.divers else Role.CONTACT
-    return Actor(role, person.name, Via.TEXT, person.key, person.phone, text.body)
+    return Actor(role, person.name, Via.TEXT, person.key, person.phone, text.body, text.received_at)
 
 
 def _by_code(text: InboundText, intent: Intent, dives: Sequence[Dive]) -> list[Asked]:

@@ -204,7 +204,7 @@ def _keep_words(text: Text, meant: Sequence[Match]) -> None:
     for match in own:
         if match.dive.live and text.intent.kind not in _QUESTIONS:
             by = sender_of(text, match.dive, match.keys, Role.DIVER)
-            _ask(text, match.dive, do.Hear(by, text.words, answer=False, asked_which=True, said_at=text.said_at))
+            _ask(text, match.dive, do.Hear(by, text.words, answer=False, asked_which=True))
 
 
 def _do(text: Text, dive: Dive, by: Actor) -> Answer:
@@ -257,9 +257,7 @@ def _command(text: Text, dive: Dive, by: Actor) -> Command:
     }
     # Both are a form, and yet not understood: from this sender, or near this site.
     near = intent.kind if intent.kind in (Kind.POSITION, Kind.ON_SCENE) else intent.near
-    return commands.get(intent.kind) or do.Hear(
-        by, text.words, near, trouble, text.answer_unclear, said_at=text.said_at
-    )
+    return commands.get(intent.kind) or do.Hear(by, text.words, near, trouble, text.answer_unclear)
 
 
 def _ask(text: Text, dive: Dive, command: Command) -> Answer:

@@ -8,7 +8,7 @@ import pytest
 
 from service.domain.dive import Dive
 from service.operations.plan_reading import NamedPhone
-from tests.operations.stage import ANNA, BRAM, CLEO, STRANGER, Stage, plan
+from tests.operations.stage import ANNA, BRAM, CLEO, EDDA, STRANGER, Stage, plan
 
 MAYBE = "maybe about another dive. This one is not over."
 
@@ -123,4 +123,38 @@ def test_what_lay_somewhere_was_said_when_it_was_said(stage: Stage) -> None:
     heard = stage.dive(first.id).last_heard
     assert heard is not None
     assert (heard.words, heard.at) == ("still cold", stage.clock.at - timedelta(minutes=20))
+    end(stage, first, second)
+
+
+@pytest.mark.parametrize("words", ["1 out", "late 10", "at 47.12345,-20.54321", "sos leg cramp"])
+def test_whatever_lay_somewhere_was_said_when_it_was_said(stage: Stage, words: str) -> None:
+    """A count or a delay that a carrier kept for twenty minutes is no word of just now, in no alarm that quotes it."""
+    dive = stage.dive_in()
+    stage.sleep(30)
+    said_at = stage.clock.at - timedelta(minutes=20)
+
+    stage.text(ANNA, words, received_at=said_at)
+
+    heard = stage.dive(dive.id).last_heard
+    assert heard is not None
+    assert (heard.words, heard.at) == (words, said_at)
+    stage.text(BRAM, "cold here")
+    later = stage.dive(dive.id).last_heard
+    stage.text(ANNA, words, received_at=stage.clock.at - timedelta(minutes=2))
+    assert stage.dive(dive.id).last_heard == later
+    stage.text(ANNA, "out 2")
+
+
+def test_words_of_a_contact_leave_the_last_of_the_divers_as_they_were(stage: Stage) -> None:
+    """That theirs may be about another dive is said still, once somebody ashore has texted what nobody understands."""
+    first, second = stage.dive_in(), stage.dive_in(plan(contacts=(NamedPhone("Edda Finch", EDDA),)))
+    stage.text(ANNA, "OUT")
+    before = stage.dive(first.id).last_heard
+    assert before is not None
+    assert before.asked_which
+
+    stage.text(CLEO, "what is this")
+
+    assert stage.kinds(first).count("event:heard") == 2
+    assert stage.dive(first.id).last_heard == before
     end(stage, first, second)

@@ -156,8 +156,7 @@ class Hear:
     """Keep a text that is none of the forms. `trouble`: what is wrong with the position that it nearly is.
 
     `answer`: whether its sender is told; a machine that answers each of our texts must not be answered for ever.
-    `asked_which`: it may be about another dive, so it did nothing and its sender is asked. `said_at`: when it was said,
-    where it reached us later.
+    `asked_which`: it may be about another dive, so it did nothing and its sender is asked.
     """
 
     by: Actor
@@ -166,7 +165,6 @@ class Hear:
     trouble: str | None = None
     answer: bool = True
     asked_which: bool = False
-    said_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

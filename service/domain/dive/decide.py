@@ -176,7 +176,6 @@ def _report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> Decis
 def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
-    said_at = command.said_at if command.said_at is not None and command.said_at < now else None
     heard = Heard(
         at=now,
         by=command.by,
@@ -185,7 +184,6 @@ def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
         trouble=command.trouble,
         answered=command.answer,
         asked_which=command.asked_which,
-        said_at=said_at,
     )
     return (heard,)
 

@@ -231,7 +231,7 @@ class Heard:
     """A text that is none of the forms, kept word for word. `near` is what was probably meant.
 
     `trouble` is what is wrong with the position that it nearly is; `answered`, whether the sender is told of it;
-    `asked_which`, that it may be about another dive and did nothing; `said_at`, when, where it reached us later.
+    `asked_which`, that it may be about another dive and did nothing.
     """
 
     at: datetime
@@ -241,7 +241,6 @@ class Heard:
     trouble: str | None = None
     answered: bool = True
     asked_which: bool = False
-    said_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

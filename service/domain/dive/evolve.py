@@ -99,11 +99,15 @@ def _risen(dive: Dive, phase: Phase) -> Phase:
 
 
 def _heard(dive: Dive, by: Actor, at: datetime, words: str | None = None) -> LastHeard | None:
-    """The party's own words are what rescuers ask for; those of others are not "last heard"."""
-    if by.role is not Role.DIVER:
-        return dive.last_heard
+    """The party's own words are what rescuers ask for; those of others are not "last heard".
+
+    What reached us late was said when it was said, and takes the place of nothing that was said after it.
+    """
+    last, said_at = dive.last_heard, at if by.said_at is None else min(by.said_at, at)
+    if by.role is not Role.DIVER or (last is not None and said_at < at and said_at < last.at):
+        return last
     way = "" if by.via is Via.TEXT else f" ({by.via})"
-    return LastHeard(at=at, name=by.name, words=(words or by.words or "a message") + way)
+    return LastHeard(at=said_at, name=by.name, words=(words or by.words or "a message") + way)
 
 
 def _started(dive: Dive, event: ev.Started) -> Dive:
@@ -192,8 +196,7 @@ def _late_passed_on(dive: Dive, event: ev.LatePassedOn) -> Dive:
 
 
 def _partly_out(dive: Dive, event: ev.PartlyOut) -> Dive:
-    heard = _heard(dive, event.by, event.at)
-    return _but(dive, partly_out=event.count, partly_outs=dive.partly_outs + 1, last_heard=heard)
+    return _but(dive, partly_out=event.count, last_heard=_heard(dive, event.by, event.at))
 
 
 def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> Dive:
@@ -298,9 +301,8 @@ def _on_scene(dive: Dive, event: ev.OnScene) -> Dive:
 
 
 def _words_heard(dive: Dive, event: ev.Heard) -> Dive:
-    """What reached us late takes the place of nothing that was said after it."""
-    heard, last = _heard(dive, event.by, event.said_at or event.at, event.words), dive.last_heard
-    if heard is None or (last is not None and last.at > heard.at):
+    heard = _heard(dive, event.by, event.at, event.words)
+    if heard is None or heard is dive.last_heard:
         return _but(dive)
     return _but(dive, last_heard=replace(heard, asked_which=event.asked_which))
 

@@ -141,7 +141,6 @@ class Dive:
     distress_at: datetime | None = None  # when distress was last told
     distress_count: int = 0
     partly_out: int | None = None
-    partly_outs: int = 0
     fixes: tuple[Fix, ...] = ()  # as they were reported; those in doubt too
     conditions: Conditions | None = None
     on_scene: tuple[Told, ...] = ()

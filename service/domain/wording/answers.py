@@ -156,8 +156,8 @@ def on_late_passed_on(dive: Dive, event: ev.LatePassedOn) -> list[Draft]:
     return told + reply(dive, event.by, event.at, keep(words))
 
 
-def _says(dive: Dive, by: Actor, words: str, now: datetime, said_at: datetime | None = None) -> Phrase:
-    at = time_of(dive, said_at or now, now)
+def _says(dive: Dive, by: Actor, words: str, now: datetime) -> Phrase:
+    at = time_of(dive, by.said_at or now, now)
     return say("{time} {name} says {quote}.", time=at, name=Name(by.name), quote=quote(words))
 
 
@@ -296,7 +296,7 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
     if not dive.alarmed or event.by.role is not Role.DIVER:
         return answer
     parts = [
-        keep(_says(dive, event.by, event.words, event.at, event.said_at)),
+        keep(_says(dive, event.by, event.words, event.at)),
         *([keep(say("It may be about another dive, and they are asked which."))] if event.asked_which else []),
         keep(say("The alarm stands.")),
         ref(dive),
