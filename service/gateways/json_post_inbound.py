@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, TypeGuard
 
 from service.gateways.inbound_format import Doubt, Post
@@ -75,6 +75,7 @@ class JsonPostInbound:
             raw=raw,
             received_at=received_at,
             part=_part(document.get("part")),
+            signed_at=datetime.fromtimestamp(int(required(pairs, TIMESTAMP_HEADER, SHORT_FIELD)), UTC),
         )
 
     def receipt(self, post: Post, received_at: datetime) -> DeliveryReceipt:

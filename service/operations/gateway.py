@@ -206,7 +206,8 @@ class TextPart:
 class InboundText:
     """One text that a gateway says somebody sent us, already authenticated or marked as not.
 
-    `part` says which part of a long text it is, where the gateway does not put them together itself.
+    `part` says which part of a long text it is, where the gateway does not put them together itself. `signed_at`: when
+    it signed this attempt, where it signs a time, so that nobody can play again what it brought once.
     """
 
     gateway: str
@@ -217,6 +218,7 @@ class InboundText:
     raw: dict[str, str]
     received_at: datetime
     part: TextPart | None = None
+    signed_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

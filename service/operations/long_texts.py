@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from service.clock import Clock, clock_seconds
 from service.domain.texts.incomplete import PART_MISSING
 from service.operations.gateway import InboundText, TextPart
-from service.operations.used_again import is_another, under_its_own_id
+from service.operations.used_again import is_another, is_no_repeat, under_a_free_id
 from service.store import inbound, inbound_parts, log
 from service.store.inbound_parts import Key, Part
 
@@ -46,9 +46,10 @@ def keep_part(
     now = clock.now()
     key = Key(text.gateway, text.sender, text.receiver, part.reference, part.of)
     part_id = _add(session, key, text, part)
-    if part_id is None and _is_another(session, key, text, part):
+    if part_id is None:
         words = (*(str(value) for value in astuple(key)), str(part.number), text.body)
-        part_id = _add(session, key, under_its_own_id(text, words), part)
+        other = under_a_free_id(text, words, lambda one: _is_another(session, clock, key, one, part))
+        part_id = None if other is None else _add(session, key, other, part)
     if part_id is None:
         return []
     _log_part(session, text, part, part_id, chain, club_id, now)
@@ -70,12 +71,13 @@ def _add(session: Session, key: Key, text: InboundText, part: TextPart) -> int |
     )
 
 
-def _is_another(session: Session, key: Key, text: InboundText, part: TextPart) -> bool:
+def _is_another(session: Session, clock: Clock, key: Key, text: InboundText, part: TextPart) -> bool:
     """Whether what the gateway brought under the same id was another part or text, also one that was erased."""
     known = inbound_parts.under(session, text.gateway, text.provider_id)
     if known is None:
-        return is_another(text, inbound.under(session, text.gateway, text.provider_id), None)
-    return (known.key, known.number, known.body) != (key, part.number, text.body)
+        return is_another(clock, text, inbound.under(session, text.gateway, text.provider_id), None)
+    same = (known.key, known.number, known.body) == (key, part.number, text.body)
+    return not same or is_no_repeat(clock, text, known.received_at)
 
 
 def overdue(session: Session, clock: Clock, limit: int) -> list[Key]:

@@ -12,13 +12,14 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from service.clock import Clock
 from service.operations import service_log
 from service.operations.gateway import InboundText
 from service.operations.long_texts import keep_part, overdue, with_gaps
 from service.operations.own_numbers import number_heard, receiving
 from service.operations.same_text import same_text_of_another, same_texts_of_others
 from service.operations.service import Service
-from service.operations.used_again import is_another, under_its_own_id
+from service.operations.used_again import is_another, under_a_free_id
 from service.store import clubs, inbound, inbound_parts, log
 from service.store.codec import canonical, stamp
 from service.store.engine import is_transient
@@ -77,7 +78,7 @@ def receive_together(service: Service, texts: Sequence[InboundText]) -> list[int
         doubled: dict[int, int] = {}  # and which other text they are
         # What one gateway brings can only be the same as what another brought.
         for name in dict.fromkeys(text.gateway for text in texts):
-            new = _store_those_of(session, name, texts, at.country)
+            new = _store_those_of(session, at, name, texts)
             same = same_texts_of_others(session, [texts[place] for place in new], at.country)
             stored |= new
             doubled |= {place: one for place, one in zip(new, same, strict=True) if one is not None}
@@ -90,25 +91,25 @@ def receive_together(service: Service, texts: Sequence[InboundText]) -> list[int
     return service.write(work)
 
 
-def _store_those_of(
-    session: Session, gateway: str, texts: Sequence[InboundText], country: str | None
-) -> dict[int, int]:
+def _store_those_of(session: Session, at: _Arrival, gateway: str, texts: Sequence[InboundText]) -> dict[int, int]:
     """The ids of those texts of a gateway that it had not brought before, by their place."""
     places = {text.provider_id: place for place, text in reversed(list(enumerate(texts))) if text.gateway == gateway}
     firsts = sorted(places.values())  # where it brings one twice, the first counts
     new = inbound.store_all(session, [_kept(texts[place], authentic=True) for place in firsts])
     stored = {place: new[texts[place].provider_id] for place in firsts if texts[place].provider_id in new}
     known = [place for place, text in enumerate(texts) if text.gateway == gateway and place not in stored]
-    again = {place: _store_other(session, texts[place], country) for place in known}
+    again = {place: _store_other(session, at, texts[place]) for place in known}
     return stored | {place: one for place, one in again.items() if one is not None}
 
 
-def _store_other(session: Session, text: InboundText, country: str | None, same_as: int | None = None) -> int | None:
+def _store_other(session: Session, at: _Arrival, text: InboundText, same_as: int | None = None) -> int | None:
     """Store a text whose id is known where it is another one than that which has the id; None for the same."""
-    if not is_another(text, inbound.under(session, text.gateway, text.provider_id), country):
-        return None
-    other = under_its_own_id(text, (text.sender, text.body))
-    return inbound.store(session, _kept(other, authentic=True), same_as)
+
+    def is_anothers(one: InboundText) -> bool:
+        return is_another(at.clock, one, inbound.under(session, one.gateway, one.provider_id), at.country)
+
+    other = under_a_free_id(text, (text.sender, text.body), is_anothers)
+    return None if other is None else inbound.store(session, _kept(other, authentic=True), same_as)
 
 
 def join_overdue(service: Service, limit: int = 200) -> int:
@@ -146,6 +147,7 @@ class _Arrival:
     book: log.Book
     club: log.ClubOf | None
     way: Way
+    clock: Clock
     now: datetime
     receiver: str
 
@@ -169,7 +171,7 @@ def _arrival(service: Service, session: Session, sent_to: str, way: Way, now: da
     if held is None:  # most texts name the club's number as it is written there, and cost no more than that
         receiver = number_heard(sent_to, receiving(session), service.own_numbers) or sent_to
         held = None if receiver == sent_to else _held(session, book, receiver)
-    at = _Arrival(book, held, way, now, receiver)
+    at = _Arrival(book, held, way, service.clock, now, receiver)
     book.hold([at.chain])
     return at
 
@@ -189,7 +191,7 @@ def _store(
     stored = inbound.store(session, _kept(text, authentic=authentic), same_as)
     # A list names what was posted too, and maybe in another way: there the id alone tells.
     if stored is None and authentic and at.way is not Way.LISTED:
-        stored = _store_other(session, text, at.country, same_as)
+        stored = _store_other(session, at, text, same_as)
     if stored is None:
         return None
     if part_ids:

@@ -28,6 +28,7 @@ class Brought:
     id: int
     sender: str
     body: str
+    received_at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,9 +107,10 @@ def _row(text: NewText, same_as: int | None) -> dict[str, Any]:
 # Asked at every text that comes in, so built once.
 _TEXT = table(InboundTextRow)
 _DOUBLE = _TEXT.alias("double")
+_BROUGHT = tuple(_TEXT.c[one.name] for one in fields(Brought))
 _GATEWAY, _WORDS = bindparam("by", type_=Words), bindparam("words", type_=Words)
 _BY_OTHERS = (
-    select(_TEXT.c.id, _TEXT.c.sender, _TEXT.c.body)
+    select(*_BROUGHT)
     .where(
         _TEXT.c.receiver == bindparam("to"),
         _TEXT.c.received_at.between(bindparam("since"), bindparam("until")),
@@ -159,7 +161,7 @@ _KNOWN = select(_TEXT.c.provider_id).where(
     _TEXT.c.authentic,
     among(_TEXT.c.provider_id, "named"),
 )
-_UNDER = select(_TEXT.c.id, _TEXT.c.sender, _TEXT.c.body).where(
+_UNDER = select(*_BROUGHT).where(
     _TEXT.c.gateway == bindparam("by"), _TEXT.c.provider_id == bindparam("named"), _TEXT.c.authentic
 )
 _CAME_AT = select(_TEXT.c.received_at).where(_TEXT.c.id == bindparam("of"))

@@ -121,7 +121,7 @@ def test_a_text_is_read_with_what_was_signed() -> None:
 
     assert (text.gateway, text.provider_id) == ("boathouse", "msg_77")
     assert (text.sender, text.receiver, text.body) == ("+447700900101", "+447700900400", "Out 2")
-    assert (text.received_at, text.part) == (AT, None)
+    assert (text.received_at, text.signed_at, text.part) == (AT, AT, None)
     assert text.raw == {"webhook-id": "msg_77", "webhook-timestamp": str(int(AT.timestamp())), **TEXT}
 
 

@@ -74,6 +74,46 @@ def test_the_same_words_of_somebody_else_are_another_text(stage: Stage) -> None:
     assert stage.receive(BRAM, "OK", provider_id="1") is not None
 
 
+@pytest.mark.parametrize(
+    ("later", "signed", "counts"),
+    [
+        (timedelta(days=1), True, [True, False, True]),
+        (timedelta(days=1, seconds=1), True, [True, True, True]),
+        (timedelta(days=60), True, [True, True, True]),
+        (timedelta(days=60), False, [True, False, False]),
+    ],
+    ids=["repeated for a day", "longer than that", "months later", "no time is signed"],
+)
+def test_the_very_same_words_under_a_used_id_are_a_repeat_for_a_day(
+    stage: Stage, later: timedelta, *, signed: bool, counts: list[bool]
+) -> None:
+    """Each OUT and SOS of a gateway that counts anew is heard, and each repeat once; nobody plays an old OUT again."""
+    given = {"provider_id": "1", "signed_at": stage.clock.at if signed else None}
+    for is_another in counts:
+        dive = stage.dive_in()
+
+        heard = stage.receive(ANNA, "OUT 2", **given)
+        assert stage.receive(ANNA, "OUT 2", **given) is None
+        if heard is not None:
+            answer_text(stage.service, heard)
+
+        assert stage.dive(dive.id).live is not is_another
+        stage.text(BRAM, "OUT 2")
+        stage.clock.at += later
+
+
+def test_parts_of_the_very_same_words_are_repeats_for_a_day(stage: Stage) -> None:
+    """As whole texts are."""
+    for _ in range(2):
+        for number, body in ((1, "I have lost Bram, "), (2, "help"), (1, "I have lost Bram, "), (2, "help")):
+            part = {"part": TextPart("7", number, 2), "signed_at": stage.clock.at}
+            stage.receive(ANNA, body, gateway="boathouse", provider_id=str(number), **part)
+        stage.clock.at += timedelta(days=2)
+
+    stage.turn()
+    assert joined(stage) == ["I have lost Bram, help"] * 2
+
+
 def test_texts_that_are_stored_together_are_told_apart_as_well(stage: Stage) -> None:
     """In one transaction and in the next, each where it was given."""
     first = receive_together(stage.service, [text(stage, "IN"), text(stage, "OUT"), text(stage, "IN")])
