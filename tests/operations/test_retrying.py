@@ -132,6 +132,13 @@ def test_where_a_call_can_be_made_it_begins_instead_of_waiting(
     assert calm.unreachable is None
 
 
+def test_that_a_call_can_be_made_lets_nobody_wait_for_longer() -> None:
+    """The third text in doubt is enough, with calls as without."""
+    following = after(outcome_of(Doubt.UNKNOWN), ALERT, Tried(tries=3, doubts=3), Room(can_call=True))
+
+    assert following.unreachable == "refused"
+
+
 def test_who_can_be_called() -> None:
     """Whoever was to get a text, where any gateway makes calls."""
     assert can_be_called(Channel.TEXT, frozenset({Channel.TEXT, Channel.CALL}))

@@ -117,8 +117,11 @@ def test_a_dive_on_which_the_rules_fail_is_alarmed_and_the_others_are_decided(
     assert sum("SERVICE FAULT" in body for body in stage.to(FINN)) == 2
 
 
-def test_whoever_got_the_plainest_alarm_is_stood_down(unchecked: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Also an admin, of whom the rules know nothing, once the dive can be closed again."""
+@pytest.mark.parametrize(("closer", "words"), [(ANNA, "out 2"), (CLEO, "safe 2")], ids=["the lead", "a contact"])
+def test_whoever_got_the_plainest_alarm_is_stood_down(
+    unchecked: Stage, monkeypatch: pytest.MonkeyPatch, closer: str, words: str
+) -> None:
+    """Also an admin, of whom the rules know nothing, once the dive can be closed again; who closed it has an answer."""
     stage = unchecked
     dive = stage.dive_in()
     with monkeypatch.context() as broken:
@@ -127,11 +130,12 @@ def test_whoever_got_the_plainest_alarm_is_stood_down(unchecked: Stage, monkeypa
         stage.turn()
     assert "SERVICE FAULT" in stage.last_to(FINN)
 
-    stage.text(ANNA, "out 2")
+    stage.text(closer, words)
 
-    for phone in (CLEO, DOV, FINN):
+    for phone in {CLEO, DOV, FINN} - {closer}:
         assert "SERVICE FAULT" not in stage.last_to(phone)
         assert "over" in stage.last_to(phone)
+    assert not any("the dive is over" in body for body in stage.to(closer))
 
 
 def test_an_unreadable_dive_is_alarmed_and_holds_nothing_up(unchecked: Stage) -> None:

@@ -99,10 +99,7 @@ def _risen(dive: Dive, phase: Phase) -> Phase:
 
 
 def _heard(dive: Dive, by: Actor, at: datetime, words: str | None = None) -> LastHeard | None:
-    """The party's own words are what rescuers ask for; those of others are not "last heard".
-
-    What reached us late was said when it was said, and takes the place of nothing that was said after it.
-    """
+    """The party's own words are what rescuers ask for; what reached us late replaces nothing said after it."""
     last, said_at = dive.last_heard, at if by.said_at is None else min(by.said_at, at)
     if by.role is not Role.DIVER or (last is not None and said_at < at and said_at < last.at):
         return last
