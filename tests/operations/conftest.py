@@ -15,9 +15,10 @@ from tests.checker.questions import violations
 from tests.operations.away import Keeping
 from tests.operations.stage import BEGIN_AT, HandMovedClock, Stage, prepare, stage_on
 from tests.servers.postgres import Postgres
+from tests.servers.rewound import Rewound
 
 # One engine for all tests on a database of the same kind: what it learned to compile it need not learn again, which is
-# a quarter of their time. The database itself is a new one for each test.
+# a quarter of their time. Of the database itself each test finds nothing but what was prepared.
 
 
 def prepare_url(url: str) -> None:
@@ -53,9 +54,17 @@ def one_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Engine:
 
 
 @pytest.fixture(scope="session")
-def one_postgres(postgres_server: Postgres) -> Engine:
+def rewound_postgres(postgres_server: Postgres, prepared_postgres: str) -> Iterator[Rewound]:
+    """The database of all tests on PostgreSQL, which each finds as it was prepared."""
+    rewound = Rewound(postgres_server, prepared_postgres)
+    yield rewound
+    rewound.remove()
+
+
+@pytest.fixture(scope="session")
+def one_postgres(rewound_postgres: Rewound) -> Engine:
     """The engine for all tests on PostgreSQL."""
-    return open_engine(postgres_server.url(postgres_server.create_database()))
+    return open_engine(rewound_postgres.url)
 
 
 @pytest.fixture
@@ -70,9 +79,9 @@ def sqlite_engine(one_sqlite: Engine, prepared_sqlite: Path) -> Iterator[Engine]
 
 
 @pytest.fixture
-def postgres_engine(one_postgres: Engine, prepared_postgres: str, postgres_server: Postgres) -> Iterator[Engine]:
-    """An engine for a prepared PostgreSQL database that nobody has used."""
-    postgres_server.renew_database(one_postgres.url.database or "", prepared_postgres)
+def postgres_engine(one_postgres: Engine, rewound_postgres: Rewound) -> Iterator[Engine]:
+    """An engine for a prepared PostgreSQL database, of which nothing shows that another test has used it."""
+    rewound_postgres.rewind()
     yield one_postgres
     one_postgres.dispose()
 

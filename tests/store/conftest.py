@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from sqlalchemy.orm import Session
 from service.store.engine import open_engine, writing
 from service.store.schema import migrate
 from tests.servers.postgres import Postgres
+from tests.servers.rewound import Rewound
 from tests.store.examples import add_club
 
 
@@ -23,6 +25,10 @@ def prepare(url: str) -> None:
     with writing(engine) as session:
         add_club(session)
     engine.dispose()
+
+
+# One engine for all tests on a database of the same kind: what it learned to compile it need not learn again. Of the
+# database itself each test finds nothing but what was prepared.
 
 
 @pytest.fixture(scope="session")
@@ -41,18 +47,39 @@ def postgres_template(postgres_server: Postgres) -> str:
     return name
 
 
-@pytest.fixture
-def sqlite_url(sqlite_template: Path, tmp_path: Path) -> str:
-    """A prepared SQLite database of this test's own."""
-    return f"sqlite:///{shutil.copy(sqlite_template, tmp_path / 'linetender.db')}"
+@pytest.fixture(scope="session")
+def one_sqlite_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The file of all tests on SQLite, which each finds as it was prepared."""
+    return tmp_path_factory.mktemp("store") / "linetender.db"
+
+
+@pytest.fixture(scope="session")
+def rewound_postgres(postgres_server: Postgres, postgres_template: str) -> Iterator[Rewound]:
+    """The database of all tests on PostgreSQL, which each finds as it was prepared."""
+    rewound = Rewound(postgres_server, postgres_template)
+    yield rewound
+    rewound.remove()
+
+
+@pytest.fixture(scope="session")
+def engine_for() -> Callable[[str], Engine]:
+    """The engine for a URL, the same each time."""
+    return cache(open_engine)
 
 
 @pytest.fixture
-def prepared_postgres_url(postgres_server: Postgres, postgres_template: str) -> Iterator[str]:
-    """A prepared PostgreSQL database of this test's own."""
-    name = postgres_server.create_database(postgres_template)
-    yield postgres_server.url(name)
-    postgres_server.drop_database(name)
+def sqlite_url(sqlite_template: Path, one_sqlite_path: Path) -> str:
+    """A prepared SQLite database that nobody has used."""
+    for left in one_sqlite_path.parent.glob(f"{one_sqlite_path.name}*"):
+        left.unlink()
+    return f"sqlite:///{shutil.copy(sqlite_template, one_sqlite_path)}"
+
+
+@pytest.fixture
+def prepared_postgres_url(rewound_postgres: Rewound) -> str:
+    """A prepared PostgreSQL database, of which nothing shows that another test has used it."""
+    rewound_postgres.rewind()
+    return rewound_postgres.url
 
 
 @pytest.fixture(
@@ -61,9 +88,9 @@ def prepared_postgres_url(postgres_server: Postgres, postgres_template: str) -> 
         pytest.param("prepared_postgres_url", id="postgresql", marks=pytest.mark.postgres),
     ]
 )
-def engine(request: pytest.FixtureRequest) -> Iterator[Engine]:
+def engine(request: pytest.FixtureRequest, engine_for: Callable[[str], Engine]) -> Iterator[Engine]:
     """An engine for a prepared database, once on SQLite and once on PostgreSQL."""
-    opened = open_engine(request.getfixturevalue(request.param))
+    opened = engine_for(request.getfixturevalue(request.param))
     yield opened
     opened.dispose()
 
