@@ -19,6 +19,7 @@ from tests.fakes.drawn import drawn_by
 from tests.fakes.url_builders import keep_url_builders
 from tests.servers.broker import Broker
 from tests.servers.memory import write_to_memory
+from tests.servers.migrated import lay_migrated
 from tests.servers.network import forbid_outside, take_attempts
 from tests.servers.postgres import Postgres, start_postgres
 
@@ -129,7 +130,7 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 def migrated_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The file of an empty database at the current schema, to copy, since migrating for every test takes long."""
     path = tmp_path_factory.mktemp("migrated") / "linetender.db"
-    migrate_url(f"sqlite:///{path}")
+    lay_migrated(f"sqlite:///{path}")
     return path
 
 
@@ -137,15 +138,10 @@ def migrated_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def migrated_postgres(postgres_server: Postgres) -> str:
     """The name of an empty PostgreSQL database at the current schema, to copy."""
     name = postgres_server.create_database()
-    migrate_url(postgres_server.url(name))
-    return name
-
-
-def migrate_url(url: str) -> None:
-    """Bring a database to the current schema."""
-    engine = open_engine(url)
+    engine = open_engine(postgres_server.url(name))
     migrate(engine)
     engine.dispose()
+    return name
 
 
 @pytest.fixture

@@ -16,6 +16,7 @@ from service.store import admin_sessions, admins, clubs, log, schema, second_fac
 from service.store.engine import open_engine, reading, writing
 from tests.cli.conftest import GATEWAY, Run
 from tests.cli.test_doctor import HOME
+from tests.servers.migrated import lay_migrated
 
 CLUB = (
     *("club", "create", "--id", "skerry-bay", "--name", "Skerry Bay Divers", "--country", "GB"),
@@ -35,9 +36,9 @@ def looking(environment: dict[str, str]) -> Iterator[Session]:
 
 
 @pytest.fixture
-def ready(run: Run) -> Run:
+def ready(run: Run, environment: dict[str, str]) -> Run:
     """A command line on a database with one club."""
-    assert run("migrate").exit_code == 0
+    lay_migrated(environment["DATABASE_URL"])
     assert run(*CLUB).exit_code == 0
     return run
 
@@ -81,9 +82,9 @@ def test_a_club_has_what_was_given(ready: Run, environment: dict[str, str]) -> N
         ("--rescue-call", "9" * 61),
     ],
 )
-def test_a_club_with_a_wrong_value_is_refused(option: str, value: str, run: Run) -> None:
+def test_a_club_with_a_wrong_value_is_refused(option: str, value: str, run: Run, environment: dict[str, str]) -> None:
     """The option that is wrong is named."""
-    run("migrate")
+    lay_migrated(environment["DATABASE_URL"])
     arguments = list(CLUB)
     arguments[arguments.index(option) + 1] = value
 

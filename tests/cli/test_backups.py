@@ -16,12 +16,13 @@ from service.operations.spooling import Spool
 from service.store import ownership
 from service.store.engine import open_engine, writing
 from tests.cli.conftest import Run
+from tests.servers.migrated import lay_migrated
 
 
 @pytest.fixture
-def backed_up(run: Run, tmp_path: Path) -> Path:
+def backed_up(run: Run, environment: dict[str, str], tmp_path: Path) -> Path:
     """A backup of an installation with one club."""
-    assert run("migrate").exit_code == 0
+    lay_migrated(environment["DATABASE_URL"])
     made = run(
         *("club", "create", "--id", "skerry", "--name", "Skerry Bay", "--country", "GB", "--zone", "Europe/London"),
         *("--receiving-number", "07700 900500", "--rescue-call", "the coastguard, 999"),

@@ -12,6 +12,7 @@ from service.store.engine import open_engine, writing
 from service.store.seed import seed
 from tests.cli.conftest import Run
 from tests.cli.test_admins import CLUB, looking
+from tests.servers.migrated import lay_migrated
 from tests.store.examples import NOW
 
 TIDES = "at,height_m,high_or_low\n2031-06-01T10:00+01:00,4.1,high\n2031-06-01T16:10,1.2,low\n"
@@ -20,7 +21,7 @@ TIDES = "at,height_m,high_or_low\n2031-06-01T10:00+01:00,4.1,high\n2031-06-01T16
 @pytest.fixture
 def ready(run: Run, environment: dict[str, str]) -> Run:
     """A command line on a database with the demo's club and its sites."""
-    assert run("migrate").exit_code == 0
+    lay_migrated(environment["DATABASE_URL"])
     engine = open_engine(environment["DATABASE_URL"])
     with writing(engine) as session:
         seed(session, NOW, admin_password="practice")

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, event, select
@@ -45,6 +46,7 @@ from service.store.log import Entry
 from service.store.outbox import Message
 from service.store.schema import migrate
 from service.store.tables import DiveRow
+from tests.servers.migrated import lay_migrated
 
 BEGIN_AT = datetime(2027, 6, 1, 9, 0, tzinfo=UTC)  # 10:00 in the club's zone
 ANNA, BRAM = "+447700900001", "+447700900002"
@@ -350,7 +352,10 @@ def staged(url: str, clock: HandMovedClock | None = None) -> Iterator[Stage]:
 
 def prepare(engine: Engine, now: datetime) -> None:
     """The current schema and the club."""
-    migrate(engine)
+    if engine.dialect.name == "sqlite" and not Path(engine.url.database or "").exists():
+        lay_migrated(engine.url)
+    else:
+        migrate(engine)
     run(engine, lambda session: _seed(session, now))
 
 
