@@ -8,13 +8,17 @@ from contextlib import contextmanager
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import update
 
 from service.operations.carrying import Courier
 from service.operations.gateway import Blame, Outcome, Outgoing
+from service.operations.overtaken import follow
 from service.operations.parcels import Claimed, Parcel
 from service.operations.settling import Heard
 from service.operations.sweeping import sweep
 from service.store.leases import Kinds
+from service.store.outbox import FAILED, LEASED, QUEUED
+from service.store.tables import MessageRow
 from tests.operations.stage import (
     ANNA,
     BRAM,
@@ -234,3 +238,65 @@ def test_what_has_not_left_yet_follows_by_itself(stage: Stage) -> None:
 
     assert "It is over" in stage.last_to(CLEO)
     assert len([body for body in stage.to(CLEO) if "It is over" in body]) == 1
+
+
+GIVEN_BACK = {"lease_owner": None, "lease_until_at": None, "in_flight": False}
+WAITS = {"state": QUEUED} | GIVEN_BACK
+LEASED_ONLY = {"state": LEASED, "lease_owner": "another", "in_flight": False}
+IN_A_CALL = {"state": LEASED, "lease_owner": "another", "in_flight": True, "handed_at": None}
+
+
+@pytest.mark.parametrize(
+    ("stands", "follows"),
+    [
+        ({}, True),
+        (IN_A_CALL, True),
+        (WAITS, False),
+        (LEASED_ONLY, False),
+        ({"state": FAILED, "handed_at": None}, False),
+        ({"state": FAILED}, True),
+    ],
+    ids=["handed", "in a call", "to go once more", "about to go", "given up", "failed on its way"],
+)
+def test_what_holds_follows_where_a_gateway_may_have_it_and_it_does_not_go_by_itself(
+    unchecked: Stage, stands: dict[str, object], *, follows: bool
+) -> None:
+    """By how the stand-down stands as the start notice turns out to have gone: nobody can say which went first."""
+    stage = unchecked  # whose rows are changed under it
+    dive = stage.dive_in()
+    stage.text(ANNA, "OUT 2")
+    over = stage.message(dive.id, "contact-0", "stand_down")
+    change(stage, over.id, stands)
+
+    overtaken_by_now(stage, dive.id, "start_notice")
+
+    assert len(kinds(stage, dive.id, "stand_down")) == 1 + follows
+
+
+def test_the_alarm_itself_follows_and_not_what_was_told_of_it_last(stage: Stage) -> None:
+    """Whoever has "Anna Holt says it is cold" behind a start notice does not know that there is an alarm."""
+    dive = stage.dive_in()
+    stage.text(ANNA, "SOS")
+    stage.text(ANNA, "it is cold")
+    before = [one.id for one in stage.messages(dive.id)]
+
+    overtaken_by_now(stage, dive.id, "start_notice")
+
+    [again] = [one for one in stage.messages(dive.id) if one.id not in before]
+    assert "SOS" in again.body
+    assert "cold" not in again.body
+    stage.text(ANNA, "out 2")
+
+
+def change(stage: Stage, message_id: str, values: dict[str, object]) -> None:
+    """A message stands otherwise."""
+    if values:
+        row = update(MessageRow).where(MessageRow.id == message_id).values(**values)
+        stage.service.write(lambda session: session.execute(row))
+
+
+def overtaken_by_now(stage: Stage, dive_id: str, kind: str) -> None:
+    """An attempt at what the first contact was told before turns out to have got through."""
+    [told] = [one for one in stage.messages(dive_id) if (one.kind, one.person_key) == (kind, "contact-0")]
+    dive = stage.dive(dive_id)
+    stage.service.write(lambda session: follow(stage.service, session, told, dive, stage.clock.at))
