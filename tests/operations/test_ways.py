@@ -12,9 +12,9 @@ from service.domain.people import Channel
 from service.operations.closing import close_dive
 from service.operations.gateway import Blame, ReceiptState
 from service.operations.plan_reading import NamedPhone, PlanRequest
-from service.store import seed
+from service.store import opt_outs, seed
 from service.store.tables import DiveRow
-from tests.operations.stage import ANNA, CLEO, DOV, Stage, Taken, plan, plan_of, refuse
+from tests.operations.stage import ANNA, CLEO, DOV, OURS, Stage, Taken, plan, plan_of, refuse
 
 HARBOUR, MAIL = "+441632960123", "cleo@example.org"
 LANDLINE_FIRST = plan(contacts=(NamedPhone("Harbour office", HARBOUR), NamedPhone("Dov Lind", DOV)))
@@ -239,6 +239,16 @@ def test_an_e_mail_has_its_subject_its_address_and_its_link_in_a_paragraph_of_it
     assert mail.body.rpartition("\n\n")[2].startswith("https://dive.example/alarm/")
     [text] = by(stage, Channel.TEXT, CLEO)
     assert text.body.rpartition("/")[2] != mail.body.rpartition("/")[2]
+
+
+def test_a_call_that_is_refused_is_no_word_of_theirs_that_they_want_no_texts(stage: Stage) -> None:
+    """Only what a gateway for texts says of a text is, or a mobile that takes no calls would get no alarm at all."""
+    stage.first.numbers[HARBOUR] = stage.second.numbers[HARBOUR] = refuse(Blame.OPTED_OUT)
+
+    overdue(stage, LANDLINE_FIRST)
+
+    assert not stage.service.read(lambda session: opt_outs.is_opted_out(session, OURS, HARBOUR))
+    stage.text(ANNA, "out 2")
 
 
 def test_whoever_opted_out_is_neither_texted_nor_called_and_is_mailed(stage: Stage) -> None:
