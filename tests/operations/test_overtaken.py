@@ -255,8 +255,17 @@ IN_A_CALL = {"state": LEASED, "lease_owner": "another", "in_flight": True, "hand
         (LEASED_ONLY, False),
         ({"state": FAILED, "handed_at": None}, False),
         ({"state": FAILED}, True),
+        ({"cause_seq": None}, True),
     ],
-    ids=["handed", "in a call", "to go once more", "about to go", "given up", "failed on its way"],
+    ids=[
+        "handed",
+        "in a call",
+        "to go once more",
+        "about to go",
+        "given up",
+        "failed on its way",
+        "of the same instant",
+    ],
 )
 def test_what_holds_follows_where_a_gateway_may_have_it_and_it_does_not_go_by_itself(
     unchecked: Stage, stands: dict[str, object], *, follows: bool
@@ -273,18 +282,32 @@ def test_what_holds_follows_where_a_gateway_may_have_it_and_it_does_not_go_by_it
     assert len(kinds(stage, dive.id, "stand_down")) == 1 + follows
 
 
-def test_the_alarm_itself_follows_and_not_what_was_told_of_it_last(stage: Stage) -> None:
+def test_what_follows_and_reaches_nobody_keeps_nothing_from_following_again(unchecked: Stage) -> None:
+    """The carrier of the older word was given up, and goes on: it is followed each time."""
+    stage = unchecked  # as above
+    dive = stage.dive_in()
+    stage.text(ANNA, "OUT 2")
+
+    for times in (1, 2):
+        overtaken_by_now(stage, dive.id, "start_notice")
+        over = [one for one in stage.messages(dive.id) if (one.kind, one.person_key) == ("stand_down", "contact-0")]
+        assert len(over) == 1 + times
+        [new] = [one for one in over if one.state == QUEUED]
+        change(stage, new.id, {"state": FAILED})
+
+
+@pytest.mark.parametrize(("by", "words"), [(ANNA, "it is cold"), (DOV, "CALLED")], ids=["words", "rescue was called"])
+def test_the_alarm_itself_follows_and_not_what_was_told_of_it_last(stage: Stage, by: str, words: str) -> None:
     """Whoever has "Anna Holt says it is cold" behind a start notice does not know that there is an alarm."""
     dive = stage.dive_in()
     stage.text(ANNA, "SOS")
-    stage.text(ANNA, "it is cold")
+    stage.text(by, words)
     before = [one.id for one in stage.messages(dive.id)]
 
     overtaken_by_now(stage, dive.id, "start_notice")
 
     [again] = [one for one in stage.messages(dive.id) if one.id not in before]
-    assert "SOS" in again.body
-    assert "cold" not in again.body
+    assert again.step.startswith("raised-")
     stage.text(ANNA, "out 2")
 
 
