@@ -95,8 +95,8 @@ def matches_of(text: Text) -> list[Match]:
     """
     kind = text.intent.kind
     within = DEAD_AFTER_CLOSE if kind in _ASKED_AFTERWARDS else REOPEN_WITHIN
-    # Words of an end that lay somewhere may be about a dive that was over long before they are read.
-    at = text.meant_at if kind in ENDINGS else text.now
+    # Words of an end, or for help, that lay somewhere may be about a dive that was over long before they are read.
+    at = text.meant_at if kind in (*ENDINGS, Kind.RAISE_NOW) else text.now
     matches = dives.for_phone(text.session, text.club.receiving_number, text.phone, at - within)
     admin = _admin(text) if kind in _OPEN_TO_ADMINS else None
     if admin is None:

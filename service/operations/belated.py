@@ -80,4 +80,5 @@ def _calls_for_help(dive: Dive, said: Sequence[Said]) -> list[datetime]:
     raised = dive.raised_by is not None and (dive.raised_by.via is not Via.TEXT or not calls)
     if raised and dive.alarm_at is not None:
         calls.append(dive.alarm_at)
-    return calls
+    # What a keeper has told without the database may be the text that comes next.
+    return calls + [one.at for one in dive.raisings if one.by is not None]

@@ -1,8 +1,10 @@
 """Bringing what a keeper told while the database was gone into the record, by the one way that there is.
 
 Each dive is one transaction: its messages and attempts with their true times, an entry in its log, and what the dive
-learns of it, so that nobody is alarmed as if nothing had been. Whoever was told of a dive that is over by then is told
-so. Twice is as good as once, and a journal is dropped only when all of it is in.
+learns of it, so that nobody is alarmed as if nothing had been. A dive that was over when somebody called for help is
+open again by that before anything else is asked of it: only then is whoever was told of a dive that is over told so.
+The texts themselves come behind it, and are heard in full. Twice is as good as once, and a journal is dropped only when
+all of it is in.
 """
 
 from __future__ import annotations
@@ -18,9 +20,9 @@ from typing import Any, Final
 from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from service.domain.dive import Dive, Phase
-from service.domain.dive.commands import NoteToldMeanwhile
-from service.domain.dive.events import Acknowledged, RescueCalled, StepTaken
+from service.domain.dive import Command, Dive, Event, Phase
+from service.domain.dive.commands import NoteRaisedMeanwhile, NoteToldMeanwhile, RaiseNow, Start
+from service.domain.dive.events import Acknowledged, AlarmRaised, Closed, RescueCalled, Started, StepTaken
 from service.domain.grace import Step
 from service.domain.people import ADMINS, Channel
 from service.domain.wording import MessageKind
@@ -44,7 +46,8 @@ TOLD: Final = "told_meanwhile"
 WAITS_S: Final = 12.0  # for a keeper that is still with a gateway; then an alarm that is due waits no longer
 ONCE: Final = timedelta(days=3650)
 _OF_CONTACTS: Final = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN, Step.HAND_UP)
-_READ: Final = ("step_taken", "acknowledged", "rescue_called")  # what the journal is read for
+# What the journal is read for.
+_READ: Final = ("started", "step_taken", "alarm_raised", "acknowledged", "rescue_called", "closed")
 _OF_ALL: Final = (Step.DISTRESS, Step.DISTRESS_AGAIN)
 # Of a restored database, which does not know the dive; what else is of the database may be cured by itself.
 _OF_THE_RECORD: Final = (IntegrityError, DataError)
@@ -70,8 +73,24 @@ class _Account:
     """What was told of one dive, or of none."""
 
     messages: list[_Message] = field(default_factory=list)
-    steps: list[StepTaken] = field(default_factory=list)
+    started: Started | None = None
+    alarms: list[StepTaken | AlarmRaised] = field(default_factory=list)
     answers: list[Acknowledged | RescueCalled] = field(default_factory=list)
+
+    def happened(self, event: Event) -> None:
+        """An event that the keeper decided. The end of a dive is no news here: the text that ended it comes yet."""
+        match event:
+            case Started() if not event.assumed:
+                self.started = event
+            case StepTaken() if event.step in _OF_CONTACTS:
+                self.alarms.append(event)
+            case AlarmRaised():
+                self.alarms.append(event)
+            case Closed():
+                # What somebody called for before that is heard by their text, and then this; not the other way about.
+                self.alarms = [one for one in self.alarms if isinstance(one, StepTaken)]
+            case Acknowledged() | RescueCalled():
+                self.answers.append(event)
 
 
 def merge_first(service: Service, files: KeeperFiles, wait_s: float = WAITS_S) -> None:
@@ -142,8 +161,8 @@ def _accounts(journal: Journal) -> tuple[Began | None, dict[str | None, _Account
         elif isinstance(entry, Happened):
             events = [load_event(kind, detail) for kind, detail in entry.events if kind in _READ]
             account = accounts.setdefault(entry.dive_id, _Account())
-            account.steps += [one for one in events if isinstance(one, StepTaken) and one.step in _OF_CONTACTS]
-            account.answers += [one for one in events if isinstance(one, Acknowledged | RescueCalled)]
+            for event in events:
+                account.happened(event)
     return began, accounts
 
 
@@ -163,11 +182,21 @@ def _merge_one(service: Service, began: Began, dive_id: str | None, account: _Ac
 
 
 def _let_dive_know(service: Service, session: Session, dive: Dive, account: _Account, now: datetime) -> None:
-    for step in account.steps:
-        to = _reached_by(dive, step, account)
-        command = NoteToldMeanwhile(step.step, to, step.due_at, step.at)
-        if to:
-            learn(service, session, dive.id, command, now)
+    if account.started is not None and account.alarms and dive.phase is Phase.FILED:
+        # First: their IN comes too late for a dive that is in alarm already, which nobody would then know to be in.
+        said = account.started
+        learn(service, session, dive.id, Start(said.by, said.head_count, said_at=said.started_at), now)
+    for alarm in account.alarms:
+        learn(service, session, dive.id, _as_noted(dive, alarm, account), now)
+
+
+def _as_noted(dive: Dive, alarm: StepTaken | AlarmRaised, account: _Account) -> Command:
+    if isinstance(alarm, StepTaken):
+        to = _reached_by(dive, alarm, alarm.to, account)
+        return NoteToldMeanwhile(alarm.step, to, alarm.due_at, alarm.at)
+    to = _reached_by(dive, alarm, tuple(contact.key for contact in dive.contacts), account)
+    call = RaiseNow(alarm.by, alarm.note, worry=alarm.worry)
+    return NoteRaisedMeanwhile(call, to, alarm.at)
 
 
 def _receipts_that_waited(service: Service, session: Session, message: _Message, now: datetime) -> None:
@@ -221,21 +250,22 @@ def _values(message: _Message) -> dict[str, Any]:
     }
 
 
-def _reached_by(dive: Dive, step: StepTaken, account: _Account) -> tuple[str, ...]:
-    """Of those to whom a step went whoever has its message for certain: the ladder tells the others, maybe again.
+def _reached_by(dive: Dive, step: StepTaken | AlarmRaised, to: tuple[str, ...], account: _Account) -> tuple[str, ...]:
+    """Of those to whom an alarm went whoever has its message for certain: the ladder tells the others, maybe again.
 
     Distress is told to all at once, and next in ten minutes: where one of them has it not, it counts as not taken.
     """
     sent = [one for one in account.messages if one.told.queued_at == step.at]
-    if step.to == (ADMINS,):
+    if to == (ADMINS,):
         reached = any(one.accepted and one.told.person_key.startswith("admin-") for one in sent)
         return (ADMINS,) if reached else ()
     has_it = {one.told.person_key for one in sent if one.accepted and _counts(dive, one.told)}
     has_it |= {answer.by.own_key for answer in account.answers if answer.at >= step.at}
-    without = {one.told.person_key for one in sent} & set(step.to) - has_it
-    if without and step.step in _OF_ALL:
+    has_it |= {step.by.own_key} if isinstance(step, AlarmRaised) else set()
+    without = {one.told.person_key for one in sent} & set(to) - has_it
+    if without and isinstance(step, StepTaken) and step.step in _OF_ALL:
         return ()
-    return tuple(key for key in step.to if key in has_it)
+    return tuple(key for key in to if key in has_it)
 
 
 def _counts(dive: Dive, told: Told) -> bool:

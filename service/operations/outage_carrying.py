@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -117,6 +117,13 @@ class OutageCourier:
         """
         for parcel in self._of_dive.get(dive_id, ()):
             if parcel.told.kind != MessageKind.STAND_DOWN:
+                self._end(parcel)
+
+    def drop_to(self, phone: str, club_ids: Collection[str]) -> None:
+        """Whoever wants nothing from these clubs' number gets nothing of what waits; an e-mail is another matter."""
+        for parcel in [*self._open.values()]:
+            told = parcel.told
+            if told.phone == phone and told.club_id in club_ids and told.channel is not Channel.EMAIL:
                 self._end(parcel)
 
     def message(self, message_id: str) -> Told | None:

@@ -6,8 +6,9 @@ stays in the spool, and is read again, in full, when the database is back.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
@@ -32,6 +33,7 @@ from service.operations.choosing import (
 from service.operations.gateway import InboundText
 from service.operations.own_numbers import phone_heard
 from service.store.dives import Match, PhoneMatch
+from service.store.snapshots import OpenDive
 
 Asked = tuple[str, Command]
 """The id of a dive, and what is asked of it."""
@@ -45,38 +47,58 @@ _AS_ADMIN = f"{Role.ADMIN}-"
 def asked_by(
     text: InboundText,
     dives: Iterable[Dive],
-    admin_phones: Collection[str] = (),
+    admins: Mapping[str, str] = MappingProxyType({}),
     country: str | None = None,
     elsewhere: Iterable[Dive] = (),
-    over: Iterable[Dive] = (),
 ) -> list[Asked]:
     """What a text asks of the dives of the number that it was sent to; nothing where that is not sure.
 
-    `country`: of the club; a gateway may write its sender as it is dialled there.
-    `admin_phones`: of the club. An alarm that was handed up to them may be what they answer, so it is one more dive
-    that they could mean; their word as admins waits for the database.
+    Among them are those that ended shortly before the outage: a call for help, an answer or a bare OUT may be about
+    one. `country`: of the club; a gateway may write its sender as it is dialled there.
+    `admins`: the phones of the club's, with who that is. An alarm that was handed up to them may be what they answer,
+    so it is one more dive that they could mean; their word as admins waits for the database, but that they want nothing
+    from us: who had answered an alarm acts on it no more.
     `elsewhere`: the dives of other clubs, of which only a call for help can be.
-    `over`: those that ended shortly before the outage, of which an answer or a bare OUT may be.
     """
     dives = list(dives)
     if text.part is not None:
         return []  # half a sentence may be a whole finish
     text, intent = replace(text, sender=phone_heard(text.sender, country)), read(text.body)
     known = [dive for dive in dives if dive.phase is not Phase.CLOSED]
+    lately = [PhoneMatch(dive, keys) for dive in dives if dive.phase is Phase.CLOSED and (keys := _keys(text, dive))]
     if intent.code is not None and intent.kind in (*_OPENING, *_ENDING):
         return _by_code(text, intent, known)
     matches = [PhoneMatch(dive, keys) for dive in known if (keys := _keys(text, dive))]
     if intent.kind in _HELP:
         others = [PhoneMatch(dive, keys) for dive in elsewhere if dive.live and (keys := _keys(text, dive))]
-        return _help(text, intent, matches, [one for one in others if not one.dive.drill])
+        of_code = [PhoneMatch(dive, _keys(text, dive)) for dive in dives if _has_code(dive, intent)]
+        return _help(text, intent, [*matches, *lately], [one for one in others if not one.dive.drill], of_code)
     if intent.kind is Kind.OPT_OUT:
-        return [(one.dive.id, do.NoteUnreachable(key, "opted_out", said=True)) for one in matches for key in one.keys]
-    if text.sender in admin_phones:
+        words = [(one.dive.id, key) for one in matches for key in one.keys]
+        words += [(dive.id, admins[text.sender]) for dive in known if text.sender in admins]
+        return [(dive_id, do.NoteUnreachable(key, "opted_out", said=True)) for dive_id, key in words]
+    if intent.kind is Kind.OPT_IN:
+        return [(one.dive.id, do.NoteReachable(key)) for one in matches for key in one.keys]
+    if text.sender in admins:
         handed_up = [dive for dive in known if Step.HAND_UP in dive.steps and not _keys(text, dive)]
         matches += [PhoneMatch(dive, (_AS_ADMIN,)) for dive in handed_up]
-    ended = [*over, *(dive for dive in dives if dive.phase is Phase.CLOSED)]
-    lately = [PhoneMatch(dive, keys) for dive in ended if (keys := _keys(text, dive))]
     return _asked_of_one(text, read_again(intent, matches), matches, lately)
+
+
+def unreadable_of(text: InboundText, country: str | None, kept: Iterable[OpenDive], *, alone: bool) -> list[str]:
+    """The dives that cannot be read and that a call for help may be about, by the phones in their plain columns.
+
+    `alone`: it is about none that can be read, and so maybe about one of these that is over.
+    """
+    intent = read(text.body)
+    if text.part is not None or intent.kind not in _HELP:
+        return []
+    sender, over_too = (
+        phone_heard(text.sender, country),
+        alone and intent.kind is Kind.RAISE_NOW and not intent.reserved,
+    )
+    mine = [one for one in kept if one.facts is not None and any(phone.phone == sender for phone in one.facts.phones)]
+    return [one.id for one in mine if one.closed_at is None or (over_too and one.facts and not one.facts.drill)]
 
 
 def _asked_of_one(
@@ -122,17 +144,29 @@ def _by_code(text: InboundText, intent: Intent, dives: Sequence[Dive]) -> list[A
     return []
 
 
+def _has_code(dive: Dive, intent: Intent) -> bool:
+    return intent.kind is Kind.RAISE_NOW and intent.code in (dive.start_code, dive.finish_code)
+
+
 def _help(
-    text: InboundText, intent: Intent, matches: Sequence[PhoneMatch], elsewhere: Sequence[PhoneMatch]
+    text: InboundText,
+    intent: Intent,
+    matches: Sequence[PhoneMatch],
+    elsewhere: Sequence[PhoneMatch],
+    of_code: Sequence[PhoneMatch],
 ) -> list[Asked]:
-    """Every live dive of the sender; where there is none, by SOS the plan of theirs that it is about by the time."""
-    named = [one for one in matches if one.dive.reference == intent.ref]
-    worry = intent.kind is Kind.WORRY
-    live = named or meant_by_help(matches, text.received_at, running=True)
+    """Every live dive of the sender; where there is none, by SOS the dive of theirs that it is about by the time.
+
+    That may be one that ended lately. `of_code`: those whose code is in it, whoever sends it.
+    """
+    at, worry = text.received_at, intent.kind is Kind.WORRY
+    of_name = [one for one in matches if one.dive.reference == intent.ref] or of_code
+    named = [one for one in of_name if one.dive.phase is not Phase.CLOSED or one.dive.can_reopen(at)]
+    live = named or meant_by_help(matches, at, running=True)
     meant: Sequence[Match] = live
     if not named and not but_exercises(live):
         running = worry or bool(intent.reserved)
-        meant = elsewhere or meant_by_help(matches, text.received_at, running=running)
+        meant = elsewhere or meant_by_help(matches, at, running=running)
     words = intent.note or text.body.strip() or None
     return [
         (one.dive.id, do.RaiseNow(_sender(text, one, Role.DIVER), words, worry=worry))

@@ -84,7 +84,15 @@ class Heard(msgspec.Struct, frozen=True, tag="heard", tag_field="is"):
     file: str
 
 
-Entry = Began | Happened | Told | Tried | Ended | Heard
+class Opted(msgspec.Struct, frozen=True, tag="opted", tag_field="is"):
+    """Somebody wants nothing more from a club's number, or texts again; the record has it by their text."""
+
+    number: str
+    phone: str
+    out: bool
+
+
+Entry = Began | Happened | Told | Tried | Ended | Heard | Opted
 
 
 class Journal:

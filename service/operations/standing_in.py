@@ -20,6 +20,7 @@ from service.domain.encoding import segments
 from service.domain.grace import Step as Rung
 from service.domain.people import Actor, Channel, Recipient, Role, Via
 from service.domain.wording import Draft, MessageKind, messages_for
+from service.domain.wording.drafts import AN_ADMIN
 from service.domain.wording.general import plain, service_fault
 from service.domain.wording.outage import unconfirmed
 from service.operations.calling import ANSWER_KEY
@@ -27,9 +28,10 @@ from service.operations.clock_mark import go_on_from
 from service.operations.club_senders import club_senders
 from service.operations.gateway import Gateway, InboundText, OwnNumber
 from service.operations.outage_carrying import OutageCourier
-from service.operations.outage_hearing import Asked, asked_by
-from service.operations.outage_journal import Began, Entry, Happened, Heard, Journal, Told, outage_name
+from service.operations.outage_hearing import Asked, asked_by, unreadable_of
+from service.operations.outage_journal import Began, Entry, Happened, Heard, Journal, Opted, Told, outage_name
 from service.operations.outage_ladder import Ladder, Step, happened
+from service.operations.outage_opt_outs import OptOuts
 from service.operations.own_numbers import Receiving, number_heard
 from service.operations.plainest import OUTAGE_STEP, fault_words
 from service.operations.snapshotting import Contents
@@ -81,6 +83,7 @@ class StandIn:
         }
         senders = club_senders(self._numbers, means.own_numbers)
         self._courier = OutageCourier(journal, means.gateways, means.clock, means.monotonic, senders)
+        self._opt_outs = OptOuts((*contents.dives, *contents.over), contents.clubs)
         self._heard: set[str] = set()
         self._plain: set[str] = set()
         before = journal.read()
@@ -92,8 +95,8 @@ class StandIn:
         # The clock may be set meanwhile; only a keeper that was started again has nothing else to go by.
         self._since_s = means.monotonic() - max(gone_s, (now - self._began.at) / self._second)
         self._fresh = contents.as_of is not None and self._began.at - contents.as_of < OLDEST
-        self._ladder = Ladder(contents.dives if self._fresh else ())
-        self._over = Ladder(contents.over if self._fresh else ())  # asked for nothing: words may be about one of them
+        # Those that ended lately among them: nothing of them falls due, but an SOS opens them again.
+        self._ladder = Ladder((*contents.dives, *contents.over) if self._fresh else ())
         if not self._fresh:
             _LOG.error("snapshot_too_old", extra={"as_of": str(contents.as_of)})
         if known:
@@ -126,8 +129,9 @@ class StandIn:
 
     def _begin(self) -> None:
         """Tell the admins, and take over the alarms that the database had decided and nobody had carried."""
-        told = [self._gone(club, admin) for club in self._contents.clubs for admin in _people(club)]
-        open_ = [one for one in self._contents.waiting if one.dive_id in self._ladder.kept]
+        told = [self._gone(club, admin) for club in self._contents.clubs for admin in self._admins(club)]
+        kept = self._ladder.kept
+        open_ = [one for one in self._contents.waiting if one.dive_id in kept and kept[one.dive_id].closed_at is None]
         told += [_as_told(one) for one in open_]
         self._journal.write([self._began, *told])
         self._courier.add(told)
@@ -145,6 +149,10 @@ class StandIn:
             elif isinstance(entry, Told) and entry.dive_id and entry.step.endswith(PLAINEST):
                 self._plain.add(entry.dive_id)
         self._courier.take_up(before)
+        self._opt_outs.take_up(before)
+        for entry in before:
+            if isinstance(entry, Opted) and self._opt_outs.has(entry.number, entry.phone):
+                self._courier.drop_to(entry.phone, self._clubs_of(entry.number))
         for dive in self._ladder.dives.values():
             if dive.phase is Phase.CLOSED:
                 self._courier.drop(dive.id)
@@ -178,9 +186,31 @@ class StandIn:
                 brought = self._means.spool.read(path)
             except (UnreadableError, OSError):
                 continue  # the database will have it put aside
-            for dive_id, command in self._asked(brought):
+            self._heed_opt_out(brought)
+            asked = self._asked(brought)
+            for dive_id, command in asked:
                 self._ask(dive_id, command)
+            for dive_id in self._unreadable(brought, alone=not asked):
+                self._keep([(dive_id, [])])
             self._journal.write([Heard(path.name)])
+
+    def _heed_opt_out(self, brought: Brought) -> None:
+        """First of all: what follows from it, such as the next contact's alarm, goes to them no more."""
+        if not isinstance(brought, InboundText):
+            return
+        number = self._number_heard(brought.receiver)
+        said = self._opt_outs.hear(brought, number, self._country(number))
+        if said is not None:
+            self._journal.write([said])
+            if said.out:
+                self._courier.drop_to(said.phone, self._clubs_of(number))
+
+    def _clubs_of(self, number: str) -> set[str]:
+        dives = {one.club_id for one in self._ladder.kept.values() if one.receiving_number == number}
+        return dives | {club.id for club in self._clubs.values() if club.receiving_number == number}
+
+    def _country(self, number: str) -> str | None:
+        return next((self._clubs[one].country for one in sorted(self._clubs_of(number)) if one in self._clubs), None)
 
     def _asked(self, brought: Brought) -> list[Asked]:
         match brought:
@@ -189,14 +219,22 @@ class StandIn:
                 every = self._ladder.dives.values()
                 here = [one for one in every if kept[one.id].receiving_number == number]
                 elsewhere = [one for one in every if kept[one.id].receiving_number != number]
-                over = [one for one in self._over.dives.values() if self._over.kept[one.id].receiving_number == number]
-                clubs = [club for one in here if (club := self._clubs.get(kept[one.id].club_id)) is not None]
-                admins = {admin.phone for club in clubs for admin in club.admins}
-                return asked_by(brought, here, admins, next((club.country for club in clubs), None), elsewhere, over)
+                clubs = [self._clubs[one] for one in self._clubs_of(number) if one in self._clubs]
+                admins = {admin.phone: f"{AN_ADMIN}{admin.id}" for club in clubs for admin in club.admins}
+                return asked_by(brought, here, admins, self._country(number), elsewhere)
             case KeyPress() if brought.key == ANSWER_KEY:
                 told = self._courier.message(brought.message_id)
                 return [] if told is None else self._answered(told)
         return []
+
+    def _unreadable(self, brought: Brought, *, alone: bool) -> list[str]:
+        """What a call for help may be about and cannot be read: its contacts get the plainest alarm."""
+        if not isinstance(brought, InboundText):
+            return []
+        number = self._number_heard(brought.receiver)
+        kept = self._ladder.kept.values()
+        here = [one for one in kept if one.receiving_number == number and one.id not in self._ladder.dives]
+        return unreadable_of(brought, self._country(number), here, alone=alone)
 
     def _number_heard(self, receiver: str) -> str:
         """As the database would take it; where the snapshot knows of no such club, as the gateway wrote it."""
@@ -252,13 +290,13 @@ class StandIn:
         kept, now = self._ladder.kept[dive_id], self._means.clock.now()
         body, contacts = _plain_words(self._ladder.dives.get(dive_id), kept.facts)
         club = self._clubs.get(kept.club_id)
-        people = [*contacts, *(_people(club) if club else [])] if body else []
+        people = [*contacts, *(self._admins(club) if club else [])] if body else []
         return [
             self._told(
                 Draft(one, MessageKind.DISTRESS, PLAINEST, body, now, rank=rank), one, kept.club_id, dive_id, now
             )
             for rank, one in enumerate(people)
-            if one.phone and one.phone not in kept.opted_out
+            if one.phone and not self._opt_outs.has(kept.receiving_number, one.phone)
         ]
 
     def _messages(self, dive: Dive, event: Event, deaf: dict[tuple[str, str], None]) -> list[Told]:
@@ -270,7 +308,7 @@ class StandIn:
         told: list[Told] = []
         for draft in unconfirmed(dive, event, messages_for(dive, event)):
             for person in self._people(kept.club_id, draft):
-                if draft.channel is not Channel.EMAIL and person.phone in kept.opted_out:
+                if draft.channel is not Channel.EMAIL and self._opt_outs.has(kept.receiving_number, person.phone):
                     deaf[dive.id, person.key] = None
                 elif person.phone:
                     # By this instant the record later finds which step it was of.
@@ -279,7 +317,12 @@ class StandIn:
 
     def _people(self, club_id: str, draft: Draft) -> Sequence[Recipient]:
         club = self._clubs.get(club_id)
-        return whom(draft.to, lambda: [] if club is None else _people(club))
+        return whom(draft.to, lambda: [] if club is None else self._admins(club))
+
+    def _admins(self, club: ClubToTell) -> list[Recipient]:
+        """Those to whom something may go."""
+        people = [Recipient(f"{AN_ADMIN}{one.id}", one.name, one.phone) for one in club.admins]
+        return [one for one in people if not self._opt_outs.has(club.receiving_number, one.phone)]
 
     def _told(self, draft: Draft, person: Recipient, club_id: str, dive_id: str | None, now: datetime) -> Told:
         texted = draft.channel is Channel.TEXT
@@ -314,10 +357,6 @@ def _plain_words(dive: Dive | None, facts: RowFacts | None) -> tuple[str, Sequen
         return "", ()  # of a snapshot that an older version wrote
     contacts = [Recipient(one.key, one.name, one.phone) for one in facts.phones if one.role == Role.CONTACT]
     return fault_words(facts), contacts
-
-
-def _people(club: ClubToTell) -> list[Recipient]:
-    return [Recipient(f"admin-{one.id}", one.name, one.phone) for one in club.admins]
 
 
 def _as_told(waiting: WaitingAlarm) -> Told:

@@ -289,7 +289,7 @@ def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     if text.intent.reserved and not live and not _open_unreadable(text):
         return Answer(general.how_it_works(text.club.name, text.language))
     unnamed = live if text.intent.reserved else []
-    chosen = named or unnamed or meant_by_help(among, text.now) or of_name or but_exercises(among)[:1]
+    chosen = named or unnamed or meant_by_help(among, text.meant_at) or of_name or but_exercises(among)[:1]
     if not chosen:
         return Answer(_nobody_told(text), note="SOS with no dive")
     faulty = [match.dive_id for match in chosen if isinstance(match, Unreadable)]
@@ -306,7 +306,7 @@ def _raise_elsewhere(text: Text, matches: Sequence[PhoneMatch], note: str | None
 
 
 def _can_be_raised(text: Text, dive: Dive) -> bool:
-    return dive.phase is not Phase.CLOSED or dive.can_reopen(text.now)
+    return dive.phase is not Phase.CLOSED or dive.can_reopen(text.meant_at)
 
 
 def _nobody_told(text: Text) -> str:

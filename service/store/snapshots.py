@@ -57,7 +57,8 @@ class AdminToTell:
 class ClubToTell:
     """A club, and its admins, those longest in office first; by number and country what is texted to it is read.
 
-    The last two are not in a snapshot that an older version wrote.
+    `opted_out`: phones of admins to which nothing may go. The last three are not in a snapshot that an older version
+    wrote.
     """
 
     id: str
@@ -65,6 +66,7 @@ class ClubToTell:
     admins: tuple[AdminToTell, ...]
     receiving_number: str = ""
     country: str | None = None
+    opted_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,9 +172,17 @@ def clubs_to_tell(session: Session) -> tuple[ClubToTell, ...]:
     for club_id, admin_id, name, phone in session.execute(found.order_by(row.created_at, row.id)):
         told.setdefault(club_id, []).append(AdminToTell(admin_id, name, phone or ""))
     columns = (ClubRow.id, ClubRow.name, ClubRow.receiving_number, ClubRow.country)
-    clubs = session.execute(select(*columns).order_by(ClubRow.id))
+    clubs = [tuple(one) for one in session.execute(select(*columns).order_by(ClubRow.id))]
+    out = opted_out(session, [(number, one.phone) for club_id, _, number, _ in clubs for one in told.get(club_id, ())])
     return tuple(
-        ClubToTell(club_id, name, tuple(told.get(club_id, ())), number, country)
+        ClubToTell(
+            club_id,
+            name,
+            tuple(told.get(club_id, ())),
+            number,
+            country,
+            tuple(sorted({one.phone for one in told.get(club_id, ()) if (number, one.phone) in out})),
+        )
         for club_id, name, number, country in clubs
     )
 

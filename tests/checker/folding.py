@@ -231,12 +231,14 @@ def _told_meanwhile(dive: Folded, said: dict[str, Any], _: datetime) -> Folded:
 def _raised(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
     base = _reopened(dive) if said["reopened"] else dive
     known = {key for key, _ in base.alerted}
+    by_keeper_at = instant_of(said.get("told_at"))
+    told, told_at = (base.contacts, at) if by_keeper_at is None else (said["told"], by_keeper_at)
     return replace(
         base,
         phase=_risen(base, "alert"),
-        alarm_at=base.alarm_at if base.alarmed else at,
+        alarm_at=base.alarm_at if base.alarmed else told_at,
         raised=True,
-        alerted=base.alerted + tuple((key, at) for key in base.contacts if key not in known),
+        alerted=base.alerted + tuple((key, told_at) for key in told if key not in known),
         steps=base.steps | {*PARTY, "alert"},
         extension=None,
         ask_at=None,

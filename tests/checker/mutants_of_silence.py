@@ -59,6 +59,28 @@ OF_SILENCE: tuple[tuple[str, str, str, str, str], ...] = (
         "overdue",
         "much_waits_at_once",
     ),
+    # A call for help that a keeper told without the database
+    (
+        _DIVE + "decide:_note_raised_meanwhile",
+        "if over and (dive.drill or dive.closed_at is None or dive.closed_at >= command.told_at):",
+        "if over:",
+        "call-calmed",
+        "help_is_called_for_when_it_is_over",
+    ),
+    (
+        _OPS + "merging:_as_noted",
+        "return NoteRaisedMeanwhile(call, to, alarm.at)",
+        "return NoteToldMeanwhile(Step.ALERT, to, alarm.at, alarm.at)",
+        "call-lost",
+        "help_is_called_for_when_it_is_over",
+    ),
+    (
+        _OPS + "merging:_reached_by",
+        "return tuple(key for key in to if key in has_it)",
+        "return to",
+        "call-untold",
+        "help_is_called_for_when_it_is_over",
+    ),
     # More time, and a second alarm
     (
         _DIVE + "extending:extend",

@@ -255,6 +255,8 @@ def _concerned(entry: Entry, after: Folded) -> list[str]:
         "closed": told,
     }
     if entry.event == "alarm_raised":
+        if said.get("told_at"):
+            return []  # a keeper has told them
         return [key for key in after.contacts if key != said["by"]["key"]]
     if entry.event in ("armed", "not_armed"):
         return [] if after.alarmed else ["diver-0"]

@@ -138,11 +138,17 @@ def every_event_may_follow_the_one_before(record: Record, folds: Histories) -> I
                 yield f"{entry.kind} of dive {dive.id} came in phase {before.phase}"
             if (before.phase == "closed") != reopened and entry.event == "alarm_raised":
                 yield f"dive {dive.id} was raised in phase {before.phase}, reopened: {reopened}"
-            if reopened and before.closed_at is not None and entry.at - before.closed_at >= REOPENS_WITHIN:
+            if reopened and before.closed_at is not None and _raised_at(entry) - before.closed_at >= REOPENS_WITHIN:
                 yield f"dive {dive.id} was opened again long after its close"
             if RANK[after.phase] < RANK[reached] and not reopened:
                 yield f"dive {dive.id} fell from {reached} to {after.phase}"
             reached = after.phase
+
+
+def _raised_at(entry: Entry) -> datetime:
+    """When they called for help; what a keeper told upon it holds, whenever it was."""
+    said = entry.says
+    return instant_of(said["by"].get("said_at")) or instant_of(said.get("told_at")) or entry.at
 
 
 def every_event_is_of_its_instant(record: Record, folds: Histories) -> Iterator[str]:
@@ -261,8 +267,9 @@ def _contact_dues(dive: Folded) -> dict[str, datetime | None]:
     if "alert" not in dive.steps:
         due["alert"] = dive.raise_by_at
     elif dive.alarmed and not dive.acknowledged and len(dive.alerted) < len(dive.contacts):
-        last = dive.alerted[-1][1]
-        due["next_contact"] = last if dive.nobody_to_wait_for else last + dive.length("next_contact_every")
+        asked_at = dive.alerted[-1][1] if dive.alerted else dive.alarm_at
+        waits = dive.alerted and not dive.nobody_to_wait_for
+        due["next_contact"] = asked_at + dive.length("next_contact_every") if asked_at and waits else asked_at
     return due
 
 

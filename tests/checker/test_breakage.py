@@ -18,6 +18,7 @@ from tests.checker.scenarios import (
     nobody_answers,
     the_alert_fails,
 )
+from tests.checker.scenarios_of_outages import help_is_called_for_when_it_is_over
 from tests.checker.scenarios_of_words import a_dive_cannot_be_read, the_log_is_kept
 from tests.checker.theatre import Theatre, go, theatre
 from tests.operations.stage import DOV, Stage, Taken
@@ -99,6 +100,7 @@ DAYS = {
     "asleep": _asleep,
     "failed": the_alert_fails,
     "kept": the_log_is_kept,
+    "meanwhile": help_is_called_for_when_it_is_over,
 }
 COPY = "SELECT {} FROM attempts WHERE message_id = '{}'"
 
@@ -107,6 +109,13 @@ def _token(left: Left) -> None:
     [body] = left.database.execute("SELECT body FROM messages WHERE body LIKE '%/alarm/%'").fetchone()
     token = re.findall(r"/alarm/([\w-]{22})", body)[0]
     left.run(f"UPDATE log_entries SET detail = '{{\"body\":\"/{token}\"}}' WHERE kind = 'text_in'")
+
+
+def _stood_down_early(left: Left) -> None:
+    left.run(
+        "UPDATE messages SET queued_at = (SELECT min(queued_at) FROM messages WHERE step LIKE 'outage-%-raised-%')"
+        " WHERE kind = 'stand_down' AND queued_at = (SELECT max(queued_at) FROM messages WHERE kind = 'stand_down')"
+    )
 
 
 def _told_twice(left: Left) -> None:
@@ -311,6 +320,9 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("receipt-missed", "alarm", _unmissed),
     ("fault-again", "unreadable", lambda left: left.later(timedelta(minutes=20))),
     ("stood-down", "over", lambda left: left.lose("stand_down-", "contact-0")),
+    ("call-calmed", "meanwhile", _stood_down_early),
+    ("call-untold", "meanwhile", _reworded("event:alarm_raised", '["contact-0"]', '["contact-0","contact-1"]')),
+    ("call-lost", "meanwhile", _sql("UPDATE log_entries SET kind = 'x' WHERE kind = 'event:alarm_raised'")),
     ("left-waiting", "alarm", _message("state = 'queued', expires_at = NULL", "step LIKE 'heads_up-%'")),
     ("left-open", "alarm", _sql("UPDATE attempts SET ended_at = NULL", "UPDATE messages SET state = 'leased'")),
     ("text-waits", "over", _sql("UPDATE inbound_texts SET state = 'stored' WHERE body = 'OK'")),

@@ -210,7 +210,7 @@ def test_what_somebody_has_said_needs_no_doubt() -> None:
     [event] = [one for one in decision if isinstance(one, AlarmRaised)]
     drafts = unconfirmed(story.dive, event, messages_for(story.dive, event))
 
-    assert {draft.kind for draft in drafts} == {MessageKind.ALERT}
+    assert {draft.kind for draft in drafts} == {MessageKind.ALERT, MessageKind.REPLY}
     assert all("NOT CONFIRMED" not in draft.text for draft in drafts)
 
 

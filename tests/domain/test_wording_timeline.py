@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import get_args
 
 import pytest
@@ -86,6 +87,14 @@ LINES: dict[str, tuple[Event, str]] = {
     "partly out": (PartlyOut(NOW, diver("OUT 1"), 1, 1), "1 out, 1 missing."),
     "an SOS": (AlarmRaised(NOW, diver("SOS lost"), "lost"), 'Raised the alarm: "lost".'),
     "an SOS again": (AlarmRaised(NOW, diver("SOS"), reopened=True), 'Raised the alarm again: "SOS".'),
+    "an SOS that lay": (
+        AlarmRaised(NOW, replace(diver("SOS"), said_at=at(-9))),
+        'Raised the alarm, at 09:51: "SOS".',
+    ),
+    "an SOS that a keeper told": (
+        AlarmRaised(NOW, diver("SOS"), told_at=NOW, told=("contact-0",)),
+        'Raised the alarm: "SOS". Told while the database was gone: Cleo Marsh.',
+    ),
     "an alarm without words": (AlarmRaised(NOW, diver("")), "Raised the alarm."),
     "called": (RescueCalled(NOW, contact()), "Called rescue."),
     "called with a number": (RescueCalled(NOW, contact(), "4711"), "Called rescue, incident 4711."),

@@ -9,7 +9,7 @@ import pytest
 from service.domain.dive import Dive
 from service.store import opt_outs, reaches
 from tests.operations.away import Keeping, gone
-from tests.operations.stage import CLEO, CLUB, DOV, FINN, OURS, Stage
+from tests.operations.stage import ANNA, CLEO, CLUB, DOV, FINN, OURS, STRANGER, Stage
 from tests.operations.test_unreadable import alarms, damage
 
 
@@ -41,6 +41,42 @@ def test_it_is_alarmed_plainly_when_it_falls_due(keeping: Keeping) -> None:
         keeping.start_again()
         keeping.without(minutes=20)
         assert alarms(stage, CLEO) == 1
+    keeping.look()
+    keeping.standby.close()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [("SOS", True), ("HELP", True), ("cannot find Bram", True), ("OUT", False)],
+    ids=["SOS", "HELP", "words of trouble", "no call for help"],
+)
+def test_a_call_for_help_about_it_is_told_at_once(keeping: Keeping, words: str, *, told: bool) -> None:
+    """As with the database: by the phones in its plain columns, long before anything of it falls due."""
+    stage = keeping.stage
+    unreadable(keeping)
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(ANNA, words)
+        keeping.spooled(STRANGER, "SOS")
+        keeping.without(seconds=10)
+        assert [alarms(stage, phone) for phone in (CLEO, DOV, FINN)] == [int(told)] * 3
+    keeping.look()
+    keeping.standby.close()
+
+
+@pytest.mark.parametrize(("words", "told"), [("SOS", True), ("HELP", False)])
+def test_one_that_is_over_is_told_of_by_an_sos(keeping: Keeping, words: str, *, told: bool) -> None:
+    """Where the sender has no other; HELP is answered by the carrier, where no clock runs."""
+    stage = keeping.stage
+    dive = stage.dive_in()
+    stage.text(ANNA, "OUT")
+    damage(stage, dive)
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(ANNA, words)
+        keeping.without(seconds=10)
+        assert alarms(stage, CLEO) == int(told)
     keeping.look()
     keeping.standby.close()
 

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from tests.simulation.cases import Case
+from tests.simulation.cases_afterwards import Afterwards
 from tests.simulation.cases_of_dives import OF_DIVES
 from tests.simulation.cases_of_words import OF_WORDS
 
@@ -15,15 +16,22 @@ if TYPE_CHECKING:
     from tests.simulation.world import World
 
 SHARE = 1 / 6  # of the parties
-CASES: Mapping[str, type[Case]] = MappingProxyType({one.name: one for one in (*OF_WORDS, *OF_DIVES)})
+DRAWN = {one.name: one for one in (*OF_WORDS, *OF_DIVES)}
+CASES: Mapping[str, type[Case]] = MappingProxyType({**DRAWN, Afterwards.name: Afterwards})
+LATER = 1 / 4  # of those that are no case
 
 
 def share_out(world: World, named: Sequence[str] | None) -> None:
-    """Every sixth party is some case; or these are, one after the other. With chance of its own."""
+    """Every sixth party is some case; or these are, one after the other. With chance of its own.
+
+    Who calls afterwards is drawn apart, among the others: known seeds keep their days up to there.
+    """
     chance = Random(f"cases {world.seed}")
     for number, party in enumerate(world.planned):
         if named is None:
-            name = chance.choice(tuple(CASES)) if chance.random() < SHARE else ""
+            name = chance.choice(tuple(DRAWN)) if chance.random() < SHARE else ""
+            later = Random(f"afterwards {world.seed} {number}").random() < LATER
+            name = name or (Afterwards.name if later else "")
         else:
             name = named[number % len(named)] if named else ""
         if name:

@@ -6,7 +6,7 @@ import hashlib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from tests.simulation.faults import AWAY
@@ -54,7 +54,7 @@ class Played:
 
 
 def alarms_of(world: World) -> list[Alarm]:
-    """Of each alarm of the clock how long it took from due to taken, on days whose clock was right."""
+    """How long each alarm took from due to taken, on days whose clock was right: the clock's, and called ones."""
     if not world.machine.was_right or world.weather.counts["clocks_apart"]:
         return []
     due: dict[str, datetime] = {}
@@ -75,7 +75,22 @@ def alarms_of(world: World) -> list[Alarm]:
             _faults(world, at, first[dive]),
         )
         for dive, at in due.items()
-    ]
+    ] + _called(world)
+
+
+def _called(world: World) -> list[Alarm]:
+    """Each call for help about a dive that is over, where nothing but the database or every gateway was away.
+
+    Whoever reads its words is told of it; one that nobody ever reads is as late as the day is long.
+    """
+    found = []
+    for words, at in world.truth.calls:
+        taken = [one.true_at for one in world.journal if words in one.body]
+        told_at = min((one for one in taken if one >= at), default=world.loop.now)
+        faults = _faults(world, at, min(told_at, at + timedelta(seconds=AWAY_MOST_S)))
+        if faults <= set(AWAY):
+            found.append(Alarm(words, (told_at - _could_go_at(world, at, told_at)).total_seconds(), faults))
+    return found
 
 
 def _faults(world: World, begin: datetime, end: datetime) -> frozenset[str]:

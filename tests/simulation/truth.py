@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ class Truth:
         self._cries: dict[str, str] = {}
         self._calm: set[tuple[str, str]] = set()
         self._unsure: set[tuple[str, str]] = set()
+        self.calls: list[tuple[str, datetime]] = []
 
     def said(self, phone: str, words: str, means: set[str]) -> None:
         """Somebody has texted this about these dives, or about none."""
@@ -38,6 +40,10 @@ class Truth:
     def cried(self, name: str, words: str) -> None:
         """The text of that name is a cry for help."""
         self._cries[name] = words
+
+    def called(self, words: str, at: datetime) -> None:
+        """Somebody calls for help about a dive that was over; nobody else on this day has these words."""
+        self.calls.append((words, at))
 
     def is_calm(self, phone: str, words: str) -> None:
         """What they text is no cry for help, though it has its words."""

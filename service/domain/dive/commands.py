@@ -223,6 +223,18 @@ class NoteToldMeanwhile:
 
 
 @dataclass(frozen=True, slots=True)
+class NoteRaisedMeanwhile:
+    """A keeper raised the alarm upon this call for help at `told_at`, while the database was gone; `to` were reached.
+
+    A dive that was over before that is open again by it, however late this comes: whoever was told goes on by it.
+    """
+
+    call: RaiseNow
+    to: tuple[str, ...]
+    told_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Hold:
     """Ask the party before any contact is alerted: what we know is a copy of `copied_at`, and they may be out since."""
 
@@ -264,6 +276,7 @@ Command = (
     | NoteUnreachable
     | NoteReachable
     | NoteToldMeanwhile
+    | NoteRaisedMeanwhile
     | Hold
     | EndHold
     | Tick

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -120,11 +121,15 @@ def _first_fix(dive: Dive, command: do.Start, began_at: datetime, now: datetime)
 
 
 def _raise_now(dive: Dive, command: do.RaiseNow, now: datetime) -> Decision:
-    reopened = dive.phase is Phase.CLOSED
-    if reopened and not dive.can_reopen(now):
+    said_at = now if command.by.said_at is None else min(command.by.said_at, now)
+    if dive.phase is Phase.CLOSED and not dive.can_reopen(said_at):
         return no.closed_too_long(dive, now)
-    by, note, again = command.by, command.note, dive.alarmed
-    return (AlarmRaised(at=now, by=by, note=note, worry=command.worry, reopened=reopened, again=again),)
+    return (_raised(dive, command, now),)
+
+
+def _raised(dive: Dive, call: do.RaiseNow, now: datetime) -> AlarmRaised:
+    reopened = dive.phase is Phase.CLOSED
+    return AlarmRaised(now, call.by, call.note, worry=call.worry, reopened=reopened, again=dive.alarmed)
 
 
 def _acknowledge(dive: Dive, command: do.Acknowledge, now: datetime) -> Decision:
@@ -285,6 +290,20 @@ def _note_told_meanwhile(dive: Dive, command: do.NoteToldMeanwhile, now: datetim
     return (*assumed_meanwhile(dive, command.to, now), told)
 
 
+def _note_raised_meanwhile(dive: Dive, command: do.NoteRaisedMeanwhile, now: datetime) -> Decision:
+    """What ended after that call was ended by somebody who may have known of it; an exercise is opened by nothing."""
+    over = dive.phase is Phase.CLOSED
+    if over and (dive.drill or dive.closed_at is None or dive.closed_at >= command.told_at):
+        return ()
+    if dive.alarmed and set(command.to) <= dive.alerted_keys():
+        return ()
+    started = assumed_meanwhile(dive, command.to, now)
+    for event in started:
+        dive = evolve(dive, event)
+    raised = replace(_raised(dive, command.call, now), told_at=command.told_at, told=command.to)
+    return (*started, raised)
+
+
 def _is_known(dive: Dive, command: do.NoteToldMeanwhile) -> bool:
     if command.step is Step.HAND_UP:
         return Step.HAND_UP in dive.steps
@@ -332,6 +351,7 @@ _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.NoteUnreachable: _note_unreachable,
     do.NoteReachable: _note_reachable,
     do.NoteToldMeanwhile: _note_told_meanwhile,
+    do.NoteRaisedMeanwhile: _note_raised_meanwhile,
     do.Hold: _hold,
     do.EndHold: _end_hold,
 }

@@ -163,7 +163,9 @@ class PartlyOut:
 class AlarmRaised:
     """Somebody raised the alarm. `worry`: their words were not a command. `again`: it was up already.
 
-    Logs of before `again` was told fold as they did: there the last who raised it took the place of all before.
+    `told_at`: when a keeper raised it by its snapshot, while the database was gone; `told` were reached then, and this
+    tells nobody. Logs of before `again` was told fold as they did: there the last who raised it took the place of all
+    before.
     """
 
     at: datetime
@@ -172,6 +174,8 @@ class AlarmRaised:
     worry: bool = False
     reopened: bool = False
     again: bool = False
+    told_at: datetime | None = None
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

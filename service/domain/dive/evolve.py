@@ -9,6 +9,7 @@ from operator import attrgetter
 from typing import Any
 
 from service.domain.dive import events as ev
+from service.domain.dive.raisings import raisings_after
 from service.domain.dive.state import (
     ALARMED,
     RANK,
@@ -17,7 +18,6 @@ from service.domain.dive.state import (
     Extension,
     LastHeard,
     Phase,
-    Raising,
     Told,
     Waiting,
     WayLost,
@@ -28,7 +28,6 @@ from service.domain.people import Actor, Channel, Role, Via
 from service.domain.place.conditions import Seen, reported
 from service.domain.place.fix import Fix, kept
 
-RAISINGS_MAX = 6  # the first and the last ones; a dive that carried all would grow with each
 _CONTACT_STEPS = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN)
 
 
@@ -198,18 +197,19 @@ def _partly_out(dive: Dive, event: ev.PartlyOut) -> Dive:
 
 def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> Dive:
     base = _reopened(dive) if event.reopened else dive
-    fresh = base.phase not in ALARMED
-    new = tuple(Told(c.key, event.at) for c in base.contacts if c.key not in base.alerted_keys())
+    fresh, told_at = base.phase not in ALARMED, event.told_at or event.at
+    told = tuple(contact.key for contact in base.contacts) if event.told_at is None else event.told
+    new = tuple(Told(key, told_at) for key in told if key not in base.alerted_keys())
     over = tuple(step for step in (*PARTY_STEPS, Step.ALERT) if step not in base.steps)
     # A bare SOS on top of what somebody has seen must not take the place of their words.
     keeps = event.again and base.raised_by is not None and event.note is None
     return replace(
         base,
         phase=_risen(base, Phase.ALERT),
-        alarm_at=event.at if fresh else base.alarm_at,
+        alarm_at=told_at if fresh else base.alarm_at,
         raised_by=base.raised_by if keeps else event.by,
         raised_note=base.raised_note if keeps else event.note,
-        raisings=_raised_again(base, event) if event.again else base.raisings,
+        raisings=raisings_after(base, event),
         raises=base.raises + 1,
         waiting=None,
         alerted=base.alerted + new,
@@ -217,21 +217,6 @@ def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> Dive:
         extension=None,
         last_heard=_heard(base, event.by, event.at),
     )
-
-
-def _raised_again(dive: Dive, event: ev.AlarmRaised) -> tuple[Raising, ...]:
-    """All who raised this alarm; whoever repeats it without a new word says nothing new."""
-    said = dive.raisings
-    if not said and dive.alarm_at is not None:
-        said = (Raising(dive.alarm_at, dive.raised_by, dive.raised_note),)
-    if event.note is None and any(_same_person(one.by, event.by) for one in said):
-        return said
-    said = (*said, Raising(event.at, event.by, event.note))
-    return said if len(said) <= RAISINGS_MAX else (said[0], *said[1 - RAISINGS_MAX :])
-
-
-def _same_person(one: Actor | None, other: Actor) -> bool:
-    return one is not None and (one.own_key, one.phone) == (other.own_key, other.phone)
 
 
 def _reopened(dive: Dive) -> Dive:

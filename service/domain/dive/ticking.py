@@ -197,6 +197,8 @@ def _distress_due_at(dive: Dive) -> datetime | None:
 def _next_contact_due_at(dive: Dive) -> datetime | None:
     if dive.acknowledged or len(dive.alerted) >= len(dive.contacts):
         return None
+    if not dive.alerted:
+        return dive.alarm_at  # a keeper raised it, and no gateway took it for anybody
     asked_at = dive.alerted[-1].at
     if all(told.key in dive.not_waited_for for told in dive.alerted if told.at == asked_at):
         return asked_at  # nobody is left to wait for

@@ -59,7 +59,7 @@ def _rings(dive: Dive, event: ev.Event, contact: Recipient) -> bool:
         due = event.step in _DISTRESS or _called_at_alert(dive, contact)
         return due and contact.key in event.to  # of no other step are contacts told
     if isinstance(event, ev.AlarmRaised):
-        return contact.key != event.by.key and _called_at_alert(dive, contact)
+        return event.told_at is None and contact.key != event.by.key and _called_at_alert(dive, contact)
     if isinstance(event, ev.PersonUnreachable):
         lost = event.person == contact.key and event.channel is Channel.TEXT is dive.first_way(contact)
         deaf = lost and event.reason not in REFUSED_BY_PERSON

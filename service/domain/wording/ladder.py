@@ -224,13 +224,15 @@ def _distress(dive: Dive, event: StepTaken) -> list[Draft]:
 
 def act_alert(dive: Dive) -> list[Part]:
     """What whoever is alerted does: call them, then rescue."""
-    real = say("Call rescue: {rescue}. Say {what}, give position.", rescue=call_rescue(dive), what=_what(dive))
+    real = say("Call rescue: {rescue}. Say {what}, give position.", rescue=call_rescue(dive), what=what_to_say(dive))
     return [*call_them(dive), keep(say("No answer? {rescue}", rescue=to_rescue(dive, real)))]
 
 
 def act_distress(dive: Dive) -> list[Part]:
     """What everybody does at distress: call rescue, then them."""
-    rescue = say("Call {rescue}. Say {what}, give position and number.", rescue=call_rescue(dive), what=_what(dive))
+    rescue = say(
+        "Call {rescue}. Say {what}, give position and number.", rescue=call_rescue(dive), what=what_to_say(dive)
+    )
     return [keep(to_rescue(dive, rescue)), *call_them(dive, behind_rescue=True)]
 
 
@@ -246,7 +248,8 @@ def distress_cry(dive: Dive) -> Phrase:
     return say("OVERDUE, CALL RESCUE NOW:") if dive.raised_by is None else say("ALARM, CALL RESCUE NOW:")
 
 
-def _what(dive: Dive) -> Phrase:
+def what_to_say(dive: Dive) -> Phrase:
+    """What rescue is told that it is."""
     return say("overdue divers") if dive.raised_by is None else say("divers in trouble")
 
 
@@ -333,7 +336,9 @@ _STEPS: dict[Step, Callable[[Dive, StepTaken], list[Draft]]] = {
 
 
 def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
-    """Somebody's word raised it: every contact hears it at once, word for word."""
+    """Somebody's word raised it: every contact hears it at once, word for word. What a keeper has told is not again."""
+    if event.told_at is not None:
+        return []
     by_diver = event.by.role is Role.DIVER
     parts = [
         keep(say("ALARM AGAIN:") if event.reopened else say("ALARM:")),
@@ -350,7 +355,7 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
 
 def _who_raised(dive: Dive, event: AlarmRaised) -> Phrase:
     said = event.note or event.by.words
-    name, at = Name(event.by.name), time_of(dive, event.at, event.at)
+    name, at = Name(event.by.name), time_of(dive, event.by.said_at or event.at, event.at)
     if said:
         return say("{name} {time} says {quote}.", name=name, time=at, quote=quote(said))
     return say("{name} {time}.", name=name, time=at)
@@ -358,7 +363,7 @@ def _who_raised(dive: Dive, event: AlarmRaised) -> Phrase:
 
 def _in_doubt_call(dive: Dive) -> list[Part]:
     call = keep(to_rescue(dive, say("In doubt call rescue now: {rescue}.", rescue=call_rescue(dive))))
-    return [call] if dive.drill else [call, may_go(2, say("Say {what}, give position.", what=_what(dive)))]
+    return [call] if dive.drill else [call, may_go(2, say("Say {what}, give position.", what=what_to_say(dive)))]
 
 
 def _raised_answer(dive: Dive, *, by_diver: bool) -> list[Part]:

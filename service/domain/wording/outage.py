@@ -9,17 +9,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from service.domain.dive.events import Event, StepTaken, ToldMeanwhile
+from service.domain.dive.events import AlarmRaised, Event, StepTaken, ToldMeanwhile
 from service.domain.dive.state import Dive
 from service.domain.grace import Step
 from service.domain.language import Phrase, render, say
 from service.domain.people import Channel
 from service.domain.wording.drafts import Draft, MessageKind, to_each
+from service.domain.wording.ladder import what_to_say
 from service.domain.wording.parts import Part, keep, may_go
 from service.domain.wording.phrases import (
     call_rescue,
     call_them,
     elsewhere,
+    last_heard,
     out_so_far,
     since,
     to_rescue,
@@ -34,10 +36,12 @@ _ALARMS = (MessageKind.DISTRESS, MessageKind.ALERT)
 def unconfirmed(dive: Dive, event: Event, drafts: Sequence[Draft]) -> list[Draft]:
     """What goes out of `drafts`, the messages for `event`, when it is decided by a snapshot.
 
-    What is urgent goes, with no link: no page of ours can be opened now. Of the clock's own alarms each says that it is
-    not confirmed; what somebody has said needs no other word for it.
+    What is urgent goes, with no link: no page of ours can be opened now. So does the answer to a call for help: whoever
+    hears nothing may believe that nobody has. Of the clock's own alarms each says that it is not confirmed; what
+    somebody has said needs no other word for it.
     """
-    urgent = [replace(draft, link=None) for draft in drafts if draft.kind <= MessageKind.STAND_DOWN]
+    least = MessageKind.REPLY if isinstance(event, AlarmRaised) else MessageKind.STAND_DOWN
+    urgent = [replace(draft, link=None) for draft in drafts if draft.kind <= least]
     if hasattr(event, "by"):
         return urgent
     return [_reworded(dive, event, draft) if draft.kind in _ALARMS else draft for draft in urgent]
@@ -58,7 +62,11 @@ def _reworded(dive: Dive, event: Event, draft: Draft) -> Draft:
 
 def _parts(dive: Dive, event: StepTaken) -> list[Part]:
     call = to_rescue(dive, say("Call rescue: {rescue}.", rescue=call_rescue(dive)))
-    say_what = may_go(2, say("Say {what}, give position.", what=say("overdue divers")))
+    say_what = may_go(2, say("Say {what}, give position.", what=what_to_say(dive)))
+    # Whoever called for help has not come out by that: their own words say more than when they were due.
+    doubt = (
+        [keep(say("They may be out: texts cannot reach us."))] if dive.raised_by is None else last_heard(dive, event.at)
+    )
     facts = [
         keep(_cry(dive, event)),
         keep(say("{who}.", who=who(dive))),
@@ -66,7 +74,7 @@ def _parts(dive: Dive, event: StepTaken) -> list[Part]:
         *where(dive, event.at),
         since(dive, event.at),
         *(may_go(3, words) for words in elsewhere(dive)),
-        keep(say("They may be out: texts cannot reach us.")),
+        *doubt,
     ]
     if event.step in _DISTRESS:
         act = [keep(call), *call_them(dive, behind_rescue=True)]
@@ -77,6 +85,10 @@ def _parts(dive: Dive, event: StepTaken) -> list[Part]:
 
 
 def _cry(dive: Dive, event: StepTaken) -> Phrase:
+    return _overdue(dive, event) if dive.raised_by is None else _raised(dive, event)
+
+
+def _overdue(dive: Dive, event: StepTaken) -> Phrase:
     if event.step in _DISTRESS and not dive.drill:
         return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE, CALL RESCUE NOW:")
     if event.step is Step.HAND_UP and dive.acknowledged:
@@ -84,3 +96,13 @@ def _cry(dive: Dive, event: StepTaken) -> Phrase:
     if event.step is Step.HAND_UP:
         return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE, no contact has answered:")
     return say("SERVICE FAULT, NOT CONFIRMED. OVERDUE:")
+
+
+def _raised(dive: Dive, event: StepTaken) -> Phrase:
+    if event.step in _DISTRESS and not dive.drill:
+        return say("SERVICE FAULT, NOT CONFIRMED. ALARM, CALL RESCUE NOW:")
+    if event.step is Step.HAND_UP and dive.acknowledged:
+        return say("SERVICE FAULT, NOT CONFIRMED. ALARM, answered but not resolved:")
+    if event.step is Step.HAND_UP:
+        return say("SERVICE FAULT, NOT CONFIRMED. ALARM, no contact has answered:")
+    return say("SERVICE FAULT, NOT CONFIRMED. ALARM:")

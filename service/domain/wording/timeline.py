@@ -121,9 +121,12 @@ def _partly_out(_: Dive, event: ev.PartlyOut) -> str:
     return f"{event.count} out, {event.missing} missing."
 
 
-def _alarm_raised(_: Dive, event: ev.AlarmRaised) -> str:
+def _alarm_raised(dive: Dive, event: ev.AlarmRaised) -> str:
     said = event.note or event.by.words
-    return f"Raised the alarm{' again' if event.reopened else ''}" + (f": {quoted(said)}." if said else ".")
+    when = "" if event.by.said_at is None else f", at {say(event.by.said_at, dive.plan.site.zone, event.at)}"
+    told = "" if event.told_at is None else f" Told while the database was gone: {_people(dive, event.told)}."
+    words = f": {quoted(said)}." if said else "."
+    return f"Raised the alarm{' again' if event.reopened else ''}{when}{words}{told}"
 
 
 def _acknowledged(_: Dive, __: ev.Acknowledged) -> str:

@@ -1,0 +1,45 @@
+"""A day on which a keeper stands in for the database; as in `scenarios`, but it tells by threads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from service.operations.gateway import Blame
+from tests.checker.theatre import MINUTE, SECOND, go
+from tests.operations.away import LOOK_EVERY, Keeping
+from tests.operations.stage import ANNA, DOV, Stage, refuse
+
+
+def help_is_called_for_when_it_is_over(stage: Stage) -> Iterator[None]:
+    """An SOS after the end, in an outage: a contact has it, the other cannot be reached; then the record has it too."""
+    with TemporaryDirectory(prefix="linetender-keeper-") as directory:
+        keeping = Keeping(stage, Path(directory))
+        stage.dive_in()
+        go(stage, 20, 10 * MINUTE)
+        stage.text(ANNA, "out 2")
+        go(stage, 60, 20 * MINUTE)
+        keeping.look()
+        for gateway in (stage.first, stage.second):
+            gateway.numbers[DOV] = refuse(Blame.NUMBER)
+        _looks_without(keeping, 13)
+        keeping.spooled(ANNA, "SOS")
+        _looks_without(keeping, 3)
+        stage.clock.at += 10 * SECOND
+        keeping.standby.look()
+        stage.courier.carry()
+        yield
+        keeping.look()
+        go(stage, 3)
+        yield
+        stage.text(ANNA, "OUT 2")
+        go(stage, 2)
+        keeping.standby.close()
+
+
+def _looks_without(keeping: Keeping, looks: int) -> None:
+    """The keeper alone finds no database."""
+    for _ in range(looks):
+        keeping.stage.clock.at += LOOK_EVERY
+        keeping.standby.without_database()
