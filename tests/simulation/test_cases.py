@@ -10,16 +10,17 @@ from typing import Any
 import pytest
 
 from service.domain.texts import Intent, Kind
-from service.operations import inbound, texting
-from tests.simulation.casting import CASES
+from service.operations import inbound, standing_in, texting
+from service.operations.outage_ladder import Ladder
+from tests.simulation.casting import DRAWN
 from tests.simulation.database import Database
 from tests.simulation.faults import PEOPLE
 from tests.simulation.report import Report
 from tests.simulation.test_simulation import a_day
 from tests.simulation.world import World
 
-SEEDS = (4, 7, 8, 12, 18, 19)  # in whose days all of it occurs
-WAYS = {way for case in CASES.values() for way in (case.name, *case.more)}
+SEEDS = (4, 7, 8, 12, 18, 19)  # in whose days all of it occurs; who calls afterwards has a day below
+WAYS = {way for case in DRAWN.values() for way in (case.name, *case.more)}
 READ = inbound.read
 
 
@@ -33,7 +34,7 @@ def database() -> Iterator[Database]:
 
 def all_cases(seed: int, database: Database) -> World:
     """A day in which every party is some case, others in the next one."""
-    names, first = tuple(CASES), 5 * seed % len(CASES)
+    names, first = tuple(DRAWN), 5 * seed % len(DRAWN)
     return World(seed, database, cases=names[first:] + names[:first])
 
 
@@ -81,6 +82,18 @@ def test_a_cry_that_is_not_heard_or_heard_where_none_is_is_a_violation(
     monkeypatch.setattr(inbound, "read", lambda words: as_if(READ(words), kind, becomes))
 
     assert says_within(4, says, database, ("cries",))
+
+
+def test_a_call_for_help_about_what_is_over_waits_for_no_database(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is told in the outage; by a keeper that forgets what is over it would not be, and that is a violation."""
+    told = World(0, database, cases=("afterwards",), kinds=("database_away",)).play()
+    monkeypatch.setattr(standing_in, "Ladder", lambda kept: Ladder([one for one in kept if one.closed_at is None]))
+    waits = World(0, database, cases=("afterwards",), kinds=("database_away",)).play()
+
+    assert (told.people["afterwards"] > 0, told.broken) == (True, [])
+    assert any(line.startswith("late: the alarm of dive number") for line in waits.broken)
 
 
 def says_within(days: int, says: str, database: Database, cases: tuple[str, ...]) -> bool:
