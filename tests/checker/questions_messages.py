@@ -265,8 +265,10 @@ def whoever_was_alarmed_was_stood_down(record: Record, folds: Histories) -> Iter
         for phone, way in sorted({(one.phone, one.channel) for one in messages if _got(record, one)}):
             theirs = [one for one in messages if one.phone == phone]
             alarmed = max(one.queued_at for one in theirs if one.channel == way and _got(record, one))
-            # A keeper without the database may have told of the end before the database knew it,
-            told = [one for one in theirs if _is_keepers(one, STAND_DOWN, way) and one.queued_at >= alarmed]
+            # It may be of an earlier end, where the alarm of after it never went to them; a keeper without the database
+            # may have told of the end before the database knew it,
+            ends = [one for one in theirs if (one.kind, one.channel) == (STAND_DOWN, way)]
+            told = [one for one in ends if one.queued_at >= alarmed]
             over = [one for one in theirs if _is_stand_down(one, dive, way)] + told
             # or alarmed about a dive whose end it did not know of.
             late = [one.queued_at for one in theirs if any(_is_keepers(one, kind, one.channel) for kind in ALARMS)]
