@@ -88,7 +88,7 @@ def test_many_dives_at_rest_cost_a_handful_of_statements(quick_stage: Stage, fil
 
     with counted_statements(stage.engine) as statements:
         snapshot.refresh(stage.service)
-    assert len([one for one in statements if one.startswith("SELECT")]) == 5
+    assert len([one for one in statements if one.startswith("SELECT")]) == 6
 
 
 def test_it_knows_whom_to_tell_and_whom_not(quick_stage: Stage, files: KeeperFiles) -> None:
