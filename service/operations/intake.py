@@ -162,18 +162,18 @@ def drain(service: Service, spool: Spool, *, wait_s: float = DRAIN_WAITS_S, for_
     """Bring what lies on the disk into the database, the first that came first; gives how many it was.
 
     One process does so at a time; another one waits a little, so that what it decides next is decided by all that is
-    known. A file is dropped after the commit, so that a crash between the two brings it again, as the same text.
-    Raises OSError when the disk fails.
+    known, and passes over one that hangs. A file is dropped after the commit, so that a crash between the two brings it
+    again, as the same text. Raises OSError when the disk fails.
     """
     if not spool.waiting():
         return 0
-    with spool.alone(wait_s) as alone:
-        if not alone:
+    with spool.alone(wait_s) as turn:
+        if turn is None:
             return 0
         give_up_at = time.monotonic() + for_s
         taken: list[datetime] = []
         for path in spool.waiting():
-            if time.monotonic() >= give_up_at or not _bring_in(service, spool, path, taken):
+            if time.monotonic() >= give_up_at or not turn.goes_on() or not _bring_in(service, spool, path, taken):
                 break
         spool.clear_unfinished()
     if taken:

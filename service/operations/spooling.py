@@ -34,6 +34,7 @@ BYTES_MAX: Final = 256 * 1024 * 1024
 RECEIPTS_SHARE: Final = 2  # receipts have one half of it: however many come, a finish or a call for help is kept
 FRESH_FOR: Final = timedelta(minutes=2)  # real time: whoever put it there has looked many times by then
 LEFT_OVER_AFTER: Final = timedelta(hours=1)  # a file that nobody finished to write was acknowledged to nobody
+HANGS_AFTER_S: Final = 15.0  # real time; longer than one file takes, also where the database lets its writers wait
 
 _FILE: Final = ".sealed"
 _LAST: Final = "receipt-"  # behind all names that begin with a time
@@ -73,6 +74,19 @@ class _Kept(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     text: InboundText | None = None
     receipt: DeliveryReceipt | None = None
     key: KeyPress | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """The turn of one process to work the spool off."""
+
+    file: int
+    path: Path
+
+    def goes_on(self) -> bool:
+        """Show that it is still at it; False where it has lost its turn meanwhile. Raises OSError."""
+        os.utime(self.file)
+        return _is_at(self.path, self.file)
 
 
 class Spool:
@@ -159,14 +173,22 @@ class Spool:
         return sorted([*here, *(keeper.glob("*.aside") if keeper.is_dir() else ())])
 
     @contextmanager
-    def alone(self, wait_s: float) -> Iterator[bool]:
-        """Work it off with nobody else on this machine doing so; False when another still does after `wait_s`.
+    def alone(self, wait_s: float) -> Iterator[Turn | None]:
+        """Work it off with nobody else on this machine doing so; None when another still does after `wait_s`.
 
-        Frees the lock however the process ends. Raises OSError.
+        Who has the turn and has not shown for 15 s that it goes on is frozen or hangs: its turn is over, since
+        everybody's texts lie here. Should it wake, it may bring in once more what it has in hand, which is known by
+        then. A process that ends in whatever way frees it at once. Raises OSError.
         """
-        file = open_private(self._directory / _LOCK, os.O_RDWR)
+        path = self._directory / _LOCK
+        file = _claimed(path, wait_s)
+        if file is None:
+            yield None
+            return
+        turn = Turn(file, path)
         try:
-            yield _locked(file, wait_s)
+            turn.goes_on()
+            yield turn
         finally:
             os.close(file)
 
@@ -189,14 +211,39 @@ def _kept(brought: Brought) -> _Kept:
             return _Kept(key=brought)
 
 
-def _locked(file: int, wait_s: float) -> bool:
+def _claimed(path: Path, wait_s: float) -> int | None:
+    """The lock, held, as an open file; None when another still has it."""
     give_up_at = time.monotonic() + wait_s
     while True:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            if time.monotonic() >= give_up_at:
-                return False
-            time.sleep(0.02)
-        else:
-            return True
+        file = open_private(path, os.O_RDWR)
+        if _is_ours(file, path):
+            return file
+        if time.monotonic() >= give_up_at:
+            if not _hangs(file):
+                os.close(file)
+                return None
+            if _is_at(path, file):
+                path.unlink(missing_ok=True)
+        os.close(file)
+        time.sleep(0.02)
+
+
+def _is_ours(file: int, path: Path) -> bool:
+    """Whether this process has the lock now; one that was taken from somebody who hangs lies there no more."""
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return _is_at(path, file)
+
+
+def _is_at(path: Path, file: int) -> bool:
+    try:
+        return os.path.samestat(path.stat(), os.fstat(file))
+    except FileNotFoundError:
+        return False
+
+
+def _hangs(file: int) -> bool:
+    """Looked at only after waiting, by when whoever has just got it has shown so."""
+    return abs(time.time() - os.fstat(file).st_mtime) > HANGS_AFTER_S

@@ -40,8 +40,14 @@ def nothing_was_sent_without_an_attempt(record: Record, _: Histories) -> Iterato
 
 
 def nothing_is_taken_oftener_than_in_doubt(record: Record, _: Histories) -> Iterator[str]:
-    """A message is taken once, and once more for each unknown outcome and each time that another way was needed."""
-    again = grouped(record.entries_by_kind.get("another_way", ()), lambda entry: entry.says.get("message"))
+    """A message is taken once, and once more for each unknown outcome and each time that another way was needed.
+
+    And for each outage in which a keeper told it: what it tells by may be older than what was told last.
+    """
+    again = grouped(
+        [entry for kind in ("another_way", "told_meanwhile") for entry in record.entries_by_kind.get(kind, ())],
+        lambda entry: entry.says.get("message"),
+    )
     noted = grouped(record.entries_by_kind.get("attempt:unknown", ()), lambda entry: entry.says.get("message"))
     for reference, taken in record.took.items():
         message = record.messages.get(reference)

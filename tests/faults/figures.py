@@ -20,6 +20,7 @@ from tests.faults.journals import TakenText
 from tests.faults.rig import Rig
 
 RECOVERS_S = 15.0  # after a fault is over what falls due is still counted to it
+OUT_WITHIN_S = 5.0  # so long an alarm may take with no fault: what strikes by then strikes it too
 TAKEN_UP_S = 35.0
 NO_FAULT = "no fault"
 ALARMS = ("alert", "distress")
@@ -43,6 +44,10 @@ class Window:
     def covers(self, at_s: float) -> bool:
         """Whether what is due then is due under it."""
         return self.began_s <= at_s <= self.ended_s + RECOVERS_S
+
+    def strikes(self, at_s: float) -> bool:
+        """Whether it holds then, or comes before what is due then has had the time to be out."""
+        return self.began_s - OUT_WITHIN_S <= at_s <= self.ended_s + RECOVERS_S
 
 
 @dataclass
@@ -132,8 +137,9 @@ def _measure_dive(dive: DiveRow, accepted_s: float | None, windows: list[Window]
     late_s = accepted_s - due_s
     name = NO_FAULT if window is None else window.name
     figures.late[name].append(late_s)
-    limit_s = SINGLE_S if window is None else window.within_s
-    alone = window is None or len(window.names) == 1
+    struck = [one for one in windows if one.strikes(due_s)]
+    limit_s = max((one.within_s for one in struck), default=SINGLE_S)
+    alone = sum(len(one.names) for one in struck) <= 1
     if alone and late_s > limit_s:
         figures.broken.append(f"the alarm of dive {dive.id} was taken {late_s:.1f} s after it was due, under {name}")
 

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -34,9 +34,10 @@ from service.settings import PREFIX
 from service.store import clubs, dives, reaches, receipts, schema, tokens
 from service.store.codec import dump_grace
 from service.store.engine import open_engine, run
+from service.store.inbound import STORED
 from service.store.outbox import LEASED, QUEUED
 from service.store.seed import ADMIN_PHONE, RECEIVING_NUMBER, seed
-from service.store.tables import MessageRow
+from service.store.tables import InboundTextRow, MessageRow
 from tests.fakes.behaviour import Behaviour
 from tests.fakes.gateway import ACCOUNT, TOKEN
 from tests.fakes.journal import Taken, read_journal
@@ -276,19 +277,32 @@ class Rig:
         return Service(self.engine, WallClock(), self.url, "test")
 
     def at_rest(self) -> bool:
-        """Whether nothing is due, no message waits or is under way, and each receipt is with its message."""
+        """Whether nothing is due, no text waits to be answered, no message waits or is under way.
+
+        And each receipt is with its message.
+        """
+        if self.on_disk() > 0:
+            return False
         service = self.service()
         overtaking = partial(receipts.overtaking, since=EVER, limit=1)
         if service.read(overtaking):
             return False
         waits = select(func.count()).select_from(MessageRow).where(MessageRow.state.in_((QUEUED, LEASED)))
+        unanswered = select(func.count()).select_from(InboundTextRow).where(InboundTextRow.state == STORED)
         due = service.read(lambda session: dives.oldest_due(session, self.clock.now()))
-        return due is None and service.read(lambda session: session.execute(waits).scalar_one()) == 0
+        left = service.read(lambda session: [session.execute(asked).scalar_one() for asked in (waits, unanswered)])
+        return due is None and not any(left)
+
+    def on_disk(self) -> int:
+        """How much lies in the spool."""
+        return len(list((self.directory / "spool").glob("*.sealed")))
 
     def keep_database(self, where: Path) -> None:
         """Leave a copy of the database there, for whoever looks into what did not hold."""
         if self.postgres is None:
-            shutil.copy(str(self.engine.url.database), where / "linetender.db")
+            # The processes still write to it.
+            with closing(sqlite3.connect(where / "linetender.db")) as copy, self.engine.connect() as connection:
+                connection.connection.dbapi_connection.backup(copy)
             return
         place = self.engine.url.set(drivername="postgresql").render_as_string()
         dump = [self.postgres.programs / "pg_dump", "--format=custom", f"--file={where / 'linetender.dump'}", place]

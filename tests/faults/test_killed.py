@@ -161,11 +161,6 @@ def all_delivered(rig: Rig, dive_id: str) -> bool:
     return rig.service().read(lambda session: session.execute(waits).scalar_one()) == 0
 
 
-def on_disk(rig: Rig) -> int:
-    """How much lies there."""
-    return len(list((rig.directory / "spool").glob("*.sealed")))
-
-
 def test_texts_that_come_while_the_database_is_stopped_are_acted_on_in_the_end(rig: Rig) -> None:
     """A delay by the web process, a finish by the fallback: both 200 at once, and both done when it is back."""
     postgres = rig.postgres
@@ -177,18 +172,18 @@ def test_texts_that_come_while_the_database_is_stopped_are_acted_on_in_the_end(r
 
         postgres.stop()
         assert rig.text(lead, "LATE 20") == 200
-        assert on_disk(rig) == 1
+        assert rig.on_disk() == 1
         assert not rig.answers("/readyz")
         rig.kill("web")
         orders = {"sender": lead, "body": f"OUT {filed['finish_code']}", "url": f"{fallback}/inbound/shore/text"}
         assert rig.gateways[0].control("/control/text", orders)["status"] == 200
-        assert on_disk(rig) == 2
+        assert rig.on_disk() == 2
 
         postgres.start()
         rig.start("web")
         rig.wait_until_ready()
         rig.wait_for(lambda: closed(rig, filed["id"]), 60, "the dive is closed")
-        rig.wait_for(lambda: on_disk(rig) == 0, 30, "nothing lies on the disk")
+        rig.wait_for(lambda: rig.on_disk() == 0, 30, "nothing lies on the disk")
 
         kinds = [entry.kind for entry in entries(rig, filed["id"])]
         decided = [kind for kind in kinds if kind in ("event:extension_asked", "event:closed")]

@@ -183,7 +183,7 @@ class Stage:
         self.service = replace(self.service, channels=frozenset(channels))
         self.first.channels = self.second.channels = self.service.channels
         self.courier.close()
-        self.courier = Courier(self.service, [self.first, self.second])
+        self.courier = courier_of(self.service, [self.first, self.second])
 
     def sends_from(self, *own_numbers: OwnNumber) -> None:
         """From now on the gateways send from these numbers, and the service knows it."""
@@ -364,7 +364,28 @@ def stage_on(engine: Engine, clock: HandMovedClock) -> Stage:
     service = Service(engine, clock, "https://dive.example", "test-1")
     counter = itertools.count(1)
     first, second = (ScriptedGateway(name, clock, counter) for name in ("first", "second"))
-    return Stage(engine, clock, service, first, second, Courier(service, [first, second]))
+    return Stage(engine, clock, service, first, second, courier_of(service, [first, second]))
+
+
+class _Slept:
+    """Real time, in which whoever sleeps wakes at once: no slot opens while the clock stands, however long it is."""
+
+    def __init__(self) -> None:
+        self._s = 0.0
+
+    def monotonic(self) -> float:
+        """Real seconds and those slept."""
+        return time.monotonic() + self._s
+
+    def sleep(self, seconds: float) -> None:
+        """Have slept for so long."""
+        self._s += seconds
+
+
+def courier_of(service: Service, gateways: Sequence[ScriptedGateway]) -> Courier:
+    """A courier that waits for a sender's slot without anybody having to."""
+    slept = _Slept()
+    return Courier(service, gateways, slept.monotonic, slept.sleep)
 
 
 def _seed(session: Any, now: datetime) -> None:

@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 
 from service.domain.people import Channel
-from service.operations.carrying import Courier
 from service.operations.club_senders import ClubSenders, KnownSenders, club_senders, unsent
 from service.operations.gateway import Blame, OwnNumber, Route
 from service.operations.outage_carrying import OutageCourier
@@ -17,7 +16,17 @@ from service.operations.outage_journal import Journal
 from service.operations.own_numbers import Receiving
 from service.operations.spooling import KeeperFiles
 from tests.operations.away import Keeping, alarms, armed, gone
-from tests.operations.stage import CLEO, CLUB, OURS, HandMovedClock, Stage, break_down, refuse, time_out
+from tests.operations.stage import (
+    CLEO,
+    CLUB,
+    OURS,
+    HandMovedClock,
+    Stage,
+    break_down,
+    courier_of,
+    refuse,
+    time_out,
+)
 from tests.operations.test_outage_carrying import ALARM
 from tests.operations.test_own_numbers_answered import SECOND, THEIRS, second_club
 
@@ -30,7 +39,7 @@ def sends(stage: Stage, *own: OwnNumber) -> None:
     second_club(stage)
     stage.sends_from(*(own or (OwnNumber("first", THEIRS), OwnNumber("second", OURS))))
     stage.courier.close()
-    stage.courier = Courier(stage.service, [stage.first, stage.second])
+    stage.courier = courier_of(stage.service, [stage.first, stage.second])
 
 
 def carriers(stage: Stage) -> set[str]:

@@ -6,7 +6,7 @@ import os
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
@@ -21,7 +21,7 @@ from service.operations import spooling
 from service.operations.gateway import DeliveryReceipt, InboundText, ReceiptState
 from service.operations.intake import Intake, drain, drain_quietly
 from service.operations.service import Service
-from service.operations.spooling import KeyPress, Spool, SpoolError
+from service.operations.spooling import Brought, KeyPress, Spool, SpoolError
 from service.store import log
 from service.store.engine import open_engine, writing
 from tests.operations.stage import ANNA, CLEO, CLUB, FINN, OURS, Stage
@@ -377,3 +377,48 @@ def test_two_who_bring_in_at_once_bring_each_text_once(stage: Stage, spool: Spoo
     assert stage.kinds(dive).count("event:extension_asked") == 1
     assert len([one for one in stage.entries(chain="service") if one.kind == "spool_drained"]) == 1
     stage.wait(minutes=1)
+
+
+class FrozenOnce(Spool):
+    """In the hands of a process that is frozen once it has read a text, until `meanwhile` is done."""
+
+    def __init__(self, directory: Path, meanwhile: Callable[[], None]) -> None:
+        super().__init__(directory, SECRET)
+        self._meanwhile: Callable[[], None] | None = meanwhile
+
+    def read(self, path: Path) -> Brought:
+        """Give what it holds, late."""
+        found = super().read(path)
+        meanwhile, self._meanwhile = self._meanwhile, None
+        if meanwhile is not None:
+            then = time.time() - spooling.HANGS_AFTER_S - 1
+            os.utime(self.directory / "lock", (then, then))
+            meanwhile()
+        return found
+
+
+def test_texts_do_not_wait_for_a_process_that_is_frozen_while_it_brings_them_in(
+    stage: Stage, spool: Spool, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Found by an hour of chaos: a web that stood still kept every IN, OUT and SOS on the disk for over a minute.
+
+    When it wakes, what it has in hand is known, and it leaves the rest to whoever has its turn.
+    """
+    dive = stage.dive_in()
+    spool.keep(brought(stage, "LATE 20", "SM1"))
+    stage.clock.at += SECOND
+    spool.keep(brought(stage, "SOS", "SM2"))
+    heard: list[bool] = []
+
+    def another() -> None:
+        assert drain(stage.service, spool, wait_s=0.05, for_s=60) == 2
+        heard.append(stage.dive(dive.id).alarmed)
+
+    drain(stage.service, FrozenOnce(spool.directory, another), for_s=60)
+
+    assert heard == [True]
+    assert spool.waiting() == []
+    assert stage.kinds(dive).count("event:extension_asked") == 1
+    assert stage.kinds(dive).count("event:alarm_raised") == 1
+    assert taking_in.NOT_TAKEN not in caplog.text
+    stage.courier.carry()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.operations.gateway import Blame, ReceiptState
 from tests.operations.away import Keeping, armed, gone
-from tests.operations.stage import ANNA, CLEO, DOV, Taken
+from tests.operations.stage import ANNA, BRAM, CLEO, DOV, Taken
 
 
 def taken_for(keeping: Keeping, phone: str) -> Taken:
@@ -46,4 +46,20 @@ def test_a_failure_that_was_there_before_the_record_sends_the_ladder_on(keeping_
 
     assert "failed" in state_of(keeping_on_both, dive.id)
     assert [body for body in stage.to(DOV) if "OVERDUE" in body]
+    stage.text(ANNA, "OUT")
+
+
+def test_an_alarm_that_was_carried_after_the_snapshot_goes_once_more(keeping_on_both: Keeping) -> None:
+    """The keeper cannot know of it: twice rather than never. The checker, asked at the end, takes it for right."""
+    stage = keeping_on_both.stage
+    stage.dive_in()
+    stage.receive_and_answer(BRAM, "SOS lost Anna")
+    keeping_on_both.look()
+    stage.courier.carry()
+    with gone(stage.engine):
+        keeping_on_both.without(minutes=1, seconds=10)
+    keeping_on_both.look()
+    stage.courier.carry()
+
+    assert len([body for body in stage.to(CLEO) if "lost Anna" in body]) == 2
     stage.text(ANNA, "OUT")

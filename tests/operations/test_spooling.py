@@ -6,6 +6,7 @@ import errno
 import os
 import stat
 import threading
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -218,3 +219,44 @@ def test_one_at_a_time_works_it_off(spool: Spool) -> None:
 
     with spool.alone(0.0) as third:
         assert third
+
+
+def hang(spool: Spool) -> None:
+    """Whoever has the turn has not shown for longer than it may that it goes on."""
+    then = time.time() - spooling.HANGS_AFTER_S - 1
+    os.utime(spool.directory / "lock", (then, then))
+
+
+def test_who_hangs_has_the_turn_no_more(spool: Spool) -> None:
+    """Frozen in the middle, it would keep everybody's texts here; the one in its place is alone as any other."""
+    with spool.alone(0.0) as frozen:
+        assert frozen
+        hang(spool)
+        with spool.alone(0.0) as second:
+            assert second
+            with spool.alone(0.05) as third:
+                assert not third
+
+    with spool.alone(0.0) as fourth:
+        assert fourth
+
+
+def test_who_goes_on_keeps_the_turn_however_long_it_takes(spool: Spool) -> None:
+    """After an outage there may be thousands of texts."""
+    with spool.alone(0.0) as first:
+        assert first
+        hang(spool)
+        first.goes_on()
+        with spool.alone(0.05) as second:
+            assert not second
+
+
+def test_a_lock_that_nobody_has_is_free_however_old_it_is(spool: Spool) -> None:
+    """The last who worked it off did so months ago; of two who come now one has it."""
+    with spool.alone(0.0):
+        pass
+    hang(spool)
+
+    with spool.alone(0.0) as first, spool.alone(0.05) as second:
+        assert first
+        assert not second
