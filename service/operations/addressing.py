@@ -150,6 +150,7 @@ _VERBS: dict[Kind, str] = {
     Kind.CALL_OFF: "NOGO",
     Kind.OK: "OK",
     Kind.CALLED: "CALLED",
+    Kind.NOT_CALLED: "NOT CALLED",
     Kind.STATUS: "STATUS",
     Kind.ON_SCENE: "ON SCENE",
     Kind.WHERE: "WHERE",

@@ -99,7 +99,7 @@ def _is_answer(trace: Trace, dive: AlarmedDive) -> bool:
 
 
 def _ending(dive: AlarmedDive, traces: Sequence[Trace], closing: Trace | None) -> Ending:
-    if any(one.kind == "event:rescue_called" for one in traces):
+    if _is_called(traces):
         return Ending.RESCUE_CALLED
     if dive.closed_at is None:
         return Ending.OPEN
@@ -109,3 +109,14 @@ def _ending(dive: AlarmedDive, traces: Sequence[Trace], closing: Trace | None) -
         by = None if closing is None else closing.actor_role
         return {"contact": Ending.CONTACT_SAFE, "admin": Ending.ADMIN_SAFE}.get(by or "", Ending.ASHORE_SAFE)
     return Ending.NOT_DIVING
+
+
+def _is_called(traces: Sequence[Trace]) -> bool:
+    """Whether it is said in the end that rescue was called; once it is erased who took back whose word, by the last."""
+    called = False
+    for one in traces:
+        if one.kind in ("event:rescue_called", "event:called_taken_back"):
+            called = one.kind == "event:rescue_called" or bool(one.stands)
+        if called and one.kind == "event:closed":
+            return True  # what is said after it is opened again is of another alarm
+    return called

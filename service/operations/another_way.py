@@ -72,9 +72,9 @@ def has_answered(dive: Dive | None, message: Message) -> bool:
     """
     if dive is None or MessageKind(message.priority) is MessageKind.STAND_DOWN:
         return False
-    answers = [*dive.acknowledged]
-    if dive.called_at is not None and dive.called_by is not None:
-        answers.append(Told(dive.called_by.own_key, dive.called_at))
+    calls = (*dive.rescue_calls, *(one.call for one in dive.taken_back))
+    answers = [*dive.acknowledged, *(Told(call.by.own_key, call.at) for call in calls)]
+    answers += [Told(one.by.own_key, one.at) for one in dive.taken_back]
     return any(one.key == message.person_key and one.at >= message.queued_at for one in answers)
 
 

@@ -19,7 +19,7 @@ from service.domain.people import Role
 from service.domain.texts import Intent, Kind
 from service.store.dives import Match, PhoneMatch
 
-FOR_CONTACTS = (Kind.OK, Kind.CALLED, Kind.SAFE, Kind.ON_SCENE, Kind.PACK)
+FOR_CONTACTS = (Kind.OK, Kind.CALLED, Kind.NOT_CALLED, Kind.SAFE, Kind.ON_SCENE, Kind.PACK)
 ENDINGS = (Kind.FINISH, Kind.SAFE)
 
 
@@ -61,7 +61,8 @@ def meant_by(intent: Intent, matches: Sequence[Match], wanted: Role | None) -> l
         return _safe_ones(matches)
     in_part = [match for match in matches if has_part(match, wanted)] or list(matches)
     if intent.kind in _ANSWERS and wanted is Role.CONTACT:
-        return _answered_ones(in_part)
+        called = _called_ones(in_part) if intent.kind is Kind.NOT_CALLED else []
+        return called or _answered_ones(in_part)
     if intent.kind in (Kind.START, Kind.CALL_OFF):
         in_part = but_exercises(in_part) or in_part  # an exercise was started as it was filed
         fitting = [match for match in in_part if _is_filed(match.phase) or _is_assumed(match)]
@@ -96,7 +97,7 @@ def but_exercises(matches: Sequence[Match]) -> list[Match]:
 # Words from ashore
 
 
-_ANSWERS = (Kind.OK, Kind.CALLED, Kind.ON_SCENE)
+_ANSWERS = (Kind.OK, Kind.CALLED, Kind.NOT_CALLED, Kind.ON_SCENE)
 
 
 def must_be_named(intent: Intent, meant: Sequence[Match]) -> bool:
@@ -132,6 +133,18 @@ def _answered_ones(in_part: Sequence[Match]) -> list[Match]:
     told = [match for match in known if _was_told(match)]
     live = [match for match in known if is_live(match.phase)]
     return (told if _is_sure(told) else live) or [match for match in known if is_open(match.phase)] or known[:1]
+
+
+def _called_ones(in_part: Sequence[Match]) -> list[Match]:
+    """Those of which somebody's word stands that rescue was called: the sender's own, else anybody's."""
+    live = [match for match in in_part if is_live(match.phase)]
+    called = [match for match in live if not isinstance(match, PhoneMatch) or match.dive.rescue_calls]
+    own = [match for match in called if not isinstance(match, PhoneMatch) or _said_called(match)]
+    return next((found for found in (own, called) if _is_sure(found)), [])
+
+
+def _said_called(match: PhoneMatch) -> bool:
+    return any(call.by.own_key in match.keys for call in match.dive.rescue_calls)
 
 
 def _known(matches: Sequence[Match]) -> list[Match]:

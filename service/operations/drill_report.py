@@ -17,6 +17,7 @@ from service.domain.dive import Dive, Event
 from service.domain.dive.events import (
     Acknowledged,
     AlarmRaised,
+    CalledTakenBack,
     Closed,
     ExtensionAsked,
     OnScene,
@@ -45,6 +46,7 @@ ENDS: Final = {
 _ANSWERS: Final[dict[type, str]] = {
     Acknowledged: "OK, they act",
     RescueCalled: "rescue called",
+    CalledTakenBack: "rescue not called after all",
     OnScene: "at the site",
     Closed: "closed it",
 }

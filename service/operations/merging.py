@@ -22,7 +22,15 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive import Command, Dive, Event, Phase
 from service.domain.dive.commands import NoteRaisedMeanwhile, NoteToldMeanwhile, RaiseNow, Start
-from service.domain.dive.events import Acknowledged, AlarmRaised, Closed, RescueCalled, Started, StepTaken
+from service.domain.dive.events import (
+    Acknowledged,
+    AlarmRaised,
+    CalledTakenBack,
+    Closed,
+    RescueCalled,
+    Started,
+    StepTaken,
+)
 from service.domain.grace import Step
 from service.domain.people import ADMINS, Channel
 from service.domain.wording import MessageKind
@@ -47,7 +55,10 @@ WAITS_S: Final = 12.0  # for a keeper that is still with a gateway; then an alar
 ONCE: Final = timedelta(days=3650)
 _OF_CONTACTS: Final = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN, Step.HAND_UP)
 # What the journal is read for.
-_READ: Final = ("started", "step_taken", "alarm_raised", "acknowledged", "rescue_called", "closed")
+_READ: Final = (
+    *("started", "step_taken", "alarm_raised", "closed"),
+    *("acknowledged", "rescue_called", "called_taken_back"),
+)
 _OF_ALL: Final = (Step.DISTRESS, Step.DISTRESS_AGAIN)
 # Of a restored database, which does not know the dive; what else is of the database may be cured by itself.
 _OF_THE_RECORD: Final = (IntegrityError, DataError)
@@ -75,7 +86,7 @@ class _Account:
     messages: list[_Message] = field(default_factory=list)
     started: Started | None = None
     alarms: list[StepTaken | AlarmRaised] = field(default_factory=list)
-    answers: list[Acknowledged | RescueCalled] = field(default_factory=list)
+    answers: list[Acknowledged | RescueCalled | CalledTakenBack] = field(default_factory=list)
 
     def happened(self, event: Event) -> None:
         """An event that the keeper decided. The end of a dive is no news here: the text that ended it comes yet."""
@@ -89,7 +100,7 @@ class _Account:
             case Closed():
                 # What somebody called for before that is heard by their text, and then this; not the other way about.
                 self.alarms = [one for one in self.alarms if isinstance(one, StepTaken)]
-            case Acknowledged() | RescueCalled():
+            case Acknowledged() | RescueCalled() | CalledTakenBack():
                 self.answers.append(event)
 
 

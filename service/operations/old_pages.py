@@ -122,6 +122,9 @@ def _misled(dive: Dive, command: Command, since: Sequence[Event]) -> bool:
             return dive.phase is Phase.CLOSED and any(isinstance(event, ev.Closed) for event in since)
         case do.Extend():  # once the alarm is up it is only passed on
             return dive.live and not dive.alarmed and any(isinstance(event, _MOVE_DUE_OUT) for event in since)
+        case do.TakeBackCalled():  # of who has said so themselves only their own word falls
+            own = any(call.by.own_key == command.by.own_key for call in dive.rescue_calls)
+            return not own and any(isinstance(event, ev.RescueCalled) for event in since)
         case do.ReportSafe():
             return dive.phase is not Phase.CLOSED and any(isinstance(event, _MAKE_SAFE_DOUBTFUL) for event in since)
         case _:
@@ -147,13 +150,18 @@ def _is_said_already(session: Session, dive: Dive, command: Command) -> bool:
         return False
     said = events_since(session, dive, NO_PAGE_OF_OURS) or ()
     places = [place for place, event in enumerate(said, start=1) if _is_of(event, command)]
-    return bool(places) and not any(isinstance(event, ev.AlarmRaised | ev.Closed) for event in said[places[-1] :])
+    ends = (ev.AlarmRaised, ev.Closed, ev.CalledTakenBack)
+    return bool(places) and not any(isinstance(event, ends) for event in said[places[-1] :])
 
 
 def _turns(event: Event, command: Command) -> bool:
     """Whether that deed means something else after this event. Being late is passed on to contacts in an alarm."""
     if isinstance(event, ev.AlarmRaised):
         return event.reopened or isinstance(command, do.Extend)
+    if isinstance(event, ev.CalledTakenBack):
+        return isinstance(command, do.ReportCalled)
+    if isinstance(event, ev.RescueCalled):
+        return isinstance(command, do.TakeBackCalled)
     if isinstance(event, ev.StepTaken) and isinstance(command, do.Extend):
         return event.step in (Step.ALERT, Step.DISTRESS)
     return isinstance(event, ev.Closed)
@@ -178,6 +186,7 @@ def _is_of(event: Event, command: Command) -> bool:
             | (do.CallOff(), ev.Closed())
             | (do.Acknowledge(), ev.Acknowledged())
             | (do.ReportOnScene(), ev.OnScene())
+            | (do.TakeBackCalled(), ev.CalledTakenBack())
         ):
             same = True
         case _:

@@ -183,6 +183,7 @@ def _command(intent: Intent, by: Actor) -> Command | None:
         Kind.CALL_OFF: do.CallOff(by),
         Kind.OK: do.Acknowledge(by),
         Kind.CALLED: do.ReportCalled(by, intent.reference),
+        Kind.NOT_CALLED: do.TakeBackCalled(by, own=bool(intent.own)),
         Kind.SAFE: do.ReportSafe(by, intent.count, of=intent.of),
     }
     return commands.get(intent.kind)

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive, Phase
 from service.domain.dive.state import ALARMED
-from service.domain.wording import CALLED, MessageKind, untrue_steps
+from service.domain.wording import CALLED, UNCALLED, MessageKind, untrue_steps
 from service.operations.recording import SUPERSEDED_AT_ALARM, SUPERSEDED_AT_REOPENING
 from service.operations.retrying import ALARMS
 from service.operations.service import Service
@@ -31,7 +31,7 @@ _ACTED_UPON: Final = (*ALARMS, MessageKind.START_NOTICE)
 _LATE_NOTICE: Final = "late_notice-"  # as urgent as news, and acted upon as a start notice is
 _CALMS: Final = (*SUPERSEDED_AT_REOPENING, *SUPERSEDED_AT_ALARM)
 # Alarms on which somebody can act who knows nothing else; what is told of an alarm beside them is not.
-_WHOLE: Final = tuple(f"{name}-" for name in ("raised", "reachable", "alarm_call", *LADDER))
+_WHOLE: Final = tuple(f"{name}-" for name in ("raised", "reachable", "alarm_call", UNCALLED, *LADDER))
 
 
 def is_overtaken(message: Message, phase: str | None) -> bool:

@@ -88,7 +88,7 @@ def _unreadable(text: Text, dive_ids: Sequence[str], *, others: bool = False) ->
 
 
 # Whoever answers the alarm has it: told first that they can be reached, they would get it once more.
-_ANSWERS_THE_ALARM = (Kind.OK, Kind.CALLED, Kind.SAFE)
+_ANSWERS_THE_ALARM = (Kind.OK, Kind.CALLED, Kind.NOT_CALLED, Kind.SAFE)
 
 
 def _answer(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
@@ -253,6 +253,7 @@ def _command(text: Text, dive: Dive, by: Actor) -> Command:
         Kind.CALL_OFF: do.CallOff(by),
         Kind.OK: do.Acknowledge(by),
         Kind.CALLED: do.ReportCalled(by, intent.reference),
+        Kind.NOT_CALLED: do.TakeBackCalled(by, own=bool(intent.own)),
         Kind.SAFE: do.ReportSafe(by, intent.count, of=intent.of),
     }
     # Both are a form, and yet not understood: from this sender, or near this site.

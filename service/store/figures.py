@@ -26,6 +26,7 @@ _KINDS: Final = (
     _RAISED,
     "event:acknowledged",
     "event:rescue_called",
+    "event:called_taken_back",
     "event:closed",
 )
 
@@ -69,13 +70,17 @@ class AlarmedDive:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """One entry of a dive's log, as far as it counts; `actor_role`, `step` and `assumed` are None once erased."""
+    """One entry of a dive's log, as far as it counts; what is not of its kind is None, and so is all once erased.
+
+    `stands`: that rescue was called was taken back by one, and holds by the word of another.
+    """
 
     at: datetime
     kind: str
     actor_role: str | None
     step: str | None
     assumed: bool | None
+    stands: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +183,7 @@ def _trace(at: datetime, kind: str, actor: str | None, detail: str | None) -> Tr
     who = {} if actor is None else json.loads(actor)
     what = {} if detail is None else json.loads(detail)
     assumed = bool(what.get("assumed")) if detail is not None and kind == "event:started" else None
-    return Trace(at, kind, who.get("role"), what.get("step"), assumed)
+    return Trace(at, kind, who.get("role"), what.get("step"), assumed, what.get("stands"))
 
 
 def alarm_steps(session: Session, dive_ids: Sequence[str]) -> dict[str, set[str]]:

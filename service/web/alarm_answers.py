@@ -14,6 +14,7 @@ from service.domain.dive.commands import (
     ReportFix,
     ReportOnScene,
     ReportSafe,
+    TakeBackCalled,
 )
 from service.domain.place.fix import Source
 from service.operations.pages import LinkView, link_actor
@@ -48,6 +49,10 @@ def _called(view: LinkView) -> Command:
     return ReportCalled(link_actor(view, f"I have called rescue {incident}".strip()), incident or None)
 
 
+def _not_called(view: LinkView) -> Command:
+    return TakeBackCalled(link_actor(view, "Rescue was not called"))
+
+
 def _safe(view: LinkView) -> Command:
     count = count_typed("count")
     return ReportSafe(link_actor(view, f"They are safe, {count}"), count=count)
@@ -72,6 +77,7 @@ def _conditions(view: LinkView) -> Command:
 _BUTTONS: dict[str, Callable[[LinkView], Command]] = {
     "ok": _ok,
     "called": _called,
+    "not_called": _not_called,
     "safe": _safe,
     "on_scene": _on_scene,
     "seen": _seen,

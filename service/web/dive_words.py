@@ -65,8 +65,9 @@ def _alarm(dive: Dive) -> Standing:
         words = "All contacts are told what they would do now in a real alarm. Nobody is sent to call rescue."
         return Standing("Alarm", words, mark)
     if dive.phase is Phase.DISTRESS:
-        told = "All contacts are told to call rescue now. Nobody has told us yet that they did."
-        return Standing("Alarm: contacts told to call rescue", told, mark)
+        told = "All contacts are told to call rescue now."
+        not_so = not_called_after_all(dive) or "Nobody has told us yet that they did."
+        return Standing("Alarm: contacts told to call rescue", f"{told} {not_so}", mark)
     if dive.acknowledged:
         return Standing("Alarm", f"{_acting(dive)} on it. No further contact is alerted for now.", mark)
     if dive.raised_by is not None:
@@ -95,6 +96,17 @@ def _in_water(dive: Dive) -> Standing:
     return Standing("Not armed yet", words, "not-armed")
 
 
+def not_called_after_all(dive: Dive) -> str | None:
+    """Who said that rescue was called, and who that it was not; None where nobody did, or somebody's word stands."""
+    if not dive.not_called_after_all:
+        return None
+    last = dive.taken_back[-1]
+    said, by = last.call.by, last.by
+    if said.own_key == by.own_key:
+        return f"{said.name} said that rescue was called, and has taken that back."
+    return f"{said.name} said that rescue was called; {by.name} says that it was not."
+
+
 def moments(dive: Dive, now: datetime) -> tuple[Moment, ...]:
     """The line of this dive from filing to what comes next, in order of time."""
     found = [(dive.filed_at, "Plan filed")]
@@ -109,8 +121,10 @@ def moments(dive: Dive, now: datetime) -> tuple[Moment, ...]:
             found.append((dive.raise_by_at, "Contacts are alerted"))
     if dive.alarm_at is not None:
         found += _raised(dive, dive.alarm_at)
-    if dive.called_at is not None:
-        found.append((dive.called_at, f"Rescue called by {dive.called_by.name if dive.called_by else 'somebody'}"))
+    found += [(call.at, f"Rescue called by {call.by.name}") for call in dive.rescue_calls]
+    for one in dive.taken_back:
+        found.append((one.call.at, f"Rescue called by {one.call.by.name}, it was said"))
+        found.append((one.at, f"Rescue not called after all, said by {one.by.name}"))
     if dive.closed_at is not None:
         found = [(at, words) for at, words in found if at <= dive.closed_at]
         by = f", said by {dive.closed_by.name}" if dive.closed_by else ""

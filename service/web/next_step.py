@@ -16,6 +16,7 @@ from service.domain.people import Recipient
 from service.domain.place.position import decimal
 from service.domain.place.site import PointKind
 from service.domain.wording.phrases import if_real
+from service.web.dive_words import not_called_after_all
 
 _MEET_AT = (PointKind.MEETING, PointKind.VEHICLE_ACCESS, PointKind.PARKING)
 # The reference itself is never on this page: that somebody knows it shows that they hold the text.
@@ -100,11 +101,12 @@ def _called(dive: Dive, reader: Recipient) -> NextStep:
 
 def _call_rescue(dive: Dive) -> NextStep:
     title = "In a real alarm: call rescue now" if dive.drill else "Call rescue now"
+    not_so = not_called_after_all(dive)
     words = _if_real(
         dive, "Do not wait for anybody else. Read to them what stands below.", "read to them what stands below"
     )
     then = "Then say below that you have called rescue, or text CALLED."
-    return NextStep(title, (words,), _rescue(dive), (then,), read_aloud=True)
+    return NextStep(title, (*((not_so,) if not_so else ()), words), _rescue(dive), (then,), read_aloud=True)
 
 
 def _call_party(dive: Dive, reader: Recipient) -> NextStep:

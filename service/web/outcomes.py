@@ -83,6 +83,15 @@ def _called(_: Dive, event: ev.RescueCalled, __: datetime) -> str:
     return f"Noted that rescue has been called{reference}. The others are being told. Keep your phone free."
 
 
+def _called_taken_back(dive: Dive, event: ev.CalledTakenBack, now: datetime) -> str:
+    if event.stands and dive.called_by is not None:
+        who = f"{dive.called_by.name} said {_time(dive, dive.called_at, now)} that rescue was called"
+        return f"Noted. {who}, and that stands. In doubt call rescue: {dive.plan.site.rescue_call}."
+    rescue = dive.plan.site.rescue_call
+    call = render(to_rescue(dive, f"Call rescue now: {rescue}. Then say here that you have."))
+    return f"Noted that rescue was not called. Everybody is told so, and asked to call. {call}"
+
+
 def _start_said(dive: Dive, event: ev.StartSaid, now: datetime) -> str:
     since, due = _time(dive, dive.started_at, now), _time(dive, dive.due_out_at, now)
     noted = "you went in" if event.head_count is None else f"{heads(event.head_count)} went in"
@@ -141,6 +150,7 @@ _WORDS: dict[type[Event], Callable[[Dive, Any, datetime], str]] = {
     ev.AlarmRaised: _raised,
     ev.Acknowledged: _acknowledged,
     ev.RescueCalled: _called,
+    ev.CalledTakenBack: _called_taken_back,
     ev.FixReported: _fix,
     ev.ConditionsReported: _conditions,
     ev.NoteAdded: _noted,

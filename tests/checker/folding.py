@@ -64,6 +64,7 @@ class Folded:
     alerted: tuple[Told, ...] = ()
     acknowledged: tuple[Told, ...] = ()
     called_at: datetime | None = None
+    called: tuple[Told, ...] = ()  # whose word stands that rescue was called, the last last
     distress_at: datetime | None = None
     distress_count: int = 0
     partly_out: int | None = None
@@ -254,6 +255,7 @@ def _reopened(dive: Folded) -> Folded:
         alerted=(),
         acknowledged=(),
         called_at=None,
+        called=(),
         partly_out=None,
         alarm_at=None,
         closed_at=None,
@@ -263,7 +265,7 @@ def _reopened(dive: Folded) -> Folded:
 
 
 def _acknowledged(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
-    acting = said["by"]["key"] or said["by"]["name"]
+    acting = _person(said["by"])
     return replace(_agreed(dive, acting), acknowledged=(*dive.acknowledged, (acting, at)))
 
 
@@ -271,15 +273,37 @@ def _agreed(dive: Folded, key: str) -> Folded:
     return replace(dive, declined={one: told for one, told in dive.declined.items() if one != key})
 
 
-def _called(dive: Folded, _: dict[str, Any], at: datetime) -> Folded:
+def _called(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
+    own = _person(said["by"])
+    before = () if not said.get("beside") else tuple(one for one in dive.called if one[0] != own)
     return replace(
         dive,
         phase=_risen(dive, "distress"),
         alarm_at=dive.alarm_at or at,
         called_at=at,
+        called=(*before, (own, at)),
         steps=dive.steps | {*PARTY, "alert", "distress"},
         extension=None,
     )
+
+
+def _called_taken_back(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
+    left = tuple(one for one in dive.called if one[0] not in said["whose"])
+    if left:
+        return replace(dive, called=left, called_at=left[-1][1])
+    known = {key for key, _ in dive.alerted}
+    return replace(
+        dive,
+        called=(),
+        called_at=None,
+        distress_at=at,
+        distress_count=dive.distress_count + 1,
+        alerted=dive.alerted + tuple((key, at) for key in dive.contacts if key not in known),
+    )
+
+
+def _person(by: dict[str, Any]) -> str:
+    return str(by["key"] or by["name"])
 
 
 def _asked_for_more(dive: Folded, said: dict[str, Any], at: datetime) -> Folded:
@@ -350,6 +374,7 @@ _RULES: dict[str, Any] = {
     "alarm_raised": _raised,
     "acknowledged": _acknowledged,
     "rescue_called": _called,
+    "called_taken_back": _called_taken_back,
     "fix_reported": lambda dive, said, _: replace(dive, fixes=(*dive.fixes, said)),
     "person_unreachable": _unreachable,
     "person_reachable": _reachable,

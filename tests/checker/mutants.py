@@ -17,6 +17,7 @@ from functools import _lru_cache_wrapper
 from types import FunctionType
 from typing import Any
 
+from tests.checker.mutants_of_rescue import OF_RESCUE
 from tests.checker.mutants_of_silence import OF_SILENCE
 
 
@@ -85,6 +86,7 @@ MUTANTS: tuple[Mutant, ...] = tuple(
     Mutant(*one)
     for one in (
         *OF_SILENCE,
+        *OF_RESCUE,
         # How a dive ends, and who may say so
         (
             _DIVE + "finishing:_out",
@@ -136,13 +138,6 @@ MUTANTS: tuple[Mutant, ...] = tuple(
             "alert = None",
             "next-moment",
             "an_alarm_is_answered",
-        ),
-        (
-            _DIVE + "ticking:_contact_due_at",
-            "if dive.called_at is not None:",
-            "if False:",
-            "step-early",
-            "rescue_is_called",
         ),
         (
             _DIVE + "ticking:_next_contact_due_at",

@@ -254,7 +254,7 @@ def _concerned(entry: Entry, after: Folded) -> list[str]:
         "extension_asked": True,
         "closed": told,
     }
-    if entry.event == "alarm_raised":
+    if entry.event in ("alarm_raised", "rescue_called", "called_taken_back"):
         if said.get("told_at"):
             return []  # a keeper has told them
         return [key for key in after.contacts if key != said["by"]["key"]]

@@ -48,7 +48,7 @@ def every_message_has_its_one_cause(record: Record, _: Histories) -> Iterator[st
         for entry in record.entries_by_kind.get("messages", ())
         for one in entry.says.get("queued", ())
     }
-    again = {entry.says.get("again") for entry in record.entries_by_kind.get("resent", ())} | _followed(record).keys()
+    again = {entry.says.get("again") for entry in record.entries_by_kind.get("resent", ())} | followed(record).keys()
     events = {(entry.dive_id, entry.seq): entry for entry in record.entries if entry.event}
     for message in record.messages.values():
         if message.dive_id is None or message.id in again or "+" in message.step:
@@ -83,7 +83,7 @@ def no_cause_tells_anybody_twice(record: Record, _: Histories) -> Iterator[str]:
 def a_stand_down_follows_a_close(record: Record, folds: Histories) -> Iterator[str]:
     """Nobody hears that it is over before somebody said so; once more where an alarm got through after it."""
     # By its place in the log: whoever stood still may stamp it with a time from before the close.
-    again = _followed(record)
+    again = followed(record)
     for dive in record.dives.values():
         closed = [entry for entry in record.of_dive(dive) if entry.event == "closed"]
         closes = [entry.at for entry in closed]
@@ -98,7 +98,7 @@ def a_stand_down_follows_a_close(record: Record, folds: Histories) -> Iterator[s
                 yield f"{message.step} to {message.person_key} of dive {dive.id} was queued without a close"
 
 
-def _followed(record: Record) -> dict[str, int]:
+def followed(record: Record) -> dict[str, int]:
     """What was queued once more since something older got through after it, each with its place in the log."""
     entries = (entry for kind in FOLLOWED for entry in record.entries_by_kind.get(kind, ()))
     over = record.entries_by_kind.get("fault_over", ())  # an alarm after the end, that opened nothing again
@@ -180,10 +180,17 @@ def no_alarm_is_given_up_while_its_dive_is_open(record: Record, _: Histories) ->
     """An alarm has no end of use: it expires as its dive closes or a newer one takes its place, and fails loudly.
 
     One that was just being handed over as the dive closed expires when it is put down again, while that is closed. That
-    rescue was called for an alarm which is over is no news of the next one.
+    rescue was called for an alarm which is over is no news of the next one. Whoever says themselves that it was, or was
+    not, is answered, and needs no alarm that says the other.
     """
     spans = {dive.id: list(closed_spans(record, dive)) for dive in record.dives.values()}
     newer = {(one.dive_id, one.person_key, one.channel, one.queued_at) for one in _alarms(record)}
+    said = {
+        (entry.dive_id, entry.says["by"]["key"], entry.at)
+        for kind in ("event:rescue_called", "event:called_taken_back")
+        for entry in record.entries_by_kind.get(kind, ())
+        if entry.says
+    }
     closed = {dive.id for dive in record.dives.values() if dive.phase == "closed"}
     lost = {
         (entry.dive_id, entry.says.get("person"))
@@ -196,6 +203,7 @@ def no_alarm_is_given_up_while_its_dive_is_open(record: Record, _: Histories) ->
         if message.expires_at is not None:
             yield f"{where} has an end"
         replaced = (message.dive_id, message.person_key, message.channel, message.ended_at) in newer
+        replaced |= (message.dive_id, message.person_key, message.ended_at) in said and "called-" in message.step
         if message.state == "expired" and not replaced and not _within(message.ended_at, spans[message.dive_id]):
             yield f"{where} was given up while its dive is open"
         to_contact = message.person_key.startswith("contact-") and message.channel != "email"
@@ -297,10 +305,10 @@ def the_stand_down_comes_after_a_notice(record: Record, folds: Histories) -> Ite
     """Whoever was told until when to wait, or that nobody has called rescue, and that it is over, has that last."""
     for dive, messages, _closer in _closed(record):
         denials = [one.id for entry, _, after in folds.steps(dive) for one in _denials(record, dive, entry, after)]
-        for theirs in _by_way(messages):
+        for theirs in by_way(messages):
             over = [one for one in theirs if _is_stand_down(one, dive, one.channel)]
             notices = [one for one in theirs if _is_notice(one) or one.id in denials]
-            if _has_last(record, notices, over):
+            if has_last(record, notices, over):
                 yield f"{theirs[0].phone} was told that dive {dive.id} is over, and then until when to wait, or to call"
 
 
@@ -320,15 +328,15 @@ def nobody_denies_that_rescue_was_called(record: Record, folds: Histories) -> It
         if called is None:
             continue
         since = called.at + record.commits_within
-        before = [one for one in denials if _is_of_before(one, called)]
+        before = [one for one in denials if is_of_before(one, called)]
         for message in before:
             if any(since < attempt.started_at for attempt in record.attempts_at(message)):
                 yield f"{message.step} to {message.person_key} of dive {dive.id} went out after rescue was called"
-        again = [record.messages[one] for one in _followed(record) if one in record.messages]
+        again = [record.messages[one] for one in followed(record) if one in record.messages]
         news += [one for one in again if one.dive_id == dive.id and one.step.startswith("called-")]
-        for theirs in _by_way(before + news):
+        for theirs in by_way(before + news):
             mine = [one for one in theirs if one in before]
-            if dive.phase in ALARMED and _has_last(record, mine, [one for one in theirs if one not in before]):
+            if dive.phase in ALARMED and has_last(record, mine, [one for one in theirs if one not in before]):
                 yield f"{theirs[0].phone} heard that rescue was called of dive {dive.id}, and then that nobody has"
 
 
@@ -358,9 +366,9 @@ def the_alarm_comes_after_what_calms(record: Record, _: Histories) -> Iterator[s
         if dive.phase not in ALARMED or not spans or any(entry.kind == "fault" for entry in record.of_dive(dive)):
             continue
         begin = spans[-1][0]
-        for theirs in _by_way(record.messages_of(dive)):
-            alarms = [one for one in theirs if one.kind in ALARMS and not _is_of_before(one, begin)]
-            if _has_last(record, [one for one in theirs if _calms(one, begin)], alarms):
+        for theirs in by_way(record.messages_of(dive)):
+            alarms = [one for one in theirs if one.kind in ALARMS and not is_of_before(one, begin)]
+            if has_last(record, [one for one in theirs if _calms(one, begin)], alarms):
                 yield f"{theirs[0].phone} was alarmed about dive {dive.id}, and then calmed"
 
 
@@ -385,22 +393,22 @@ def _is_notice(message: Message) -> bool:
 def _calms(message: Message, alarm: Entry) -> bool:
     """Whether it is of before the alarm, and says until when to wait, or that all is over."""
     kinds = ("start_notice", STAND_DOWN)
-    return message.kind in kinds and not message.step.startswith(MEANWHILE) and _is_of_before(message, alarm)
+    return message.kind in kinds and not message.step.startswith(MEANWHILE) and is_of_before(message, alarm)
 
 
-def _is_of_before(message: Message, entry: Entry) -> bool:
+def is_of_before(message: Message, entry: Entry) -> bool:
     """By the order of the log, or without a cause by the clock."""
     if message.cause_seq is None:
         return message.queued_at < entry.at
     return message.cause_seq < entry.seq
 
 
-def _by_way(messages: list[Message]) -> Iterator[list[Message]]:
+def by_way(messages: list[Message]) -> Iterator[list[Message]]:
     """The messages to each phone, by each way."""
     yield from grouped(messages, lambda one: (one.phone, one.channel)).values()
 
 
-def _has_last(record: Record, overtaken: list[Message], holding: list[Message]) -> bool:
+def has_last(record: Record, overtaken: list[Message], holding: list[Message]) -> bool:
     """Whether they got both, and what is overtaken last; what nobody has written down yet may still be followed."""
     took = [max((one.number for one in record.took.get(message.id, ())), default=0) for message in overtaken]
     held = [max((one.number for one in record.took.get(message.id, ())), default=0) for message in holding]

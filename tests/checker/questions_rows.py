@@ -32,6 +32,7 @@ _MAY_COME_IN: dict[str, tuple[str, ...]] = {
     "alarm_raised": (*_ANY_OPEN, "closed"),
     "acknowledged": ALARMED,
     "rescue_called": LIVE,
+    "called_taken_back": ("distress",),
     "closed": _ANY_OPEN,
     "heard": _ANY_OPEN,
     "person_unreachable": _ANY_OPEN,

@@ -14,6 +14,7 @@ from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
 from service.operations.sweeping import sweep
 from service.store.tables import DiveRow
 from tests.checker.scenarios_of_outages import help_is_called_for_when_it_is_over
+from tests.checker.scenarios_of_rescue import another_says_that_rescue_was_not_called, rescue_was_not_called
 from tests.checker.scenarios_of_silence import (
     more_time_is_asked_for_late,
     nobody_looks_for_seven_minutes,
@@ -448,6 +449,8 @@ SCENARIOS: dict[str, Scenario] = {
         nobody_answers,
         nothing_comes_of_an_answer,
         rescue_is_called,
+        rescue_was_not_called,
+        another_says_that_rescue_was_not_called,
         help_is_called_for,
         help_is_called_for_when_it_is_over,
         nobody_starts,

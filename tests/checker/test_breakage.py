@@ -92,8 +92,16 @@ def _called(stage: Stage) -> Iterator[None]:
     go(stage, 1)
 
 
+def _taken_back(stage: Stage) -> Iterator[None]:
+    """The second contact has called rescue, and takes that back a minute later."""
+    yield from _called(stage)
+    stage.text(DOV, "NOT CALLED")
+    go(stage, 1)
+
+
 DAYS = {
     "called": _called,
+    "taken back": _taken_back,
     "over": an_alarm_is_answered,
     "alarm": _before_the_end,
     "unreadable": _unreadable,
@@ -152,6 +160,10 @@ def _calmed(left: Left) -> None:
 
 def _called_meanwhile(left: Left) -> None:
     _attempt(left, left.message("uncalled_acknowledged-", "contact-0"), "first", int(left.now.timestamp() * MICRO))
+
+
+def _called_still(left: Left) -> None:
+    _attempt(left, left.message("called-", "contact-0"), "first", int(left.now.timestamp() * MICRO))
 
 
 def _answered_late(left: Left) -> None:
@@ -283,6 +295,10 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("alarm-last", "alarm", _last("start_notice")),
     ("called-last", "called", _last("uncalled_acknowledged-")),
     ("called-last", "called", _called_meanwhile),
+    ("uncalled-last", "taken back", _last("called-")),
+    ("uncalled-last", "taken back", _called_still),
+    ("taken-back", "taken back", _reworded("event:called_taken_back", '"contact-1"]', '"contact-0"]')),
+    ("taken-back", "taken back", _reworded("event:called_taken_back", '"stands":false', '"stands":true')),
     ("no-attempt", "over", lambda left: left.journal.append(replace(left.journal[0], reference="unheard of"))),
     ("no-attempt", "over", _body("OVERDUE", "SAFE", "step LIKE 'alert-%'")),
     ("taken-often", "over", lambda left: left.journal.append(left.journal[0])),

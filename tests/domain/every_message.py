@@ -152,7 +152,7 @@ def _alarmed(play: Play) -> None:
     play.notices_handed()
     play.does(do.Extend(lead, 10), 40)
     play.does(do.Finish(lead, 11, with_code=True), 60)
-    for near in (None, "late", "finish", "start", "safe", "position", "where", "on_scene", "call_off"):
+    for near in (None, "late", "finish", "start", "safe", "position", "where", "on_scene", "call_off", "not_called"):
         play.does(do.Hear(lead, WORDS, near))
         play.does(do.Hear(ashore, WORDS, near))
     play.does(do.Hear(lead, WORDS, answer=False, asked_which=True))
@@ -193,6 +193,28 @@ def _to_the_end(play: Play) -> None:
     play.does(do.RaiseNow(play.by("contact-1"), WORDS), 30)
     play.does(do.ReportSafe(ashore, 12), 5)
     play.does(do.RaiseNow(play.by("diver-0"), WORDS), 300)
+
+
+def _taken_back(play: Play) -> None:
+    """Several say that rescue was called: one by one it falls, by their own word, by another's and by an admin's."""
+    first, second, admin = play.by("contact-0"), play.by("contact-1"), Actor(Role.ADMIN, LONG_NAMES[0], Via.PAGE, "a-1")
+    play.does(do.TakeBackCalled(first))
+    play.does(do.Start(play.by("diver-0")), 5)
+    play.does(do.TakeBackCalled(first))
+    for called in (do.ReportCalled(first, LONG_REFERENCE), do.ReportCalled(second), do.ReportCalled(admin)):
+        play.does(called, 1)
+    for taken in (do.TakeBackCalled(first), do.TakeBackCalled(first), do.TakeBackCalled(admin, whose=second.own_key)):
+        play.does(taken, 1)
+    play.does(do.TakeBackCalled(admin))
+    play.does(do.TakeBackCalled(first))
+    play.does(do.Acknowledge(second), 1)
+    for called in (do.ReportCalled(second, LONG_REFERENCE), do.TakeBackCalled(first, own=True)):
+        play.does(called)
+    play.does(do.TakeBackCalled(first), 3)
+    play.does(do.Tick(), 70)
+    play.does(do.ReportCalled(second))
+    play.does(do.TakeBackCalled(play.by("diver-1")))
+    play.does(do.ReportSafe(first, 12))
 
 
 def _unanswered(play: Play) -> None:
@@ -356,6 +378,7 @@ def every_play(language: str, *, drill: bool) -> list[Play]:
     plan = plan_in(language)
     planned = replace(plan, time_in_at=NOW + timedelta(minutes=20))
     both: tuple[Callable[[Play], None], ...] = (
+        _taken_back,
         _unanswered,
         _unarmed,
         _unreachable,

@@ -18,11 +18,18 @@ OTHERS = LANGUAGES[1:]
 GAP = re.compile(r"\{(\w+)\}")
 # What people text to us, and the one word that marks a drill; site signs and cards teach them as they are.
 COMMANDS = re.compile(
-    r"\b(?:AT 47\.12345,-20\.54321|AGREE|ARMED|CALLED|DECLINE|EXERCISE|IN P2|LATE|NOGO|OK|ON SCENE|OUT|PACK|PLAN"
-    r"|SAFE|SOS|STATUS|WHERE)\b(?![:.,]? (?:OFF|NOW))"
+    r"\b(?:AT 47\.12345,-20\.54321|AGREE|ARMED|CALLED|DECLINE|EXERCISE|IN P2|LATE|NOGO|NOT CALLED|OK|ON SCENE|OUT|PACK"
+    r"|PLAN|SAFE|SOS|STATUS|WHERE)\b(?![:.,]? (?:OFF|NOW))"
 )
 # Words of an English headline that happen to be commands too; what is shouted in it is translated.
-HEADLINES = ("RESCUE CALLED", "CALLED OFF", "{heads} OUT.", "{heads} SAFE.")
+HEADLINES = (
+    "RESCUE NOT CALLED AFTER ALL",
+    "NOT CALLED AFTER ALL",
+    "RESCUE CALLED",
+    "CALLED OFF",
+    "{heads} OUT.",
+    "{heads} SAFE.",
+)
 
 
 def catalogue(code: str) -> Catalog:

@@ -82,6 +82,7 @@ COMMANDS: dict[str, Command] = {
     "sos": do.RaiseNow(diver("SOS")),
     "ok": do.Acknowledge(contact()),
     "called": do.ReportCalled(contact()),
+    "not called": do.TakeBackCalled(contact()),
     "fix": do.ReportFix(diver("AT"), Position(47.1, -20.5)),
     "current": do.ReportConditions(diver("current"), Current(90, 0.5)),
     "on scene": do.ReportOnScene(contact()),
@@ -102,7 +103,7 @@ OVER, NO_DRILL, NONE = "refused: closed", "refused: no_drill", ""
 RUNS, IN_WATER, UP = "refused: already_started", "refused: in_the_water", "refused: alarm_is_up"
 DRY, NO_ALARM = "refused: not_started", "refused: no_alarm"
 OUT, PARTLY, ASKED, PASSED_ON = "Closed", "PartlyOut", "ExtensionAsked", "LatePassedOn"
-RAISED, OK, CALLED = "AlarmRaised", "Acknowledged", "RescueCalled"
+RAISED, OK, CALLED, NO_CALL = "AlarmRaised", "Acknowledged", "RescueCalled", "refused: not_called"
 FIX, HEARD, LOST = "FixReported", "Heard", "PersonUnreachable"
 SEEN, THERE, TOLD, HELD, NOTED = "ConditionsReported", "OnScene", "ToldMeanwhile", "Held", "NoteAdded"
 
@@ -119,6 +120,7 @@ TABLE = {
     "sos":              (RAISED,  RAISED,   RAISED,   RAISED,    RAISED,    RAISED,  RAISED),
     "ok":               (NO_ALARM, NO_ALARM, NO_ALARM, OK,       OK,        OVER,    OK),
     "called":           (DRY,     CALLED,   CALLED,   CALLED,    CALLED,    OVER,    CALLED),
+    "not called":       (DRY,     NO_CALL,  NO_CALL,  NO_CALL,   NO_CALL,   OVER,    NO_CALL),
     "fix":              (FIX,     FIX,      FIX,      FIX,       FIX,       OVER,    FIX),
     "current":          (SEEN,    SEEN,     SEEN,     SEEN,      SEEN,      OVER,    SEEN),
     "on scene":         (THERE,   THERE,    THERE,    THERE,     THERE,     OVER,    THERE),

@@ -16,13 +16,30 @@ def test_nobody_is_known_by_what_is_left() -> None:
     """No name, number, word or place of a person; when things happened, and how it ended, stay."""
     story = overdue(85)
     story.does(do.ReportFix(diver("AT"), Position(47.1281, -20.5432)), at(86))
-    story.does(do.ReportCalled(contact(), "incident 7"), at(87))
+    for place, incident in enumerate(("incident 7", "incident 8", "incident 9")):
+        story.does(do.ReportCalled(contact(place), incident), at(87))
+    story.does(do.TakeBackCalled(contact(1, "Not called, wrong dive")), at(88))
     story.does(do.ReportSafe(contact(), 2), at(90))
     dive = story.dive
 
     left = without_detail(dive)
 
-    for personal in ("Anna", "Bram", "Cleo", "+4477", "incident 7", "blue van", "orange buoy", "47.1281", "731905"):
+    for personal in (
+        "Anna",
+        "Bram",
+        "Cleo",
+        "Dov",
+        "Edda",
+        "+4477",
+        "incident 7",
+        "incident 8",
+        "incident 9",
+        "wrong dive",
+        "blue van",
+        "orange buoy",
+        "47.1281",
+        "731905",
+    ):
         assert personal in repr(dive)
         assert personal not in repr(left)
     assert (left.alarm_at, left.closed_at, left.outcome) == (dive.alarm_at, dive.closed_at, dive.outcome)

@@ -196,6 +196,7 @@ def test_everybody_ashore_hears_that_rescue_was_called(reference: str | None, sh
     )
     assert drafts[-1].text == (
         f"Skerry Bay Divers: noted, rescue called{shown}. Keep your phone free. All safe? Text SAFE 2 7K"
+        " Not called? NOT CALLED 7K"
     )
 
 

@@ -52,6 +52,7 @@ REFUSED = {
     "a contact says nogo": (CLEO, "nogo", "If all 2 are safe"),
     "a diver says ok": (ANNA, "OK", "OK does not stop the clock"),
     "a contact thanks us": (CLEO, "OK", "There is no alarm"),
+    "not called where nobody has": (CLEO, "NOT CALLED", "Nothing changed. The clock goes on."),
     "safe without a count": (CLEO, "SAFE", "How many are safe?"),
     "more than went in": (ANNA, "3 out", "3 out, but 2 went in. The clock goes on."),
     "out of another party": (ANNA, "2 of 3 out", "2 of 3, but 2 went in. The clock goes on."),

@@ -140,6 +140,7 @@ PEOPLE = MappingProxyType(
         "missing": "divers do not come back by themselves",
         "admin_closes": "an admin closes a dive",
         "rescue_called": "a contact calls rescue",
+        "called_taken_back": "it is taken back that rescue was called, by who said so or by another",
         "by_page": "a contact answers by a button of the alarm page",
         "admin_raises": "an admin raises the alarm",
         "key_pressed": "somebody takes a call and presses 1",

@@ -103,8 +103,20 @@ class Contact:
             self.say(chance.choice(("WHERE", "STATUS", "ON SCENE", "PACK")), after + chance.uniform(0.5, 6))
         if self.party.fate in ("missing", "in_trouble") and chance.random() < 0.7:
             world.person("rescue_called")
-            self.say(chance.choice(("CALLED", "called 4711 {ref}", "CALLED {ref}")), after + chance.uniform(1, 8))
+            called = after + chance.uniform(1, 8)
+            self.say(chance.choice(("CALLED", "called 4711 {ref}", "CALLED {ref}")), called)
+            if chance.random() < 0.4:
+                self.takes_back(called + chance.uniform(0.1, 25))
         self.party.safe_by(self, after)
+
+    def takes_back(self, after: float) -> None:
+        """It did not get through, or another says that rescue has no such case; some call then, and say so."""
+        world, chance, words = self.party.world, self.party.chance, ("NOT CALLED", "NOT CALLED {ref}", "not called yet")
+        world.person("called_taken_back")
+        who = self if chance.random() < 0.7 else chance.choice(self.party.contacts)
+        who.say(chance.choice((*words, "rescue not called {ref}", "my call did not get through")), after)
+        if chance.random() < 0.5:
+            self.say(chance.choice(("CALLED 4712 {ref}", "called")), after + chance.uniform(0.05, 15))
 
     def presses(self) -> None:
         """Answer by the button of the alarm page."""

@@ -167,6 +167,9 @@ CALL_OFF = Deed("call off", do.CallOff(diver("NODIVE")))
 OK = Deed("ok", do.Acknowledge(contact(0)))
 OK_OF_SECOND = Deed("ok of the second", do.Acknowledge(contact(1)))
 CALLED = Deed("called", do.ReportCalled(contact(1, "CALLED")))
+FIRST_CALLED = Deed("called by the first", do.ReportCalled(contact(0, "CALLED")))
+NOT_CALLED = Deed("not called", do.TakeBackCalled(contact(1, "NOT CALLED")))
+FIRST_NOT_CALLED = Deed("not called, by the first", do.TakeBackCalled(contact(0, "NOT CALLED")))
 SAFE = Deed("safe 2", do.ReportSafe(contact(1, "SAFE 2"), 2))
 SAFE_ONE = Deed("safe 1", do.ReportSafe(contact(0, "SAFE 1"), 1))
 STOP = Deed("stop", do.NoteUnreachable("contact-0", "opted_out"))
@@ -226,6 +229,12 @@ MOMENTS = (
         alarmed,
         (at(66), at(70), at(71), at(79, 59), at(80), at(80, 1), at(90)),
         (tick(), tick(2), OK_OF_SECOND, CALLED, SAFE_ONE, BARE, SAFE),
+    ),
+    Moment(
+        "whether rescue was called",
+        alarmed,
+        (at(66), at(67), at(79, 59), at(80), at(80, 1), at(90)),
+        (tick(), CALLED, FIRST_CALLED, NOT_CALLED, FIRST_NOT_CALLED, SAFE),
     ),
     Moment(
         "contacts cannot be reached",

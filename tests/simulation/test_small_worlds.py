@@ -10,7 +10,19 @@ from typing import Any
 
 import pytest
 
-from service.domain.dive import Dive, Phase, Refusal, decide, evolve, extending, finishing, next_due_at, tick, ticking
+from service.domain.dive import (
+    Dive,
+    Phase,
+    Refusal,
+    calling_rescue,
+    decide,
+    evolve,
+    extending,
+    finishing,
+    next_due_at,
+    tick,
+    ticking,
+)
 from service.domain.dive import commands as do
 from service.domain.dive import events as ev
 from service.domain.grace import Step
@@ -40,6 +52,7 @@ ALARMING = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN)
 PARTY = 2
 CAP = timedelta(minutes=60)
 GRACE = timedelta(minutes=15)
+REPEATED = timedelta(minutes=10)
 
 
 def phases_only_rise(turn: Turn) -> None:
@@ -68,6 +81,25 @@ def only_the_right_word_ends_it_and_always_does(world: World) -> None:
     assert (turn.after.phase is Phase.CLOSED) is ends
     if ends:
         assert turn.after.closed_by == command.by  # type: ignore[union-attr]
+
+
+def the_words_that_stand_say_whether_rescue_was_called(world: World) -> None:
+    """Each person's last word; whoever takes back what they have not said doubts all, but not twice at once."""
+    standing: set[str] = set()
+    said_at: dict[str, datetime] = {}
+    for turn in world.turns:
+        command = turn.deed.command
+        if turn.before.phase is Phase.CLOSED:
+            return
+        if isinstance(command, do.ReportCalled):
+            standing.add(command.by.own_key)
+        elif isinstance(command, do.TakeBackCalled):
+            own, just_now = {command.by.own_key}, said_at.get(command.by.own_key, at(-60)) + timedelta(minutes=2)
+            fell = own if own <= standing else standing if turn.now >= just_now else set[str]()
+            said_at |= dict.fromkeys(own if fell else (), turn.now)
+            standing -= set(fell)
+    assert {call.by.own_key for call in world.dive.rescue_calls} == standing
+    assert (world.dive.called_at is not None) is bool(standing)
 
 
 def an_extension_counts_only_once_a_contact_has_it(world: World) -> None:
@@ -137,13 +169,18 @@ def silence_raises_the_alarm(world: World, later: list[ev.Event], last: Dive) ->
     assert last.due_out_at is None or last.closings or since[0].at <= max(last.due_out_at + GRACE, world.now)
     told = {key for one in since for key in alarmed_by(one, last)}
     assert told >= {one.key for one in last.contacts} or last.called_at is not None
+    if last.called_at is None and last.distress_at is not None:
+        again_at = next_due_at(last)
+        assert again_at is not None
+        assert again_at <= last.distress_at + REPEATED
 
 
 def is_alarm(event: ev.Event) -> bool:
     """Whether contacts hear of an alarm by it."""
     if isinstance(event, ev.StepTaken):
         return event.step in ALARMING
-    return isinstance(event, ev.AlarmRaised | ev.RescueCalled)
+    taken_back = isinstance(event, ev.CalledTakenBack) and not event.stands
+    return taken_back or isinstance(event, ev.AlarmRaised | ev.RescueCalled)
 
 
 def alarmed_by(event: ev.Event, dive: Dive) -> set[str]:
@@ -191,6 +228,7 @@ def asked(moment: Moment) -> int:
         try:
             phases_only_rise(turn)
             only_the_right_word_ends_it_and_always_does(world)
+            the_words_that_stand_say_whether_rescue_was_called(world)
             an_extension_counts_only_once_a_contact_has_it(world)
             nothing_is_said_twice_or_after_the_end(world)
             twice_is_as_good_as_once(turn)
@@ -230,6 +268,11 @@ def contacts_are_forgotten(whole: Any) -> Any:
     return lambda dive, event: [one for one in whole(dive, event) if one not in dive.contacts]
 
 
+def words_are_never_taken_back(_: Any) -> Any:
+    """Whatever is said, rescue counts as called."""
+    return lambda dive, _keys: dive.rescue_calls
+
+
 def asking_is_enough(_: Any) -> Any:
     """A later due out that counts before a contact has it."""
     return lambda at, due_out_at, number, **_: ev.ExtensionTookEffect(at, due_out_at, number, "contact-0")
@@ -239,6 +282,7 @@ MUTANTS = (
     ("its raise-by time", ticking, "_contact_due_at", fewer_stop_the_alarm),
     ("contacts answer", ticking, "_distress_due_at", an_answer_stops_distress),
     ("contacts answer", finishing, "PartlyOut", fewer_are_a_finish),
+    ("whether rescue was called", calling_rescue, "_without", words_are_never_taken_back),
     ("the end of an alarm", ending, "_told", contacts_are_forgotten),
     ("its raise-by time", extending, "ExtensionAsked", asking_is_enough),
 )

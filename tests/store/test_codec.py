@@ -90,6 +90,7 @@ def test_kinds_are_the_names_of_the_events_in_snake_case() -> None:
         "alarm_raised",
         "acknowledged",
         "rescue_called",
+        "called_taken_back",
         "fix_reported",
         "conditions_reported",
         "on_scene",

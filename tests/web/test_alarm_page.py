@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 from flask.testing import FlaskClient
@@ -145,7 +145,7 @@ def test_the_reference_is_read_however_it_is_typed(page: AlarmPage, typed: str) 
 
 
 @pytest.mark.parametrize("typed", ["", "9", "ZZ", "other", "\u202e"])
-@pytest.mark.parametrize("do", ["ok", "called", "safe"])
+@pytest.mark.parametrize("do", ["ok", "called", "not_called", "safe"])
 def test_without_the_right_reference_nothing_changes(page: AlarmPage, do: str, typed: str) -> None:
     """A program that opens links and presses buttons does not know what is printed in the text."""
     wrong = typed if typed != "other" else ("2A" if page.dive.reference != "2A" else "3A")
@@ -186,6 +186,38 @@ def test_called_keeps_the_incident_number(page: AlarmPage) -> None:
     assert now.called_by.name == "Cleo Marsh"
     assert now.live
     assert "incident A-17" in answer.text
+
+
+def test_that_rescue_was_called_is_taken_back_with_the_reference(page: AlarmPage) -> None:
+    """The button is there once somebody has said so; then the page sends its reader to call, and says what was said."""
+    before = page.client.get(page.path).text
+    called = page.answer("called", incident="A-17")
+
+    answer = page.answer("not_called")
+
+    assert 'value="not_called"' not in before
+    assert 'value="not_called"' in called.text
+    assert "Cleo Marsh has told us that it was." in called.text
+    assert page.now.called_at is None
+    assert page.now.phase is Phase.DISTRESS
+    assert "Noted that rescue was not called. Everybody is told so, and asked to call." in answer.text
+    assert "<h1>Call rescue now</h1>" in answer.text
+    assert "Cleo Marsh said that rescue was called, and has taken that back." in answer.text
+    assert "Not known to have been called: Cleo Marsh said" in answer.text
+    assert "incident A-17; they took that back" in answer.text
+    assert 'value="not_called"' not in answer.text
+
+
+def test_another_contacts_word_that_it_was_not_is_on_the_page_of_all(page: AlarmPage) -> None:
+    """With both names: they can ask each other, and call."""
+    page.answer("called")
+    dov = replace(page, path=page.at.alarm_path(page.dive, "contact-1"))
+
+    answer = dov.answer("not_called")
+
+    assert page.now.called_at is None
+    assert "Cleo Marsh said that rescue was called; Dov Lind says that it was not." in answer.text
+    assert "Cleo Marsh said that rescue was called; Dov Lind says" in page.client.get(page.path).text
 
 
 def test_safe_with_all_heads_stands_down(page: AlarmPage) -> None:

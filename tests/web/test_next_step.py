@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from service.domain.dive import Dive, Phase
-from service.domain.dive.commands import Acknowledge, RaiseNow, ReportCalled, ReportOnScene, ReportSafe
+from service.domain.dive.commands import Acknowledge, RaiseNow, ReportCalled, ReportOnScene, ReportSafe, TakeBackCalled
 from service.domain.dive.events import Outcome
 from service.domain.people import Recipient
 from service.domain.place.position import Position
@@ -139,6 +139,19 @@ def test_once_rescue_is_called_the_phone_is_kept_free() -> None:
         "Going there? Say so below.",
     )
     assert called(found) == ["rescue"]
+
+
+def test_once_it_is_taken_back_that_rescue_was_called_rescue_is_to_be_called() -> None:
+    """The page says first whose word does not hold."""
+    story = overdue(RAISE_BY)
+    story.does(ReportCalled(contact(1), "A-17"), at(RAISE_BY + 2))
+    story.does(TakeBackCalled(contact(0)), at(RAISE_BY + 4))
+
+    found = step(story, RAISE_BY + 5)
+    assert found.title == "Call rescue now"
+    assert found.words[0] == "Dov Lind said that rescue was called; Cleo Marsh says that it was not."
+    assert called(found) == ["rescue"]
+    assert found.read_aloud
 
 
 def test_whoever_is_at_the_site_is_told_to_stay_ashore() -> None:

@@ -15,7 +15,17 @@ from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from service.domain.dive import Command, Dive, Phase
-from service.domain.dive.commands import Acknowledge, Extend, Finish, NoteHanded, RaiseNow, ReportSafe, Start, Tick
+from service.domain.dive.commands import (
+    Acknowledge,
+    Extend,
+    Finish,
+    NoteHanded,
+    RaiseNow,
+    ReportCalled,
+    ReportSafe,
+    Start,
+    Tick,
+)
 from service.domain.people import Actor, Role, Via
 from service.operations.recording import act
 from service.store import log, outbox
@@ -385,6 +395,38 @@ def test_rescue_is_called_once_however_often_it_is_said(beach: Beach) -> None:
     beach.happens(RaiseNow(BRAM_TEXTS), minutes=5)
     beach.answer("called", beach.seen(beach.contact))
     assert beach.counted["RescueCalled"] == 3
+
+
+def test_called_and_not_called_are_done_again_by_no_old_page(beach: Beach) -> None:
+    """A browser that sends a form once more must neither calm nor alarm anybody; pressed on what is so now it does."""
+    beach.happens(Tick(), minutes=70)
+    calls = beach.seen(beach.contact)
+    beach.answer("called", calls)
+    takes_back = beach.seen(beach.contact)
+    beach.answer("not_called", takes_back)
+
+    again = beach.answer("called", calls)
+    assert (again.status_code, beach.now.called_at) == (409, None)
+    assert beach.answer("called", beach.version_of(again.text)).status_code == 200
+
+    once_more = beach.answer("not_called", takes_back)
+    assert once_more.status_code == 409
+    assert beach.now.called_at is not None
+    assert (beach.counted["RescueCalled"], beach.counted["CalledTakenBack"]) == (2, 1)
+
+
+def test_not_called_on_a_page_of_before_somebody_called_is_asked_about(beach: Beach) -> None:
+    """Of whoever has said nothing themselves: it would take back a word that the page did not show."""
+    beach.happens(Tick(), minutes=70)
+    beach.happens(ReportCalled(Actor(Role.CONTACT, "Dov Lind", Via.TEXT, "contact-1")), minutes=1)
+    seen = beach.seen(beach.contact)
+    beach.happens(ReportCalled(Actor(Role.ADMIN, "Finn Gray", Via.PAGE, "admin-1")), minutes=1)
+
+    asked = beach.answer("not_called", seen)
+
+    assert (asked.status_code, beach.now.called_at is not None) == (409, True)
+    assert beach.answer("not_called", beach.version_of(asked.text)).status_code == 200
+    assert beach.now.called_at is None
 
 
 def test_safe_on_a_page_of_before_an_sos_says_what_is_so_now_and_asks(beach: Beach) -> None:

@@ -125,6 +125,18 @@ class ReportCalled:
 
 
 @dataclass(frozen=True, slots=True)
+class TakeBackCalled:
+    """Rescue was not called after all. `own`: they say it of themselves, which is no word about anybody else's call.
+
+    `whose`: the key of the one whose word falls, where it was chosen.
+    """
+
+    by: Actor
+    own: bool = False
+    whose: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class ReportFix:
     """Where the party is, or was at `fix_at`. `source` says how it is known, where `by` does not tell."""
 
@@ -267,6 +279,7 @@ Command = (
     | RaiseNow
     | Acknowledge
     | ReportCalled
+    | TakeBackCalled
     | ReportFix
     | ReportConditions
     | ReportOnScene

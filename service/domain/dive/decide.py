@@ -9,6 +9,7 @@ from typing import Any
 
 from service.domain.dive import commands as do
 from service.domain.dive import refusals as no
+from service.domain.dive.calling_rescue import report_called, take_back_called
 from service.domain.dive.commands import Command, Refusal
 from service.domain.dive.events import (
     Acknowledged,
@@ -23,7 +24,6 @@ from service.domain.dive.events import (
     NoteAdded,
     PersonReachable,
     PersonUnreachable,
-    RescueCalled,
     Started,
     StartSaid,
     StepTaken,
@@ -166,16 +166,6 @@ def _told_now(dive: Dive, by: Actor, now: datetime) -> tuple[StepTaken, ...]:
     if by.own_key in dive.alerted_keys():
         return ()
     return (StepTaken(at=now, step=Step.NEXT_CONTACT, due_at=now, to=(by.own_key,), number=len(dive.alerted) + 1),)
-
-
-def _report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> Decision:
-    if dive.phase is Phase.CLOSED:
-        return no.closed(dive, now)
-    if command.by.is_outsider:
-        return no.not_of_this_dive(dive, now)
-    if dive.phase is Phase.FILED:
-        return no.not_started(dive, command.by, now)
-    return (RescueCalled(at=now, by=command.by, reference=command.reference),)
 
 
 def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
@@ -341,7 +331,8 @@ _ANSWERS: dict[type, Callable[[Dive, Any, datetime], Decision]] = {
     do.Extend: extend,
     do.RaiseNow: _raise_now,
     do.Acknowledge: _acknowledge,
-    do.ReportCalled: _report_called,
+    do.ReportCalled: report_called,
+    do.TakeBackCalled: take_back_called,
     do.ReportFix: report_fix,
     do.ReportConditions: report_conditions,
     do.ReportOnScene: report_on_scene,

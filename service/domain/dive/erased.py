@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from service.domain.dive.state import Dive, Raising
+from service.domain.dive.state import Dive, Raising, RescueCall, TakenBack
 from service.domain.people import Actor
 from service.domain.place.site import SitePlan
 from service.domain.plan import Contact, DivePlan, Diver
@@ -29,6 +29,8 @@ def without_detail(dive: Dive) -> Dive:
         raisings=tuple(Raising(one.at, _actor(one.by)) for one in dive.raisings),
         called_by=_actor(dive.called_by),
         called_reference=None,
+        called_by_several=tuple(_call(one) for one in dive.called_by_several),
+        taken_back=tuple(TakenBack(_call(one.call), one.at, _erased(one.by)) for one in dive.taken_back),
         fixes=(),
         conditions=None,
         last_heard=None,
@@ -62,5 +64,13 @@ def _site(site: SitePlan) -> SitePlan:
     )
 
 
+def _call(call: RescueCall) -> RescueCall:
+    return RescueCall(call.at, _erased(call.by))
+
+
 def _actor(by: Actor | None) -> Actor | None:
-    return None if by is None else Actor(by.role, ERASED, by.via, by.key)
+    return None if by is None else _erased(by)
+
+
+def _erased(by: Actor) -> Actor:
+    return Actor(by.role, ERASED, by.via, by.key)

@@ -188,11 +188,28 @@ class Acknowledged:
 
 @dataclass(frozen=True, slots=True)
 class RescueCalled:
-    """Somebody called rescue; `reference` is the incident's, if they gave one."""
+    """Somebody called rescue; `reference` is the incident's, if they gave one. `beside`: it was called already.
+
+    Logs of before `beside` was told fold as they did: there the last who said so took the place of all before.
+    """
 
     at: datetime
     by: Actor
     reference: str | None = None
+    beside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CalledTakenBack:
+    """Rescue was not called after all. `whose` are the keys of those whose word for it falls: the own, or others'.
+
+    `stands`: another's word for it holds, so that rescue is called still.
+    """
+
+    at: datetime
+    by: Actor
+    whose: tuple[str, ...]
+    stands: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,6 +361,7 @@ Event = (
     | AlarmRaised
     | Acknowledged
     | RescueCalled
+    | CalledTakenBack
     | FixReported
     | ConditionsReported
     | OnScene

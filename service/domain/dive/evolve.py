@@ -9,6 +9,7 @@ from operator import attrgetter
 from typing import Any
 
 from service.domain.dive import events as ev
+from service.domain.dive.calling_rescue import after_call, after_taking_back
 from service.domain.dive.raisings import raisings_after
 from service.domain.dive.state import (
     ALARMED,
@@ -232,6 +233,8 @@ def _reopened(dive: Dive) -> Dive:
         called_at=None,
         called_by=None,
         called_reference=None,
+        called_by_several=(),
+        taken_back=(),
         partly_out=None,
         raisings=(),
         rung=(),
@@ -251,17 +254,11 @@ def _acknowledged(dive: Dive, event: ev.Acknowledged) -> Dive:
 
 
 def _rescue_called(dive: Dive, event: ev.RescueCalled) -> Dive:
-    over = tuple(step for step in (*PARTY_STEPS, Step.ALERT, Step.DISTRESS) if step not in dive.steps)
-    return _but(
-        dive,
-        phase=_risen(dive, Phase.DISTRESS),
-        alarm_at=dive.alarm_at or event.at,
-        called_at=event.at,
-        called_by=event.by,
-        called_reference=event.reference or dive.called_reference,
-        steps=dive.steps + over,
-        extension=None,
-    )
+    return _but(dive, phase=_risen(dive, Phase.DISTRESS), **after_call(dive, event))
+
+
+def _called_taken_back(dive: Dive, event: ev.CalledTakenBack) -> Dive:
+    return _but(dive, **after_taking_back(dive, event))
 
 
 def _fix_reported(dive: Dive, event: ev.FixReported) -> Dive:
@@ -370,6 +367,7 @@ _CHANGES: dict[type, Callable[[Dive, Any], Dive]] = {
     ev.AlarmRaised: _alarm_raised,
     ev.Acknowledged: _acknowledged,
     ev.RescueCalled: _rescue_called,
+    ev.CalledTakenBack: _called_taken_back,
     ev.FixReported: _fix_reported,
     ev.ConditionsReported: _conditions_reported,
     ev.OnScene: _on_scene,

@@ -14,8 +14,11 @@ from service.domain.people import Actor, Role
 from service.domain.place.fix import FAR_M
 from service.domain.plan import PARTY_MAX
 
-SAY_HOW_IT_STANDS = frozenset({"no_alarm", "not_started", "already_started", "only_the_party"})
-"""Codes of those whose words no longer hold once a dive goes in, or its alarm is up."""
+SAY_HOW_IT_STANDS = frozenset(
+    {"no_alarm", "not_started", "already_started", "only_the_party", "not_called", "called_by_another"}
+)
+"""Codes of those whose words no longer hold once a dive goes in, its alarm is up, or it is said that rescue was called
+or was not."""
 
 
 def _time(dive: Dive, at: datetime | None, now: datetime) -> Moment | Phrase:
@@ -302,6 +305,30 @@ def acknowledged_already(dive: Dive, now: datetime) -> Refusal:
         all=dive.head_count,
     )
     return Refusal("acknowledged_already", words, now)
+
+
+def not_called(dive: Dive, now: datetime) -> Refusal:
+    """Nobody's word stands that rescue was called, so there is none to take back; in an alarm, what to do."""
+    if not dive.alarmed:
+        return Refusal("not_called", say("Nothing changed. {clock}", clock=_clock(dive)), now)
+    rescue, ref = dive.plan.site.rescue_call, dive.reference
+    then = say("Call {rescue}, then text CALLED {ref}.", rescue=rescue, ref=ref)
+    words = say("Noted already: nobody has called rescue. {then}", then=then)
+    if dive.drill:
+        would = say("now call {rescue}, then text CALLED {ref}", rescue=rescue, ref=ref)
+        words = say("In a real alarm you would {would}.", would=would)
+    return Refusal("not_called", words, now)
+
+
+def called_by_another(dive: Dive, now: datetime) -> Refusal:
+    """They have not called themselves; somebody else has, or so they say, and can be wrong."""
+    name, time = Name(dive.called_by.name if dive.called_by else "?"), _time(dive, dive.called_at, now)
+    called, ref = say("Rescue was called {time} by {name}.", time=time, name=name), dive.reference
+    words = say("{called} Not so? Text NOT CALLED {ref}", called=called, ref=ref)
+    if not dive.drill:
+        doubt = say("In doubt call {rescue}.", rescue=dive.plan.site.rescue_call)
+        words = say("{called} {doubt} Not so? Text NOT CALLED {ref}", called=called, doubt=doubt, ref=ref)
+    return Refusal("called_by_another", words, now)
 
 
 def no_conditions_given(now: datetime) -> Refusal:

@@ -76,6 +76,24 @@ class Raising:
 
 
 @dataclass(frozen=True, slots=True)
+class RescueCall:
+    """Somebody's word that rescue was called; `reference` is the incident's, if they gave one."""
+
+    at: datetime
+    by: Actor
+    reference: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TakenBack:
+    """A word that rescue was called which does not hold: whose it was, and who says so."""
+
+    call: RescueCall
+    at: datetime
+    by: Actor
+
+
+@dataclass(frozen=True, slots=True)
 class Told:
     """A contact and when the alert went to them, or when they answered."""
 
@@ -138,6 +156,8 @@ class Dive:
     called_at: datetime | None = None
     called_by: Actor | None = None
     called_reference: str | None = None
+    called_by_several: tuple[RescueCall, ...] = ()  # each person's last word, where several say so; first to last
+    taken_back: tuple[TakenBack, ...] = ()  # of this alarm, of each person the last
     distress_at: datetime | None = None  # when distress was last told
     distress_count: int = 0
     partly_out: int | None = None
@@ -290,6 +310,18 @@ class Dive:
     def alerted_keys(self) -> frozenset[str]:
         """The contacts to whom the alarm has gone."""
         return frozenset(told.key for told in self.alerted)
+
+    @property
+    def rescue_calls(self) -> tuple[RescueCall, ...]:
+        """Each person's word that rescue was called, as far as it stands; the last of them is told."""
+        if self.called_by_several or self.called_at is None or self.called_by is None:
+            return self.called_by_several
+        return (RescueCall(self.called_at, self.called_by, self.called_reference),)
+
+    @property
+    def not_called_after_all(self) -> bool:
+        """Whether somebody said that rescue was called, and nobody's word for it stands any more."""
+        return bool(self.taken_back) and self.called_at is None
 
     @property
     def live(self) -> bool:

@@ -60,6 +60,8 @@ def _rings(dive: Dive, event: ev.Event, contact: Recipient) -> bool:
         return due and contact.key in event.to  # of no other step are contacts told
     if isinstance(event, ev.AlarmRaised):
         return event.told_at is None and contact.key != event.by.key and _called_at_alert(dive, contact)
+    if isinstance(event, ev.CalledTakenBack):  # as at distress: all are to call rescue
+        return not event.stands and contact.key != event.by.key
     if isinstance(event, ev.PersonUnreachable):
         lost = event.person == contact.key and event.channel is Channel.TEXT is dive.first_way(contact)
         deaf = lost and event.reason not in REFUSED_BY_PERSON

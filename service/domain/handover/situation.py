@@ -129,11 +129,23 @@ def done(dive: Dive, now: datetime) -> tuple[str, ...]:
 
 
 def _called(dive: Dive, now: datetime) -> str:
+    if dive.not_called_after_all:
+        return _taken_back(dive, now)
     if dive.called_at is None:
         return "Nobody has told us that rescue was called."
     by = f" by {dive.called_by.name}" if dive.called_by is not None else ""
     incident = f", incident {dive.called_reference}" if dive.called_reference else ""
     return f"Rescue called {at(dive, dive.called_at, now)}{by}{incident}."
+
+
+def _taken_back(dive: Dive, now: datetime) -> str:
+    """With the number that was given: rescue can look whether they have it after all."""
+    last = dive.taken_back[-1]
+    number = f", incident {last.call.reference}" if last.call.reference else ""
+    said = f"{last.call.by.name} said {at(dive, last.call.at, now)} that rescue was called{number}"
+    own = last.call.by.own_key == last.by.own_key
+    by = "they took that back" if own else f"{last.by.name} said that it was not"
+    return f"Not known to have been called: {said}; {by} {at(dive, last.at, now)}."
 
 
 def _raised(dive: Dive, raised_at: datetime, now: datetime) -> str:

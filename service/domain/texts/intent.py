@@ -20,6 +20,7 @@ class Kind(StrEnum):
     POSITION = "position"
     OK = "ok"
     CALLED = "called"
+    NOT_CALLED = "not_called"
     SAFE = "safe"
     ON_SCENE = "on_scene"
     STATUS = "status"
@@ -72,6 +73,6 @@ class Intent:
     signed: str | None = None
     """For an unclear text that would be an OK: the words behind it, which may be the sender's own name."""
     own: bool | None = None
-    """True for SAFE of those who text it themselves (we, I, us): from a diver's phone it is no word about others."""
+    """True for SAFE and NOT CALLED of those who text it themselves (we, I, us): it is no word about others."""
     ref: str | None = None
     """The two-character reference of the dive that is meant, such as 7K."""

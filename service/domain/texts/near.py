@@ -8,6 +8,9 @@ from service.domain.texts.intent import Kind
 from service.domain.texts.table import any_of
 from service.domain.texts.typed import Typed, folded
 
+_NOT = r"not|nobody|never|didnt|havent|hasnt|wasnt|isnt|arent|wrong\w*|mistake\w*"
+_CALL = "call(?:ed|ing)?|rang|rung|phoned|coastguard|lifeboat|rescue|999|112|911"
+
 # The first line that fits decides, so the order matters: "out in 10" is about being late, not being out.
 _GUESSES = tuple(
     (re.compile(pattern), kind)
@@ -38,6 +41,10 @@ _GUESSES = tuple(
             Kind.FINISH,
         ),
         (r"\bstill (?:in|down|diving|under)", Kind.LATE),
+        (
+            rf"\bget through\b|\b(?:{_NOT})\b.*\b(?:{_CALL})\b|\b(?:{_CALL})\b.*\b(?:{_NOT})\b",
+            Kind.NOT_CALLED,
+        ),
         (
             r"\bcall(?:ed|ing)\b|\b(?:rang|phoned)\b|\bcoastguard\b|\blifeboat\b|\brescue\b|\b(?:999|112|911)\b",
             Kind.CALLED,
@@ -88,6 +95,14 @@ abgesagt|tauchen nicht|kein tauchgang|cancelado|no buceamos|no entramos|annulee?
 annullato|non ci immergiamo|niente immersione
 """,
             Kind.CALL_OFF,
+        ),
+        (
+            r"""
+(?:nicht|niemand\w*|noch nicht|kein\w*) .*(?:gerufen|angerufen|alarmiert)|(?:no|nadie) .*(?:llamado|avisado|llame)
+(?:pas|personne|jamais) .*(?:appele(?:e|s|es)?|prevenu\w*)|appele(?:e|s|es)? personne
+(?:non|nessuno) .*(?:chiamat[oaie]|avvisat[oaie])
+""",
+            Kind.NOT_CALLED,
         ),
         (r"gerufen|angerufen|llamado|avisado|appelee?s?|chiamat[oaie]", Kind.CALLED),
         (

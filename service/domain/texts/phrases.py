@@ -88,6 +88,28 @@ _CALLED = re.compile(
     ).join((r"(?:(?:i|we) )?(?:have )?", rf"(?: {_NUMBERED})?"))
 )
 
+# Alone only the very word that is taught, as above: "not reached" may well be about the divers.
+_TOLD = "(?:call|called|phone|phoned|ring|rung|reach|reached|inform|informed|notify|notified|alert|alerted|told)"
+_NOT_CALLED = re.compile(
+    any_of(
+        r"""
+(?:notcalled|not called)(?: (?:<service>|\d{4,8}))?
+not <told> <service>
+<service> (?:(?:is|are|was|we are|has been|have been) )?not(?: been)? <told>
+<service> (?:isnt|arent|wasnt|werent|(?:hasnt|havent|has not|have not) been) <told>
+nobody (?:has )?(?:called|phoned|rung|rang|informed|notified|alerted|told) <service>
+called (?:was|is) (?:wrong|a mistake|not true|not right)
+(?P<own>(?:i|we) (?:(?:did|have|had) not|didnt|havent|hadnt|never) (?:call(?:ed)?|<told> <service>)(?: yet)?)
+(?P<yet>(?:<service> )?not(?: been)? (?:called|<told> <service>) yet)
+(?P<slip>called (?:(?:was )?sent )?(?:by|in) (?:mistake|error))
+(?P<cut>(?:(?:my|the|our) )?call(?: to <service>)? (?:did not|didnt) get through)
+(?P<through>(?:i |we )?(?:did not|didnt|could not|couldnt|cant) (?:get through to|reach) <service>)
+""",
+        service=_SERVICE,
+        told=_TOLD,
+    )
+)
+
 _SAFE_WHO = any_of(r"""
 they are|we are|i am|everyone|everyone is|everybody|everybody is
 (?:they are |we are )?all(?: are| of them| of us)?
@@ -163,6 +185,16 @@ def read_called(text: Typed) -> Intent | None:
         return None  # only the very word that is taught: "I called" and "phoned" may well be about the divers
     number = _as_typed(match["label"], text.plain) if match["label"] else match["bare"]
     return Intent(kind=Kind.CALLED, reference=number, ref=reference)
+
+
+def read_not_called(text: Typed) -> Intent | None:
+    """Read that rescue was not called, or that nobody there has it; `own` where they say it of themselves."""
+    words, reference = take_reference(text.words)
+    match = _NOT_CALLED.fullmatch(words)
+    if match is None:
+        return None
+    own = True if any(match[said] for said in ("own", "yet", "slip", "cut", "through")) else None
+    return Intent(kind=Kind.NOT_CALLED, own=own, ref=reference)
 
 
 def _as_typed(words: str, plain: str) -> str:

@@ -16,6 +16,7 @@ from service.domain.texts.phrases import (
     read_call_off,
     read_called,
     read_decline,
+    read_not_called,
     read_ok,
     read_on_scene,
     read_pack,
@@ -49,6 +50,7 @@ _FORMS = (
     read_call_off,
     read_ok,
     read_called,
+    read_not_called,
     read_safe,
     read_on_scene,
     read_status,
@@ -109,7 +111,9 @@ def _read_form(text: Typed) -> Intent | None:
     if lead_in is None:
         return None
     rest = typed(text.plain[lead_in.end() :])
-    return next((intent for reader in _FORMS if (intent := reader(rest))), None)
+    intent = next((intent for reader in _FORMS if (intent := reader(rest))), None)
+    # "OK. Not called" may be the OK of somebody who has not called yet.
+    return None if intent is not None and intent.kind is Kind.NOT_CALLED else intent
 
 
 def _read_raise_now(text: Typed) -> Intent | None:

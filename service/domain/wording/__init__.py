@@ -8,10 +8,11 @@ from typing import Any, Final
 
 from service.domain.dive import events as ev
 from service.domain.dive.state import Dive
-from service.domain.wording import answers, as_it_stands, ending, ladder, outage, placing, restored
+from service.domain.wording import answers, as_it_stands, ending, ladder, outage, placing, rescue_called, restored
 from service.domain.wording.by_way import by_every_way
 from service.domain.wording.drafts import (
     CALLED,
+    UNCALLED,
     Draft,
     LinkKind,
     MessageKind,
@@ -36,7 +37,8 @@ _WORDS: dict[type, Callable[[Dive, Any], list[Draft]]] = {
     ev.PartlyOut: answers.on_partly_out,
     ev.AlarmRaised: ladder.on_alarm_raised,
     ev.Acknowledged: answers.on_acknowledged,
-    ev.RescueCalled: answers.on_rescue_called,
+    ev.RescueCalled: rescue_called.on_rescue_called,
+    ev.CalledTakenBack: rescue_called.on_called_taken_back,
     ev.FixReported: placing.on_fix,
     ev.ConditionsReported: placing.on_conditions,
     ev.OnScene: placing.on_scene,
@@ -66,4 +68,13 @@ def _is_wanted(dive: Dive, draft: Draft) -> bool:
     return draft.kind is MessageKind.STAND_DOWN and declined.told
 
 
-__all__ = ["CALLED", "Draft", "LinkKind", "MessageKind", "messages_for", "says_of_rescue", "untrue_steps"]
+__all__ = [
+    "CALLED",
+    "UNCALLED",
+    "Draft",
+    "LinkKind",
+    "MessageKind",
+    "messages_for",
+    "says_of_rescue",
+    "untrue_steps",
+]

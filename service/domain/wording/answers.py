@@ -192,7 +192,7 @@ def on_acknowledged(dive: Dive, event: ev.Acknowledged) -> list[Draft]:
     called = who_called(dive, event.at)
     act = [*called, keep(say("Keep your phone free."))] if called else _call_and_say_so(dive)
     safe = say("All safe? SAFE {all} {ref}", all=dive.head_count, ref=dive.reference)
-    answered = "reply" if called else f"{UNCALLED}_reply"
+    answered = f"{CALLED}_reply" if called else f"{UNCALLED}_reply"
     answer = reply(dive, event.by, event.at, may_go(2, say("thank you.")), *act, may_go(3, safe), name=answered)
     has_it = say(
         "{name} has the alarm for dive {ref} since {time}.",
@@ -216,33 +216,6 @@ def _call_and_say_so(dive: Dive) -> list[Part]:
     return [may_go(1, call), keep(then)]
 
 
-def on_rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Draft]:
-    """Everybody ashore hears that rescue is called; the repeats end, the dive stays open."""
-    told = to_contacts(dive, MessageKind.ALERT, CALLED, _rescue_called(dive, event), event.at, but=event.by.key)
-    noted = say("noted, rescue called.")
-    if event.reference:
-        noted = say("noted, rescue called (incident {incident}).", incident=Name(event.reference))
-    safe = say("Keep your phone free. All safe? Text SAFE {all} {ref}", all=dive.head_count, ref=dive.reference)
-    return told + reply(dive, event.by, event.at, keep(noted), keep(safe))
-
-
-def _rescue_called(dive: Dive, event: ev.RescueCalled) -> list[Part]:
-    at, name, whom = time_of(dive, event.at, event.at), Name(event.by.name), who(dive)
-    called = say("RESCUE CALLED {time} by {name} for {who}.", time=at, name=name, who=whom)
-    if event.reference:
-        called = say(
-            "RESCUE CALLED {time} by {name} (incident {incident}) for {who}.",
-            time=at,
-            name=name,
-            incident=Name(event.reference),
-            who=whom,
-        )
-    safe = say(
-        "Keep your phone free. Know they are safe? Text SAFE {all} {ref}.", all=dive.head_count, ref=dive.reference
-    )
-    return [keep(called), keep(safe)]
-
-
 def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
     """Which text would do what was probably meant."""
     reference = dive.reference
@@ -250,7 +223,7 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
         return say("A position? Text AT 47.12345,-20.54321.")
     if by.role in (Role.CONTACT, Role.ADMIN):
         return _hint_ashore(dive, near)
-    if near in ("ok", "called") or (near == "safe" and not dive.live):
+    if near in ("ok", "called", "not_called") or (near == "safe" and not dive.live):
         return _answers_to_an_alarm(dive)
     meant = {
         "finish": say("{out}.", out=out(dive)),
@@ -269,6 +242,8 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
 
 
 def _hint_ashore(dive: Dive, near: str | None) -> Phrase:
+    if near == "not_called":
+        return say("Rescue not called? Text NOT CALLED {ref}.", ref=dive.reference)
     if near in ("agree", "decline"):
         return say("You can text AGREE {ref} or DECLINE {ref}.", ref=dive.reference)
     if near in ("where", "pack", "on_scene"):

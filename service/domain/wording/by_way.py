@@ -72,6 +72,8 @@ def _mail(dive: Dive, event: ev.Event, contact: Recipient, text: Draft) -> mails
 
 def _is_whole_alarm(event: ev.Event) -> bool:
     """Whether its messages to contacts are alarms on which somebody acts who knows nothing else."""
+    if isinstance(event, ev.CalledTakenBack):
+        return not event.stands
     return isinstance(event, ev.AlarmRaised) or (isinstance(event, ev.StepTaken) and event.step in _STEPS_OF_ALARM)
 
 

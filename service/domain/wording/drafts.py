@@ -263,9 +263,10 @@ def says_of_rescue(step: str) -> bool:
 
 
 def acting_admins(dive: Dive) -> tuple[str, ...]:
-    """The keys of the admins who act on this alarm: who answered it, is at the site, or called rescue."""
+    """The keys of the admins who act on this alarm: who answered it, is at the site, or spoke of calling rescue."""
     keys = [told.key for told in (*dive.acknowledged, *dive.on_scene)]
-    keys += [dive.called_by.own_key] if dive.called_by is not None else []
+    keys += [call.by.own_key for call in dive.rescue_calls]
+    keys += [by.own_key for one in dive.taken_back for by in (one.call.by, one.by)]
     return tuple(dict.fromkeys(key for key in keys if key.startswith(AN_ADMIN)))
 
 

@@ -304,8 +304,11 @@ def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
 def _unresolved(dive: Dive, event: StepTaken) -> Phrase:
     """How long the contacts have had to answer: since they were told, which may be later than it was due.
 
-    Where one has answered, how long ago that was: neither a call to rescue nor an end came of it.
+    Where one has answered, how long ago that was: neither a call to rescue nor an end came of it. Before all comes
+    that rescue was not called though it was said: who believed it waited for nothing.
     """
+    if dive.not_called_after_all:
+        return say("RESCUE NOT CALLED AFTER ALL")
     if dive.acknowledged:
         since_then = minutes(event.at - dive.acknowledged[-1].at)
         return say("ANSWERED {minutes} min AGO, NOT RESOLVED", minutes=since_then)

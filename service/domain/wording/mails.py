@@ -34,7 +34,8 @@ def alarm(dive: Dive, person: Recipient, now: datetime, *, rescue_now: bool) -> 
     said = "" if dive.raised_by is None else " ".join((dive.raised_note or dive.raised_by.words).split())
     by = "" if dive.raised_by is None else dive.raised_by.name
     raised: list[Words] = [say('Raised by {name}: "{words}"', name=Name(by), words=Name(said))] if said else []
-    news = [_club(dive), cry, *_out_so_far(dive), *raised, *_act(dive, person, rescue_now=rescue_now)]
+    taken_back = [say("Rescue was not called after all.")] if dive.not_called_after_all else []
+    news = [_club(dive), cry, *taken_back, *_out_so_far(dive), *raised, *_act(dive, person, rescue_now=rescue_now)]
     return _mail(dive, person, cry, news, now)
 
 
@@ -167,8 +168,10 @@ def _happened(dive: Dive) -> list[tuple[datetime, Phrase]]:
         *((one, say("{name} is at the site.", name=_named(dive, one.key))) for one in dive.on_scene),
     ):
         found.append((told.at, words))
-    if dive.called_at is not None and dive.called_by is not None:
-        found.append((dive.called_at, _called(dive.called_by.name, dive.called_reference)))
+    found += [(call.at, _called(call.by.name, call.reference)) for call in dive.rescue_calls]
+    for one in dive.taken_back:
+        found.append((one.call.at, say("{name} said that rescue was called.", name=Name(one.call.by.name))))
+        found.append((one.at, say("{name} said that it was not.", name=Name(one.by.name))))
     if dive.phase is Phase.CLOSED and dive.closed_at is not None and dive.closed_by is not None:
         found.append((dive.closed_at, say("Over, by the word of {name}.", name=Name(dive.closed_by.name))))
     return found

@@ -36,6 +36,7 @@ def alarm(dive: Dive, person: Recipient, now: datetime, *, rescue_now: bool) -> 
     Where that takes too long, the club's name gives way, then the words of whoever raised it: the texts have them.
     """
     facts: list[Words] = [
+        *([say("Rescue was not called after all.")] if dive.not_called_after_all else []),
         *_out_so_far(dive),
         *_since(dive, now),
         *_act(dive, person, rescue_now=rescue_now),

@@ -45,6 +45,8 @@ _STEPS = {
     Step.ASK_OUT: "Asked whether they are out, since the service was restored",
 }
 
+_OWN_TAKEN_BACK = "Took back that rescue was called."
+
 
 def who_did(event: ev.Event) -> str:
     """Whose doing it was: a name, or "the clock"."""
@@ -137,6 +139,12 @@ def _rescue_called(_: Dive, event: ev.RescueCalled) -> str:
     return "Called rescue" + (f", incident {event.reference}." if event.reference else ".")
 
 
+def _called_taken_back(dive: Dive, event: ev.CalledTakenBack) -> str:
+    others = [_name(dive, key) for key in event.whose if key != event.by.own_key]
+    words = f"Said that rescue was not called, as {', '.join(others)} had said." if others else _OWN_TAKEN_BACK
+    return f"{words} Another's word for it stands." if event.stands else words
+
+
 def _fix_reported(dive: Dive, event: ev.FixReported) -> str:
     near = "" if event.accuracy_m is None else f", within {event.accuracy_m:.0f} m"
     when = "" if event.fix_at == event.at else f", at {say(event.fix_at, dive.plan.site.zone, event.at)}"
@@ -212,6 +220,7 @@ _WORDS: dict[type, Callable[[Dive, Any], str]] = {
     ev.AlarmRaised: _alarm_raised,
     ev.Acknowledged: _acknowledged,
     ev.RescueCalled: _rescue_called,
+    ev.CalledTakenBack: _called_taken_back,
     ev.FixReported: _fix_reported,
     ev.ConditionsReported: _conditions_reported,
     ev.OnScene: _on_scene,

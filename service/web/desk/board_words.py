@@ -14,7 +14,7 @@ from typing import Final
 from service.domain.dive import Dive, Phase
 from service.domain.handover.situation import counted_and_named
 from service.operations.board import LOST, Ashore, Board, Line, Reach, Unread, is_trouble
-from service.web.dive_words import ENDED
+from service.web.dive_words import ENDED, not_called_after_all
 from service.web.speaking import clock, heads, span, visible, zone_name
 
 WHOLE_MAX: Final = 20  # so many dives are shown with all that is known; the rest of many in a line each
@@ -233,6 +233,8 @@ def _facts(line: Line, now: datetime, zone: str, room: _Room) -> list[tuple[str,
     if dive.called_at is not None:
         by = visible(dive.called_by.name, 60) if dive.called_by is not None else "somebody"
         found.append(("Rescue", f"called {clock(dive.called_at, zone, now)} by {by}"))
+    elif (not_so := not_called_after_all(dive)) is not None:
+        found.append(("Rescue", f"not called: {visible(not_so, 160)}"))
     found.append(("Phones", "; ".join(_phone(name, reach) for name, reach in line.phones)))
     return found
 

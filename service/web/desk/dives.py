@@ -25,6 +25,7 @@ from service.domain.dive.commands import (
     RaiseNow,
     ReportCalled,
     ReportSafe,
+    TakeBackCalled,
 )
 from service.domain.people import Actor
 from service.operations.admin_roles import AdminRole
@@ -153,6 +154,7 @@ def _deeds(dive: Dive) -> frozenset[str]:
     can = {
         "answer": dive.alarmed and all(told.key != mine for told in dive.acknowledged),
         "called": dive.live,
+        "not_called": dive.live and bool(dive.rescue_calls),
         "close": dive.live,
         "raise": not dive.alarmed and (dive.phase is not Phase.CLOSED or dive.can_reopen(web().service.clock.now())),
         "extend": dive.live and not dive.alarmed,
@@ -191,6 +193,15 @@ def _called(_: Dive) -> Command:
     return ReportCalled(_by(f"Rescue has been called {incident}".strip() + f": {who}"), incident or None)
 
 
+def _not_called(dive: Dive) -> Command:
+    """Of several the one whose word it is: what another has said may well stand."""
+    how = _needed("not_called_reason", REASON_MAX, "Say how you know that it was not.")
+    whose = next((call.by for call in dive.rescue_calls if call.by.own_key == request.form.get("whose")), None)
+    if whose is None:
+        raise UnusableError(f"Say whose word it is that does not hold. {NOTHING_CHANGED}", "whose")
+    return TakeBackCalled(_by(f"Rescue was not called, as {whose.name} had said: {how}"), whose=whose.own_key)
+
+
 def _close(dive: Dive) -> Command:
     reason = _needed("reason", REASON_MAX, "Say how you know that they are safe.")
     count = count_typed("count")
@@ -222,6 +233,7 @@ def _note(_: Dive) -> Command:
 _BUTTONS: Final[dict[str, Callable[[Dive], Command]]] = {
     "answer": _answer_it,
     "called": _called,
+    "not_called": _not_called,
     "close": _close,
     "raise": _raise,
     "extend": _extend,

@@ -65,6 +65,7 @@ def _facts(found: DiveLog, dive: Dive | None, zone: str) -> Iterator[tuple[str, 
         ("Raise-by time", dive.raise_by_at),
         ("Alarm", dive.alarm_at),
         ("Rescue called", dive.called_at),
+        ("Rescue not called after all", dive.taken_back[-1].at if dive.not_called_after_all else None),
         ("Closed", dive.closed_at),
     ):
         if at is not None:

@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 from werkzeug.test import TestResponse
 
 from service.domain.dive import Dive, Phase
-from service.domain.dive.commands import Acknowledge, RaiseNow, Start, Tick
+from service.domain.dive.commands import Acknowledge, RaiseNow, ReportCalled, Start, Tick
+from service.domain.people import Actor, Role, Via
 from service.operations.admin_roles import AdminRole
 from service.operations.recording import act
 from service.store import log, outbox
@@ -119,6 +120,32 @@ def test_a_slip_of_the_finger_does_not_report_that_rescue_was_called(at: Site, c
     assert by.words == "Rescue has been called R-17: I did, 11:20"
 
 
+def test_an_officer_takes_back_what_one_of_several_has_said(at: Site, client: FlaskClient) -> None:
+    """Chosen by name, with how it is known; the other's word stands until it is taken back too."""
+    dive = dive_in(at, minutes_ago=66)
+    for key, name in (("contact-0", "Cleo Marsh"), ("contact-1", "Dov Lind")):
+        act(at.service, dive.id, ReportCalled(Actor(Role.CONTACT, name, Via.TEXT, key, words="CALLED")))
+    enter(client, AdminRole.OFFICER)
+    page = client.get(f"/admin/dives/{dive.id}").text
+
+    no_reason = press(client, dive, "not_called", whose="contact-0")
+    nobody = press(client, dive, "not_called", whose="contact-7", not_called_reason="No case")
+    one = press(client, dive, "not_called", whose="contact-0", not_called_reason="They have no case, 11:30")
+    two = press(client, dive, "not_called", whose="contact-1", not_called_reason="Nor of Dov")
+
+    assert page.count('name="whose"') == 2
+    assert "Say how you know that it was not. Nothing changed." in no_reason.text
+    assert "Say whose word it is that does not hold. Nothing changed." in nobody.text
+    assert "Dov Lind said" in one.text.partition("Noted. ")[2]
+    assert "and that stands. In doubt call rescue" in one.text
+    assert "Noted that rescue was not called. Everybody is told so, and asked to call." in two.text
+    assert "not called: Dov Lind said that rescue was called;" in two.text
+    assert at.now_of(dive).called_at is None
+    words = at.now_of(dive).taken_back[0].by.words
+    assert words == "Rescue was not called, as Cleo Marsh had said: They have no case, 11:30"
+    assert "do-not-called" not in two.text
+
+
 def test_an_officer_raises_extends_calls_off_and_notes(at: Site, client: FlaskClient) -> None:
     """Each by the rules of the dive, and each is on the page in words."""
     wet, dry = dive_in(at, minutes_ago=10), at.filed()
@@ -191,6 +218,7 @@ def test_what_adds_to_an_alarm_is_done_from_the_oldest_page(at: Site, client: Fl
         ("note", {"note": "At the slip now"}, "NoteAdded"),
         ("called", {"incident": "R-17", "called_reason": "I did"}, "RescueCalled"),
         ("answer", {}, "Acknowledged"),
+        ("not_called", {"whose": "contact-0", "not_called_reason": "They have no case"}, "CalledTakenBack"),
         ("close", {"count": "2", "reason": "Seen"}, "Closed"),
     ],
 )
@@ -199,6 +227,8 @@ def test_a_button_that_is_pressed_twice_counts_once(
 ) -> None:
     """Nobody is told twice."""
     dive = dive_in(at, minutes_ago=66)
+    if do == "not_called":
+        act(at.service, dive.id, ReportCalled(Actor(Role.CONTACT, "Cleo Marsh", Via.TEXT, "contact-0")))
     enter(client, AdminRole.OFFICER)
     seen = at.now_of(dive).version
 
