@@ -17,8 +17,9 @@ from typing import Final
 from msgspec.structs import replace
 
 from service.clock import Clock, clock_seconds
+from service.domain.dive import Dive
 from service.domain.people import Channel
-from service.domain.wording import MessageKind
+from service.domain.wording import MessageKind, untrue_steps
 from service.operations.club_senders import NONE_KNOWN, ClubSenders
 from service.operations.gateway import Accepted, Gateway, Outcome, Outgoing, Refused, Unknown
 from service.operations.outage_journal import Ended, Entry, Journal, Told
@@ -117,6 +118,12 @@ class OutageCourier:
         """
         for parcel in self._of_dive.get(dive_id, ()):
             if parcel.told.kind != MessageKind.STAND_DOWN:
+                self._end(parcel)
+
+    def drop_untrue(self, dive: Dive) -> None:
+        """Nobody hears any more that rescue was called once that is taken back, nor then that it was not."""
+        for parcel in self._of_dive.get(dive.id, ()):
+            if _step(parcel.told).startswith(untrue_steps(dive)):
                 self._end(parcel)
 
     def drop_to(self, phone: str, club_ids: Collection[str]) -> None:
@@ -296,9 +303,12 @@ def _whom(told: Told) -> tuple[str, Channel]:
 
 
 def _rung(told: Told) -> str:
-    """The name of its step, be it ours or the outbox's."""
-    step = told.step.removeprefix(OUTAGE_STEP).partition("-")[2] if told.step.startswith(OUTAGE_STEP) else told.step
-    return step.partition("-")[0]
+    return _step(told).partition("-")[0]
+
+
+def _step(told: Told) -> str:
+    """Its step, be it ours or the outbox's."""
+    return told.step.removeprefix(OUTAGE_STEP).partition("-")[2] if told.step.startswith(OUTAGE_STEP) else told.step
 
 
 def _is_due(parcel: Parcel, now: datetime) -> bool:

@@ -156,6 +156,8 @@ class StandIn:
         for dive in self._ladder.dives.values():
             if dive.phase is Phase.CLOSED:
                 self._courier.drop(dive.id)
+            else:
+                self._courier.drop_untrue(dive)
 
     def _gone(self, club: ClubToTell, admin: Recipient) -> Told:
         now = self._means.clock.now()
@@ -269,6 +271,8 @@ class StandIn:
         for dive_id, steps in decided:
             if any(isinstance(event, Closed) for _, event in steps):
                 self._courier.drop(dive_id)
+            elif steps:
+                self._courier.drop_untrue(steps[-1][0])
         self._courier.add(told)
         for dive_id, key in deaf:
             self._ask(dive_id, NoteUnreachable(key, "opted_out"))

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from service.domain.dive import Phase, next_due_at
+from service.domain.dive import Phase, Refusal, next_due_at
 from service.domain.dive import commands as do
 from service.domain.dive.events import AlarmRaised, StepTaken
 from service.domain.dive.state import Raising
@@ -70,6 +70,23 @@ def test_the_text_itself_adds_no_second_call_to_the_first() -> None:
     assert story.dive.raisings == (Raising(at(SAID), CALL.by, "cramp"),)
     assert {*CONTACT_KEYS} <= {*keys(drafts)}
     assert all("11:20 says" in draft.text for draft in drafts if draft.kind is MessageKind.ALERT)
+
+
+def test_it_begins_with_nothing_called_and_nothing_taken_back() -> None:
+    """What was said of rescue in the alarm before holds of that one, and cannot be taken back in this."""
+    story = in_water()
+    story.runs_to(at(SAID - 20))
+    for command in (do.ReportCalled(contact(0)), do.ReportCalled(contact(1)), do.TakeBackCalled(contact(1))):
+        story.does(command, at(SAID - 19))
+    story.does(do.Finish(diver()), at(SAID - 10))
+    assert (story.dive.rescue_calls, story.dive.taken_back) != ((), ())
+
+    assert noted(story).reopened
+
+    assert (story.dive.rescue_calls, story.dive.taken_back, story.dive.called_reference) == ((), (), None)
+    refusal = story.does(do.TakeBackCalled(contact(0)), at(BACK))
+    assert isinstance(refusal, Refusal)
+    assert refusal.code == "not_called"
 
 
 def test_another_call_is_another() -> None:

@@ -6,19 +6,34 @@ from datetime import timedelta
 
 import pytest
 
-from service.domain.dive import Dive
+from service.domain.dive import Dive, Phase
 from service.operations.alarm_endings import Ending, alarm_of
 from service.operations.gateway import Blame
 from service.operations.outage_journal import Told
 from service.store.figures import AlarmedDive, Trace
 from tests.operations.away import Keeping, gone
-from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, DOV, FINN, Behaviour, Stage, plan, plan_of, refuse
+from tests.operations.stage import (
+    ANNA,
+    BEGIN_AT,
+    BRAM,
+    CLEO,
+    DOV,
+    FINN,
+    Behaviour,
+    Stage,
+    accept,
+    plan,
+    plan_of,
+    refuse,
+)
 from tests.operations.test_called_meanwhile import CALLED, alarmed
 from tests.operations.test_called_then_gone import called
 from tests.operations.test_figures import of
+from tests.operations.test_over_then_gone import SOS, over
 from tests.operations.test_overtaken import FROM_A_CALL, ends_with, followed, slow
 
 SECOND, MINUTE = timedelta(seconds=1), timedelta(minutes=1)
+SAID_OF_RESCUE = ("event:alarm_raised", "event:rescue_called", "event:called_taken_back")
 NOT_CALLED, AGAIN = "RESCUE NOT CALLED AFTER ALL, CALL NOW", "CALL RESCUE NOW"
 
 
@@ -232,6 +247,71 @@ def test_it_is_heard_in_the_outage(keeping_on_both: Keeping) -> None:
 
     assert stage.dive(dive.id).called_at is None
     stage.text(ANNA, "OUT")
+
+
+def test_said_and_taken_back_in_the_outage_it_is_merged_in_that_order(keeping_on_both: Keeping) -> None:
+    """Of a dive that an SOS opens again in the outage: the record has the call for help, then both words for rescue."""
+    stage = keeping_on_both.stage
+    dive = over(keeping_on_both)
+    with gone(stage.engine):
+        keeping_on_both.without(minutes=3)
+        keeping_on_both.spooled(ANNA, SOS)
+        keeping_on_both.without(minutes=1)
+        keeping_on_both.spooled(CLEO, f"CALLED 4711 {dive.reference}")
+        keeping_on_both.without(minutes=1)
+        assert CALLED in stage.last_to(DOV)
+        keeping_on_both.spooled(CLEO, "NOT CALLED")
+        keeping_on_both.without(minutes=1)
+        assert NOT_CALLED in stage.last_to(DOV)
+    keeping_on_both.look()
+    stage.turn()
+
+    after = stage.dive(dive.id)
+    assert (after.phase, after.called_at) == (Phase.DISTRESS, None)
+    assert [(one.call.by.key, one.call.reference) for one in after.taken_back] == [("contact-0", "4711")]
+    # The call for help is there twice: as the keeper told it, and by its text.
+    assert [kind for kind in stage.kinds(dive) if kind in SAID_OF_RESCUE] == [SAID_OF_RESCUE[0], *SAID_OF_RESCUE]
+    assert NOT_CALLED in [body for body in stage.to(DOV) if CALLED in body or NOT_CALLED in body][-1]
+    stage.text(ANNA, "OUT")
+
+
+@pytest.mark.parametrize("again", [False, True], ids=["by one keeper", "by one that is started again"])
+@pytest.mark.parametrize(
+    ("words", "untrue", "true"),
+    [
+        (("NOT CALLED", "CALLED 4711", "NOT CALLED"), CALLED, NOT_CALLED),
+        (("NOT CALLED", "CALLED 4711"), NOT_CALLED, CALLED),
+    ],
+    ids=["not called", "called"],
+)
+def test_what_no_longer_holds_is_not_told_in_the_outage(
+    keeping: Keeping, words: tuple[str, ...], untrue: str, true: str, *, again: bool
+) -> None:
+    """It waits with gateways that refuse it: only what was said last of rescue goes when they take texts."""
+    stage = keeping.stage
+    called(keeping)
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        refusing(stage, refuse(Blame.TRANSIENT))
+        before = len(stage.to(DOV))
+        for word in words:
+            keeping.spooled(CLEO, word)
+            keeping.without(seconds=10)
+        if again:
+            keeping.start_again()
+        refusing(stage, accept)
+        keeping.without(minutes=2)
+        heard = stage.to(DOV)[before:]
+        assert not any(untrue in body for body in heard)
+        assert any(true in body for body in heard)
+    keeping.look()
+    stage.turn()
+    stage.text(ANNA, "OUT")
+
+
+def refusing(stage: Stage, usually: Behaviour) -> None:
+    """What both gateways do from now on."""
+    stage.first.usually = stage.second.usually = usually
 
 
 # What the figures make of it
