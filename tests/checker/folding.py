@@ -134,11 +134,14 @@ class Folded:
 
     def first_way(self, key: str) -> str:
         """The way by which somebody hears at once and can answer, the first of theirs."""
+        return next(iter(self.direct_ways(key)), "text")
+
+    def direct_ways(self, key: str) -> list[str]:
+        """The ways by which somebody hears at once and can answer, in their order."""
         role, _, place = key.rpartition("-")
         people = self.plan["contacts"] if role == "contact" else ()
         channels = people[int(place)]["channels"] if place.isdigit() and int(place) < len(people) else ()
-        ways = ("text", "call") if self.calls else ("text",)
-        return next((channel for channel in channels if channel in ways), "text")
+        return [channel for channel in channels if channel == "text" or (channel == "call" and self.calls)]
 
 
 Step = tuple[Entry, Folded, Folded]  # an event, the dive before it and after it

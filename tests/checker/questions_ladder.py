@@ -257,7 +257,10 @@ def _concerned(entry: Entry, after: Folded) -> list[str]:
     if entry.event in ("alarm_raised", "rescue_called", "called_taken_back"):
         if said.get("told_at"):
             return []  # a keeper has told them
-        return [key for key in after.contacts if key != said["by"]["key"]]
+        others = [key for key in after.contacts if key != said["by"]["key"]]
+        # That somebody called, or that another's word for it stands, is no alarm: nobody is called for it.
+        is_alarm = entry.event == "alarm_raised" or said.get("stands") is False
+        return [key for key in others if is_alarm or after.direct_ways(key) != ["call"]]
     if entry.event in ("armed", "not_armed"):
         return [] if after.alarmed else ["diver-0"]
     return after.contacts if everybody.get(entry.event) else []

@@ -8,11 +8,13 @@ from tests.simulation.world import World
 
 SEEDS_TRIED_MAX = 60  # not every day has an alarm that ends
 
-# A contact who was alarmed and then told by a text that it is over: who closes the dive themselves is answered instead,
-# but for an admin to whom it was handed up, and of whom the question does not ask. So is a diver who is a contact too.
+# A contact who was alarmed and then told by a text that it is over for good: who closes the dive themselves is
+# answered instead, but for an admin to whom it was handed up, and of whom the question does not ask. So is a diver who
+# is a contact too.
 STOOD_DOWN = """
 SELECT over.id, over.dive_id, over.phone FROM messages AS over JOIN messages AS alarm
  ON alarm.dive_id = over.dive_id AND alarm.phone = over.phone AND alarm.priority <= 1
+ JOIN dives AS dive ON dive.id = over.dive_id AND dive.phase = 'closed' AND over.queued_at >= dive.closed_at
  WHERE over.person_key LIKE 'contact-%' AND over.kind = 'stand_down'
  AND over.state IN ('handed', 'delivered') AND alarm.state IN ('handed', 'delivered')
  AND NOT EXISTS (SELECT 1 FROM dive_phones AS own
