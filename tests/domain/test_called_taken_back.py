@@ -215,7 +215,7 @@ def test_what_somebody_says_of_themselves_is_no_doubt_about_another() -> None:
 @pytest.mark.parametrize(
     ("after", "takes"), [(SAID_TWICE_WITHIN.total_seconds() - 1, False), (SAID_TWICE_WITHIN.total_seconds(), True)]
 )
-def test_a_word_that_comes_twice_is_no_doubt_about_another(after: float, takes: bool) -> None:  # noqa: FBT001
+def test_a_word_that_comes_twice_is_no_doubt_about_another(after: float, *, takes: bool) -> None:
     """A carrier doubles a text; said again later it is meant."""
     story = called(CLEO, DOV)
     story.does(do.TakeBackCalled(CLEO), at(DISTRESS + 9))

@@ -38,5 +38,6 @@ def _taken_apart_once(rule: Rule, address: str) -> list[RulePart]:
 
 def keep_url_builders() -> None:
     """Do both once in this process: nine tenths of the time that making an application takes a test."""
+    # Both on purpose: these are Werkzeug's own methods, which have no other way to be kept.
     Rule._compile_builder = _made_once  # type: ignore[method-assign]
     Rule._parse_rule = _taken_apart_once  # type: ignore[method-assign]

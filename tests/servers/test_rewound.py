@@ -49,7 +49,7 @@ def do(rewound: Rewound, *statements: str) -> None:
     """What a test does to it."""
     with psycopg.connect(plain(rewound.url), autocommit=True) as connection:
         for statement in statements:
-            connection.execute(statement)  # type: ignore[arg-type]
+            connection.execute(statement)  # type: ignore[arg-type]  # psycopg wants literals; these are ours
 
 
 def found(rewound: Rewound) -> tuple[list[tuple[Any, ...]], list[tuple[Any, ...]], int]:
@@ -97,7 +97,7 @@ def test_whoever_is_still_connected_is_ended(rewound: Rewound) -> None:
     """A transaction that a test left open keeps nobody waiting, and nothing of it comes about."""
     with psycopg.connect(plain(rewound.url)) as left:
         left.execute("LOCK TABLE clubs")
-        left.execute(NOTE)  # type: ignore[arg-type]
+        left.execute(NOTE)  # type: ignore[arg-type]  # as in `do`
 
         rewound.rewind()
 
@@ -108,7 +108,8 @@ def test_whoever_is_still_connected_is_ended(rewound: Rewound) -> None:
 
 def test_a_database_that_was_filled_is_copied_anew(rewound: Rewound) -> None:
     """What is deleted keeps its room, and would be looked through by each later test."""
-    do(rewound, f"INSERT INTO notes (club, words) SELECT 1, 'x' FROM generate_series(1, {ROOM_AT_MOST // 30})")  # noqa: S608
+    rows = ROOM_AT_MOST // 30
+    do(rewound, f"INSERT INTO notes (club, words) SELECT 1, 'x' FROM generate_series(1, {rows})")  # noqa: S608 - a number
 
     rewound.rewind()
 
