@@ -18,6 +18,7 @@ from service.domain.texts.incomplete import read_incomplete
 from service.operations.addressing import Answer, Text
 from service.operations.answers_to_strangers import calls_for_help, enough_answered, queue_answer
 from service.operations.canary_dive_health import TEXTS_BY
+from service.operations.help_meanwhile import is_answered
 from service.operations.links import with_pack
 from service.operations.long_texts import PARTS_MISSING
 from service.operations.putting_aside import give_up, put_aside, put_aside_unanswerable, put_aside_unheard
@@ -159,6 +160,8 @@ def _queue(text: Text, answered: Answer, words: str) -> Answer:
     session, now, for_help = text.session, text.now, calls_for_help(text.intent)
     if opt_outs.is_opted_out(session, text.club.receiving_number, text.phone):
         return replace(answered, words=None, note=_noted(answered, "not sent: opted out"))
+    if for_help and is_answered(session, text.club.id, text.phone, inbound.came_at(session, text.inbound_id)):
+        return replace(answered, words=None, note=_noted(answered, "not sent: answered in the outage"))
     if answered.dive_id is None and not answered.has_dive:
         if enough_answered(session, text.club.id, text.phone, now, for_help=for_help):
             return replace(answered, words=None, note=_noted(answered, "not sent: enough answers this hour"))

@@ -16,6 +16,7 @@ from service.domain.grace import Step
 from service.domain.people import Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind, read
+from service.domain.texts.incomplete import read_incomplete
 from service.operations.choosing import (
     begun_unheard,
     but_exercises,
@@ -40,7 +41,7 @@ Asked = tuple[str, Command]
 
 _OPENING = (Kind.START, Kind.CODE)
 _ENDING = (Kind.FINISH, Kind.CODE)
-_HELP = (Kind.RAISE_NOW, Kind.WORRY)
+HELP = (Kind.RAISE_NOW, Kind.WORRY)
 _AS_ADMIN = f"{Role.ADMIN}-"
 
 
@@ -61,15 +62,15 @@ def asked_by(
     `elsewhere`: the dives of other clubs, of which only a call for help can be.
     """
     dives = list(dives)
-    if text.part is not None:
+    text, intent = replace(text, sender=phone_heard(text.sender, country)), read_heard(text)
+    if text.part is not None and intent.kind not in HELP:
         return []  # half a sentence may be a whole finish
-    text, intent = replace(text, sender=phone_heard(text.sender, country)), read(text.body)
     known = [dive for dive in dives if dive.phase is not Phase.CLOSED]
     lately = [PhoneMatch(dive, keys) for dive in dives if dive.phase is Phase.CLOSED and (keys := _keys(text, dive))]
     if intent.code is not None and intent.kind in (*_OPENING, *_ENDING):
         return _by_code(text, intent, known)
     matches = [PhoneMatch(dive, keys) for dive in known if (keys := _keys(text, dive))]
-    if intent.kind in _HELP:
+    if intent.kind in HELP:
         others = [PhoneMatch(dive, keys) for dive in elsewhere if dive.live and (keys := _keys(text, dive))]
         of_code = [PhoneMatch(dive, _keys(text, dive)) for dive in dives if _has_code(dive, intent)]
         return _help(text, intent, [*matches, *lately], [one for one in others if not one.dive.drill], of_code)
@@ -85,13 +86,18 @@ def asked_by(
     return _asked_of_one(text, read_again(intent, matches), matches, lately)
 
 
+def read_heard(text: InboundText) -> Intent:
+    """A text, or what there is of one: nobody can wait now until its other parts are put together."""
+    return read(text.body) if text.part is None else read_incomplete(text.body)
+
+
 def unreadable_of(text: InboundText, country: str | None, kept: Iterable[OpenDive], *, alone: bool) -> list[str]:
     """The dives that cannot be read and that a call for help may be about, by the phones in their plain columns.
 
     `alone`: it is about none that can be read, and so maybe about one of these that is over.
     """
-    intent = read(text.body)
-    if text.part is not None or intent.kind not in _HELP:
+    intent = read_heard(text)
+    if intent.kind not in HELP:
         return []
     sender, over_too = (
         phone_heard(text.sender, country),

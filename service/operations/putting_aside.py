@@ -24,6 +24,7 @@ from service.domain.wording.general import put_aside as words_for
 from service.operations import service_log
 from service.operations.answers_to_strangers import calls_for_help, enough_answered, queue_answer
 from service.operations.contact_reading import club_language
+from service.operations.help_meanwhile import admins_know
 from service.operations.long_texts import PARTS_MISSING
 from service.operations.plainest import raise_within
 from service.operations.service import Service
@@ -73,7 +74,9 @@ def put_aside_unanswerable(service: Service, session: Session, club: ClubRow, ro
     intent = _or_none(lambda: read(row.body))
     matters = intent is None or intent.kind in _FOR_HELP or intent.code is not None
     mark = f"told:unanswerable:{club.id}:{row.sender}"
-    if row.authentic and matters and is_news(service, session, mark, now, UNANSWERABLE_AGAIN_AFTER):
+    if not row.authentic or not matters or admins_know(session, club.id, row.sender, row.received_at):
+        return
+    if is_news(service, session, mark, now, UNANSWERABLE_AGAIN_AFTER):
         words = (
             f"{row.sender}, who cannot be answered, may need help or be out: {row.body[:QUOTED]}. Find out who it is."
         )

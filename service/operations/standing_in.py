@@ -29,10 +29,11 @@ from service.operations.club_senders import club_senders
 from service.operations.gateway import Gateway, InboundText, OwnNumber
 from service.operations.outage_carrying import OutageCourier
 from service.operations.outage_hearing import Asked, asked_by, unreadable_of
+from service.operations.outage_help import UnheardHelp
 from service.operations.outage_journal import Began, Entry, Happened, Heard, Journal, Opted, Told, outage_name
 from service.operations.outage_ladder import Ladder, Step, happened
 from service.operations.outage_opt_outs import OptOuts
-from service.operations.own_numbers import Receiving, number_heard
+from service.operations.own_numbers import Receiving, number_heard, phone_heard
 from service.operations.plainest import OUTAGE_STEP, fault_words
 from service.operations.snapshotting import Contents
 from service.operations.spooling import Brought, KeyPress, Spool, UnreadableError
@@ -84,6 +85,7 @@ class StandIn:
         senders = club_senders(self._numbers, means.own_numbers)
         self._courier = OutageCourier(journal, means.gateways, means.clock, means.monotonic, senders)
         self._opt_outs = OptOuts((*contents.dives, *contents.over), contents.clubs)
+        self._help = UnheardHelp()
         self._heard: set[str] = set()
         self._plain: set[str] = set()
         before = journal.read()
@@ -150,6 +152,7 @@ class StandIn:
                 self._plain.add(entry.dive_id)
         self._courier.take_up(before)
         self._opt_outs.take_up(before)
+        self._help.take_up(before)
         for entry in before:
             if isinstance(entry, Opted) and self._opt_outs.has(entry.number, entry.phone):
                 self._courier.drop_to(entry.phone, self._clubs_of(entry.number))
@@ -190,10 +193,11 @@ class StandIn:
                 continue  # the database will have it put aside
             self._heed_opt_out(brought)
             asked = self._asked(brought)
-            for dive_id, command in asked:
-                self._ask(dive_id, command)
+            done = [self._ask(dive_id, command) for dive_id, command in asked]
             for dive_id in self._unreadable(brought, alone=not asked):
                 self._keep([(dive_id, [])])
+            if not any(done):
+                self._answer_help(brought)
             self._journal.write([Heard(path.name)])
 
     def _heed_opt_out(self, brought: Brought) -> None:
@@ -238,6 +242,21 @@ class StandIn:
         here = [one for one in kept if one.receiving_number == number and one.id not in self._ladder.dives]
         return unreadable_of(brought, self._country(number), here, alone=alone)
 
+    def _answer_help(self, brought: Brought) -> None:
+        """What calls for help and moved no dive."""
+        number = self._number_heard(brought.receiver) if isinstance(brought, InboundText) else ""
+        club = next((self._clubs[one] for one in sorted(self._clubs_of(number)) if one in self._clubs), None)
+        if club is None or not isinstance(brought, InboundText):
+            return
+        now, sender = self._means.clock.now(), phone_heard(brought.sender, club.country)
+        people = [one for dive in self._ladder.dives.values() for one in (*dive.divers, *dive.contacts)]
+        language = next((one.language for one in people if one.phone == sender), None)
+        drafts = self._help.drafts(brought, club, self._admins(club), language, now)
+        wanted = [one for one in drafts if not self._opt_outs.has(number, one.to.phone)]
+        told = [self._told(one, one.to, club.id, None, now) for one in wanted]
+        self._journal.write(told)
+        self._courier.add(told)
+
     def _number_heard(self, receiver: str) -> str:
         """As the database would take it; where the snapshot knows of no such club, as the gateway wrote it."""
         return number_heard(receiver, [*self._numbers.values()], self._means.own_numbers) or receiver
@@ -253,8 +272,11 @@ class StandIn:
 
     # What is decided
 
-    def _ask(self, dive_id: str, command: Command) -> None:
-        self._keep([(dive_id, self._ladder.ask(dive_id, command, self._means.clock.now()))])
+    def _ask(self, dive_id: str, command: Command) -> bool:
+        """Whether anything came of it."""
+        steps = self._ladder.ask(dive_id, command, self._means.clock.now())
+        self._keep([(dive_id, steps)])
+        return bool(steps)
 
     def _keep(self, decided: Sequence[tuple[str, Sequence[Step]]]) -> None:
         """Into the journal with it, then to the courier."""

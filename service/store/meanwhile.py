@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import and_, insert, not_, select, update
 from sqlalchemy.orm import Session
 
-from service.store.outbox import HANDED, LEASED, QUEUED, AttemptOutcome
+from service.store.outbox import DELIVERED, HANDED, LEASED, QUEUED, AttemptOutcome
 from service.store.tables import AttemptRow, MessageRow
 from service.store.upsert import insert_or_keep, touched
 
@@ -21,6 +21,18 @@ def add_message(session: Session, values: dict[str, Any]) -> bool:
         # A keeper that forgot what its disk did not take has told the same again.
         insert_or_keep(session, MessageRow, values | {"step": f"{values['step']}-{values['id'][:8]}"})
     return True
+
+
+def was_handed(session: Session, club_id: str, begins: str, step: str, since: datetime) -> bool:
+    """Whether a gateway took a message of that club and of no dive whose step begins so and has that in it.
+
+    `since`: it was queued then or later.
+    """
+    row = MessageRow
+    of_club = (row.club_id == club_id, row.dive_id.is_(None), row.queued_at >= since)
+    of_step = (row.step.startswith(begins, autoescape=True), row.step.contains(step, autoescape=True))
+    found = select(row.id).where(*of_club, *of_step, row.state.in_((HANDED, DELIVERED))).limit(1)
+    return session.execute(found).first() is not None
 
 
 def mark_handed(session: Session, message_id: str, gateway: str, provider_id: str, at: datetime, now: datetime) -> None:

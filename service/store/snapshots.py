@@ -13,6 +13,7 @@ from datetime import datetime
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from service.domain.people import ENGLISH
 from service.store import reaches
 from service.store.codec import UnreadableError, load_dive
 from service.store.opt_outs import opted_out
@@ -57,8 +58,8 @@ class AdminToTell:
 class ClubToTell:
     """A club, and its admins, those longest in office first; by number and country what is texted to it is read.
 
-    `opted_out`: phones of admins to which nothing may go. The last three are not in a snapshot that an older version
-    wrote.
+    `opted_out`: phones of admins to which nothing may go. `rescue_call` and `language` are as the club has set them.
+    The last five are not in a snapshot that an older version wrote.
     """
 
     id: str
@@ -67,6 +68,8 @@ class ClubToTell:
     receiving_number: str = ""
     country: str | None = None
     opted_out: tuple[str, ...] = ()
+    rescue_call: str = ""
+    language: str = ENGLISH
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,19 +174,22 @@ def clubs_to_tell(session: Session) -> tuple[ClubToTell, ...]:
     found = select(row.club_id, row.id, row.name, row.phone).where(row.disabled_at.is_(None), row.phone.is_not(None))
     for club_id, admin_id, name, phone in session.execute(found.order_by(row.created_at, row.id)):
         told.setdefault(club_id, []).append(AdminToTell(admin_id, name, phone or ""))
-    columns = (ClubRow.id, ClubRow.name, ClubRow.receiving_number, ClubRow.country)
-    clubs = [tuple(one) for one in session.execute(select(*columns).order_by(ClubRow.id))]
-    out = opted_out(session, [(number, one.phone) for club_id, _, number, _ in clubs for one in told.get(club_id, ())])
+    of = ClubRow
+    columns = (of.id, of.name, of.receiving_number, of.country, of.rescue_call, of.settings)
+    clubs = session.execute(select(*columns).order_by(of.id)).all()
+    out = opted_out(session, [(club.receiving_number, one.phone) for club in clubs for one in told.get(club.id, ())])
     return tuple(
         ClubToTell(
-            club_id,
-            name,
-            tuple(told.get(club_id, ())),
-            number,
-            country,
-            tuple(sorted({one.phone for one in told.get(club_id, ()) if (number, one.phone) in out})),
+            club.id,
+            club.name,
+            tuple(told.get(club.id, ())),
+            club.receiving_number,
+            club.country,
+            tuple(sorted({one.phone for one in told.get(club.id, ()) if (club.receiving_number, one.phone) in out})),
+            club.rescue_call,
+            str(club.settings.get("language", ENGLISH)),
         )
-        for club_id, name, number, country in clubs
+        for club in clubs
     )
 
 

@@ -12,7 +12,7 @@ from service.domain.dive import Refusal
 from service.domain.dive import commands as do
 from service.domain.encoding import is_gsm7, segments
 from service.domain.language import LANGUAGES
-from service.domain.wording import general, introducing
+from service.domain.wording import general, introducing, outage
 from tests.domain.builders import (
     DISTRESS,
     DUE_OUT,
@@ -103,6 +103,7 @@ def everything(club: str) -> dict[str, str]:
         "start code": general.other_code(club, "start"),
         "finish code": general.other_code(club, "finish"),
         "sos_without_dive": general.sos_without_dive(club, LONG_RESCUE),
+        "help_unheard": outage.help_unheard(club, LONG_RESCUE, "en"),
         "plan_unknown_phone": general.plan_unknown_phone(club, "https://linetender.example"),
         "plan_without_contacts": general.plan_without_contacts(club, "https://linetender.example"),
         "start_refused": general.start_refused(club, "Run time is from 5 to 360 minutes. " * 6),
@@ -163,6 +164,20 @@ def test_what_who_joins_or_starts_by_one_text_is_told_fits_in_every_language(lan
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
+def test_what_is_told_of_a_call_for_help_that_no_copy_knows_fits_in_every_language(language: str) -> None:
+    """One segment for the sender; for admins as much as an alarm, with the number, the words and whom to call."""
+    answer = outage.help_unheard(LONG_CLUB, LONG_RESCUE, language)
+    told = outage.help_for_admins(LONG_CLUB, LONG_RESCUE, "+447700900001", "SOS we are lost " * 20, language)
+
+    for words, most in ((answer, 1), (told, 3)):
+        assert is_gsm7(words)
+        assert LONG_RESCUE in words
+        assert len(segments(words).parts) <= most, words
+    assert '"SOS we are lost' in told
+    assert "+44 7700 900001" in told
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
 def test_what_whose_text_broke_us_is_told_fits_in_every_language(language: str) -> None:
     """Two segments, as where their dive cannot be read."""
     words = general.put_aside(LONG_CLUB, LONG_RESCUE, told=True, language=language)
@@ -178,6 +193,7 @@ def test_a_short_club_is_named_itself() -> None:
 
     assert set(texts) <= {
         "sos_without_dive",
+        "help_unheard",
         "no_plan_there",
         "plan_refused",
         "start_refused",

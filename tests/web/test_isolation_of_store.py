@@ -76,7 +76,7 @@ def values_of_ours(at: Site) -> dict[str, Any]:
         "phone": ANNA,
         "phones": [ANNA],
         "traces": Traces(ANNA, frozenset({ANNA}), frozenset({paths["dive_id"]})),
-        "beyond": "",
+        **dict.fromkeys(("beyond", "begins"), ""),
         "number": ANNA,
         "values": {"name": "Taken Over"},
         "changes": [(person[0], {"name": "Taken Over"})],

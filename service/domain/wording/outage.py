@@ -14,7 +14,8 @@ from service.domain.dive.state import Dive
 from service.domain.grace import Step
 from service.domain.language import Phrase, render, say
 from service.domain.people import Channel
-from service.domain.wording.drafts import Draft, MessageKind, to_each
+from service.domain.wording.drafts import SEGMENTS, Draft, MessageKind, to_each, worded
+from service.domain.wording.general import plain
 from service.domain.wording.ladder import what_to_say
 from service.domain.wording.parts import Part, keep, may_go
 from service.domain.wording.phrases import (
@@ -22,7 +23,9 @@ from service.domain.wording.phrases import (
     call_them,
     elsewhere,
     last_heard,
+    number_of,
     out_so_far,
+    quote,
     since,
     to_rescue,
     where,
@@ -50,6 +53,24 @@ def unconfirmed(dive: Dive, event: Event, drafts: Sequence[Draft]) -> list[Draft
 def on_told_meanwhile(_: Dive, __: ToldMeanwhile) -> list[Draft]:
     """Nobody is told again: they have been, and the ladder goes on from there."""
     return []
+
+
+def help_unheard(club_name: str, rescue_call: str, language: str) -> str:
+    """To whoever calls for help where no dive of theirs is known: what there may be of it nobody can look up now."""
+    words = say(
+        "our service has a fault, so this may have reached nobody. Call rescue now: {rescue}", rescue=rescue_call
+    )
+    return plain(club_name, words, language)
+
+
+def help_for_admins(club_name: str, rescue_call: str, sender: str, words: str, language: str) -> str:
+    """To a club's admins, of somebody who calls for help where no dive of theirs is known. `sender`: their number."""
+    parts = [
+        keep(say("SOS from {number}: {quote}.", number=number_of(sender), quote=quote(words))),
+        keep(say("Our service has a fault: maybe nobody else hears of it.")),
+        keep(say("Call them, then rescue: {rescue}.", rescue=rescue_call)),
+    ]
+    return worded(club_name, parts, SEGMENTS[MessageKind.ALERT], language)
 
 
 def _reworded(dive: Dive, event: Event, draft: Draft) -> Draft:
