@@ -51,7 +51,7 @@ WORDS_AROUND_A_FINISH = tuple(
         out OUT Out surfaced back ashore not yet still one 2 3/2 3 p2 both all safe the of water in ? now please
         thanks ok yes we were we're im everyone is are us on shore beach soon later bram and but 731905 731 905 7K 0
         100 no never air time nearly , . - ! + 👍 ❌ have divers at car was they he half if when will be getting
-        cannot get
+        cannot get good fine forgot to text
         """,
     )
 )
@@ -75,7 +75,7 @@ WHO_IS_OUT = (
         "people",
     ),
 )
-HOW = ("safe", "safely", "and", "well", "sound")
+HOW = ("safe", "safely", "and", "well", "good", "fine", "sound", "forgot", "to", "text")
 WAYS_OF_BEING_OUT = (
     r"(out ?){1,5}|out of (the )?water|ashore|back|back ashore|back on (the )?shore"
     r"|back on the beach|back on (dry )?land|back at the car"

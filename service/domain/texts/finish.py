@@ -82,7 +82,7 @@ _ALL_BACK = ("back", "back safe", "back safely")
 """Too little alone, or of one diver (I'm back: on the surface? on the phone?); of all it is plain."""
 
 _TAILS = ("{n}", "all {n}", "{n} divers", "all {n} divers", "{n} safe", "all {n} safe")
-_ALL_TAILS = ("all", "all of us", "all safe", "all ok")
+_ALL_TAILS = ("all", "all of us")
 _BOTH_TAILS = ("both", "both of us", "both safe")
 
 
@@ -103,13 +103,21 @@ def _agreed() -> dict[str, int | None]:
 
 AGREED_FINISH_FORMS = _agreed()
 
+# What stands beside a finish, and says no more than it: "all ok, we are out", "out, forgot to text".
+_ALL_WELL = r"all (?:ok|safe|well|good|fine)"
+_FORGOT = r"(?:(?:i|we) )?forgot(?: to (?:text|message|say|tell you))?"
+_BESIDE = re.compile(
+    rf"^(?:(?:{_ALL_WELL}|{_FORGOT}) (?:and )?)+(?=\S)|(?: (?:and )?(?:{_ALL_WELL}|{_FORGOT}))+$",
+)
+
 _COUNT = re.compile(r"\b(?:p ?|x ?)?(\d{1,3})(?:(?:/| of )(\d{1,3}))?\b")
 
 
 def read_finish(text: Typed) -> Intent | None:
-    """Read a finish: one agreed form, with or without a head count, a code and a reference."""
+    """Read a finish: one agreed form, with or without a head count, a code, a reference, and word that all are well."""
     words, reference = take_reference(text.words)
     words, code = take_code(words)
+    words = _BESIDE.sub("", words)
     count = of = None
     if match := _COUNT.search(words):
         words = f"{words[: match.start()]}{{n}}{words[match.end() :]}"

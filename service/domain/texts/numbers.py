@@ -26,6 +26,8 @@ _CODE_ONLY = re.compile(rf"(?:(?:(?:start|finish) )?code )?({CODE})")
 _REFERENCE = r"[2-9] ?[a-z]"
 _REFERENCE_FIRST = re.compile(rf"({_REFERENCE}) (?=\S)")
 _REFERENCE_LAST = re.compile(rf"(?:^| )(?:(?:ref|reference|dive) )?({_REFERENCE})$")
+# Our texts say `CALLED 7K`, so what else there is to say is typed behind it: `CALLED 7K 4711`.
+_REFERENCE_SECOND = re.compile(rf"(in|out|late|called|safe) ({_REFERENCE}) (?=\S)")
 
 # In the languages of our texts: what is asked for is English, and how long in one's own.
 _HOUR = r"(?:h(?:(?:ou)?rs?)?|stunden?|ora|ore|horas?|heures?)"
@@ -83,12 +85,16 @@ def read_code(words: str) -> str | None:
 
 
 def take_reference(words: str) -> tuple[str, str | None]:
-    """Take the reference of a dive off either end of the words; return what is left and the reference."""
+    """Take the reference of a dive off either end, or from behind a word of ours; return what is left and it."""
     for pattern, first in ((_REFERENCE_LAST, False), (_REFERENCE_FIRST, True)):
         match = pattern.search(words) if not first else pattern.match(words)
         reference = read_reference(match[1]) if match else None
         if match and reference:
             return (words[match.end() :] if first else words[: match.start()]), reference
+    match = _REFERENCE_SECOND.match(words)
+    reference = read_reference(match[2]) if match else None
+    if match and reference:
+        return f"{match[1]} {words[match.end() :]}", reference
     return words, None
 
 

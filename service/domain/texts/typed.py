@@ -84,7 +84,7 @@ _NOW = re.compile(r"\bnow\b")
 _POLITE_WORDS = (
     r"(?:many thanks|thank ?you(?: (?:so|very) much| all)?"
     r"|thanks(?: (?:so|very) much| a lot| all| everyone| mate)?"
-    r"|thx|thnx|tks|ty|ta|cheers|please|pls|plz|now|hi(?: there| all)?|hello|hey"
+    r"|thx|thnx|tks|ty|ta|cheers|please|pls|plz|now|hi(?: there| all(?! (?:ok|safe|well|good|fine)\b))?|hello|hey"
     r"|(?:vielen )?dank|danke(?: sch(?:ö|oe)n)?|bitte|merci(?: beaucoup)?|(?:muchas )?gracias|por favor"
     r"|grazie(?: mille)?|per favore|good (?:morning|afternoon|evening)|kind regards|regards|sorry|xxx|xx|x)"
 )
