@@ -16,10 +16,12 @@ from service.domain.texts import Intent, Kind
 from service.domain.wording import MessageKind
 from service.domain.wording.drafts import REPLY_LASTS
 from service.operations.overtaken_answers import STANDING
-from service.store import outbox
+from service.store import outbox, people
 from service.store.outbox import NewMessage
 
 ANSWERS_WITHOUT_DIVE_MAX: Final = 5  # an hour, to one phone
+# Gloves, cold hands and a plan by text: whoever mistypes it must not take silence for the sixth answer.
+ANSWERS_TO_OUR_OWN_MAX: Final = 20
 HELP_MAX: Final = 3  # an hour, whatever else was answered
 WITHIN: Final = timedelta(hours=1)
 HELP_STEP: Final = "answer-help-"
@@ -33,7 +35,9 @@ def calls_for_help(intent: Intent) -> bool:
 def enough_answered(session: Session, club_id: str, phone: str, now: datetime, *, for_help: bool) -> bool:
     """Whether a phone without a dive has had its answers of this hour."""
     since = now - WITHIN
-    if outbox.count_without_dive(session, club_id, phone, since) < ANSWERS_WITHOUT_DIVE_MAX:
+    known = people.by_phone(session, club_id, phone) is not None
+    most = ANSWERS_TO_OUR_OWN_MAX if known else ANSWERS_WITHOUT_DIVE_MAX
+    if outbox.count_without_dive(session, club_id, phone, since) < most:
         return False
     return not for_help or outbox.count_without_dive(session, club_id, phone, since, HELP_STEP) >= HELP_MAX
 

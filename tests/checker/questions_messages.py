@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from tests.checker.folding import Folded, Histories
 from tests.checker.questions_ladder import ALARMS, DELAY
-from tests.checker.reading import OPEN, Dive, Entry, Message, Record, digits, grouped
+from tests.checker.reading import OPEN, Dive, Entry, Message, Person, Record, digits, grouped
 
 NEVER_AFTER_CLOSE = ("distress", "alert", "reminder", "start_notice", "other")
 MEANWHILE = "outage-"  # of a keeper that stood in for the database
@@ -20,6 +20,7 @@ FOLLOWED = ("stand_down_again", "alarm_again", "called_again")
 ANSWERS = ("acknowledged", "on_scene")
 WITHOUT_EVENT = ("answer-", "standing-", "fault-", "stand_down-", MEANWHILE)
 REPLIES_TO_STRANGERS = 5
+REPLIES_TO_PEOPLE = 20
 REPLIES_TO_HELP = 3  # beside them
 HELP = ("raise_now", "worry")
 _HOUR = timedelta(hours=1)
@@ -147,7 +148,8 @@ def _asked_for(record: Record, message: Message) -> bool:
 def strangers_are_answered_seldom(record: Record, _: Histories) -> Iterator[str]:
     """Two machines that answer each other come to an end: a phone without a dive gets five answers an hour of a club.
 
-    Three more where they are to calls for help, so that whoever used up the five still hears whom to call.
+    Twenty where the club knows it, and three more where they are to calls for help: whoever used up theirs still hears
+    whom to call.
     """
     of_dives = {phone.phone for phone in record.phones}
     every: dict[tuple[str, str], list[datetime]] = {}
@@ -158,8 +160,10 @@ def strangers_are_answered_seldom(record: Record, _: Histories) -> Iterator[str]
             every.setdefault(whose, []).append(message.queued_at)
             if not _answers_help(record, message):
                 usual.setdefault(whose, []).append(message.queued_at)
-    for told, most in ((usual, REPLIES_TO_STRANGERS), (every, REPLIES_TO_STRANGERS + REPLIES_TO_HELP)):
-        for (_club, phone), times in told.items():
+    for told, more in ((usual, 0), (every, REPLIES_TO_HELP)):
+        for (club, phone), times in told.items():
+            known = Person(club, phone) in record.people
+            most = more + (REPLIES_TO_PEOPLE if known else REPLIES_TO_STRANGERS)
             for first, beyond in zip(sorted(times), sorted(times)[most:], strict=False):
                 if beyond - first < _HOUR - record.set_back:
                     yield f"{phone} has no dive, and got more than {most} answers within an hour"

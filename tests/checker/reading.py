@@ -214,6 +214,13 @@ class Joining(NamedTuple):
     sent_to: str | None
 
 
+class Person(NamedTuple):
+    """A row of `people`: whom a club knows."""
+
+    club_id: str
+    phone: str
+
+
 class Heartbeat(NamedTuple):
     """A row of `heartbeats`."""
 
@@ -330,6 +337,7 @@ class Record:
         self.texts = {text.id: text for text in _read(connection, Text, "inbound_texts")}
         self.parts = _read(connection, Part, "inbound_parts")
         self.canaries = _read(connection, Canary, "gateway_canaries")
+        self.people = set(_read(connection, Person, "people", "club_id, phone"))
         self.asked = _read(connection, Asked, "reaches", "club_id, phone")
         self.joining = _read(connection, Joining, "joins", "token_hash")
         self.heartbeats = _read(connection, Heartbeat, "heartbeats", "name")

@@ -277,6 +277,15 @@ def test_strangers_get_five_answers_an_hour(stage: Stage) -> None:
     assert len(stage.to(STRANGER)) == 6
 
 
+def test_one_of_the_clubs_own_who_mistypes_a_plan_is_answered_the_sixth_time_too(stage: Stage) -> None:
+    """No answer would look like a plan that nobody took; twenty an hour end what two machines say to each other."""
+    answers = [stage.text(ANNA, "PLAN LANTEN 1100 50 P2") for _ in range(21)]
+
+    assert [len(told) for told in answers] == [1] * 20 + [0]
+    assert all("has no site LANTEN" in told for [told] in answers[:20])
+    assert len(stage.text(ANNA, "SOS")) == 1
+
+
 @pytest.mark.parametrize("cry", ["SOS", "my buddy is missing"])
 def test_a_stranger_who_used_up_the_answers_still_hears_whom_to_call(stage: Stage, cry: str) -> None:
     """Wrong codes from a borrowed phone leave three answers to calls for help; then these end too, for an hour."""
