@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Sequence
+from datetime import UTC, datetime
 
 from sqlalchemy.orm import Session
 
-from service.domain.dive import Dive
+from service.domain.dive import Dive, Phase
 from service.domain.local_time import LocalTimeError, next_instant
 from service.domain.people import Actor, Role, Via
 from service.domain.plan import PAST_ALLOWED, refusals
@@ -19,6 +20,7 @@ from service.operations.plan_reading import PlanRequest
 from service.operations.proof_of_reach import known_of_plan
 from service.operations.service import Service
 from service.store import people, sites
+from service.store.dives import PhoneMatch
 from service.store.tables import PersonRow
 from service.store.tables.club import ClubRow
 
@@ -33,10 +35,11 @@ def file_by_text(
     now: datetime,
     *,
     said_at: datetime,
+    before: Sequence[PhoneMatch],
 ) -> tuple[str | None, str | None]:
-    """File it; gives what to answer and the dive.
+    """File it; gives what to answer and the dive. `before`: the dives of that phone.
 
-    The filed plan answers for itself, so None, but where nothing proves that any contact can be reached. What lay
+    The filed plan answers for itself, so None, but where `advice_on` has something to say. What lay
     somewhere is a plan for the day on which it was said: that the party went in meanwhile is what it is for.
     """
     person = people.by_phone(session, club.id, phone)
@@ -53,7 +56,7 @@ def file_by_text(
     request = usual_request(person, intent, time_in_at)
     filed = file_in(service, session, club, request, lead_of(person, words), now, said_at=said_at)
     if isinstance(filed, PlanFiled):
-        return advice_on(session, club, filed.dive, now), filed.dive.id
+        return advice_on(session, club, filed.dive, now, before), filed.dive.id
     return general.plan_refused(club.name, refusals(filed.checks)[0].words, club_language(club)), None
 
 
@@ -75,10 +78,23 @@ def lead_of(person: PersonRow, words: str) -> Actor:
     return Actor(Role.DIVER, person.name, Via.TEXT, key="diver-0", phone=person.phone, words=words)
 
 
-def advice_on(session: Session, club: ClubRow, dive: Dive, now: datetime) -> str | None:
-    """What to do where nothing proves that any contact can be reached."""
+def advice_on(session: Session, club: ClubRow, dive: Dive, now: datetime, before: Sequence[PhoneMatch]) -> str | None:
+    """What to do where nothing proves that any contact can be reached, or where another plan of theirs waits.
+
+    Whoever changes their mind files again. The first plan would be taken for started while they dive by the second.
+    """
     advice = unproven(known_of_plan(session, club, dive.plan, now, drill=dive.drill), now)
-    return None if advice is None else general.plain(club.name, advice, dive.lead.language)
+    if advice is not None:
+        return general.plain(club.name, advice, dive.lead.language)
+    waiting = [
+        match.dive
+        for match in before
+        if match.phase == Phase.FILED and match.dive.lead.key in match.keys and not match.dive.drill
+    ]
+    if not waiting:
+        return None
+    soonest = min(waiting, key=lambda one: one.plan.time_in_at or datetime.max.replace(tzinfo=UTC))
+    return general.filed_too(soonest, now, dive.lead.language)
 
 
 def _time_in(intent: Intent, zone: str, said_at: datetime) -> datetime | None:

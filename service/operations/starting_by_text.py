@@ -49,7 +49,7 @@ def start_by_text(text: Text, matches: Sequence[PhoneMatch]) -> Answer | None:
     if person is None:
         # Whoever names only a site knows of a plan there; a whole start is from somebody who expects it to be enough.
         return _unknown(text) if intent.minutes is not None else None
-    return _start(replace(text, language=person.language or text.language), person)
+    return _start(replace(text, language=person.language or text.language), person, matches)
 
 
 def _is_filed_there(text: Text, matches: Sequence[PhoneMatch]) -> bool:
@@ -66,7 +66,7 @@ def _unknown(text: Text) -> Answer:
     return Answer(words, note="start from a phone that is not known")
 
 
-def _start(text: Text, person: PersonRow) -> Answer:
+def _start(text: Text, person: PersonRow, before: Sequence[PhoneMatch]) -> Answer:
     session, club, intent = text.session, text.club, text.intent
     if not person.usual_contacts:
         words = general.start_without_contacts(club.name, text.service.public_url, text.language)
@@ -85,7 +85,7 @@ def _start(text: Text, person: PersonRow) -> Answer:
     position = None if intent.position is None else Position(*intent.position)
     start = do.Start(lead, position=position, accuracy_m=intent.accuracy_m)
     apply(text.service, session, filed.dive.id, start, text.now)
-    return Answer(advice_on(session, club, filed.dive, text.now), filed.dive.id, note=FILED_BY_START)
+    return Answer(advice_on(session, club, filed.dive, text.now, before), filed.dive.id, note=FILED_BY_START)
 
 
 def _still_to_go(text: Text) -> Intent:

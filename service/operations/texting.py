@@ -366,7 +366,7 @@ def _info(text: Text, _: Sequence[PhoneMatch]) -> Answer:
     return Answer(general.how_it_works(text.club.name, text.language))
 
 
-def _plan(text: Text, _: Sequence[PhoneMatch]) -> Answer:
+def _plan(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     words, dive_id = file_by_text(
         text.service,
         text.session,
@@ -376,6 +376,7 @@ def _plan(text: Text, _: Sequence[PhoneMatch]) -> Answer:
         text.words,
         text.now,
         said_at=text.meant_at,
+        before=matches,
     )
     return Answer(words, dive_id, note="plan by text")
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 
 import pytest
 
-from service.domain.dive import Refusal
+from service.domain.dive import Dive, Refusal
 from service.domain.dive import commands as do
 from service.domain.encoding import is_gsm7, segments
 from service.domain.language import LANGUAGES
@@ -16,6 +17,7 @@ from service.domain.wording import general, introducing, outage
 from tests.domain.builders import (
     DISTRESS,
     DUE_OUT,
+    PLAN,
     RAISE_BY,
     Story,
     at,
@@ -85,6 +87,12 @@ def test_a_contact_who_asks_for_the_state_is_given_no_code() -> None:
         assert "482139" not in text
 
 
+def planned(club: str, time_in_at: datetime | None) -> Dive:
+    """A plan at a place with the longest name."""
+    plan = replace(PLAN, site=replace(PLAN.site, name=LONG_SITE), time_in_at=time_in_at)
+    return replace(filed().dive, club_name=club, plan=plan)
+
+
 def everything(club: str) -> dict[str, str]:
     """One of each, with the longest names."""
     return {
@@ -113,6 +121,7 @@ def everything(club: str) -> dict[str, str]:
         "start_unknown_site": general.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET", near=True),
         "start_at_no_site": general.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET, " * 20, near=False),
         "start_while_in": general.start_while_in(replace(in_water().dive, club_name=club)),
+        "filed_too": general.filed_too(planned(club, at(1500)), at()),
         "joined": general.joined(club, LONG_NAMES[0], "LANTERN"),
         "no_such_join": general.no_such_join(club, 10),
         "join_code": general.join_code(club, "0123 4567", 10),
@@ -155,6 +164,7 @@ def test_what_who_joins_or_starts_by_one_text_is_told_fits_in_every_language(lan
         general.start_incomplete(LONG_CLUB, "LANTERN", language),
         general.start_unknown_site(LONG_CLUB, LONG_SITE, "LANTERN, KELP, SLIP", near=True, language=language),
         general.start_while_in(in_water().dive, language),
+        *(general.filed_too(planned(LONG_CLUB, time_in_at), at(), language) for time_in_at in (None, at(1500))),
     ]
 
     for text in told:

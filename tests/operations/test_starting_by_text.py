@@ -237,3 +237,34 @@ def test_a_phone_that_another_club_knows_starts_nothing_here(quick_stage: Stage)
 
     assert "your phone is not known here" in answer
     assert quick_stage.all_dives() == []
+
+
+def test_a_plan_that_waits_is_named_to_whoever_files_another(stage: Stage) -> None:
+    """They changed their mind: the first would be taken for started while they dive by the second."""
+    stage.text(ANNA, "PLAN LANTERN 1100 50 P2")
+    [first] = stage.all_dives()
+
+    told = stage.text(ANNA, "PLAN LANTERN 1130 50 P3")
+
+    still = f"plan {first.reference} is filed too: Lantern Cove, 11:00. Not that dive? Text NOGO {first.reference}."
+    assert f"Skerry Bay Divers: {still}" in told
+    stage.text(ANNA, f"NOGO {first.reference}")
+    [second] = [dive for dive in stage.all_dives() if dive.phase is Phase.FILED]
+    assert not [text for text in stage.text(ANNA, "PLAN KELP 1200 50 P2") if first.reference in text]
+    stage.text(ANNA, f"NOGO {second.reference}")
+
+
+def test_a_plan_elsewhere_that_waits_is_named_to_whoever_starts_by_one_text(stage: Stage) -> None:
+    """Without a time in where it has none. Another's plan, in which they only dive, is not theirs to hear of."""
+    stage.file()
+    bram = len(stage.to(BRAM))
+    stage.text(BRAM, "IN KELP 40 P1")
+    assert not [text for text in stage.to(BRAM)[bram:] if "is filed too" in text]
+
+    told = stage.text(ANNA, "IN KELP 40 P1")
+
+    [first] = [dive for dive in stage.all_dives() if dive.phase is Phase.FILED]
+    assert any(f"plan {first.reference} is filed too: Lantern Cove. Not that dive?" in text for text in told)
+    stage.text(ANNA, "OUT 1")
+    stage.text(BRAM, "OUT 1")
+    stage.text(ANNA, "NOGO")

@@ -248,6 +248,21 @@ def start_while_in(dive: Dive, language: str = ENGLISH) -> str:
     return compose(dive, MessageKind.REPLY, [keep(words)], language)
 
 
+def filed_too(dive: Dive, now: datetime, language: str = ENGLISH) -> str:
+    """A plan that was filed before and is open still, for whoever files another: they may have changed their mind."""
+    site, reference, time_in_at = Name(dive.plan.site.name), dive.reference, dive.plan.time_in_at
+    words = say("plan {ref} is filed too: {site}. Not that dive? Text NOGO {ref}.", ref=reference, site=site)
+    if time_in_at is not None:
+        time = time_of(dive, time_in_at, now)
+        words = say(
+            "plan {ref} is filed too: {site}, {time}. Not that dive? Text NOGO {ref}.",
+            ref=reference,
+            site=site,
+            time=time,
+        )
+    return compose(dive, MessageKind.REPLY, [keep(words)], language)
+
+
 def unreadable(club_name: str, rescue_call: str, *, told: bool, others: bool, language: str = ENGLISH) -> str:
     """A dive of the sender cannot be read. `told`: its contacts hear of it; `others`: other dives are alarmed."""
     one = say("our fault: one of your dives cannot be read.")
