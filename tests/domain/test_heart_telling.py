@@ -255,7 +255,7 @@ def test_a_position_that_was_not_understood_is_answered_with_what_is_wrong() -> 
         (contact(words="who is on scene"), "on_scene", "You can text WHERE 7K, PACK 7K, or ON SCENE 7K."),
         (contact(words="where is Bram"), "where", "You can text WHERE 7K, PACK 7K, or ON SCENE 7K."),
         (contact(words="at lantern"), "position", "A position? Text AT 47.12345,-20.54321."),
-        (contact(words="hm"), None, "You can text OK 7K, CALLED 7K, or SAFE 2 7K."),
+        (contact(words="hm"), None, "You can text AGREE 7K or DECLINE 7K."),
         (diver("at the site"), "on_scene", "Ashore for another dive? Text ON SCENE and its reference."),
         (diver("where is Bram"), "where", "Asking for the last position? Text WHERE 7K."),
         (diver("the pack"), "pack", "All out? Text OUT. Longer? LATE 20. Trouble? SOS."),

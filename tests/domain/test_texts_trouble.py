@@ -103,6 +103,16 @@ lost mask & fins; lost my mask, and fins; lost left/right fin; car won't move; p
 battery in the car died; app on my phone died; don't hold your breath; we are unconcerned; signal lost, we are fine
 """
 
+FROM_WHO_CANNOT_COME = """
+I can't help; Sorry, I can't help; sorry I can't help you tonight, I'm abroad; No, I can't help; sorry can't help
+we cannot help today; I can't help, I am at work
+"""
+
+CANNOT_HELP_AND_CRIES = """
+can't help; can't. Help; I can't. Help; we can't help him; I can't help he has gone under; I can't help, lost Bram
+Sorry he has gone under, can't help; I can't help, I am stuck; please, can't. help
+"""
+
 
 def listed(texts: str) -> list[str]:
     """Texts parted by semicolons or line ends."""
@@ -183,3 +193,15 @@ def test_a_phone_that_answers_by_itself_raises_nothing(text: str) -> None:
 def test_an_emergency_that_is_one_raises_concern(text: str) -> None:
     """However it is put."""
     assert read(text).kind in (Kind.WORRY, Kind.RAISE_NOW)
+
+
+@pytest.mark.parametrize("text", listed(FROM_WHO_CANNOT_COME))
+def test_a_contact_who_cannot_help_raises_no_alarm(text: str) -> None:
+    """The plan that somebody keeps for a dive just begun is answered so; it is near DECLINE."""
+    assert read(text) == Intent(kind=Kind.UNCLEAR, near=Kind.DECLINE)
+
+
+@pytest.mark.parametrize("text", listed(CANNOT_HELP_AND_CRIES))
+def test_whoever_cannot_help_somebody_cries_for_help(text: str) -> None:
+    """Only a whole text that says no more than that its sender has other things to do is none."""
+    assert read(text) == Intent(kind=Kind.WORRY)

@@ -110,6 +110,34 @@ def test_a_contacts_unclear_text_is_answered_with_a_contacts_commands() -> None:
     """Whatever it resembled."""
     words = answer(overdue(RAISE_BY), do.Hear(contact(words="who"), "who is this", "finish"), 66)
 
+    assert "You can text OK 7K, CALLED 7K, or SAFE 2 7K." in words
+
+
+def test_a_contact_who_asks_what_to_do_in_an_alarm_is_told_whom_to_call() -> None:
+    """Until somebody has called; a diver is asked whether all are out."""
+    story = overdue(RAISE_BY)
+
+    words = answer(story, do.Hear(contact(words="what now"), "what now"), 66)
+
+    assert words.endswith("or SAFE 2 7K. In doubt call 07700 900999 (practice desk).")
+    assert len(segments(f"Skerry Bay Divers: {words}").parts) == 1
+    story.does(do.ReportCalled(contact()), at(67))
+    assert "In doubt" not in answer(story, do.Hear(contact(words="what now"), "what now"), 68)
+
+
+@pytest.mark.parametrize("near", [None, "status", "start"])
+def test_a_contact_who_has_no_alarm_is_not_offered_what_would_stop_the_clock(near: str | None) -> None:
+    """After the notice to keep they ask who this is: SAFE would end the dive of those who are in the water."""
+    words = answer(in_water(), do.Hear(contact(words="who"), "who is this", near), 20)
+
+    assert words == "not understood, nothing changed. The clock runs. You can text AGREE 7K or DECLINE 7K."
+
+
+@pytest.mark.parametrize("near", ["ok", "called", "safe", "finish"])
+def test_a_contact_who_means_an_answer_is_told_how_before_any_alarm_too(near: str) -> None:
+    """They may stand beside the divers."""
+    words = answer(in_water(), do.Hear(contact(words="here"), "they are here with me", near), 20)
+
     assert words.endswith("You can text OK 7K, CALLED 7K, or SAFE 2 7K.")
 
 

@@ -62,6 +62,13 @@ coastguard|lifeboat|pain|shock|coma|peril|urgent\w*|separated
 """)
 )
 
+# Somebody ashore who has other things to do, and nothing else in the text: "we can't help him" is a cry.
+_AWAY = "(?:i am|we are) (?:abroad|away|at work|ill|busy|(?:too )?far away|on holiday|not (?:there|here|at home))"
+_REFUSAL = (
+    r"(?:\A(?:no (?:\| )?)?(?:i|we) |(?:(?<=\A\| )|(?<=\A\| \| ))(?:i |we )?)"
+    rf"cant help(?: you| tonight| today)*(?: (?:\| )?{_AWAY})?\Z"
+)
+
 _BEEN = "(?:is|are|was|has|have|been|gone|went)"
 _UP_TO_TWO = r"(?:\w+ ){0,2}"
 _BREATH = r"breath?(?:e|es|ed|ing)?"
@@ -94,6 +101,7 @@ no need to panic|panic (?:button|over)
 (?:has|have|if|when|whenever) something (?:has |bad )?happened
 separated from <own><thing>
 can (?:i|we) help
+<refusal>
 how (?:do|can|does) \w+ (?:get |ask for |call for )?help
 if (?:you|they|we) need (?:any )?help
 help (?:page|line|text|desk|with (?:the |this |my )?(?:form|app|plan|page|link|text|login|code))
@@ -180,6 +188,7 @@ _ABOUT_THINGS = any_of(
     after=_AFTER_LOST,
     thing=_THING,
     own=_OWN,
+    refusal=_REFUSAL,
 )
 _HARMLESS = re.compile(rf"\b{_ABOUT_THINGS}\b")
 _ANY = "(?:(?:a|an|the|some|my|strong|rip|big|bad|huge|heavy|fishing) ){0,3}"

@@ -222,7 +222,7 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
     if near == "position":
         return say("A position? Text AT 47.12345,-20.54321.")
     if by.role in (Role.CONTACT, Role.ADMIN):
-        return _hint_ashore(dive, near)
+        return _hint_ashore(dive, by, near)
     if near in ("ok", "called", "not_called") or (near == "safe" and not dive.live):
         return _answers_to_an_alarm(dive)
     meant = {
@@ -241,13 +241,16 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
     return say("Going in? IN. Trouble? SOS.")
 
 
-def _hint_ashore(dive: Dive, near: str | None) -> Phrase:
+def _hint_ashore(dive: Dive, by: Actor, near: str | None) -> Phrase:
     if near == "not_called":
         return say("Rescue not called? Text NOT CALLED {ref}.", ref=dive.reference)
     if near in ("agree", "decline"):
         return say("You can text AGREE {ref} or DECLINE {ref}.", ref=dive.reference)
     if near in ("where", "pack", "on_scene"):
         return say("You can text WHERE {ref}, PACK {ref}, or ON SCENE {ref}.", ref=dive.reference)
+    if by.role is Role.CONTACT and not dive.alarmed and near not in ("ok", "called", "safe", "finish"):
+        # "Who is this?": nobody is made to try SAFE, which would stop the clock of divers who are in the water.
+        return say("You can text AGREE {ref} or DECLINE {ref}.", ref=dive.reference)
     return _answers_to_an_alarm(dive)
 
 
@@ -281,11 +284,18 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
 
 def _how_to_say_it(dive: Dive, event: ev.Heard) -> list[Part]:
     if event.trouble is None:
-        return [keep(hint(dive, event.by, event.near))]
+        return [keep(hint(dive, event.by, event.near)), *_rescue_in_doubt(dive, event.by)]
     return [
         keep(say("Position: {trouble}.", trouble=Name(event.trouble))),
         may_go(1, say("Check it and text AT again.")),
     ]
+
+
+def _rescue_in_doubt(dive: Dive, by: Actor) -> list[Part]:
+    """Whom to call, for somebody ashore who has the alarm and asks what to do now."""
+    if by.role is Role.DIVER or not dive.alarmed or dive.called_at is not None:
+        return []
+    return [may_go(1, to_rescue(dive, say("In doubt call {rescue}.", rescue=call_rescue(dive))))]
 
 
 def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
