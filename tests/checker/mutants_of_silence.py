@@ -81,6 +81,28 @@ OF_SILENCE: tuple[tuple[str, str, str, str, str], ...] = (
         "call-untold",
         "help_is_called_for_when_it_is_over",
     ),
+    # Who calls for help, and no dive is there to be called for
+    (
+        _OPS + "inbound:_queue",
+        "if for_help and is_answered(",
+        "if False and is_answered(",
+        "help-answered",
+        "nobody_known_calls_for_help",
+    ),
+    (
+        _OPS + "help_meanwhile:_is_told",
+        "return meanwhile.was_handed(session, club_id, OUTAGE_STEP, step, came_at - REST_WITHIN)",
+        "return True",
+        "help-answered",
+        "nobody_known_calls_for_help",
+    ),
+    (
+        _OPS + "outage_help:UnheardHelp.drafts",
+        'f"{ANSWERED}{cause}", answer, now), *told]',
+        'f"{ANSWERED}{cause}", answer, now)]',
+        "help-answered",
+        "nobody_known_calls_for_help",
+    ),
     # More time, and a second alarm
     (
         _DIVE + "extending:extend",

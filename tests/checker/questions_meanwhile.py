@@ -1,14 +1,24 @@
-"""What a keeper told upon a call for help while the database was gone: the record has it, and nothing older ends it."""
+"""What a keeper told upon a call for help while the database was gone: the record has it, and nothing older ends it.
+
+And where no dive is there to be called for, who calls is answered all the same: by a keeper, or by the database.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 
 from tests.checker.folding import Histories
 from tests.checker.questions_messages import MEANWHILE, STAND_DOWN
-from tests.checker.reading import Dive, Message, Record, instant_of
+from tests.checker.reading import Dive, Message, Record, Text, digits, instant_of
 
 CALLS = "-raised-"
+UNHEARD = "-answer-help-"  # to whoever calls for help, where a keeper knows of no dive
+ADMINS = "-admins-help-"
+HELP = ("raise_now", "worry")
+NOBODYS = "with no dive"  # what is noted of such a text
+BY_A_KEEPER = "answered in the outage"
+REST_WITHIN = timedelta(minutes=1)  # in which the rest of it comes, or the same once more
 
 
 def a_call_for_help_is_ended_by_what_came_after_it(record: Record, _: Histories) -> Iterator[str]:
@@ -50,6 +60,42 @@ def whom_a_keeper_told_is_whom_it_told(record: Record, _: Histories) -> Iterator
             }
             for key in set(entry.says["told"]) - tried - {entry.says["by"]["key"]}:
                 yield f"{key} of dive {dive.id} counts as told of a call at {told_at}, and was not"
+
+
+def whoever_calls_for_help_is_answered_once(record: Record, _: Histories) -> Iterator[str]:
+    """Where no dive takes it up: by the database, or by a keeper in an outage, who tells the club's admins as well."""
+    answers = {one.step: one for one in record.messages.values() if one.kind == "reply"}
+    told_at = {entry.says.get("message"): entry.at for entry in record.entries_by_kind.get("told_meanwhile", ())}
+    for text in record.texts.values():
+        if text.state != "answered" or text.intent not in HELP or NOBODYS not in (text.note or ""):
+            continue
+        note, own, keepers = text.note or "", answers.get(f"answer-help-{text.id}"), _keepers_answers(record, text)
+        if BY_A_KEEPER in note and not any(one.id in record.took for one in keepers):
+            yield f"text {text.id} counts as answered by a keeper, and no gateway took such an answer"
+        if own is None and "not sent" not in note:
+            yield f"text {text.id} calls for help, and was not answered"
+        known = [one for one in keepers if own and one.handed_at and told_at.get(one.id, record.now) <= own.queued_at]
+        if known:
+            yield f"text {text.id} was answered again after {known[0].step}"
+    for message in record.messages.values():
+        _, found, cause = message.step.partition(UNHEARD)
+        admins = _admins_to_tell(record, message) if found and message.step.startswith(MEANWHILE) else []
+        if admins and not any(one.step.endswith(f"{ADMINS}{cause}") for one in record.messages.values()):
+            yield f"{message.step} went to {message.phone}, and no admin of {message.club_id} was told"
+
+
+def _keepers_answers(record: Record, text: Text) -> list[Message]:
+    """Those to calls of that phone that came then."""
+    since = text.received_at - REST_WITHIN - record.set_back
+    own = [one for one in record.messages.values() if one.step.startswith(MEANWHILE) and UNHEARD in one.step]
+    return [one for one in own if digits(one.phone) == digits(text.sender) and one.queued_at >= since]
+
+
+def _admins_to_tell(record: Record, message: Message) -> list[str]:
+    """The phones of the club's admins, but for who called and who ever wanted no texts."""
+    out = {digits(text.sender) for text in record.texts.values() if text.intent == "opt_out"} | {digits(message.phone)}
+    phones = [one.phone for one in record.admins if one.club_id == message.club_id and one.phone]
+    return [phone for phone in phones if digits(phone) not in out]
 
 
 def _heard_calls(record: Record) -> Iterator[tuple[Dive, Message]]:

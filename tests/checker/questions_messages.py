@@ -171,7 +171,13 @@ def strangers_are_answered_seldom(record: Record, _: Histories) -> Iterator[str]
 
 
 def _answers_help(record: Record, message: Message) -> bool:
-    """Whether it answers a text for help, or one that was put aside: of strangers only who may be in trouble hear."""
+    """Whether it answers a text for help, or one that was put aside: of strangers only who may be in trouble hear.
+
+    A keeper answers no other of theirs, and the record has what it answered by their number.
+    """
+    if message.step.startswith(MEANWHILE):
+        theirs = [text for text in record.texts.values() if digits(text.sender) == digits(message.phone)]
+        return any(text.intent in HELP for text in theirs)
     number = message.step.rpartition("-")[2]
     text = record.texts.get(int(number)) if message.step.startswith("answer-") and number.isdecimal() else None
     return text is not None and (text.intent in HELP or text.state == "quarantined")

@@ -1,4 +1,4 @@
-"""A day on which a keeper stands in for the database; as in `scenarios`, but it tells by threads."""
+"""Days on which a keeper stands in for the database; as in `scenarios`, but it tells by threads."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 from service.operations.gateway import Blame
 from tests.checker.theatre import MINUTE, SECOND, go
 from tests.operations.away import LOOK_EVERY, Keeping
-from tests.operations.stage import ANNA, DOV, Stage, refuse
+from tests.operations.stage import ANNA, DOV, EDDA, STRANGER, Stage, refuse
 
 
 def help_is_called_for_when_it_is_over(stage: Stage) -> Iterator[None]:
@@ -34,6 +34,22 @@ def help_is_called_for_when_it_is_over(stage: Stage) -> Iterator[None]:
         go(stage, 3)
         yield
         stage.text(ANNA, "OUT 2")
+        go(stage, 2)
+        keeping.standby.close()
+
+
+def nobody_known_calls_for_help(stage: Stage) -> Iterator[None]:
+    """An SOS of a stranger in an outage, and one of another when the database is back."""
+    with TemporaryDirectory(prefix="linetender-keeper-") as directory:
+        keeping = Keeping(stage, Path(directory))
+        keeping.look()
+        _looks_without(keeping, 13)
+        keeping.spooled(STRANGER, "SOS Gull Rock")
+        _looks_without(keeping, 3)
+        keeping.look()
+        go(stage, 3)
+        yield
+        stage.text(EDDA, "SOS")
         go(stage, 2)
         keeping.standby.close()
 

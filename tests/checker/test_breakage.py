@@ -18,7 +18,7 @@ from tests.checker.scenarios import (
     nobody_answers,
     the_alert_fails,
 )
-from tests.checker.scenarios_of_outages import help_is_called_for_when_it_is_over
+from tests.checker.scenarios_of_outages import help_is_called_for_when_it_is_over, nobody_known_calls_for_help
 from tests.checker.scenarios_of_words import a_dive_cannot_be_read, the_log_is_kept
 from tests.checker.theatre import Theatre, go, theatre
 from tests.operations.stage import DOV, Stage, Taken
@@ -109,6 +109,7 @@ DAYS = {
     "failed": the_alert_fails,
     "kept": the_log_is_kept,
     "meanwhile": help_is_called_for_when_it_is_over,
+    "nobody": nobody_known_calls_for_help,
 }
 COPY = "SELECT {} FROM attempts WHERE message_id = '{}'"
 
@@ -338,6 +339,9 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("stood-down", "over", lambda left: left.lose("stand_down-", "contact-0")),
     ("call-calmed", "meanwhile", _stood_down_early),
     ("call-untold", "meanwhile", _reworded("event:alarm_raised", '["contact-0"]', '["contact-0","contact-1"]')),
+    ("help-answered", "nobody", _message("step = 'answer-1'", "step LIKE 'answer-help-%'")),
+    ("help-answered", "nobody", _message("phone = '+447700900098'", "step LIKE 'outage-%-answer-help-%'")),
+    ("help-answered", "nobody", _message("step = 'outage-x-gone'", "step LIKE 'outage-%-admins-help-%'")),
     ("call-lost", "meanwhile", _sql("UPDATE log_entries SET kind = 'x' WHERE kind = 'event:alarm_raised'")),
     ("left-waiting", "alarm", _message("state = 'queued', expires_at = NULL", "step LIKE 'heads_up-%'")),
     ("left-open", "alarm", _sql("UPDATE attempts SET ended_at = NULL", "UPDATE messages SET state = 'leased'")),

@@ -169,6 +169,7 @@ PEOPLE = MappingProxyType(
         "two_clubs": "a diver of one club is the contact of a dive of another, by the same gateways",
         "wrong_club": "somebody texts to the number of the other club",
         "erased": "somebody is erased from the club while the dive runs, or just after",
+        "unknown": "somebody whom no dive knows calls for help while the database is away",
         "afterwards": "somebody calls for help within two hours of the end, where the database is away if it ever is",
         "drill": "an exercise begins beside the dive, with the same contacts",
     }

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from tests.simulation.faults import AWAY
 
 if TYPE_CHECKING:
+    from tests.simulation.gateways import Taken
     from tests.simulation.world import World
 
 ALARMS = ("alert-", "next_contact-", "distress-", "outage-")  # whoever is told first
@@ -79,18 +80,28 @@ def alarms_of(world: World) -> list[Alarm]:
 
 
 def _called(world: World) -> list[Alarm]:
-    """Each call for help about a dive that is over, where nothing but the database or every gateway was away.
+    """Each call for help about a dive that is over, or about none, where at most database or every gateway was away.
 
-    Whoever reads its words is told of it; one that nobody ever reads is as late as the day is long.
+    Of the one whoever reads its words in a message of a dive is told; of the other its sender must be answered. One
+    that nobody ever reads is as late as the day is long.
     """
     found = []
-    for words, at in world.truth.calls:
-        taken = [one.true_at for one in world.journal if words in one.body]
+    told = [(words, at, [one for one in world.journal if words in one.body]) for words, at in world.truth.calls]
+    told = [(words, at, [one for one in taken if _is_of_dive(world, one)]) for words, at, taken in told]
+    told += [(phone, at, [one for one in world.journal if one.to == phone]) for phone, at in world.truth.waits]
+    for words, at, answers in told:
+        taken = [one.true_at for one in answers]
         told_at = min((one for one in taken if one >= at), default=world.loop.now)
         faults = _faults(world, at, min(told_at, at + timedelta(seconds=AWAY_MOST_S)))
         if faults <= set(AWAY):
             found.append(Alarm(words, (told_at - _could_go_at(world, at, told_at)).total_seconds(), faults))
     return found
+
+
+def _is_of_dive(world: World, taken: Taken) -> bool:
+    """Whether a message belongs to a dive; what an admin is told of a phone that nobody knows does not."""
+    found = world.database.row("SELECT dive_id FROM messages WHERE id = ?", taken.reference)
+    return found is not None and found[0] is not None
 
 
 def _faults(world: World, begin: datetime, end: datetime) -> frozenset[str]:

@@ -96,6 +96,18 @@ def test_a_call_for_help_about_what_is_over_waits_for_no_database(
     assert any(line.startswith("late: the alarm of dive number") for line in waits.broken)
 
 
+def test_who_calls_for_help_by_an_unknown_phone_waits_for_no_database(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They are answered in the outage; by a keeper that tells nobody they are not, and that is a violation."""
+    told = World(0, database, cases=("unknown",), kinds=("database_away",)).play()
+    monkeypatch.setattr(standing_in.UnheardHelp, "drafts", lambda *_: [])
+    waits = World(0, database, cases=("unknown",), kinds=("database_away",)).play()
+
+    assert (told.people["unknown"] > 0, told.broken) == (True, [])
+    assert any(line.startswith("late: the alarm of dive +44") for line in waits.broken)
+
+
 def says_within(days: int, says: str, database: Database, cases: tuple[str, ...]) -> bool:
     """Whether the judge says so of one of the first days without a fault."""
     worlds = (World(seed, database, cases=cases, kinds=()) for seed in range(days))

@@ -28,6 +28,7 @@ class Truth:
         self._calm: set[tuple[str, str]] = set()
         self._unsure: set[tuple[str, str]] = set()
         self.calls: list[tuple[str, datetime]] = []
+        self.waits: list[tuple[str, datetime]] = []
 
     def said(self, phone: str, words: str, means: set[str]) -> None:
         """Somebody has texted this about these dives, or about none."""
@@ -44,6 +45,10 @@ class Truth:
     def called(self, words: str, at: datetime) -> None:
         """Somebody calls for help about a dive that was over; nobody else on this day has these words."""
         self.calls.append((words, at))
+
+    def asked(self, phone: str, at: datetime) -> None:
+        """Somebody calls for help from that phone, which is of no dive, and waits for an answer."""
+        self.waits.append((phone, at))
 
     def is_calm(self, phone: str, words: str) -> None:
         """What they text is no cry for help, though it has its words."""
