@@ -29,7 +29,7 @@ OF_RESCUE = (
     ),
     (
         _CALLING + "take_back_called",
-        "stands=len(whose) < len(standing)",
+        "stands=len(whose) < len(dive.rescue_calls)",
         "stands=False",
         "taken-back",
         "rescue_was_not_called",

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 
 from tests.checker.folding import Histories
 from tests.checker.questions_messages import ALARMED, by_way, followed, has_last, is_of_before
-from tests.checker.reading import Dive, Entry, Message, Record
+from tests.checker.reading import Dive, Entry, Message, Record, instant_of
 
 CALLED, UNCALLED = "called", "uncalled-"
+CLOCKS_APART = timedelta(minutes=2)
 
 
 def the_right_word_is_taken_back(record: Record, folds: Histories) -> Iterator[str]:
-    """Of who has said it themselves only that; at the desk one that is chosen; else all. Whether one stands is told."""
+    """Of who has said it themselves only that; at the desk one that is chosen; else all that were said before it.
+
+    Whether one stands is told.
+    """
     for dive in record.dives.values():
         for entry, before, after in folds.steps(dive):
             if entry.event != "called_taken_back" or not entry.says:
@@ -20,11 +25,19 @@ def the_right_word_is_taken_back(record: Record, folds: Histories) -> Iterator[s
             by, whose = entry.says["by"], set(entry.says["whose"])
             standing, own = {key for key, _ in before.called}, by["key"] or by["name"]
             at_desk = by["role"] == "admin" and by["via"] == "page" and len(whose) == 1
-            right = {own} if own in standing and not at_desk else whose if at_desk else standing
+            since = _said_at(entry) + CLOCKS_APART
+            calls = [one for one in record.of_dive(dive) if one.event == "rescue_called" and one.seq < entry.seq]
+            said = {(one.says["by"]["key"] or one.says["by"]["name"]): _said_at(one) for one in calls}
+            before_it = {key for key in standing if said[key] <= since}
+            right = {own} if own in before_it and not at_desk else whose if at_desk else before_it
             if whose != right or not whose <= standing:
                 yield f"{sorted(whose)} of {sorted(standing)} fell by the word of {own} about dive {dive.id}"
             if entry.says["stands"] != bool(standing - whose) or (after.called_at is None) == entry.says["stands"]:
                 yield f"whether rescue is called still is told wrongly of dive {dive.id} at {entry.at}"
+
+
+def _said_at(entry: Entry) -> datetime:
+    return instant_of(entry.says["by"].get("said_at")) or entry.at
 
 
 def nobody_believes_that_rescue_was_called(record: Record, folds: Histories) -> Iterator[str]:

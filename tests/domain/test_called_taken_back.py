@@ -8,7 +8,7 @@ import pytest
 
 from service.domain.dive import Phase, Refusal, next_due_at
 from service.domain.dive import commands as do
-from service.domain.dive.calling_rescue import SAID_TWICE_WITHIN
+from service.domain.dive.calling_rescue import CLOCKS_APART, SAID_TWICE_WITHIN
 from service.domain.dive.events import CalledTakenBack, RescueCalled
 from service.domain.grace import Step
 from service.domain.people import Actor, Channel
@@ -225,6 +225,38 @@ def test_a_word_that_comes_twice_is_no_doubt_about_another(after: float, *, take
     assert kinds(again) == ([BACK] if takes else ["refused: called_by_another"])
 
 
+def said(by: Actor, minute: float, seconds: float = 0) -> Actor:
+    """Their text lay somewhere since then."""
+    return replace(by, said_at=at(minute, seconds))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "takes"), [(0, True), (CLOCKS_APART.total_seconds(), True), (CLOCKS_APART.total_seconds() + 1, False)]
+)
+@pytest.mark.parametrize("by", [CLEO, EDDA], ids=["their own", "another's"])
+def test_what_lay_somewhere_takes_back_nothing_that_was_said_after_it(
+    by: Actor, seconds: float, *, takes: bool
+) -> None:
+    """She had not called then, and has since; within two minutes clocks may differ, and doubt is the safe side."""
+    story = called(said(CLEO, DISTRESS + 5, seconds), minute=DISTRESS + 8)
+
+    made = story.does(do.TakeBackCalled(said(by, DISTRESS + 5)), at(DISTRESS + 9))
+
+    assert kinds(made) == ([BACK] if takes else ["refused: called_by_another"])
+    assert (story.dive.called_at is None) is takes
+
+
+def test_of_several_words_a_doubt_that_lay_somewhere_takes_those_that_were_there() -> None:
+    """Dov called after it; so rescue is called still, and the others hear by whom."""
+    story = called(CLEO, minute=DISTRESS + 1)
+    story.does(do.ReportCalled(DOV), at(DISTRESS + 8))
+
+    story.does(do.TakeBackCalled(said(EDDA, DISTRESS + 5)), at(DISTRESS + 9))
+
+    assert story.events[-1] == CalledTakenBack(at(DISTRESS + 9), said(EDDA, DISTRESS + 5), (CLEO.own_key,), stands=True)
+    assert story.dive.called_by == DOV
+
+
 def test_twice_it_is_noted_already() -> None:
     """With what to do, as long as nobody has called."""
     story = called()
@@ -284,6 +316,18 @@ def test_the_stand_down_speaks_of_rescue_only_while_somebodys_word_stands() -> N
     texts = [next(draft.text for draft in drafts if draft.to.key == "contact-2") for drafts in ends]
     assert ["Rescue was called: tell them" in text for text in texts] == [True, False]
     assert texts[1].endswith("Please stand down; tell anyone you called.")
+
+
+def test_where_the_word_fell_by_anothers_doubt_whoever_called_is_to_tell_rescue() -> None:
+    """It may be on its way: at the end that is said to all, also to the one who ends it."""
+    story = called()
+    story.does(do.TakeBackCalled(EDDA), at(DISTRESS + 5))
+
+    told = {draft.to.key: draft.text for draft in story.said(do.ReportSafe(DOV, 2), at(DISTRESS + 9))}
+
+    for key in (CLEO.own_key, EDDA.own_key):
+        assert told[key].endswith("Please stand down. Who called rescue: tell them now that it is over.")
+    assert "Called rescue? Tell them now." in told[DOV.own_key]
 
 
 def test_opened_again_nothing_of_it_holds() -> None:

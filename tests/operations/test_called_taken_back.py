@@ -8,10 +8,10 @@ import pytest
 
 from service.domain.dive import Dive, Phase
 from service.operations.alarm_endings import Ending, alarm_of
-from service.operations.gateway import Blame
+from service.operations.gateway import Blame, InboundText
 from service.operations.outage_journal import Told
 from service.store.figures import AlarmedDive, Trace
-from tests.operations.away import Keeping, gone
+from tests.operations.away import Keeping, armed, gone
 from tests.operations.stage import (
     ANNA,
     BEGIN_AT,
@@ -19,6 +19,7 @@ from tests.operations.stage import (
     CLEO,
     DOV,
     FINN,
+    OURS,
     Behaviour,
     Stage,
     accept,
@@ -353,3 +354,41 @@ def test_by_the_log_alone_the_last_word_counts_and_the_first_alarm(kinds: tuple[
 
     assert alarm is not None
     assert alarm.ending is ending
+
+
+def test_the_hand_up_of_the_outage_says_it(keeping_on_both: Keeping) -> None:
+    """The admins hear first of all that those who waited for rescue waited for nothing."""
+    stage = keeping_on_both.stage
+    dive = armed(keeping_on_both)
+    with gone(stage.engine):
+        keeping_on_both.without(minutes=3)
+        keeping_on_both.spooled(CLEO, f"CALLED {dive.reference}")
+        keeping_on_both.without(minutes=1)
+        keeping_on_both.spooled(CLEO, "NOT CALLED")
+        keeping_on_both.without(minutes=70)
+        [words] = [body for body in stage.to(FINN) if "NOT CONFIRMED" in body]
+        assert f"SERVICE FAULT, NOT CONFIRMED. OVERDUE: {NOT_CALLED}: Anna Holt" in words
+    keeping_on_both.look()
+    stage.turn()
+    stage.text(ANNA, "OUT")
+
+
+def test_one_that_lay_in_the_spool_takes_back_nothing_that_was_said_after_it(keeping_on_both: Keeping) -> None:
+    """Said before Cleo called, found when the database is back: in the outage and in the record her word stands."""
+    stage = keeping_on_both.stage
+    dive = armed(keeping_on_both)
+    with gone(stage.engine):
+        keeping_on_both.without(minutes=3)
+        said_at = stage.clock.at
+        keeping_on_both.without(minutes=5)
+        keeping_on_both.spooled(CLEO, f"CALLED {dive.reference}")
+        keeping_on_both.without(minutes=5)
+        lay = InboundText("first", "lay", DOV, OURS, f"NOT CALLED {dive.reference}", {}, said_at)
+        keeping_on_both.spool.keep(lay)
+        keeping_on_both.without(minutes=1)
+        assert not any(NOT_CALLED in body for body in stage.to(CLEO))
+    keeping_on_both.look()
+    stage.turn()
+
+    assert stage.dive(dive.id).called_at is not None
+    stage.text(ANNA, "OUT")

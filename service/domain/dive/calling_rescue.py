@@ -18,6 +18,7 @@ from service.domain.dive.state import Dive, Phase, RescueCall, TakenBack, Told
 from service.domain.grace import PARTY_STEPS, Step
 
 SAID_TWICE_WITHIN = timedelta(minutes=2)
+CLOCKS_APART = timedelta(minutes=2)  # by how much a gateway's may be behind another; doubt is the safe side
 
 
 def report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> tuple[RescueCalled, ...] | Refusal:
@@ -34,7 +35,8 @@ def report_called(dive: Dive, command: do.ReportCalled, now: datetime) -> tuple[
 def take_back_called(dive: Dive, command: do.TakeBackCalled, now: datetime) -> tuple[CalledTakenBack, ...] | Refusal:
     """Whoever said it takes back their own word. Of somebody else it is a doubt about all that stand, and they fall.
 
-    But for what somebody says of themselves alone ("I have not called"): that is answered with who has.
+    But for what somebody says of themselves alone ("I have not called"): that is answered with who has. What lay
+    somewhere on its way takes back nothing that was said after it.
     """
     if dive.phase is Phase.CLOSED:
         return no.closed(dive, now)
@@ -42,15 +44,17 @@ def take_back_called(dive: Dive, command: do.TakeBackCalled, now: datetime) -> t
         return no.not_of_this_dive(dive, now)
     if dive.phase is Phase.FILED:
         return no.not_started(dive, command.by, now)
-    standing = [call.by.own_key for call in dive.rescue_calls]
-    if not standing:
+    if not dive.rescue_calls:
         return no.not_called(dive, now)
-    own = command.by.own_key
+    said_at = command.by.said_at or now
+    before = [call for call in dive.rescue_calls if (call.by.said_at or call.at) <= said_at + CLOCKS_APART]
+    standing, own = [call.by.own_key for call in before], command.by.own_key
     falls = [key for key in standing if key == (command.whose or own)]
-    if not falls and (command.own or command.whose is not None or _has_just_said_so(dive, own, now)):
+    of_one = command.own or command.whose is not None or _has_just_said_so(dive, own, now)
+    if not standing or (not falls and of_one):
         return no.called_by_another(dive, now)
     whose = tuple(falls or standing)
-    return (CalledTakenBack(now, command.by, whose, stands=len(whose) < len(standing)),)
+    return (CalledTakenBack(now, command.by, whose, stands=len(whose) < len(dive.rescue_calls)),)
 
 
 def _has_just_said_so(dive: Dive, own_key: str, now: datetime) -> bool:

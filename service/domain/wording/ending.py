@@ -90,9 +90,17 @@ def _over(dive: Dive) -> list[Part]:
     if dive.called_at is not None:
         real = say("Rescue was called: tell them now that it is over.")
         parts.append(keep(if_real(dive, real, say("now tell rescue that it is over"))))
+    elif called_in_doubt(dive):
+        real = say("Please stand down. Who called rescue: tell them now that it is over.")
+        parts.append(keep(if_real(dive, real, say("now tell rescue that it is over"))))
     elif dive.alarm_at is not None:
         parts.append(keep(say("Please stand down; tell anyone you called.")))
     return parts
+
+
+def called_in_doubt(dive: Dive) -> bool:
+    """Whether somebody's word that rescue was called fell by another's: rescue may be on its way all the same."""
+    return dive.called_at is None and any(one.by.own_key != one.call.by.own_key for one in dive.taken_back)
 
 
 def _answer(dive: Dive, event: Closed, *, others: bool) -> list[Part]:
@@ -105,6 +113,8 @@ def _how_it_ended(dive: Dive, event: Closed, *, others: bool) -> list[Part]:
     told = say("Everybody told is told now.") if others else say("Nobody else was told.")
     tell = if_real(dive, say("Tell rescue now that it is over."), say("now tell rescue that it is over"))
     after = [keep(tell)] if dive.called_at is not None else []
+    if called_in_doubt(dive) and not dive.drill:
+        after.append(keep(say("Called rescue? Tell them now.")))
     after.append(may_go(2, told))
     if event.outcome is Outcome.CALLED_OFF:
         return [keep(say("called off. Its clock does not run.")), *after]

@@ -31,6 +31,7 @@ from service.domain.wording.phrases import (
     where,
     who,
 )
+from service.domain.wording.rescue_called import not_called_cry
 
 _DISTRESS = (Step.DISTRESS, Step.DISTRESS_AGAIN)
 _ALARMS = (MessageKind.DISTRESS, MessageKind.ALERT)
@@ -89,7 +90,7 @@ def _parts(dive: Dive, event: StepTaken) -> list[Part]:
         [keep(say("They may be out: texts cannot reach us."))] if dive.raised_by is None else last_heard(dive, event.at)
     )
     facts = [
-        keep(_cry(dive, event)),
+        *_cry(dive, event),
         keep(say("{who}.", who=who(dive))),
         *out_so_far(dive),
         *where(dive, event.at),
@@ -105,8 +106,12 @@ def _parts(dive: Dive, event: StepTaken) -> list[Part]:
     return [*facts, *act, *([] if dive.drill else [say_what]), answer]
 
 
-def _cry(dive: Dive, event: StepTaken) -> Phrase:
-    return _overdue(dive, event) if dive.raised_by is None else _raised(dive, event)
+def _cry(dive: Dive, event: StepTaken) -> list[Part]:
+    """Who believed that rescue was called has waited for nothing: that stands before all in what is handed up."""
+    if event.step is Step.HAND_UP and dive.not_called_after_all:
+        overdue, raised = say("SERVICE FAULT, NOT CONFIRMED. OVERDUE:"), say("SERVICE FAULT, NOT CONFIRMED. ALARM:")
+        return [keep(overdue if dive.raised_by is None else raised), keep(not_called_cry(dive))]
+    return [keep(_overdue(dive, event) if dive.raised_by is None else _raised(dive, event))]
 
 
 def _overdue(dive: Dive, event: StepTaken) -> Phrase:

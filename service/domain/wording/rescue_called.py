@@ -64,11 +64,12 @@ def on_called_taken_back(dive: Dive, event: ev.CalledTakenBack) -> list[Draft]:
     people = [one for one in (*dive.contacts, *_admins(dive)) if one.key != event.by.key]
     act = [*_whose_word(dive, event, fallen), *act_distress(dive)]
     cause = Cause(UNCALLED, event.at, event.at)
-    alarm = alarm_to(dive, people, MessageKind.DISTRESS, cause, _cry(dive), act)
+    alarm = alarm_to(dive, people, MessageKind.DISTRESS, cause, not_called_cry(dive), act)
     return alarm + _told_party(dive, event) + _answer(dive, event, fallen)
 
 
-def _cry(dive: Dive) -> Phrase:
+def not_called_cry(dive: Dive) -> Phrase:
+    """How an alarm begins where somebody believed that rescue was called, and it was not."""
     if dive.drill:
         return say("NOT CALLED AFTER ALL:")
     return say("RESCUE NOT CALLED AFTER ALL, CALL NOW:")
