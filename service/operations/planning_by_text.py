@@ -86,15 +86,18 @@ def advice_on(session: Session, club: ClubRow, dive: Dive, now: datetime, before
     advice = unproven(known_of_plan(session, club, dive.plan, now, drill=dive.drill), now)
     if advice is not None:
         return general.plain(club.name, advice, dive.lead.language)
-    waiting = [
+    waiting = plans_of(before)
+    return general.filed_too(waiting[0], now, dive.lead.language) if waiting else None
+
+
+def plans_of(matches: Sequence[PhoneMatch]) -> list[Dive]:
+    """The plans that wait for their start and run by that phone; the soonest first, those without a time in last."""
+    plans = [
         match.dive
-        for match in before
+        for match in matches
         if match.phase == Phase.FILED and match.dive.lead.key in match.keys and not match.dive.drill
     ]
-    if not waiting:
-        return None
-    soonest = min(waiting, key=lambda one: one.plan.time_in_at or datetime.max.replace(tzinfo=UTC))
-    return general.filed_too(soonest, now, dive.lead.language)
+    return sorted(plans, key=lambda one: one.plan.time_in_at or datetime.max.replace(tzinfo=UTC))
 
 
 def _time_in(intent: Intent, zone: str, said_at: datetime) -> datetime | None:

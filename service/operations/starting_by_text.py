@@ -10,19 +10,20 @@ from dataclasses import replace
 from datetime import timedelta
 from difflib import get_close_matches
 
-from service.domain.dive import Phase
+from service.domain.dive import Dive, Phase
 from service.domain.dive import commands as do
+from service.domain.dive.decide import EARLIEST_IN
 from service.domain.dive.state import LIVE
 from service.domain.local_time import minutes
 from service.domain.people import Role
 from service.domain.place.position import Position
 from service.domain.plan import RUN_TIME_MIN, refusals
-from service.domain.texts import Intent
+from service.domain.texts import Intent, Kind
 from service.domain.wording import general
 from service.operations.addressing import Answer, Text, at_site
 from service.operations.choosing import is_exercise, meant_by
 from service.operations.filing import PlanFiled, file_in
-from service.operations.planning_by_text import advice_on, lead_of, usual_request
+from service.operations.planning_by_text import advice_on, lead_of, plans_of, usual_request
 from service.operations.recording import apply
 from service.store import people, sites
 from service.store.dives import PhoneMatch
@@ -50,6 +51,21 @@ def start_by_text(text: Text, matches: Sequence[PhoneMatch]) -> Answer | None:
         # Whoever names only a site knows of a plan there; a whole start is from somebody who expects it to be enough.
         return _unknown(text) if intent.minutes is not None else None
     return _start(replace(text, language=person.language or text.language), person, matches)
+
+
+def with_plan_left(text: Text, matches: Sequence[PhoneMatch], said_of: Dive, answered: Answer) -> Answer:
+    """The answer to an IN that is of a dive which runs already; it starts no plan, so one that waits is named.
+
+    The OUT of the dive before may have been forgotten. Nobody is to go in by a plan that only looks started.
+    """
+    if text.intent.kind is not Kind.START or text.intent.ref is not None or not said_of.live:
+        return answered
+    if answered.words is not None and answered.note != "already_started":
+        return answered
+    plans = [one for one in plans_of(matches) if (one.plan.time_in_at or text.now) <= text.now + EARLIEST_IN]
+    if not plans:
+        return answered
+    return replace(answered, words=general.left_waiting(said_of, plans[0], text.now, text.language))
 
 
 def _is_filed_there(text: Text, matches: Sequence[PhoneMatch]) -> bool:

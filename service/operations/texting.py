@@ -45,7 +45,7 @@ from service.operations.other_clubs import directed, live_elsewhere
 from service.operations.plainest import raise_within
 from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
-from service.operations.starting_by_text import start_by_text
+from service.operations.starting_by_text import start_by_text, with_plan_left
 from service.store import dives, inbound, opt_outs, reaches
 from service.store.dives import Match, PhoneMatch, Unreadable
 
@@ -189,7 +189,8 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     match = meant[0]
     if isinstance(match, Unreadable):
         return _unreadable(text, [match.dive_id])
-    return _do(text, match.dive, sender_of(text, match.dive, match.keys, wanted))
+    answered = _do(text, match.dive, sender_of(text, match.dive, match.keys, wanted))
+    return with_plan_left(text, matches, match.dive, answered)
 
 
 _QUESTIONS = (Kind.STATUS, Kind.WHERE, Kind.PACK)

@@ -121,6 +121,7 @@ def everything(club: str) -> dict[str, str]:
         "start_unknown_site": general.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET", near=True),
         "start_at_no_site": general.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET, " * 20, near=False),
         "start_while_in": general.start_while_in(replace(in_water().dive, club_name=club)),
+        "left_waiting": general.left_waiting(replace(in_water().dive, club_name=club), planned(club, None), at(1500)),
         "filed_too": general.filed_too(planned(club, at(1500)), at()),
         "joined": general.joined(club, LONG_NAMES[0], "LANTERN"),
         "no_such_join": general.no_such_join(club, 10),
@@ -165,6 +166,9 @@ def test_what_who_joins_or_starts_by_one_text_is_told_fits_in_every_language(lan
         general.start_unknown_site(LONG_CLUB, LONG_SITE, "LANTERN, KELP, SLIP", near=True, language=language),
         general.start_while_in(in_water().dive, language),
         *(general.filed_too(planned(LONG_CLUB, time_in_at), at(), language) for time_in_at in (None, at(1500))),
+        general.left_waiting(
+            replace(in_water().dive, club_name=LONG_CLUB), planned(LONG_CLUB, None), at(1500), language
+        ),
     ]
 
     for text in told:

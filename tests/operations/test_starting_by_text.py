@@ -268,3 +268,34 @@ def test_a_plan_elsewhere_that_waits_is_named_to_whoever_starts_by_one_text(stag
     stage.text(ANNA, "OUT 1")
     stage.text(BRAM, "OUT 1")
     stage.text(ANNA, "NOGO")
+
+
+@pytest.mark.parametrize("words", ["IN", "in p2", "IN P3"])
+def test_an_in_that_is_of_the_dive_before_names_the_plan_that_it_did_not_start(stage: Stage, words: str) -> None:
+    """OUT was forgotten, and the second dive of the day is elsewhere: only its reference or code starts it."""
+    first = stage.dive_in()
+    stage.sleep(30)
+    stage.text(ANNA, "PLAN KELP 1030 40 P2")
+    [plan] = [dive for dive in stage.all_dives() if dive.phase is Phase.FILED]
+
+    told = stage.text(ANNA, words)
+
+    left = f"Plan {plan.reference} is NOT STARTED: going in by it? Text IN {plan.reference}."
+    assert f"Skerry Bay Divers: dive {first.reference} has run since 10:00. {left}" in told
+    assert stage.dive(plan.id).phase is Phase.FILED
+    stage.text(ANNA, f"IN {plan.reference}")
+    assert stage.dive(plan.id).live
+    for dive in (first, plan):
+        stage.text(ANNA, f"OUT {dive.reference}")
+
+
+def test_an_in_said_twice_names_no_plan_for_hours_later(stage: Stage) -> None:
+    """It is answered with the times of the dive that runs."""
+    stage.dive_in()
+    stage.text(ANNA, "PLAN KELP 1400 40 P2")
+
+    [told] = stage.text(ANNA, "IN")
+
+    assert "The clock has run since 10:00" in told
+    stage.text(ANNA, "OUT 2")
+    stage.text(ANNA, "NOGO")

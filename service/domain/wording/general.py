@@ -263,6 +263,17 @@ def filed_too(dive: Dive, now: datetime, language: str = ENGLISH) -> str:
     return compose(dive, MessageKind.REPLY, [keep(words)], language)
 
 
+def left_waiting(runs: Dive, plan: Dive, now: datetime, language: str = ENGLISH) -> str:
+    """An IN that is taken for a dive which runs already, from somebody who has a plan to go in by about now."""
+    words = say(
+        "dive {ref} has run since {time}. Plan {plan} is NOT STARTED: going in by it? Text IN {plan}.",
+        ref=runs.reference,
+        time=time_of(runs, runs.started_at, now),
+        plan=plan.reference,
+    )
+    return compose(runs, MessageKind.REPLY, [keep(words)], language)
+
+
 def unreadable(club_name: str, rescue_call: str, *, told: bool, others: bool, language: str = ENGLISH) -> str:
     """A dive of the sender cannot be read. `told`: its contacts hear of it; `others`: other dives are alarmed."""
     one = say("our fault: one of your dives cannot be read.")
