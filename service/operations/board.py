@@ -192,7 +192,7 @@ def _is_shown_drill(dive: Dive, over: datetime) -> bool:
 
 def line_of(dive: Dive, sent: Mapping[tuple[str, str], Sent], deaf: frozenset[tuple[str, str]], now: datetime) -> Line:
     """A dive with who was told and can be reached; `sent` and `deaf` as `service.store.board` gives them."""
-    told, answered = _by_key(dive.alerted), _by_key(dive.acknowledged)
+    told, answered = _by_key(dive.alerted), _answered(dive)
 
     def reach(person: Recipient) -> Reach:
         return _reach(dive, person, sent.get((dive.id, person.key)), is_deaf=(dive.id, person.key) in deaf)
@@ -206,6 +206,13 @@ def line_of(dive: Dive, sent: Mapping[tuple[str, str], Sent], deaf: frozenset[tu
         officer_answered_at=officers[0].at if officers else None,
         held_until_at=dive.waiting.until_at if held and dive.waiting is not None else None,
     )
+
+
+def _answered(dive: Dive) -> dict[str, datetime]:
+    """When each first said that they act, that they have called rescue, or that they are there: an OK says no more."""
+    said = [(one.key, one.at) for one in (*dive.acknowledged, *dive.on_scene)]
+    said += [(call.by.own_key, call.at) for call in dive.rescue_calls]
+    return dict(sorted(said, key=lambda one: one[1], reverse=True))  # of several the first is put in last, and stands
 
 
 def _by_key(told: Sequence[Told]) -> dict[str, datetime]:

@@ -19,6 +19,7 @@ from service.domain.dive.commands import (
     RaiseNow,
     ReportCalled,
     ReportFix,
+    ReportOnScene,
     ReportSafe,
     Start,
     Tick,
@@ -95,6 +96,18 @@ def test_of_two_alike_the_one_overdue_for_longer_comes_first(at: Site, client: F
     enter(client)
 
     assert [reference for _, reference in marks(client)] == [first.reference, second.reference]
+
+
+@pytest.mark.parametrize("said", [ReportCalled(CLEO_SAYS), ReportOnScene(CLEO_SAYS)], ids=["called", "on-scene"])
+def test_a_contact_who_called_rescue_or_is_there_has_answered(at: Site, client: FlaskClient, said: Command) -> None:
+    """Also without an OK before it, and by the first of what they said: nobody is to phone them out of bed."""
+    dive = dive_in(at, minutes_ago=70)
+    act(at.service, dive.id, said)
+    at.clock.forward(4)
+    act(at.service, dive.id, Acknowledge(CLEO_SAYS))
+    enter(client)
+
+    assert "Cleo Marsh answered 10:00" in board_of(client)
 
 
 def test_a_dive_says_all_that_is_known_of_it(at: Site, client: FlaskClient) -> None:
