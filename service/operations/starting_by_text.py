@@ -32,6 +32,8 @@ from service.store.tables import PersonRow, SiteRow
 FILED_BY_START = "plan and start by one text"
 """The note of a text that did both: words that came after it are about its dive, however late it was read."""
 
+# A plan that an IN may be of; with a later one the IN is the first that is said twice, as no answer had come.
+_ABOUT_TO_GO_IN = timedelta(minutes=30)
 _NEAR_MAX = 3
 _NEAR_ENOUGH = 0.6  # as difflib counts it: half of the letters in their order is too little, four of five are plenty
 
@@ -54,18 +56,24 @@ def start_by_text(text: Text, matches: Sequence[PhoneMatch]) -> Answer | None:
 
 
 def with_plan_left(text: Text, matches: Sequence[PhoneMatch], said_of: Dive, answered: Answer) -> Answer:
-    """The answer to an IN that is of a dive which runs already; it starts no plan, so one that waits is named.
+    """The answer to an IN, with the plan of the sender that it leaves waiting; `said_of` is its dive, as it was before.
 
-    The OUT of the dive before may have been forgotten. Nobody is to go in by a plan that only looks started.
+    The OUT of the dive before may have been forgotten: nobody is to go in by a plan that only looks started. Or they
+    changed their mind and filed again: the first plan would be taken for started while they dive.
     """
-    if text.intent.kind is not Kind.START or text.intent.ref is not None or not said_of.live:
+    intent = text.intent
+    if intent.kind not in (Kind.START, Kind.CODE) or answered.note not in (None, "already_started"):
         return answered
-    if answered.words is not None and answered.note != "already_started":
-        return answered
-    plans = [one for one in plans_of(matches) if (one.plan.time_in_at or text.now) <= text.now + EARLIEST_IN]
-    if not plans:
-        return answered
-    return replace(answered, words=general.left_waiting(said_of, plans[0], text.now, text.language))
+    others = [one for one in plans_of(matches) if one.id != said_of.id]
+    if said_of.phase is Phase.FILED:  # a plan without a time in is never taken for started
+        left = [one for one in others if one.plan.time_in_at and one.plan.time_in_at <= text.now + EARLIEST_IN]
+        words = general.filed_too(left[0], text.now, text.language) if left else answered.words
+    elif said_of.live and intent.ref is None and intent.code is None:
+        left = [one for one in others if (one.plan.time_in_at or text.now) <= text.now + _ABOUT_TO_GO_IN]
+        words = general.left_waiting(said_of, left[0], text.now, text.language) if left else answered.words
+    else:
+        words = answered.words
+    return replace(answered, words=words)
 
 
 def _is_filed_there(text: Text, matches: Sequence[PhoneMatch]) -> bool:

@@ -105,7 +105,7 @@ def _answered(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     if by_kind is not None:
         return by_kind(text, matches)
     if text.intent.code is not None:
-        return join_by_text(text) if _joins(text) else _by_code(text)
+        return join_by_text(text) if _joins(text) else _by_code(text, matches)
     return _by_phone(text, matches)
 
 
@@ -136,7 +136,7 @@ def _joins(text: Text) -> bool:
 _CODE_ACTS = (Kind.START, Kind.FINISH, Kind.CODE)
 
 
-def _by_code(text: Text) -> Answer:
+def _by_code(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     session, number, now = text.session, text.club.receiving_number, text.now
     name = text.club.name
     if inbound.wrong_codes_since(session, number, text.phone, now - WRONG_CODES_WITHIN) >= WRONG_CODES_MAX:
@@ -163,7 +163,8 @@ def _by_code(text: Text) -> Answer:
         return _do(text, dive, by)
     if found.kind == "start":
         where, near_m = _place(text.intent, dive)[0], text.intent.accuracy_m
-        return _ask(text, dive, do.Start(by, text.intent.count, where, text.said_at, near_m))
+        started = _ask(text, dive, do.Start(by, text.intent.count, where, text.said_at, near_m))
+        return with_plan_left(text, matches, dive, started)
     return _ask(text, dive, do.Finish(by, text.intent.count, with_code=True, of=text.intent.of))
 
 

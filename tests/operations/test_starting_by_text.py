@@ -7,13 +7,13 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import update
 
-from service.domain.dive import Phase
+from service.domain.dive import Dive, Phase
 from service.domain.encoding import segments
 from service.domain.language import LANGUAGES
 from service.operations.inbound import answer_text
 from service.store import clubs, people
 from service.store.tables import ClubRow, PersonRow
-from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, CLUB, DOV, EDDA, STRANGER, Stage
+from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, CLUB, DOV, EDDA, STRANGER, Stage, plan
 
 WHOLE = "IN LANTERN 50 P2"
 
@@ -290,7 +290,7 @@ def test_an_in_that_is_of_the_dive_before_names_the_plan_that_it_did_not_start(s
 
 
 def test_an_in_said_twice_names_no_plan_for_hours_later(stage: Stage) -> None:
-    """It is answered with the times of the dive that runs."""
+    """It is answered with the times of the dive that runs, as before."""
     stage.dive_in()
     stage.text(ANNA, "PLAN KELP 1400 40 P2")
 
@@ -299,3 +299,39 @@ def test_an_in_said_twice_names_no_plan_for_hours_later(stage: Stage) -> None:
     assert "The clock has run since 10:00" in told
     stage.text(ANNA, "OUT 2")
     stage.text(ANNA, "NOGO")
+
+
+def filed_for(stage: Stage, minutes: int) -> Dive:
+    """A plan to go in so many minutes from now."""
+    return stage.file(plan(time_in_at=stage.clock.at + timedelta(minutes=minutes)))
+
+
+@pytest.mark.parametrize("by", ["code", "bare code", "reference"])
+def test_a_start_names_the_plan_of_about_now_that_it_leaves_waiting(stage: Stage, by: str) -> None:
+    """Both were filed on a page, of which the first knew nothing: it would be taken for started in mid-dive."""
+    first, second = filed_for(stage, 20), filed_for(stage, 25)
+    words = {"code": f"IN {second.start_code}", "bare code": second.start_code, "reference": f"IN {second.reference}"}
+
+    told = stage.text(ANNA, words[by])
+
+    left = f"plan {first.reference} is filed too: Lantern Cove, 10:20. Not that dive? Text NOGO {first.reference}."
+    assert f"Skerry Bay Divers: {left}" in told
+    assert any("ARMED" in text for text in stage.to(ANNA))
+    stage.text(ANNA, "NOGO")
+    assert stage.dive(first.id).phase is Phase.CLOSED
+    assert stage.dive(second.id).live
+    stage.text(ANNA, "OUT 2")
+
+
+def test_a_start_names_no_plan_that_nobody_takes_for_started(stage: Stage) -> None:
+    """One without a time in waits for its IN, and one for the afternoon is asked about then."""
+    others = [stage.file(), filed_for(stage, 180)]
+    dive = filed_for(stage, 5)
+
+    told = stage.text(ANNA, f"IN {dive.start_code}")
+
+    assert not [text for text in told if "is filed too" in text]
+    assert not [text for text in stage.text(ANNA, f"IN {dive.start_code}") if "NOT STARTED" in text]
+    stage.text(ANNA, "OUT 2")
+    for other in others:
+        stage.text(ANNA, f"NOGO {other.reference}")
