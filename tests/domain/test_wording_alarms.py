@@ -62,6 +62,15 @@ def last(story: Story, key: str, beginning: str) -> Draft:
     return [draft for _, draft in story.told if draft.to.key == key and draft.step.startswith(beginning)][-1]
 
 
+def test_what_a_plan_or_site_says_with_a_full_stop_has_one() -> None:
+    """People end their sentences, and so do we."""
+    site = replace(SITE, access="Track from the farm gate.")
+
+    story = in_water(replace(PLAN, site=site, vehicle="blue van.", kit="orange buoy."))
+
+    assert last(story, "contact-0", "start_notice").text == START_NOTICE
+
+
 WHOLE = [
     ("contact-0", "start_notice", 1, START_NOTICE),
     ("contact-0", "alert", RAISE_BY, ALERT),

@@ -92,7 +92,7 @@ def start_notice(dive: Dive, now: datetime) -> list[Part]:
         keep(call_them_then_rescue(dive)),
         keep(silent),
         *deaf_divers(dive),
-        *([may_go(8, say("Kit: {kit}.", kit=dive.plan.kit))] if dive.plan.kit else []),
+        *([may_go(8, say("Kit: {kit}.", kit=dive.plan.kit.rstrip(".")))] if dive.plan.kit else []),
         ref(dive),
     ]
 

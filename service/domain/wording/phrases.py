@@ -125,9 +125,9 @@ def where(dive: Dive, now: datetime) -> list[Part]:
     if exits:
         parts.append(may_go(6, say("Exits: {exits}.", exits=", ".join(exits))))
     if site.access:
-        parts.append(may_go(7, say("Access: {access}.", access=site.access)))
+        parts.append(may_go(7, say("Access: {access}.", access=site.access.rstrip("."))))
     if dive.plan.vehicle:
-        parts.append(may_go(5, say("Car: {vehicle}.", vehicle=dive.plan.vehicle)))
+        parts.append(may_go(5, say("Car: {vehicle}.", vehicle=dive.plan.vehicle.rstrip("."))))
     return parts
 
 

@@ -138,7 +138,7 @@ def where_they_are(dive: Dive, now: datetime, language: str = ENGLISH) -> str:
         nobody = say("That is the site; nobody has said that they went in.")
         known = [keep(three_forms(site.entry)), keep(nobody)]
     else:
-        access = [may_go(1, say("Access: {access}.", access=site.access))] if site.access else []
+        access = [may_go(1, say("Access: {access}.", access=site.access.rstrip(".")))] if site.access else []
         known = [keep(say("no position is known.")), *access]
     return compose(dive, MessageKind.REPLY, [*about, *over, *known], language, segments=ABOUT_A_POSITION)
 
