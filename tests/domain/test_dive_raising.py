@@ -145,6 +145,18 @@ def test_an_alarm_that_no_contact_can_be_told_of_does_not_claim_so() -> None:
     assert [draft.to.key for draft in story.ticks(at(20))] == ["admins"]
 
 
+def test_a_contact_who_calls_and_is_the_only_one_to_be_reached_hears_that_nobody_else_is() -> None:
+    """They have the alarm by their own word; told that contacts are being told they would wait for nobody."""
+    story = in_water()
+    for key in CONTACT_KEYS[1:]:
+        story.does(do.NoteUnreachable(key, "refused"), at(1))
+
+    reply = story.said(do.RaiseNow(contact(words="SOS")), at(20))[-1]
+
+    assert reply.to.key == CONTACT_KEYS[0]
+    assert "ALARM raised. No contact can be reached by text. Call rescue: " in reply.text
+
+
 def test_after_an_alarm_was_raised_distress_and_hand_up_count_from_it() -> None:
     """A quarter of an hour after the alarm all are told to call rescue, and thirty minutes later the admins hear."""
     story = in_water()

@@ -53,7 +53,7 @@ class Afterwards(Case):
         if party.dive is None or party.phase() != "closed":
             return
         self.occurs()
-        ashore = chance.random() < 0.3 and len(party.contacts) > 1  # else there is nobody to tell
+        ashore = chance.random() < 0.3 and len(party.contacts) > 1 and self.all_are_reached()  # else nobody is told
         phone = party.contacts[0].phone if ashore else party.lead
         words = f"number {party.number} is not well"
         self.world.truth.called(words, self.world.loop.now)
@@ -68,3 +68,9 @@ class Afterwards(Case):
             party.after(after + chance.uniform(1, 20), lambda: party.says(*end))
         for minutes in (70, 110, 150):  # while the database is away nobody can see whether it is over
             party.after(minutes, lambda: party.insist(*end, lambda: party.phase() == "closed"))
+
+    def all_are_reached(self) -> bool:
+        """Whether the dive knows of nobody who cannot be."""
+        lost = "SELECT 1 FROM log_entries WHERE dive_id = ? AND kind = 'event:person_unreachable'"
+        dive = self.party.dive
+        return dive is not None and self.world.database.row(lost, dive.id) is None

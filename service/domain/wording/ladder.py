@@ -14,7 +14,7 @@ from service.domain.dive.ways import calls_come_first
 from service.domain.grace import Step
 from service.domain.language import Name, Phrase, say
 from service.domain.local_time import minutes
-from service.domain.people import Recipient, Role, Via
+from service.domain.people import Actor, Recipient, Role, Via
 from service.domain.wording.drafts import (
     EVERY_ADMIN,
     SEGMENTS,
@@ -353,7 +353,7 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
         how_to_answer(dive),
     ]
     told = to_contacts(dive, MessageKind.ALERT, "raised", parts, event.at, but=event.by.key)
-    return told + reply(dive, event.by, event.at, *_raised_answer(dive, by_diver=by_diver))
+    return told + reply(dive, event.by, event.at, *_raised_answer(dive, event.by))
 
 
 def _who_raised(dive: Dive, event: AlarmRaised) -> Phrase:
@@ -369,16 +369,17 @@ def _in_doubt_call(dive: Dive) -> list[Part]:
     return [call] if dive.drill else [call, may_go(2, say("Say {what}, give position.", what=what_to_say(dive)))]
 
 
-def _raised_answer(dive: Dive, *, by_diver: bool) -> list[Part]:
+def _raised_answer(dive: Dive, by: Actor) -> list[Part]:
     ashore, nobody = say("Your contacts are being told."), say("No contact can be reached by text.")
     if calls_come_first(dive):
         nobody = say("No contact can be reached.")
-    back = finish_text(dive) if by_diver else f"SAFE {dive.head_count} {dive.reference}"
+    back = finish_text(dive) if by.role is Role.DIVER else f"SAFE {dive.head_count} {dive.reference}"
     safe = say("All safe after all? Text {finish}", finish=back)
     call = say("Call rescue: {rescue}.", rescue=call_rescue(dive))
     return [
         keep(say("ALARM raised.")),
-        may_go(1, ashore if dive.reachable_contacts else nobody),
+        # A contact who calls is told nothing else: they may be the only one whom anything reaches.
+        may_go(1, ashore if any(one.key != by.key for one in dive.reachable_contacts) else nobody),
         # Whoever is in trouble in an exercise has told nobody who will act.
         keep(say("No exercise? {call}", call=call) if dive.drill else call),
         keep(say("All safe? {finish}", finish=back) if dive.drill else safe),
