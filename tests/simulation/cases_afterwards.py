@@ -50,7 +50,7 @@ class Afterwards(Case):
     def calls(self) -> None:
         """SOS, and what becomes of it: they or a contact say that it is over, soon or late."""
         party, chance = self.party, self.chance
-        if party.dive is None or party.phase() != "closed":
+        if party.dive is None or party.phase() != "closed" or self.is_too_late():
             return
         self.occurs()
         ashore = chance.random() < 0.3 and len(party.contacts) > 1 and self.all_are_reached()  # else nobody is told
@@ -74,3 +74,10 @@ class Afterwards(Case):
         lost = "SELECT 1 FROM log_entries WHERE dive_id = ? AND kind = 'event:person_unreachable'"
         dive = self.party.dive
         return dive is not None and self.world.database.row(lost, dive.id) is None
+
+    def is_too_late(self) -> bool:
+        """Whether it may be over for two hours: another phone can have ended it long before they looked."""
+        closed = "SELECT closed_at FROM dives WHERE phase = 'closed' AND id = ?"
+        row = self.party.dive and self.world.database.row(closed, self.party.dive.id)
+        most = timedelta(minutes=WITHIN_MIN[1] + LOOKS_EVERY_MIN)
+        return not row or self.world.loop.now - self.world.database.instant(row[0]) > most
