@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import Final
 
 from sqlalchemy.orm import Session
 
@@ -44,6 +46,9 @@ AT_ONE_LOOK = 10  # whatever falls due meanwhile waits behind them
 # texts as a web that is behind by seconds, and both the processor from whoever stores the next.
 WAITING_AFTER_S = 5.0
 
+LEFT_FOR_LATER: Final = "text_left_for_later"
+ONE_BY_ONE: Final = "texts_answered_one_by_one"
+
 
 def answer_text(service: Service, inbound_id: int) -> None:
     """Read, decide, and queue the answer: once, however often it is called.
@@ -52,25 +57,57 @@ def answer_text(service: Service, inbound_id: int) -> None:
     call for help is raised by the plainest path. A fault of the database is no fault of the text and does not count.
     Raises whatever went wrong.
     """
-    now = service.clock.now()
     try:
-        _answer_in_one(service, inbound_id, now)
+        _answer_in_one(service, inbound_id)
     except Exception as error:
         _LOG.exception("text_not_answered", extra={"inbound": inbound_id})
         if not is_transient(error):
-            service.write(lambda session: _count_failure(service, session, inbound_id, now))
+            service.write(lambda session: _count_failure(service, session, inbound_id, service.clock.now()))
             service.nudge()
         raise
     service.nudge()
 
 
-def _answer_in_one(service: Service, inbound_id: int, now: datetime) -> None:
+def _answer_in_one(service: Service, inbound_id: int) -> None:
     """In one transaction, and in another where a dive turns out to be unreadable on the way: it undoes the first."""
     try:
-        service.write(lambda session: _answer_once(service, session, inbound_id, now))
+        service.write(lambda session: _answer_once(service, session, inbound_id))
     except UnreadableDive as fault:
         broken = fault.dive_id
-        service.write(lambda session: _answer_once(service, session, inbound_id, now, broken))
+        service.write(lambda session: _answer_once(service, session, inbound_id, broken))
+
+
+def answer_together(service: Service, inbound_ids: Sequence[int]) -> None:
+    """As `answer_text` for each of these, in their order, with one commit for all: each waits for whoever else writes.
+
+    So no moment lies between them either in which a dive is judged by the first of its texts alone. Where one of them
+    breaks us, each is answered by itself. Raises what went wrong with the database.
+    """
+    try:
+        service.write(lambda session: _answer_each(service, session, inbound_ids))
+    except Exception as error:
+        if is_transient(error):
+            raise
+        _LOG.warning(ONE_BY_ONE, exc_info=True)
+        for inbound_id in inbound_ids:
+            _answer_or_leave(service, inbound_id)
+        return
+    service.nudge()
+
+
+def _answer_each(service: Service, session: Session, inbound_ids: Sequence[int]) -> None:
+    for inbound_id in inbound_ids:
+        _answer_once(service, session, inbound_id)
+
+
+def _answer_or_leave(service: Service, inbound_id: int) -> bool:
+    """Answer it, or leave it to the next sweep. Whether it is of use to go on: not where the database fails."""
+    try:
+        answer_text(service, inbound_id)
+    except Exception as error:  # noqa: BLE001 - one text that breaks us must not keep the others waiting
+        _LOG.warning(LEFT_FOR_LATER, extra={"inbound": inbound_id})
+        return not is_transient(error)
+    return True
 
 
 def answer_waiting(service: Service) -> int:
@@ -81,20 +118,16 @@ def answer_waiting(service: Service) -> int:
     older_than = service.clock.now() - timedelta(seconds=clock_seconds(service.clock, WAITING_AFTER_S))
     waiting = service.read(lambda session: inbound.unanswered(session, AT_ONE_LOOK, older_than))
     for place, inbound_id in enumerate(waiting):
-        try:
-            answer_text(service, inbound_id)
-        except Exception as error:  # noqa: BLE001 - one text that breaks us must not keep the others waiting
-            # Already logged and counted; the others must not wait for it, unless it is the database that fails.
-            _LOG.warning("text_left_for_later", extra={"inbound": inbound_id})
-            if is_transient(error):
-                return place
+        if not _answer_or_leave(service, inbound_id):
+            return place
     return len(waiting)
 
 
-def _answer_once(service: Service, session: Session, inbound_id: int, now: datetime, broken: str | None = None) -> None:
+def _answer_once(service: Service, session: Session, inbound_id: int, broken: str | None = None) -> None:
     row = inbound.lock_one(session, inbound_id)
     if row is None or row.state != inbound.STORED:
         return
+    now = service.clock.now()  # once the others are done: what they have decided meanwhile was before this
     club = clubs.by_receiving_number(session, row.receiver)
     if club is None:
         put_aside_unheard(service, session, row, now)

@@ -9,8 +9,9 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -22,13 +23,13 @@ from sqlalchemy.orm import Session
 from service.operations import service_log
 from service.operations.calling import Pressed, press
 from service.operations.gateway import DeliveryReceipt, InboundText
-from service.operations.inbound import answer_text
+from service.operations.inbound import LEFT_FOR_LATER, answer_together
 from service.operations.merging import merge_first
 from service.operations.receipts import receive_receipt
-from service.operations.receiving import Way, receive_text
+from service.operations.receiving import Way, receive_text, receive_together
 from service.operations.refused_texts import note_refused, note_unreadable
 from service.operations.service import Service
-from service.operations.spooling import PUT_ASIDE, Brought, KeyPress, Spool, SpoolError, UnreadableError
+from service.operations.spooling import PUT_ASIDE, Brought, KeyPress, Spool, SpoolError, Turn, UnreadableError
 from service.operations.storing_together import StoringTogether
 from service.operations.telling_admins import tell_admins
 from service.operations.wrong_clocks import note_wrong_clock
@@ -44,6 +45,7 @@ AT_ONCE: Final = 8
 DRAINS_EVERY_S: Final = 5.0
 DRAIN_WAITS_S: Final = 2.0
 DRAINS_FOR_S: Final = 5.0  # an alarm that is due must not wait for long behind texts, even those that may end it
+TOGETHER_MAX: Final = 10  # as a sweep answers at one look
 
 SPOOLED: Final = "inbound.spooled"
 NOT_KEPT: Final = "inbound.not_kept"
@@ -172,8 +174,10 @@ def drain(service: Service, spool: Spool, *, wait_s: float = DRAIN_WAITS_S, for_
             return 0
         give_up_at = time.monotonic() + for_s
         taken: list[datetime] = []
-        for path in spool.waiting():
-            if time.monotonic() >= give_up_at or not turn.goes_on() or not _bring_in(service, spool, path, taken):
+        for bunch in _bunches(service, spool):
+            if time.monotonic() >= give_up_at or not turn.goes_on():
+                break
+            if not _bring_in(service, spool, turn, bunch, taken):
                 break
         spool.clear_unfinished()
     if taken:
@@ -183,58 +187,107 @@ def drain(service: Service, spool: Spool, *, wait_s: float = DRAIN_WAITS_S, for_
     return len(taken)
 
 
-def _bring_in(service: Service, spool: Spool, path: Path, taken: list[datetime]) -> bool:
-    """Bring one file into the database; False when it is no use to go on with the next now."""
+@dataclass(frozen=True, slots=True)
+class _Lying:
+    """What lies on the disk, and where."""
+
+    path: Path
+    brought: Brought
+
+
+def _bunches(service: Service, spool: Spool) -> Iterator[list[_Lying]]:
+    """What lies there, in its order: whole texts to one number by the handful, all else alone.
+
+    Each transaction waits for whoever else writes. Where that is long, texts that went one by one, with two for each,
+    took minutes after the database was back, and dives fell due whose finish lay behind them.
+    """
+    bunch: list[_Lying] = []
+    for path in spool.waiting():
+        brought = _read(service, spool, path)
+        if brought is None:
+            continue
+        if bunch and (len(bunch) == TOGETHER_MAX or not _go_together(bunch[0].brought, brought)):
+            yield bunch
+            bunch = []
+        bunch.append(_Lying(path, brought))
+    if bunch:
+        yield bunch
+
+
+def _go_together(one: Brought, other: Brought) -> bool:
+    if not isinstance(one, InboundText) or not isinstance(other, InboundText):
+        return False
+    return one.part is other.part is None and one.receiver == other.receiver
+
+
+def _read(service: Service, spool: Spool, path: Path) -> Brought | None:
+    """What a file holds; None where that is not to be had now, or never."""
     try:
-        return _brought_in(service, spool, path, taken)
+        try:
+            return spool.read(path)
+        except UnreadableError as fault:
+            if not spool.is_fresh(path):
+                _put_aside(service, spool, path, str(fault))
+            # Else it is maybe of the new secret key, and we have the old one: whoever wrote it can read it.
+    except FileNotFoundError:  # brought in by who has the turn that this process has lost
+        return None
     except OSError:
-        # It is another user's, or the disk fails at this one, or takes nothing away: another may be somebody's finish.
-        _LOG.exception(NOT_TAKEN, extra={"file": path.name})
-        return True
+        _not_taken(path)
+    return None
 
 
-def _brought_in(service: Service, spool: Spool, path: Path, taken: list[datetime]) -> bool:
+def _not_taken(path: Path) -> None:
+    """It is another user's, or the disk fails at this one, or takes nothing away: another may be somebody's finish."""
+    _LOG.exception(NOT_TAKEN, extra={"file": path.name})
+
+
+def _bring_in(service: Service, spool: Spool, turn: Turn, bunch: list[_Lying], taken: list[datetime]) -> bool:
+    """Bring this into the database; False when it is no use to go on with the next now."""
     try:
-        brought = spool.read(path)
-    except UnreadableError as fault:
-        if spool.is_fresh(path):
-            # Maybe of the new secret key, and we have the old one: whoever wrote it can read it.
-            return True
-        _put_aside(service, spool, path, str(fault))
-        return True
-    try:
-        inbound_id = _store(service, brought)
+        stored = _store(service, [one.brought for one in bunch])
     except Exception as fault:  # noqa: BLE001 - one that breaks us must not keep the others waiting
-        _LOG.exception(NOT_TAKEN, extra={"file": path.name})
-        # The database is away again. Anything else is a fault with this one: it stays, and the others go on.
-        return not (is_transient(fault) or isinstance(fault, OperationalError))
-    spool.drop(path)
-    taken.append(brought.received_at)
-    if inbound_id is not None:
-        _answer(service, inbound_id)
+        _LOG.exception(NOT_TAKEN, extra={"file": bunch[0].path.name, "of": len(bunch)})
+        if is_transient(fault) or isinstance(fault, OperationalError):  # the database is away again
+            return False
+        # Anything else is a fault with one of them: it stays, and the others go on.
+        return len(bunch) == 1 or all(_bring_in(service, spool, turn, [one], taken) for one in bunch)
+    for one in bunch:
+        try:
+            spool.drop(one.path)
+        except OSError:
+            _not_taken(one.path)
+        else:
+            taken.append(one.brought.received_at)
+    answered = [inbound_id for inbound_id in stored if inbound_id is not None]
+    if answered and turn.goes_on():
+        _answer(service, answered)
     return True
 
 
-def _store(service: Service, brought: Brought) -> int | None:
+def _store(service: Service, brought: list[Brought]) -> list[int | None]:
+    """The ids of what needs an answer."""
     match brought:
-        case InboundText():
-            return receive_text(service, brought, authentic=True, way=Way.SPOOLED)
-        case DeliveryReceipt():
-            receive_receipt(service, brought)
-        case KeyPress():
-            _press(service, brought)
-    return None
+        case [InboundText(part=None), *_]:
+            texts = [one for one in brought if isinstance(one, InboundText)]
+            return receive_together(service, texts, Way.SPOOLED)
+        case [InboundText() as part]:
+            return [receive_text(service, part, authentic=True, way=Way.SPOOLED)]
+        case [DeliveryReceipt() as receipt]:
+            receive_receipt(service, receipt)
+        case [KeyPress() as key]:
+            _press(service, key)
+    return []
 
 
 def _press(service: Service, key: KeyPress) -> Pressed:
     return press(service, key.message_id, key.key, key.gateway, key.provider_id, key.raw)
 
 
-def _answer(service: Service, inbound_id: int) -> None:
+def _answer(service: Service, inbound_ids: list[int]) -> None:
     try:
-        answer_text(service, inbound_id)
-    except Exception:  # noqa: BLE001 - the text is stored, so a sweep takes it up again
-        _LOG.warning("text_left_for_later", extra={"inbound": inbound_id})
+        answer_together(service, inbound_ids)
+    except Exception:  # noqa: BLE001 - the texts are stored, so a sweep takes them up again
+        _LOG.warning(LEFT_FOR_LATER, extra={"inbound": inbound_ids[0], "of": len(inbound_ids)})
 
 
 def _put_aside(service: Service, spool: Spool, path: Path, why: str) -> None:

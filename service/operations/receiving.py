@@ -62,8 +62,8 @@ def receive_text(service: Service, text: InboundText, *, authentic: bool, way: W
     return service.write(work)
 
 
-def receive_together(service: Service, texts: Sequence[InboundText]) -> list[int | None]:
-    """As `receive_text` for each of these, authentic and whole, to one number, just posted; with one commit for all.
+def receive_together(service: Service, texts: Sequence[InboundText], way: Way = Way.POSTED) -> list[int | None]:
+    """As `receive_text` for each of these, authentic and whole, to one number; with one commit for all.
 
     With a handful of statements, too: each is a wait for whoever else wants the processor, and so are those for each
     text.
@@ -72,7 +72,7 @@ def receive_together(service: Service, texts: Sequence[InboundText]) -> list[int
     brought = [replace(text, received_at=min(text.received_at, now)) for text in texts]
 
     def work(session: Session) -> list[int | None]:
-        at = _arrival(service, session, brought[0].receiver, Way.POSTED, now)
+        at = _arrival(service, session, brought[0].receiver, way, now)
         texts = [replace(text, receiver=at.receiver) for text in brought]
         stored: dict[int, int] = {}  # ids of those that are new, by their place
         doubled: dict[int, int] = {}  # and which other text they are

@@ -120,9 +120,13 @@ def _is_idle(dive: Dive, command: Command, now: datetime) -> bool:
 
 
 def act(service: Service, dive_id: str, command: Command) -> Applied | None:
-    """One command in one transaction, from a page, the API or a process."""
-    now = service.clock.now()
-    applied = service.write(lambda session: apply(service, session, dive_id, command, now))
+    """One command in one transaction, from a page, the API or a process; of when the dive was to be had."""
+
+    def work(session: Session) -> Applied | None:
+        dive = dives.lock(session, dive_id)
+        return None if dive is None else apply_to(service, session, dive, command, service.clock.now())
+
+    applied = service.write(work)
     if applied is not None and applied.events:
         service.nudge()
     return applied

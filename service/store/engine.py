@@ -1,8 +1,4 @@
-"""Opening a database so that it keeps its word, and the two kinds of transaction.
-
-On SQLite every write transaction begins IMMEDIATE: a deferred one that reads and then writes fails at once
-with SQLITE_BUSY_SNAPSHOT whatever the busy time-out, and FOR UPDATE means nothing there.
-"""
+"""Opening a database so that it keeps its word, and the two kinds of transaction."""
 
 from __future__ import annotations
 
@@ -14,26 +10,21 @@ from typing import Any, Final, TypeVar, cast
 
 import psycopg
 from sqlalchemy import URL, Connection, Dialect, Engine, Executable, Result, create_engine, event, make_url, text
-from sqlalchemy.engine.interfaces import DBAPIConnection, ExecutionContext
+from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import DBAPIError, InvalidatePoolError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session, SessionTransaction
-from sqlalchemy.pool import ConnectionPoolEntry, PoolProxiedConnection, StaticPool
 from sqlalchemy.util import EMPTY_DICT
+
+from service.store.sqlite import DEFERRED, HOW, NOT_AT_ALL, READING, DatabaseSettingError, is_busy, open_sqlite
 
 T = TypeVar("T")
 
-BUSY_TIMEOUT_MS: Final = 10_000
-STATEMENTS_KEPT: Final = 512  # by SQLite's driver, ready to run; a busy process has more than its usual 128
 CONNECT_TIMEOUT_S: Final = 3
 TCP_USER_TIMEOUT_MS: Final = 10_000
 IDLE_IN_TRANSACTION_TIMEOUT_S: Final = 10
 # A connection that lay longer is asked whether its server is still there; within that time a transaction finds out.
 ASKED_AFTER_S: Final = 1.0
 ANSWER_AFTER_S: Final = 3  # beyond the server's own limit for a statement
-
-# https://sqlite.org/wal.html#walresetbug: two processes that write may lose data before these releases.
-_WAL_SAFE_FROM: Final = (3, 51, 3)
-_WAL_SAFE_IN_SERIES: Final = {(3, 50): 7, (3, 44): 6}
 
 # https://www.postgresql.org/docs/current/errcodes-appendix.html: what another try of the whole unit may cure.
 _TRANSIENT_STATES: Final = {
@@ -46,16 +37,6 @@ _TRANSIENT_STATES: Final = {
     "57P03",  # cannot_connect_now
 }
 _CONNECTION_LOST: Final = "08"  # the class of connection exceptions
-_SQLITE_TRANSIENT: Final = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
-READING: Final = "linetender_reading"  # also in what is known of a connection: whether it refuses writes now
-_BEGIN: Final = "linetender_begin"  # how the next transaction of a connection begins, where it does not write
-_IMMEDIATE: Final = "BEGIN IMMEDIATE"
-_DEFERRED: Final = "BEGIN"
-_NOT_AT_ALL: Final = ""
-
-
-class DatabaseSettingError(RuntimeError):
-    """The database did not take a setting that the record's safety rests on."""
 
 
 class RunAgainError(Exception):
@@ -70,7 +51,7 @@ def open_engine(url: str, *, statement_timeout_s: int = 10, lock_timeout_s: int 
     parsed = make_url(url)
     backend = parsed.get_backend_name()
     if backend == "sqlite":
-        return _sqlite(parsed)
+        return open_sqlite(parsed)
     if backend == "postgresql":
         return _postgresql(parsed, statement_timeout_s, lock_timeout_s)
     raise ValueError(f"The database is SQLite or PostgreSQL, not {backend}.")
@@ -157,106 +138,6 @@ class _Impatient(psycopg.Connection[Any]):
         return answer
 
 
-def _sqlite(url: URL) -> Engine:
-    extra: dict[str, Any] = {}
-    if url.database in (None, "", ":memory:"):
-        # Every connection to memory is a database of its own, so there may be only one.
-        extra = {"poolclass": StaticPool, "connect_args": {"check_same_thread": False}}
-    arguments = extra.setdefault("connect_args", {})
-    arguments["cached_statements"] = STATEMENTS_KEPT
-    engine = create_engine(url.set(drivername="sqlite+pysqlite"), **extra)
-    event.listen(engine, "connect", _prepare_sqlite)
-    _begin_and_guard(engine.dialect)
-    return engine
-
-
-def _begin_and_guard(dialect: Dialect) -> None:
-    """Have SQLite begin as we say, and refuse writes where we only read.
-
-    Not by events of the engine: for one of them it looks at each step of each statement whether anybody listens, which
-    takes a twentieth of all the time that an embedded installation works.
-    """
-    one, many = dialect.do_execute, dialect.do_executemany
-
-    def execute(cursor: Any, words: str, values: Any, context: Any = None) -> None:
-        _guard_reading(words, context)
-        one(cursor, words, values, context)
-
-    def execute_many(cursor: Any, words: str, values: Any, context: Any = None) -> None:
-        _guard_reading(words, context)
-        many(cursor, words, values, context)
-
-    # Of this one dialect, and not in a kind of its own that would have to be registered by name; mypy cannot know that.
-    dialect.do_begin = _begin_sqlite  # type: ignore[assignment,method-assign]
-    dialect.do_execute = execute  # type: ignore[assignment,method-assign]
-    dialect.do_executemany = execute_many  # type: ignore[assignment,method-assign]
-
-
-def wal_is_safe(version: tuple[int, int, int]) -> bool:
-    """Whether this SQLite is free of the WAL-reset fault."""
-    fixed = _WAL_SAFE_IN_SERIES.get(version[:2])
-    return version >= _WAL_SAFE_FROM or (fixed is not None and version[2] >= fixed)
-
-
-def _prepare_sqlite(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None:
-    """Set what SQLite leaves off by default, and look whether it took."""
-    # The driver must not begin transactions by itself: _begin_sqlite says which kind.
-    connection.isolation_level = None
-    cursor = connection.cursor()
-    safe = wal_is_safe(sqlite3.sqlite_version_info)
-    wanted: dict[str, object] = {
-        "busy_timeout": BUSY_TIMEOUT_MS,
-        "foreign_keys": 1,
-        "journal_mode": "wal" if safe else "delete",
-        "synchronous": 2 if safe else 3,  # FULL, or EXTRA: a rollback journal also syncs its directory
-    }
-    in_memory = not cursor.execute("PRAGMA database_list").fetchone()[2]
-    if in_memory:
-        wanted["journal_mode"] = "memory"
-    for name, value in wanted.items():
-        cursor.execute(f"PRAGMA {name} = {value}")
-    for name, value in wanted.items():
-        found = cursor.execute(f"PRAGMA {name}").fetchone()[0]
-        if found != value:
-            raise DatabaseSettingError(
-                f"SQLite keeps {name} at {found}; {value} is needed. Is the file on a network disk?"
-            )
-    cursor.close()
-
-
-def _begin_sqlite(connection: PoolProxiedConnection) -> None:
-    begin = connection.info.get(_BEGIN, _IMMEDIATE)
-    if begin == _IMMEDIATE:
-        _allow_writes(connection, allowed=True)
-    if begin:
-        _tell_sqlite(connection, begin)
-
-
-def _guard_reading(words: str, context: ExecutionContext | None) -> None:
-    """Have SQLite refuse what writes in a transaction that only reads. A SELECT cannot, and needs no guard.
-
-    For each change of it SQLite forgets all statements that it had ready, and compiling one takes longer than running
-    it. So it is told only where it matters, and not at each turn from reading to writing and back.
-    """
-    if not words.startswith("SELECT") and context is not None and context.execution_options.get(READING, False):
-        _allow_writes(context.root_connection.connection, allowed=False)
-
-
-def _allow_writes(connection: PoolProxiedConnection, *, allowed: bool) -> None:
-    if connection.info.get(READING, False) is allowed:
-        _tell_sqlite(connection, f"PRAGMA query_only = {int(not allowed)}")
-        connection.info[READING] = not allowed
-
-
-def _tell_sqlite(connection: PoolProxiedConnection, words: str) -> None:
-    """Say it to the driver, at once: each transaction begins so, and a statement costs more than a begin does."""
-    cursor = connection.cursor()
-    try:
-        cursor.execute(words)
-    finally:
-        cursor.close()
-
-
 class _Straight(Session):
     """A session whose statements of plain tables go straight to its connection.
 
@@ -293,7 +174,7 @@ def reading(engine: Engine) -> Iterator[Session]:
             # https://www.postgresql.org/docs/current/transaction-iso.html#XACT-REPEATABLE-READ: one snapshot for all.
             line.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
         line.execution_options(**{READING: True})
-        with _beginning(line, _DEFERRED), _Straight(line, expire_on_commit=False) as session:
+        with _beginning(line, DEFERRED), _Straight(line, expire_on_commit=False) as session:
             yield session
 
 
@@ -303,7 +184,7 @@ def glancing(engine: Engine) -> Iterator[Connection]:
     with engine.connect() as line:
         if engine.dialect.name == "postgresql":
             line.execution_options(isolation_level="AUTOCOMMIT")
-        with _beginning(line, _NOT_AT_ALL):
+        with _beginning(line, NOT_AT_ALL):
             yield line
 
 
@@ -311,11 +192,11 @@ def glancing(engine: Engine) -> Iterator[Connection]:
 def _beginning(line: Connection, how: str) -> Iterator[None]:
     """Transactions on this connection begin so, until it is given back."""
     known = line.info  # held on to, since a connection that was lost is asked for none
-    known[_BEGIN] = how
+    known[HOW] = how
     try:
         yield
     finally:
-        known.pop(_BEGIN, None)
+        known.pop(HOW, None)
 
 
 @contextmanager
@@ -347,8 +228,7 @@ def is_transient(error: Exception) -> bool:
     if not isinstance(error, DBAPIError):
         return False
     if isinstance(error.orig, sqlite3.Error):
-        code = getattr(error.orig, "sqlite_errorcode", None)
-        return code is not None and code & 0xFF in _SQLITE_TRANSIENT
+        return is_busy(error.orig)
     state = getattr(error.orig, "sqlstate", None)
     if state is None:  # it never came to an answer of the server: refused, cut off or timed out
         return isinstance(error, OperationalError)

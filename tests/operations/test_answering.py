@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import importlib
 import sqlite3
 import threading
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from sqlalchemy.exc import OperationalError
 
+from service.domain.dive.commands import Finish
 from service.operations import answering, inbound
+from service.operations.addressing import Answer, Text
 from service.operations.answering import AT_ONCE, LEFT, Answering
-from service.operations.inbound import AT_ONE_LOOK, WAITING_AFTER_S, answer_waiting
+from service.operations.inbound import AT_ONE_LOOK, WAITING_AFTER_S, answer_together, answer_waiting
+from service.operations.recording import act
 from service.operations.service import Service
 from service.operations.sweeping import sweep
-from tests.operations.stage import ANNA, Stage
+from service.store.dives import StaleDive
+from tests.operations.stage import ANNA, BY_ANNA, Stage
 
 
 def stored(stage: Stage, count: int) -> list[int]:
@@ -134,3 +140,82 @@ def test_an_answer_that_fails_ends_no_thread(
     monkeypatch.undo()
     stage.clock.at += timedelta(seconds=WAITING_AFTER_S + 1)
     assert answer_waiting(stage.service) == 1
+
+
+def test_one_that_breaks_us_keeps_no_answer_from_those_beside_it(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """What they did together is undone, and each is answered by itself; the one at fault has used one of its tries."""
+    dive = stage.dive_in()
+    ids = [stage.receive(ANNA, body) for body in ("LATE 20", "poison", "OUT 2")]
+    whole = inbound.answer
+
+    def broken(text: Text) -> Answer:
+        if text.words == "poison":
+            raise ValueError("broken on purpose")
+        return whole(text)
+
+    monkeypatch.setattr(inbound, "answer", broken)
+    answer_together(stage.service, [one for one in ids if one is not None])
+
+    assert stage.kinds(dive).count("event:extension_asked") == 1
+    assert not stage.dive(dive.id).live
+    assert inbound.ONE_BY_ONE in caplog.messages
+    monkeypatch.undo()
+    stage.wait(minutes=1)
+    assert stage.kinds(dive).count("text_read") == 4
+
+
+def test_those_that_the_database_fails_are_left_together(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No fault of theirs: nothing of it is done, and the sweep takes all of them up."""
+    dive = stage.dive_in()
+    ids = [stage.receive(ANNA, body) for body in ("LATE 20", "OUT 2")]
+    whole, calls = inbound.answer, []
+
+    def busy(text: Text) -> Answer:
+        calls.append(text.words)
+        if text.words == "OUT 2":
+            raise StaleDive(dive.id)
+        return whole(text)
+
+    monkeypatch.setattr(inbound, "answer", busy)
+    with pytest.raises(StaleDive):
+        answer_together(stage.service, [one for one in ids if one is not None])
+
+    assert calls == ["LATE 20", "OUT 2"] * 3
+    assert stage.kinds(dive).count("event:extension_asked") == 0
+    monkeypatch.undo()
+    stage.wait(minutes=1)
+    assert not stage.dive(dive.id).live
+
+
+def test_a_finish_is_of_when_it_was_its_turn(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Found by an hour of chaos: it waited for others to write, and the log had it end before what they had decided."""
+    dive = stage.dive_in()
+    waits(stage, monkeypatch, "service.store.inbound.lock_one")
+    stage.text(ANNA, "OUT 2")
+
+    assert stage.dive(dive.id).closed_at == stage.clock.at
+
+
+def test_what_is_done_on_a_page_is_of_when_the_dive_was_to_be_had(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same of whatever comes by page, API or desk."""
+    dive = stage.dive_in()
+    waits(stage, monkeypatch, "service.store.dives.lock")
+    act(stage.service, dive.id, Finish(BY_ANNA, count=2))
+
+    assert stage.dive(dive.id).closed_at == stage.clock.at
+
+
+def waits(stage: Stage, monkeypatch: pytest.MonkeyPatch, lock: str) -> None:
+    """Whoever asks for this lock the first time has it 18 s later."""
+    module, _, name = lock.rpartition(".")
+    whole, late = getattr(importlib.import_module(module), name), [timedelta(seconds=18)]
+
+    def slow(*given: Any) -> Any:
+        stage.clock.at += late.pop() if late else timedelta(0)
+        return whole(*given)
+
+    monkeypatch.setattr(lock, slow)

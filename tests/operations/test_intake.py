@@ -13,18 +13,20 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import Engine, event
 from sqlalchemy import text as sql
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from service.operations import intake as taking_in
 from service.operations import spooling
 from service.operations.gateway import DeliveryReceipt, InboundText, ReceiptState
-from service.operations.intake import Intake, drain, drain_quietly
+from service.operations.intake import TOGETHER_MAX, Intake, drain, drain_quietly
+from service.operations.receiving import Way
 from service.operations.service import Service
 from service.operations.spooling import Brought, KeyPress, Spool, SpoolError
 from service.store import log
 from service.store.engine import open_engine, writing
-from tests.operations.stage import ANNA, CLEO, CLUB, FINN, OURS, Stage
+from tests.operations.stage import ANNA, BRAM, CLEO, CLUB, FINN, OURS, STRANGER, Stage
 
 SECRET = "s" * 40
 SECOND = timedelta(seconds=1)
@@ -41,6 +43,18 @@ def spool(tmp_path: Path) -> Spool:
 def brought(stage: Stage, body: str, sid: str = "SM1", sender: str = ANNA, gateway: str = "first") -> InboundText:
     """A text as a gateway brings it now."""
     return InboundText(gateway, sid, sender, OURS, body, {"Body": body}, stage.clock.at)
+
+
+@contextmanager
+def counted_commits(engine: Engine) -> Iterator[list[object]]:
+    """One for each commit meanwhile."""
+    seen: list[object] = []
+    note = seen.append  # the same each time it is named
+    event.listen(engine, "commit", note)
+    try:
+        yield seen
+    finally:
+        event.remove(engine, "commit", note)
 
 
 @contextmanager
@@ -269,28 +283,69 @@ def test_what_cannot_be_read_is_put_aside_loudly_and_holds_nothing_up(stage: Sta
 def test_one_that_breaks_us_stays_and_the_others_go_on(
     stage: Stage, spool: Spool, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """It is tried again each time, loudly: once its fault is mended, it counts."""
+    """Those that were to be stored with it are stored by themselves. It is tried again each time, loudly."""
     dive = stage.dive_in()
-    whole = taking_in.receive_text
+    whole = taking_in.receive_together
 
-    def broken(service: Service, text: InboundText, **given: object) -> int | None:
-        if text.body == "poison":
+    def broken(service: Service, texts: list[InboundText], way: Way) -> list[int | None]:
+        if any(text.body == "poison" for text in texts):
             raise ValueError("broken on purpose")
-        return whole(service, text, **given)  # type: ignore[arg-type]
+        return whole(service, texts, way)
 
-    monkeypatch.setattr(taking_in, "receive_text", broken)
-    spool.keep(brought(stage, "poison"))
-    stage.clock.at += SECOND
-    spool.keep(brought(stage, "OUT 2", "SM2"))
+    monkeypatch.setattr(taking_in, "receive_together", broken)
+    lie_on_the_disk(stage, spool, "LATE 20", "poison", "OUT 2")
 
-    assert drain(stage.service, spool) == 1
+    assert drain(stage.service, spool) == 2
 
     assert not stage.dive(dive.id).live
+    assert stage.kinds(dive).count("event:extension_asked") == 1
     assert bodies(spool) == ["poison"]
     assert "spool_not_taken" in caplog.messages
     monkeypatch.undo()
     assert drain(stage.service, spool) == 1
     stage.courier.carry()
+
+
+def lie_on_the_disk(stage: Stage, spool: Spool, *bodies: str, sender: str = ANNA) -> None:
+    """These came from a phone, a second after each other, and the database was away."""
+    for number, body in enumerate(bodies):
+        spool.keep(brought(stage, body, f"SM-{sender}-{number}", sender))
+        stage.clock.at += SECOND
+
+
+def test_many_texts_are_brought_in_and_answered_by_the_handful(stage: Stage, spool: Spool) -> None:
+    """Found by an hour of chaos: each waited twice for whoever else wrote, and dives fell due before their finish.
+
+    A start and its finish are acted on at once, so that nobody sees a dive that has begun and not its end.
+    """
+    dive = stage.file()
+    lie_on_the_disk(stage, spool, f"IN {dive.start_code}", "OUT 2")
+    lie_on_the_disk(stage, spool, *(f"hello {number}" for number in range(TOGETHER_MAX)), sender=STRANGER)
+
+    with counted_commits(stage.engine) as commits:
+        assert drain(stage.service, spool, for_s=60) == TOGETHER_MAX + 2
+
+    # Two handfuls, each stored and answered, and the entry of it all.
+    assert len(commits) == 5
+    assert stage.kinds(dive).index("event:started") < stage.kinds(dive).index("event:closed")
+    stage.courier.carry()
+    assert stage.to(STRANGER)
+
+
+def test_what_does_not_go_together_is_brought_in_in_its_order(stage: Stage, spool: Spool) -> None:
+    """A key between two texts, a part of a long one, a text to another number: each is known before what follows."""
+    dive = stage.dive_in()
+    lie_on_the_disk(stage, spool, "LATE 20")
+    spool.keep(KeyPress("no such message", "1", "first", "CA1", {}, stage.clock.at))
+    stage.clock.at += SECOND
+    spool.keep(replace(brought(stage, "hello", "SM2", STRANGER), receiver="+447700900999"))
+    stage.clock.at += SECOND
+    lie_on_the_disk(stage, spool, "OUT 2", sender=BRAM)
+
+    assert drain(stage.service, spool, for_s=60) == 4
+
+    kinds = stage.kinds(dive)
+    assert kinds.index("event:extension_asked") < kinds.index("event:closed")
 
 
 @pytest.mark.parametrize("fails", ["read", "drop", "put_aside"])

@@ -22,9 +22,9 @@ class Afterwards(Case):
         """Somebody ashore acts on what they hear."""
         self.party.contacts[0].character = "acts"
 
-    def in_water(self, ends: datetime) -> None:
-        """From then on they look whether it is over."""
-        self.party.at(ends, lambda: self.look(LOOKS))
+    def in_water(self, _ends: datetime) -> None:
+        """From now on they look whether it is over: who looked only when it should be might begin to count too late."""
+        self.look(LOOKS)
 
     def look(self, left: int) -> None:
         """Once it is over the rest goes by itself."""

@@ -16,7 +16,8 @@ from service.operations.clock_mark import MARKS
 from service.operations.health import return_canary, send_canary
 from service.operations.service import Service
 from service.store import health
-from service.store.engine import READING, open_engine, run
+from service.store.engine import open_engine, run
+from service.store.sqlite import READING
 from tests.fakes.drawn import drawn_by
 from tests.operations.stage import HandMovedClock, prepare
 

@@ -20,17 +20,15 @@ from service.store import clubs, health
 from service.store import engine as engines
 from service.store.dives import StaleDive
 from service.store.engine import (
-    DatabaseSettingError,
-    _prepare_sqlite,
     durability_faults,
     glancing,
     is_transient,
     open_engine,
     reading,
     run,
-    wal_is_safe,
     writing,
 )
+from service.store.sqlite import DatabaseSettingError, _prepare_sqlite, wal_is_safe
 from service.store.tables import HeartbeatRow
 from tests.store.examples import NOW, add_club
 
@@ -232,16 +230,6 @@ def test_reading_goes_on_while_somebody_writes(engine: Engine) -> None:
         with reading(engine) as reader:
             assert health.heartbeats(reader) == {}
         health.beat(writer, "sweep", NOW + timedelta(seconds=1))
-
-
-def test_a_second_writer_on_sqlite_waits_instead_of_reading_what_is_stale(sqlite_engine: Engine) -> None:
-    """A write transaction takes the lock at its beginning, so what it reads is what it changes."""
-    impatient = sqlite3.connect(str(sqlite_engine.url.database), timeout=0, isolation_level=None)
-    with writing(sqlite_engine) as session:
-        session.execute(text("SELECT 1"))
-        with pytest.raises(sqlite3.OperationalError, match="locked"):
-            impatient.execute("BEGIN IMMEDIATE")
-    impatient.close()
 
 
 def test_a_unit_of_work_is_run_again_when_somebody_was_first(engine: Engine) -> None:
