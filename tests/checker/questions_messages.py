@@ -276,8 +276,8 @@ def _asked_for_after(message: Message, spans: list[tuple[datetime, datetime]]) -
 
 
 def whoever_was_alarmed_was_stood_down(record: Record, folds: Histories) -> Iterator[str]:
-    """After the close whoever got an alarm has the stand-down by that way too, or closed it themselves."""
-    for dive, messages, closer in _closed(record):
+    """After the close whoever got an alarm has the stand-down by that way too, or has ended it themselves since."""
+    for dive, messages, ends_of_it in _closed(record):
         folded = folds.last(dive)
         declined = {} if folded is None else folded.declined
         for phone, way in sorted({(one.phone, one.channel) for one in messages if _got(record, one)}):
@@ -292,14 +292,16 @@ def whoever_was_alarmed_was_stood_down(record: Record, folds: Histories) -> Iter
             late = [one.queued_at for one in theirs if any(_is_keepers(one, kind, one.channel) for kind in ALARMS)]
             over = [one for one in over if not late or one.queued_at >= max(late)]
             keys = {one.person_key for one in theirs}
-            excused = phone == closer or keys & record.deaf(dive) or any(not declined.get(key, True) for key in keys)
+            since = [*(end for end in ends_of_it if end.at >= alarmed), ends_of_it[-1]]
+            ended_it = phone in {end.says["by"]["phone"] for end in since}
+            excused = ended_it or keys & record.deaf(dive) or any(not declined.get(key, True) for key in keys)
             if not excused and not any(_reached(record, one) for one in over):
                 yield f"{phone} was alarmed about dive {dive.id} by {way} and never heard so that it is over"
 
 
 def no_alarm_comes_after_its_stand_down(record: Record, _: Histories) -> Iterator[str]:
     """Of an alarm and a stand-down that gateways took for one phone, the stand-down is the last."""
-    for dive, messages, _closer in _closed(record):
+    for dive, messages, _ends in _closed(record):
         spans = list(closed_spans(record, dive))
         for phone, way in sorted({(one.phone, one.channel) for one in messages if _got(record, one)}):
             over = [one for one in messages if one.phone == phone and _is_stand_down(one, dive, way)]
@@ -313,7 +315,7 @@ def no_alarm_comes_after_its_stand_down(record: Record, _: Histories) -> Iterato
 
 def the_stand_down_comes_after_a_notice(record: Record, folds: Histories) -> Iterator[str]:
     """Whoever was told until when to wait, or that nobody has called rescue, and that it is over, has that last."""
-    for dive, messages, _closer in _closed(record):
+    for dive, messages, _ends in _closed(record):
         denials = [one.id for entry, _, after in folds.steps(dive) for one in _denials(record, dive, entry, after)]
         for theirs in by_way(messages):
             over = [one for one in theirs if _is_stand_down(one, dive, one.channel)]
@@ -428,11 +430,12 @@ def has_last(record: Record, overtaken: list[Message], holding: list[Message]) -
     return last[1].state not in OPEN and not any(one.state in OPEN or one.state == "failed" for one in holding)
 
 
-def _closed(record: Record) -> Iterator[tuple[Dive, list[Message], str | None]]:
+def _closed(record: Record) -> Iterator[tuple[Dive, list[Message], list[Entry]]]:
+    """Those that are over, and each of their ends."""
     for dive in record.dives.values():
         closes = [entry for entry in record.of_dive(dive) if entry.event == "closed" and entry.says]
         if dive.phase == "closed" and dive.closed_at is not None and closes:
-            yield dive, record.messages_of(dive), closes[-1].says["by"]["phone"]
+            yield dive, record.messages_of(dive), closes
 
 
 def _got(record: Record, message: Message) -> bool:
