@@ -1,11 +1,14 @@
-"""A phone-sized Chromium and a demo that listens, for the tests that need real pages."""
+"""A phone-sized Chromium and a demo that listens, for the tests that need real pages.
+
+Starting Chromium takes more of the processor than most tests, so each kind starts once for all tests of a process.
+"""
 
 from __future__ import annotations
 
 import os
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -128,6 +131,12 @@ def be_phone(browser: Chrome) -> None:
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
 
 
+def be_touched_phone(browser: Chrome) -> None:
+    """The same, with fingers in place of a mouse."""
+    be_phone(browser)
+    browser.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
+
+
 def open_browser(profile: Path, *, scripts: bool, phone: bool) -> Iterator[Chrome]:
     """A browser from start to end, with the screen of a phone or of a desk; only what it started is ended."""
     chromium, driver = programs()
@@ -136,8 +145,7 @@ def open_browser(profile: Path, *, scripts: bool, phone: bool) -> Iterator[Chrom
         options.add_argument(f"--window-size={DESK_WIDTH},{DESK_HEIGHT}")
     browser = Browser(options=options, service=Service(driver))
     if phone:
-        be_phone(browser)
-        browser.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
+        be_touched_phone(browser)
     try:
         browser.set_page_load_timeout(PAGE_LOADS_WITHIN_S)
         yield browser
@@ -154,13 +162,46 @@ def live(migrated_sqlite_url: str) -> Iterator[Site]:
     engine.dispose()
 
 
-@pytest.fixture
-def phone_browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
-    """A phone with JavaScript."""
+@pytest.fixture(scope="session")
+def phone(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
+    """A phone with JavaScript, of all tests."""
     yield from open_browser(tmp_path_factory.mktemp("phone"), scripts=True, phone=True)
 
 
-@pytest.fixture
-def phone_browser_without_javascript(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
-    """A phone whose owner has turned JavaScript off."""
+@pytest.fixture(scope="session")
+def plain_phone(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
+    """A phone whose owner has turned JavaScript off, of all tests."""
     yield from open_browser(tmp_path_factory.mktemp("phone"), scripts=False, phone=True)
+
+
+@pytest.fixture
+def phone_browser(phone: Chrome) -> Iterator[Chrome]:
+    """A phone with JavaScript, as if nobody had used it."""
+    yield from in_new_tab(phone, be_touched_phone)
+
+
+@pytest.fixture
+def phone_browser_without_javascript(plain_phone: Chrome) -> Iterator[Chrome]:
+    """A phone whose owner has turned JavaScript off, as if nobody had used it."""
+    yield from in_new_tab(plain_phone, be_touched_phone)
+
+
+def in_new_tab(browser: Chrome, become: Callable[[Chrome], object] = lambda _: None) -> Iterator[Chrome]:
+    """A tab that no test has used, which becomes a phone or stays what it is, and no cookies.
+
+    What a tab was told of screen, place, network and scripts goes with it, and what a page keeps or was permitted is of
+    its own address, which each demo has another one of.
+    """
+    first = browser.current_window_handle
+    browser.switch_to.new_window("tab")
+    become(browser)
+    browser.execute_cdp_cmd("Network.clearBrowserCookies", {})
+    browser.get_log("browser")  # what the pages of another test complained of
+    try:
+        yield browser
+    finally:
+        for tab in browser.window_handles:
+            if tab != first:
+                browser.switch_to.window(tab)
+                browser.close()
+        browser.switch_to.window(first)

@@ -1,8 +1,4 @@
-"""An admin at the desk, on a phone, on a laptop, and on a phone without JavaScript.
-
-Starting Chromium takes seconds, so each of the three starts once for all tests of a process; its cookies are emptied
-between them.
-"""
+"""An admin at the desk, on a phone, on a laptop, and on a phone without JavaScript."""
 
 from __future__ import annotations
 
@@ -14,7 +10,7 @@ from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
 
 from service.operations.admin_roles import AdminRole
-from tests.browser.conftest import be_phone, open_browser
+from tests.browser.conftest import in_new_tab, open_browser
 from tests.browser.test_pages import push
 from tests.web.desk.entering import EMAILS, add_admin
 from tests.web.installation import ADMIN_PASSWORD, Site
@@ -47,47 +43,37 @@ class Seat:
 
 
 @pytest.fixture(scope="session")
-def phone_of_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
-    """A phone with JavaScript."""
-    yield from open_browser(tmp_path_factory.mktemp("desk"), scripts=True, phone=True)
-
-
-@pytest.fixture(scope="session")
-def laptop_of_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
-    """A laptop with JavaScript."""
+def laptop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
+    """A laptop with JavaScript, of all tests."""
     yield from open_browser(tmp_path_factory.mktemp("desk"), scripts=True, phone=False)
 
 
-@pytest.fixture(scope="session")
-def plain_phone_of_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
-    """A phone without JavaScript."""
-    yield from open_browser(tmp_path_factory.mktemp("desk"), scripts=False, phone=True)
+@pytest.fixture
+def laptop_browser(laptop: Chrome) -> Iterator[Chrome]:
+    """A laptop, as if nobody had used it."""
+    yield from in_new_tab(laptop)
 
 
 @pytest.fixture
-def desk_phone(live: Site, phone_of_desk: Chrome) -> Iterator[Seat]:
-    """The owner on a phone, whatever screen the test before chose."""
-    be_phone(phone_of_desk)
-    yield from _seated(live, phone_of_desk)
+def desk_phone(live: Site, phone_browser: Chrome) -> Seat:
+    """The owner on a phone."""
+    return seated(live, phone_browser)
 
 
 @pytest.fixture
-def desk_wide(live: Site, laptop_of_desk: Chrome) -> Iterator[Seat]:
+def desk_wide(live: Site, laptop_browser: Chrome) -> Seat:
     """The owner on a laptop."""
-    yield from _seated(live, laptop_of_desk)
+    return seated(live, laptop_browser)
 
 
 @pytest.fixture
-def desk_plain(live: Site, plain_phone_of_desk: Chrome) -> Iterator[Seat]:
+def desk_plain(live: Site, phone_browser_without_javascript: Chrome) -> Seat:
     """The owner on a phone whose JavaScript is off."""
-    yield from _seated(live, plain_phone_of_desk)
+    return seated(live, phone_browser_without_javascript)
 
 
-def _seated(site: Site, browser: Chrome) -> Iterator[Seat]:
+def seated(site: Site, browser: Chrome) -> Seat:
+    """The owner, who has just signed in."""
     seat = Seat(site, browser)
     seat.sign_in()
-    yield seat
-    # No page of this installation is left open: its scripts would ask a server that is gone.
-    browser.get("about:blank")
-    # What one test's pages complained of, such as an icon that a file has none of, is not the next one's.
-    browser.get_log("browser")
+    return seat
