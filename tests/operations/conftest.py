@@ -61,12 +61,6 @@ def rewound_postgres(postgres_server: Postgres, prepared_postgres: str) -> Itera
     rewound.remove()
 
 
-@pytest.fixture(scope="session")
-def one_postgres(rewound_postgres: Rewound) -> Engine:
-    """The engine for all tests on PostgreSQL."""
-    return open_engine(rewound_postgres.url)
-
-
 @pytest.fixture
 def sqlite_engine(one_sqlite: Engine, prepared_sqlite: Path) -> Iterator[Engine]:
     """An engine for a prepared SQLite database that nobody has used."""
@@ -79,11 +73,10 @@ def sqlite_engine(one_sqlite: Engine, prepared_sqlite: Path) -> Iterator[Engine]
 
 
 @pytest.fixture
-def postgres_engine(one_postgres: Engine, rewound_postgres: Rewound) -> Iterator[Engine]:
+def postgres_engine(rewound_postgres: Rewound) -> Engine:
     """An engine for a prepared PostgreSQL database, of which nothing shows that another test has used it."""
     rewound_postgres.rewind()
-    yield one_postgres
-    one_postgres.dispose()
+    return rewound_postgres.engine
 
 
 @pytest.fixture(

@@ -11,15 +11,18 @@ from typing import Any
 
 import psycopg
 from psycopg import sql
+from sqlalchemy import Engine
 
+from service.store.engine import open_engine
 from tests.servers.postgres import Postgres
 
 # Rows that are deleted keep their room, since nobody vacuums here: so that rows lie in the order in which they came.
 ROOM_AT_MOST = 1024 * 1024
 
+# Those who are idle stay: what a server's process has learned of the tables is a good part of what a test takes.
 END_OTHERS = """
     SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity
-    WHERE datname = current_database() AND pid <> pg_backend_pid()
+    WHERE datname = current_database() AND pid <> pg_backend_pid() AND state <> 'idle'
 """
 
 # Every change of what there is besides rows writes one of these. The server's own are numbered lower.
@@ -52,11 +55,12 @@ class Kept:
 
 @dataclass
 class Rewound:
-    """A database of `server` that begins as a copy of `template`, and can be put back to that."""
+    """A database of `server` that begins as a copy of `template`, and can be put back to that; its engine for all."""
 
     server: Postgres
     template: str
     name: str = field(init=False)
+    engine: Engine = field(init=False)
     _line: psycopg.Connection[Any] = field(init=False, repr=False)
     _shape: list[Any] = field(init=False, repr=False)
     _kept: dict[str, Kept] = field(init=False, repr=False)
@@ -64,6 +68,7 @@ class Rewound:
 
     def __post_init__(self) -> None:
         self.name = self.server.create_database(self.template)
+        self.engine = open_engine(self.url)
         self._learn()
 
     @property
@@ -72,7 +77,7 @@ class Rewound:
         return self.server.url(self.name)
 
     def rewind(self) -> None:
-        """Put it back, whoever is still connected to it."""
+        """Put it back, whatever somebody who is still connected has begun."""
         self._line.execute(END_OTHERS)
         written = dict(self._line.execute(WRITTEN).fetchall())
         if self._line.execute(SHAPE).fetchall() != self._shape or sum(written.values()) > ROOM_AT_MOST:
@@ -87,13 +92,15 @@ class Rewound:
                 self._line.execute("SELECT setval(%s::regclass, %s, %s)", (name, value, called))
 
     def copy_anew(self) -> None:
-        """Make another copy in its place."""
+        """Make another copy in its place, to which nobody is connected."""
+        self.engine.dispose()
         self._line.close()
         self.server.renew_database(self.name, self.template)
         self._learn()
 
     def remove(self) -> None:
         """Leave nothing of it."""
+        self.engine.dispose()
         self._line.close()
         self.server.drop_database(self.name)
 

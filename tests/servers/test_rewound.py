@@ -7,6 +7,7 @@ from typing import Any
 
 import psycopg
 import pytest
+from sqlalchemy import text
 
 from tests.servers.postgres import Postgres
 from tests.servers.rewound import ROOM_AT_MOST, Rewound
@@ -93,7 +94,7 @@ def test_nothing_is_seen_of_what_a_test_did(rewound: Rewound, statements: tuple[
         rewound.rewind()
 
 
-def test_whoever_is_still_connected_is_ended(rewound: Rewound) -> None:
+def test_whoever_has_left_something_open_is_ended(rewound: Rewound) -> None:
     """A transaction that a test left open keeps nobody waiting, and nothing of it comes about."""
     with psycopg.connect(plain(rewound.url)) as left:
         left.execute("LOCK TABLE clubs")
@@ -104,6 +105,24 @@ def test_whoever_is_still_connected_is_ended(rewound: Rewound) -> None:
         with pytest.raises(psycopg.OperationalError):
             left.execute("SELECT 1")
     assert found(rewound) == AS_PREPARED
+
+
+def test_the_engine_keeps_its_connections_while_the_database_stays(rewound: Rewound) -> None:
+    """And has new ones, without a fault, where it was copied anew."""
+    before = process_of(rewound)
+    do(rewound, NOTE)
+    rewound.rewind()
+    assert process_of(rewound) == before
+
+    do(rewound, "DROP TABLE notes")
+    rewound.rewind()
+    assert process_of(rewound) != before
+
+
+def process_of(rewound: Rewound) -> int:
+    """Which of the server's processes the engine's connection is with."""
+    with rewound.engine.connect() as connection:
+        return int(connection.execute(text("SELECT pg_backend_pid()")).scalar_one())
 
 
 def test_a_database_that_was_filled_is_copied_anew(rewound: Rewound) -> None:

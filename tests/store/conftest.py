@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
-from functools import cache
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -48,12 +47,6 @@ def postgres_template(postgres_server: Postgres) -> str:
 
 
 @pytest.fixture(scope="session")
-def one_sqlite_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The file of all tests on SQLite, which each finds as it was prepared."""
-    return tmp_path_factory.mktemp("store") / "linetender.db"
-
-
-@pytest.fixture(scope="session")
 def rewound_postgres(postgres_server: Postgres, postgres_template: str) -> Iterator[Rewound]:
     """The database of all tests on PostgreSQL, which each finds as it was prepared."""
     rewound = Rewound(postgres_server, postgres_template)
@@ -62,37 +55,42 @@ def rewound_postgres(postgres_server: Postgres, postgres_template: str) -> Itera
 
 
 @pytest.fixture(scope="session")
-def engine_for() -> Callable[[str], Engine]:
-    """The engine for a URL, the same each time."""
-    return cache(open_engine)
+def one_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Engine:
+    """The engine for all tests on SQLite."""
+    return open_engine(f"sqlite:///{tmp_path_factory.mktemp('store') / 'linetender.db'}")
 
 
 @pytest.fixture
-def sqlite_url(sqlite_template: Path, one_sqlite_path: Path) -> str:
-    """A prepared SQLite database that nobody has used."""
-    for left in one_sqlite_path.parent.glob(f"{one_sqlite_path.name}*"):
+def prepared_sqlite(one_sqlite: Engine, sqlite_template: Path) -> Iterator[Engine]:
+    """An engine for a prepared SQLite database that nobody has used."""
+    path = Path(one_sqlite.url.database or "")
+    for left in path.parent.glob(f"{path.name}*"):
         left.unlink()
-    return f"sqlite:///{shutil.copy(sqlite_template, one_sqlite_path)}"
+    shutil.copy(sqlite_template, path)
+    yield one_sqlite
+    one_sqlite.dispose()
 
 
 @pytest.fixture
-def prepared_postgres_url(rewound_postgres: Rewound) -> str:
+def prepared_postgres(rewound_postgres: Rewound) -> Rewound:
     """A prepared PostgreSQL database, of which nothing shows that another test has used it."""
     rewound_postgres.rewind()
-    return rewound_postgres.url
+    return rewound_postgres
 
 
 @pytest.fixture(
     params=[
-        pytest.param("sqlite_url", id="sqlite"),
-        pytest.param("prepared_postgres_url", id="postgresql", marks=pytest.mark.postgres),
+        pytest.param("sqlite", id="sqlite"),
+        pytest.param("postgresql", id="postgresql", marks=pytest.mark.postgres),
     ]
 )
-def engine(request: pytest.FixtureRequest, engine_for: Callable[[str], Engine]) -> Iterator[Engine]:
+def engine(request: pytest.FixtureRequest) -> Engine:
     """An engine for a prepared database, once on SQLite and once on PostgreSQL."""
-    opened = engine_for(request.getfixturevalue(request.param))
-    yield opened
-    opened.dispose()
+    if request.param == "sqlite":
+        opened: Engine = request.getfixturevalue("prepared_sqlite")
+        return opened
+    prepared: Rewound = request.getfixturevalue("prepared_postgres")
+    return prepared.engine
 
 
 @pytest.fixture
@@ -103,9 +101,9 @@ def session(engine: Engine) -> Iterator[Session]:
 
 
 @pytest.fixture
-def postgres_engine(prepared_postgres_url: str) -> Iterator[Engine]:
+def postgres_engine(prepared_postgres: Rewound) -> Iterator[Engine]:
     """An engine for a prepared PostgreSQL, with short patience."""
-    opened = open_engine(prepared_postgres_url, lock_timeout_s=1)
+    opened = open_engine(prepared_postgres.url, lock_timeout_s=1)
     yield opened
     opened.dispose()
 

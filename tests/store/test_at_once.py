@@ -19,6 +19,7 @@ from service.domain.dive.evolve import evolve
 from service.store import dives, due, inbound, log, outbox, superseding
 from service.store.dives import CodeMatch, StaleDive
 from service.store.engine import open_engine, reading, run, writing
+from tests.servers.rewound import Rewound
 from tests.store.examples import (
     ANNA,
     BY_ANNA,
@@ -244,9 +245,9 @@ def test_a_dive_that_closes_while_its_message_is_leased_keeps_it_from_going_out(
 
 
 @pytest.mark.postgres
-def test_reopening_survives_a_code_that_is_taken_at_the_same_moment(prepared_postgres_url: str) -> None:
+def test_reopening_survives_a_code_that_is_taken_at_the_same_moment(prepared_postgres: Rewound) -> None:
     """The other dive is not committed yet when the code is looked up, and is when it is written."""
-    patient = open_engine(prepared_postgres_url, lock_timeout_s=30, statement_timeout_s=30)
+    patient = open_engine(prepared_postgres.url, lock_timeout_s=30, statement_timeout_s=30)
     over = Closed(at=NOW, by=BY_ANNA, outcome=Outcome.SURFACED)
     with writing(patient) as session:
         apply(session, add_dive(session, filed("d1", "11", "22")), over, due_at=None)

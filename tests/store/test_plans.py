@@ -135,7 +135,7 @@ def plans_of(engine: Engine, asked: Callable[[Session], None]) -> list[str]:
 
 
 @pytest.mark.postgres
-@pytest.mark.parametrize("engine", ["prepared_postgres_url"], indirect=True, ids=["postgresql"])
+@pytest.mark.parametrize("engine", ["postgresql"], indirect=True)
 def test_in_a_storm_a_courier_takes_the_next_by_the_index_of_their_turns(crowded: Engine) -> None:
     """By the statistics of a day on which nothing waits it may as well sort the whole storm at every claim."""
     with writing(crowded) as session:
