@@ -31,6 +31,10 @@ LOCKS = {
     "develop": ("requirements-dev.lock", "requirements.lock"),
 }
 
+# Whoever develops loads a part of it, which is compiled then, and to compile all takes half of the setup. The processes
+# of an installation may often not write where its packages are.
+COMPILED = {"run": "--compile", "develop": "--no-compile"}
+
 OLDEST = (3, 11)
 TAIL_LINES = 25
 
@@ -138,14 +142,14 @@ def pip(*arguments: str) -> Iterator[str]:
         raise CannotPrepareError("\n".join([*last, "Installing failed; what pip said last is above."]))
 
 
-def install_lock(name: str) -> None:
+def install_lock(name: str, use: str) -> None:
     """Install exactly what one lock file pins, saying each package as it comes."""
     path = ROOT / "deploy" / name
     total = len(re.findall(r"^\S+==", path.read_text(encoding="utf-8"), re.MULTILINE))
     say(f"Fetching {total} packages, each checked against its hash in deploy/{name} ...")
     done = 0
     # The lock is whole: pip resolves nothing, so a release made after it changes nothing either.
-    for line in pip("--require-hashes", "--no-deps", "--only-binary", ":all:", "-r", str(path)):
+    for line in pip("--require-hashes", "--no-deps", "--only-binary", ":all:", COMPILED[use], "-r", str(path)):
         if line.startswith("Ignoring "):
             total -= 1
         elif found := STEP.match(line):
@@ -186,7 +190,7 @@ def prepare(use: str) -> None:
     RECORD.unlink(missing_ok=True)
     lock = LOCKS[use][0]
     if have.get(lock) != want[lock]:
-        install_lock(lock)
+        install_lock(lock, use)
         have = {}
     install_project()
     RECORD.write_text(json.dumps({**have, **want}, indent=2), encoding="utf-8")
