@@ -187,7 +187,9 @@ def who_turns_out_deaf_is_noted(record: Record, folds: Histories) -> Iterator[st
         if dive is None or dive.id in unread or not key.startswith("contact-"):
             continue
         before = [step for step in folds.steps(dive) if is_before(step[0])]
-        if before and before[-1][2].phase != "closed" and not _is_known_deaf(before, key, channel):
+        # Whoever refuses by one way is deaf by their first one; where that is known already, nothing is to be noted.
+        ways = {channel, *(after.first_way(key) for _, _, after in before[-1:])}
+        if before and before[-1][2].phase != "closed" and not any(_is_known_deaf(before, key, one) for one in ways):
             last = before[-1][0]
             yield f"an alarm of dive {dive.id} did not reach {key} by {channel}, and at {last.at} it does not know that"
 
