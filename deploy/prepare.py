@@ -31,10 +31,6 @@ LOCKS = {
     "develop": ("requirements-dev.lock", "requirements.lock"),
 }
 
-# Whoever develops loads a part of it, which is compiled then, and to compile all takes half of the setup. The processes
-# of an installation may often not write where its packages are.
-COMPILED = {"run": "--compile", "develop": "--no-compile"}
-
 OLDEST = (3, 11)
 TAIL_LINES = 25
 
@@ -142,14 +138,14 @@ def pip(*arguments: str) -> Iterator[str]:
         raise CannotPrepareError("\n".join([*last, "Installing failed; what pip said last is above."]))
 
 
-def install_lock(name: str, use: str) -> None:
+def install_lock(name: str) -> None:
     """Install exactly what one lock file pins, saying each package as it comes."""
     path = ROOT / "deploy" / name
     total = len(re.findall(r"^\S+==", path.read_text(encoding="utf-8"), re.MULTILINE))
     say(f"Fetching {total} packages, each checked against its hash in deploy/{name} ...")
     done = 0
     # The lock is whole: pip resolves nothing, so a release made after it changes nothing either.
-    for line in pip("--require-hashes", "--no-deps", "--only-binary", ":all:", COMPILED[use], "-r", str(path)):
+    for line in pip("--require-hashes", "--no-deps", "--only-binary", ":all:", "--no-compile", "-r", str(path)):
         if line.startswith("Ignoring "):
             total -= 1
         elif found := STEP.match(line):
@@ -158,6 +154,13 @@ def install_lock(name: str, use: str) -> None:
             say(f"  [{done:>3} of {total}] {name.replace('_', '-')} {version}")
         elif line.startswith("Installing collected"):
             say("Unpacking them ...")
+
+
+def compile_packages() -> None:
+    """Compile them on all cores at once, where pip takes one; what cannot be compiled is left to whoever loads it."""
+    say("Compiling them ...")
+    [packages] = ENVIRONMENT.glob("lib/python*/site-packages")
+    subprocess.run([str(PYTHON), "-m", "compileall", "-qq", "-j", "0", str(packages)], check=False)
 
 
 def install_project() -> None:
@@ -190,7 +193,8 @@ def prepare(use: str) -> None:
     RECORD.unlink(missing_ok=True)
     lock = LOCKS[use][0]
     if have.get(lock) != want[lock]:
-        install_lock(lock, use)
+        install_lock(lock)
+        compile_packages()
         have = {}
     install_project()
     RECORD.write_text(json.dumps({**have, **want}, indent=2), encoding="utf-8")
