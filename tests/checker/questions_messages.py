@@ -122,12 +122,13 @@ def no_stranger_gets_a_message(record: Record, _: Histories) -> Iterator[str]:
             yield f"{message.step} of dive {dive.id} is of another club"
         known = (message.dive_id, message.person_key, message.phone) in of_dive
         known = known or ((message.club_id, message.phone) in admins and message.person_key.startswith(("admin", "ph")))
-        # Who started a dive with its code is answered, and hears how it ended.
+        # Who started a dive with its code is answered, and hears how it ended, and that nobody called rescue after all.
         answered = (numbers.get(message.club_id), digits(message.phone)) in wrote
         known = known or _asked_for(record, message)
         if message.dive_id is None and message.person_key == "log-head" and message.channel == "email":
             continue  # the hash of the log, to the address that the club names
-        if not known and not (message.kind in ("reply", "stand_down") and answered):
+        theirs = message.kind in ("reply", "stand_down") or message.step.startswith("uncalled_party-")
+        if not known and not (theirs and answered):
             yield f"{message.phone} got {message.step} of dive {message.dive_id} and does not belong to it"
 
 
