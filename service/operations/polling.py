@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service.clock import clock_seconds
 from service.operations import service_log
 from service.operations.gateway import Gateway, InboundText
-from service.operations.inbound import answer_text
+from service.operations.inbound import LEFT_FOR_LATER, answer_text
 from service.operations.receiving import Way, receive_text
 from service.operations.service import Service
 from service.operations.telling_admins import tell_admins
@@ -83,7 +83,7 @@ def _take(service: Service, text: InboundText) -> bool:
     try:
         answer_text(service, inbound_id)
     except Exception:  # noqa: BLE001 - the text is stored, so a sweep takes it up again
-        _LOG.warning("text_left_for_later", extra={"inbound": inbound_id})
+        _LOG.warning(LEFT_FOR_LATER, extra={"inbound": inbound_id})
     return True
 
 
