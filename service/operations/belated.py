@@ -2,7 +2,8 @@
 
 A finish that reaches us late ends its dive, also when the clock has raised the alarm meanwhile. It does not end the
 next dive of the same phone, nor an alarm for which somebody has called since; an OK is no answer to an alarm that was
-raised after it. Such words are kept, quoted and answered like a text that is not understood: nothing changes.
+raised after it; that rescue was called calms nobody once somebody has said later that it was not. Such words are kept,
+quoted and answered like a text that is not understood: nothing changes.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ def not_belated(text: Text, dive: Dive, command: Command) -> Command:
     came_at = inbound.came_at(text.session, text.inbound_id)
     if isinstance(command, do.Acknowledge) and came_at < _alerted_at(dive, by) - CLOCKS_APART:
         return _kept(text, by)
+    if isinstance(command, do.ReportCalled) and _was_denied_since(text, dive, came_at):
+        return _kept(text, by)
     if dive.raised_by is None and came_at >= max(dive.filed_at, dive.started_at or dive.filed_at):
         return command
     said = inbound.about(text.session, dive.id)
@@ -52,6 +55,15 @@ def _alerted_at(dive: Dive, by: Actor) -> datetime:
     """When the alarm that they answer went to them; to an admin with the first contact."""
     told = [one.at for one in dive.alerted if one.key == by.own_key]
     return max(told, default=dive.alarm_at or dive.filed_at)
+
+
+def _was_denied_since(text: Text, dive: Dive, came_at: datetime) -> bool:
+    """Whether anybody has said since that rescue was not called, also where no word stood that could have fallen.
+
+    It may be of another's call, or wrong: then the repeats go on until they say it once more, which is the safe side.
+    """
+    denials = [one.came_at for one in inbound.about(text.session, dive.id) if one.intent == Kind.NOT_CALLED]
+    return any(came_at < at for at in (*denials, *(one.at for one in dive.taken_back)))
 
 
 def _began_at(text: Text, dive: Dive, command: Command, said: Sequence[Said]) -> datetime:

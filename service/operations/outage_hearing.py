@@ -123,7 +123,9 @@ def _asked_of_one(
         return []
     dive = meant[0].dive
     command = _command(intent, _sender(text, meant[0], wanted))
-    return [] if command is None or _is_of_before(text, dive) else [(dive.id, command)]
+    if command is None or _is_of_before(text, dive) or _was_denied_since(text, dive, command):
+        return []
+    return [(dive.id, command)]
 
 
 def _keys(text: InboundText, dive: Dive) -> tuple[str, ...]:
@@ -201,3 +203,9 @@ def _is_of_before(text: InboundText, dive: Dive) -> bool:
     if dive.raised_by is not None and dive.alarm_at is not None:
         since.append(dive.alarm_at)
     return text.received_at < max(since)
+
+
+def _was_denied_since(text: InboundText, dive: Dive, command: Command) -> bool:
+    """A word that rescue was called, which lay while the last such word was taken back: it would calm wrongly."""
+    called = isinstance(command, do.ReportCalled)
+    return called and any(text.received_at < one.at for one in dive.taken_back)

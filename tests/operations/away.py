@@ -111,12 +111,11 @@ class Keeping:
                 self.standby.look()
             assert self.standby.without_database()
 
-    def spooled(self, sender: str, body: str, receiver: str = OURS) -> None:
-        """A text that came while the database was gone."""
+    def spooled(self, sender: str, body: str, receiver: str = OURS, *, lay: timedelta = timedelta()) -> None:
+        """A text that came while the database was gone, and had lain somewhere for so long."""
         self.texts += 1
-        text = InboundText(
-            "first", f"spooled-{self.texts}", sender, receiver, body, {"Body": body}, self.stage.clock.at
-        )
+        came_at = self.stage.clock.at - lay
+        text = InboundText("first", f"spooled-{self.texts}", sender, receiver, body, {"Body": body}, came_at)
         self.spool.keep(text)
 
     @property

@@ -6,9 +6,10 @@ from datetime import timedelta
 
 import pytest
 
-from service.domain.dive.commands import RaiseNow
+from service.domain.dive.commands import RaiseNow, TakeBackCalled
+from service.domain.people import Actor, Role, Via
 from service.operations.recording import act
-from tests.operations.stage import ANNA, BY_ANNA, CLEO, EDDA, Stage
+from tests.operations.stage import ANNA, BY_ANNA, CLEO, DOV, EDDA, Stage
 
 MINUTE = timedelta(minutes=1)
 
@@ -101,6 +102,37 @@ def test_an_answer_of_before_the_alarm_is_none_to_it(stage: Stage) -> None:
     assert stage.dive(dive.id).acknowledged == ()
     stage.text(CLEO, "OK")
     assert [told.key for told in stage.dive(dive.id).acknowledged] == ["contact-0"]
+    stage.text(ANNA, "out 2")
+
+
+@pytest.mark.parametrize("denies", [CLEO, DOV])
+def test_called_of_before_a_not_called_ends_no_repeats(stage: Stage, denies: str) -> None:
+    """Nobody's word had come by then, so that none could fall; who has called says so once more."""
+    dive = stage.dive_in()
+    stage.wait(minutes=100)
+    stage.text(denies, "NOT CALLED")
+
+    lay(stage, CLEO, "CALLED 4711", minutes=5)
+
+    assert stage.dive(dive.id).called_at is None
+    assert "event:heard" in stage.kinds(dive)
+    assert f"CALLED {dive.reference}" in stage.last_to(CLEO)
+    stage.text(CLEO, "CALLED")
+    assert stage.dive(dive.id).called_at is not None
+    stage.text(ANNA, "out 2")
+
+
+def test_called_of_before_its_taking_back_on_a_page_ends_no_repeats(stage: Stage) -> None:
+    """The same words, which a gateway brings once more, are of before as well."""
+    dive = stage.dive_in()
+    stage.wait(minutes=100)
+    stage.text(CLEO, "CALLED")
+    stage.sleep(10)
+    act(stage.service, dive.id, TakeBackCalled(Actor(Role.CONTACT, "Cleo Marsh", Via.PAGE, "contact-0")))
+
+    lay(stage, CLEO, "I have called rescue", minutes=5)
+
+    assert stage.dive(dive.id).not_called_after_all
     stage.text(ANNA, "out 2")
 
 

@@ -214,3 +214,23 @@ def test_what_ended_hours_ago_stands_in_nobodys_way(keeping: Keeping) -> None:
         assert not alarms(stage, CLEO)
     keeping.look()
     stage.turn()
+
+
+def test_called_of_before_its_taking_back_ends_no_repeats(keeping: Keeping) -> None:
+    """A gateway brings both, the earlier word last: all have just heard that nobody has called."""
+    stage = keeping.stage
+    dive = armed(keeping)
+    with gone(stage.engine):
+        keeping.without(minutes=30)
+        keeping.spooled(CLEO, f"CALLED {dive.reference}")
+        keeping.without(minutes=5)
+        keeping.spooled(DOV, f"NOT CALLED {dive.reference}")
+        keeping.without(minutes=1)
+        keeping.spooled(CLEO, f"CALLED 4711 {dive.reference}", lay=timedelta(minutes=6))
+        keeping.without(minutes=10)
+        assert len([text for text in alarms(stage, DOV) if "CALL RESCUE NOW" in text or "NOT CALLED" in text]) >= 3
+    keeping.look()
+    stage.turn()
+
+    assert stage.dive(dive.id).not_called_after_all
+    stage.text(ANNA, "OUT")
