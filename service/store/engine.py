@@ -22,6 +22,12 @@ T = TypeVar("T")
 CONNECT_TIMEOUT_S: Final = 3
 TCP_USER_TIMEOUT_MS: Final = 10_000
 IDLE_IN_TRANSACTION_TIMEOUT_S: Final = 10
+# The server's side of a connection that we have lost stays open until it notices, by itself for two hours or for ever:
+# a network that loses lines thrice leaves no room for new ones. Ours that lie for longer are made anew.
+IDLE_TIMEOUT_S: Final = 60
+KEEPALIVE_IDLE_S: Final = 10
+KEEPALIVE_INTERVAL_S: Final = 5
+KEEPALIVE_COUNT: Final = 3
 # A connection that lay longer is asked whether its server is still there; within that time a transaction finds out.
 ASKED_AFTER_S: Final = 1.0
 ANSWER_AFTER_S: Final = 3  # beyond the server's own limit for a statement
@@ -64,6 +70,9 @@ def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engi
         "lock_timeout": f"{lock_timeout_s}s",
         "idle_in_transaction_session_timeout": f"{IDLE_IN_TRANSACTION_TIMEOUT_S}s",
         "timezone": "UTC",
+        "tcp_keepalives_idle": f"{KEEPALIVE_IDLE_S}s",
+        "tcp_keepalives_interval": f"{KEEPALIVE_INTERVAL_S}s",
+        "tcp_keepalives_count": f"{KEEPALIVE_COUNT}",
     }
     options = [own] if isinstance(own, str) else list(own)
     options += [f"-c {name}={value}" for name, value in limits.items()]
@@ -74,9 +83,9 @@ def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engi
             "options": " ".join(options).strip(),
             "connect_timeout": CONNECT_TIMEOUT_S,
             "keepalives": 1,
-            "keepalives_idle": 10,
-            "keepalives_interval": 5,
-            "keepalives_count": 3,
+            "keepalives_idle": KEEPALIVE_IDLE_S,
+            "keepalives_interval": KEEPALIVE_INTERVAL_S,
+            "keepalives_count": KEEPALIVE_COUNT,
             "tcp_user_timeout": TCP_USER_TIMEOUT_MS,
         },
     )
@@ -87,7 +96,7 @@ def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engi
         connection = _Impatient.connect(**named)
         connection.patience_s = patience_s
         connection.autocommit = True
-        connection.execute(_QUICKER_COMPRESSION)
+        connection.execute(_WHERE_KNOWN, {"idle": f"{IDLE_TIMEOUT_S}s"})
         connection.autocommit = False
         return connection
 
@@ -110,11 +119,12 @@ def _ask_whether_there(dialect: Dialect, connection: _Impatient) -> None:
         raise InvalidatePoolError("the server does not answer on this connection") from fault
 
 
-# The state of a dive is written anew at each of its steps, and compressing it by the server's default takes longer than
-# writing it. Servers before version 14, and those built without this way, keep their own.
-_QUICKER_COMPRESSION: Final = """
-    SELECT set_config(name, 'lz4', false) FROM pg_settings
-    WHERE name = 'default_toast_compression' AND 'lz4' = ANY (enumvals)
+# What not every server knows, so that asking for it at the start of a connection would be refused. The state of a dive
+# is written anew at each of its steps, and compressing it by the server's default takes longer than writing it. Servers
+# before version 14 have neither, and those built without this way of compressing keep their own.
+_WHERE_KNOWN: Final = """
+    SELECT set_config(name, CASE name WHEN 'idle_session_timeout' THEN %(idle)s ELSE 'lz4' END, false) FROM pg_settings
+    WHERE name = 'idle_session_timeout' OR name = 'default_toast_compression' AND 'lz4' = ANY (enumvals)
 """
 
 

@@ -100,6 +100,10 @@ def test_postgresql_gets_every_time_out(postgres_url: str) -> None:
                 "statement_timeout",
                 "lock_timeout",
                 "idle_in_transaction_session_timeout",
+                "idle_session_timeout",
+                "tcp_keepalives_idle",
+                "tcp_keepalives_interval",
+                "tcp_keepalives_count",
                 "timezone",
             )
         }
@@ -108,9 +112,37 @@ def test_postgresql_gets_every_time_out(postgres_url: str) -> None:
         "statement_timeout": "5s",
         "lock_timeout": "2s",
         "idle_in_transaction_session_timeout": "10s",
+        "idle_session_timeout": "1min",
+        "tcp_keepalives_idle": "10",
+        "tcp_keepalives_interval": "5",
+        "tcp_keepalives_count": "3",
         "timezone": "UTC",
     }
     engine.dispose()
+
+
+@pytest.mark.postgres
+def test_a_line_that_lies_is_given_up_by_the_server_and_made_anew(
+    postgres_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So a network that loses our lines, and tells the server nothing, does not fill it up; and nobody sees a fault."""
+    other = open_engine(postgres_url)
+    monkeypatch.setattr(engines, "IDLE_TIMEOUT_S", 1)
+    engine = open_engine(postgres_url)
+    pids = []
+    for _ in range(2):
+        with writing(engine) as session:
+            pids.append(session.execute(text("SELECT pg_backend_pid()")).scalar_one())
+        give_up_at = time.monotonic() + 20
+        known = text("SELECT count(*) FROM pg_stat_activity WHERE pid = :pid")
+        with glancing(other) as line:
+            while line.execute(known, {"pid": pids[-1]}).scalar_one() and time.monotonic() < give_up_at:
+                time.sleep(0.2)
+            assert line.execute(known, {"pid": pids[-1]}).scalar_one() == 0
+
+    assert pids[0] != pids[1]
+    engine.dispose()
+    other.dispose()
 
 
 @pytest.mark.postgres
