@@ -17,7 +17,7 @@ from typing import Final
 from msgspec.structs import replace
 
 from service.clock import Clock, clock_seconds
-from service.domain.dive import Dive
+from service.domain.dive import Dive, Phase
 from service.domain.people import Channel
 from service.domain.wording import MessageKind, untrue_steps
 from service.operations.club_senders import NONE_KNOWN, ClubSenders
@@ -121,9 +121,14 @@ class OutageCourier:
                 self._end(parcel)
 
     def drop_untrue(self, dive: Dive) -> None:
-        """Nobody hears any more that rescue was called once that is taken back, nor then that it was not."""
+        """Nobody hears any more that rescue was called once that is taken back, nor then that it was not.
+
+        Nor that it is over, once a dive was opened again: who reads that last believes it.
+        """
+        opened_again = dive.phase is not Phase.CLOSED
         for parcel in self._of_dive.get(dive.id, ()):
-            if _step(parcel.told).startswith(untrue_steps(dive)):
+            over = opened_again and parcel.told.kind == MessageKind.STAND_DOWN
+            if over or _step(parcel.told).startswith(untrue_steps(dive)):
                 self._end(parcel)
 
     def drop_to(self, phone: str, club_ids: Collection[str]) -> None:

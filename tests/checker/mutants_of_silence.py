@@ -81,6 +81,13 @@ OF_SILENCE: tuple[tuple[str, str, str, str, str], ...] = (
         "call-untold",
         "help_is_called_for_when_it_is_over",
     ),
+    (
+        _OPS + "outage_carrying:OutageCourier.drop_untrue",
+        "over = opened_again and parcel.told.kind == MessageKind.STAND_DOWN",
+        "over = False",
+        "call-overtaken",
+        "an_end_that_nobody_took_is_none",
+    ),
     # Who calls for help, and no dive is there to be called for
     (
         _OPS + "inbound:_queue",

@@ -35,6 +35,19 @@ def a_call_for_help_is_ended_by_what_came_after_it(record: Record, _: Histories)
                 yield f"{message.step} to {message.phone} of dive {dive.id} came of no end after {alarm.step}"
 
 
+def no_end_of_before_follows_a_call(record: Record, _: Histories) -> Iterator[str]:
+    """Once a keeper has opened a dive again, nothing that it said of an end before that goes out any more."""
+    for message in record.messages.values():
+        if message.kind != "alert" or not message.step.startswith(MEANWHILE) or CALLS not in message.step:
+            continue
+        outage = message.step.partition(CALLS)[0]
+        for over in record.messages_of(record.dives[message.dive_id]) if message.dive_id in record.dives else ():
+            of_before = over.kind == STAND_DOWN and over.step.startswith(outage) and over.queued_at < message.queued_at
+            since = message.queued_at + record.set_back
+            if of_before and any(attempt.started_at > since for attempt in record.attempts_at(over)):
+                yield f"{over.step} of dive {over.dive_id} went to {over.phone} after {message.step}"
+
+
 def a_call_for_help_is_in_the_record(record: Record, _: Histories) -> Iterator[str]:
     """A dive about which a keeper told it was raised since, and is not over by an end of before it."""
     for dive, alarm in _heard_calls(record):

@@ -13,7 +13,11 @@ from service.operations.carrying import Courier
 from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
 from service.operations.sweeping import sweep
 from service.store.tables import DiveRow
-from tests.checker.scenarios_of_outages import help_is_called_for_when_it_is_over, nobody_known_calls_for_help
+from tests.checker.scenarios_of_outages import (
+    an_end_that_nobody_took_is_none,
+    help_is_called_for_when_it_is_over,
+    nobody_known_calls_for_help,
+)
 from tests.checker.scenarios_of_rescue import another_says_that_rescue_was_not_called, rescue_was_not_called
 from tests.checker.scenarios_of_silence import (
     more_time_is_asked_for_late,
@@ -453,6 +457,7 @@ SCENARIOS: dict[str, Scenario] = {
         another_says_that_rescue_was_not_called,
         help_is_called_for,
         help_is_called_for_when_it_is_over,
+        an_end_that_nobody_took_is_none,
         nobody_known_calls_for_help,
         nobody_starts,
         a_tick_comes_late,

@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 from service.operations.gateway import Blame
 from tests.checker.theatre import MINUTE, SECOND, go
 from tests.operations.away import LOOK_EVERY, Keeping
-from tests.operations.stage import ANNA, DOV, EDDA, STRANGER, Stage, refuse
+from tests.operations.stage import ANNA, DOV, EDDA, STRANGER, Stage, accept, refuse
 
 
 def help_is_called_for_when_it_is_over(stage: Stage) -> Iterator[None]:
@@ -30,6 +30,29 @@ def help_is_called_for_when_it_is_over(stage: Stage) -> Iterator[None]:
         keeping.standby.look()
         stage.courier.carry()
         yield
+        keeping.look()
+        go(stage, 3)
+        yield
+        stage.text(ANNA, "OUT 2")
+        go(stage, 2)
+        keeping.standby.close()
+
+
+def an_end_that_nobody_took_is_none(stage: Stage) -> Iterator[None]:
+    """In an outage they are out after an alarm, no gateway takes that, and then one of them calls for help."""
+    with TemporaryDirectory(prefix="linetender-keeper-") as directory:
+        keeping = Keeping(stage, Path(directory))
+        stage.dive_in()
+        go(stage, 70, 10 * MINUTE)
+        keeping.look()
+        _looks_without(keeping, 13)
+        stage.first.usually = stage.second.usually = refuse(Blame.GATEWAY)
+        keeping.spooled(ANNA, "OUT 2")
+        _looks_without(keeping, 2)
+        keeping.spooled(ANNA, "SOS")
+        _looks_without(keeping, 2)
+        stage.first.usually = stage.second.usually = accept
+        _looks_without(keeping, 3)
         keeping.look()
         go(stage, 3)
         yield

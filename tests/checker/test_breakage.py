@@ -18,7 +18,11 @@ from tests.checker.scenarios import (
     nobody_answers,
     the_alert_fails,
 )
-from tests.checker.scenarios_of_outages import help_is_called_for_when_it_is_over, nobody_known_calls_for_help
+from tests.checker.scenarios_of_outages import (
+    an_end_that_nobody_took_is_none,
+    help_is_called_for_when_it_is_over,
+    nobody_known_calls_for_help,
+)
 from tests.checker.scenarios_of_words import a_dive_cannot_be_read, the_log_is_kept
 from tests.checker.theatre import Theatre, go, theatre
 from tests.operations.stage import DOV, Stage, Taken
@@ -109,6 +113,7 @@ DAYS = {
     "failed": the_alert_fails,
     "kept": the_log_is_kept,
     "meanwhile": help_is_called_for_when_it_is_over,
+    "opened again": an_end_that_nobody_took_is_none,
     "nobody": nobody_known_calls_for_help,
 }
 COPY = "SELECT {} FROM attempts WHERE message_id = '{}'"
@@ -118,6 +123,11 @@ def _token(left: Left) -> None:
     [body] = left.database.execute("SELECT body FROM messages WHERE body LIKE '%/alarm/%'").fetchone()
     token = re.findall(r"/alarm/([\w-]{22})", body)[0]
     left.run(f"UPDATE log_entries SET detail = '{{\"body\":\"/{token}\"}}' WHERE kind = 'text_in'")
+
+
+def _tried_late(left: Left) -> None:
+    ends = "SELECT id FROM messages WHERE step LIKE 'outage-%-stand_down-%'"
+    left.run(f"UPDATE attempts SET started_at = started_at + {600 * MICRO} WHERE message_id IN ({ends})")
 
 
 def _stood_down_early(left: Left) -> None:
@@ -338,6 +348,7 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("fault-again", "unreadable", lambda left: left.later(timedelta(minutes=20))),
     ("stood-down", "over", lambda left: left.lose("stand_down-", "contact-0")),
     ("call-calmed", "meanwhile", _stood_down_early),
+    ("call-overtaken", "opened again", _tried_late),
     ("call-untold", "meanwhile", _reworded("event:alarm_raised", '["contact-0"]', '["contact-0","contact-1"]')),
     ("help-answered", "nobody", _message("step = 'answer-1'", "step LIKE 'answer-help-%'")),
     ("help-answered", "nobody", _message("phone = '+447700900098'", "step LIKE 'outage-%-answer-help-%'")),

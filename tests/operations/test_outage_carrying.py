@@ -272,3 +272,31 @@ def test_a_stand_down_that_no_gateway_took_is_sent_when_the_database_is_back(
 
     assert NOT_CONFIRMED not in stage.last_to(CLEO)
     keeping.standby.close()
+
+
+@pytest.mark.parametrize("until", ["the gateways are back", "a keeper is started again", "the database is back"])
+def test_a_stand_down_that_nobody_took_follows_no_alarm_that_opened_the_dive_again(
+    unchecked: Stage, tmp_path: Path, until: str
+) -> None:
+    """They came out, then one of them collapsed: nobody reads last that it is over."""
+    stage, keeping = unchecked, Keeping(unchecked, tmp_path)
+    armed(keeping)
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        stage.first.usually = stage.second.usually = time_out
+        keeping.spooled(ANNA, "OUT")
+        keeping.without(minutes=1)
+        keeping.spooled(ANNA, "SOS Bram has collapsed")
+        keeping.without(seconds=10)
+        if until == "a keeper is started again":
+            keeping.start_again()
+        if until != "the database is back":
+            stage.first.usually = stage.second.usually = accept
+            keeping.without(minutes=5)
+    stage.first.usually = stage.second.usually = accept
+    keeping.look()
+    stage.wait(minutes=5)
+
+    assert any("Bram has collapsed" in body for body in stage.to(CLEO))
+    assert not any("It is over" in body for body in stage.to(CLEO))
+    keeping.standby.close()
