@@ -32,7 +32,7 @@ from service.store.among import among
 from service.store.engine import glancing
 from service.store.outbox import ALARMS_TO, LEASED, MESSAGE, URGENT_TO, ClaimedMessage, is_waiting, of_use
 from service.store.tables import AttemptRow, MessageRow
-from service.store.tables.message import BY_EMAIL, CALM, IN_TURN, WAITING
+from service.store.tables.message import BY_EMAIL, CALM, WAITING
 from service.store.types import UTCDateTime
 from service.store.upsert import UNSYNCED, is_sqlite, table, touched
 
@@ -131,16 +131,15 @@ def waiting(
 
 @cache
 def _anything(kinds: Kinds) -> Select[Any]:
-    return _which(select(literal(1)), kinds).with_hint(table(MessageRow), IN_TURN, "sqlite").limit(1)
+    return _which(select(literal(1)), kinds).limit(1)
 
 
 @cache
 def _urgent() -> Select[Any]:
-    going = and_(_ROW.state == LEASED, _ROW.in_flight, _ROW.lease_until_at > bindparam("leased_to"))
+    going = and_(_ROW.in_flight, _ROW.lease_until_at > bindparam("leased_to"))
     # The states stand there once more: no database finds an index by what is an alternative within another.
     of_those: tuple[ColumnElement[bool], ...] = (literal_column(WAITING), _ROW.priority <= URGENT_TO)
-    wanted = select(literal(1)).where(*of_those, or_(and_(is_waiting(_NOW), of_use(_NOW)), going))
-    return wanted.with_hint(table(MessageRow), IN_TURN, "sqlite").limit(1)
+    return select(literal(1)).where(*of_those, or_(and_(is_waiting(_NOW), of_use(_NOW)), going)).limit(1)
 
 
 # PostgreSQL believes its statistics, which are of a calm day: that almost nothing waits, so that it may as well sort

@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from service.store.among import among
 from service.store.ids import new_id
 from service.store.tables import AttemptRow, MessageRow
-from service.store.tables.message import IN_TURN, WAITING
+from service.store.tables.message import WAITING
 from service.store.types import UTCDateTime, Words
 from service.store.upsert import insert_or_keep_rows, is_sqlite, table, touched
 
@@ -393,6 +393,5 @@ def oldest_urgent(session: Session, now: datetime) -> datetime | None:
         of_use(now),
         _ROW.priority <= URGENT_TO,
     )
-    found = select(func.min(_ROW.not_before_at)).where(*waits).with_hint(table(MessageRow), IN_TURN, "sqlite")
-    at: datetime | None = session.execute(found).scalar_one()
+    at: datetime | None = session.execute(select(func.min(_ROW.not_before_at)).where(*waits)).scalar_one()
     return at

@@ -175,12 +175,33 @@ def test_a_receipt_that_came_first_is_found(dive: Session) -> None:
 
 
 def test_an_alarm_that_was_just_taken_in_hand_is_known(dive: Session) -> None:
-    """What is calm lets it go first: while it waits, and while it has just been leased."""
-    assert not leases.urgent_goes(dive, NOW, NOW)
+    """What is calm lets it go first: while it has just been leased for an attempt, and not for a question about one."""
     outbox.queue(dive, message(step="reminder-1", kind="reminder", priority=3))
-    assert not leases.urgent_goes(dive, NOW, NOW)
-
     begun(dive, 1)
 
     assert leases.urgent_goes(dive, NOW, NOW + minutes(0.4))
     assert not leases.urgent_goes(dive, NOW, NOW + minutes(0.5))
+
+    later = NOW + minutes(1)
+    [lost] = leases.waiting(dive, later, 9, kinds="urgent")
+    leases.lease(dive, [lost], ME, later, 30.0)
+    assert not leases.urgent_goes(dive, later, later)
+
+
+@pytest.mark.parametrize(
+    ("changes", "goes"),
+    [
+        ({"priority": 2}, True),
+        ({"priority": 3}, False),
+        ({"expires_at": NOW}, False),
+        ({"not_before_at": NOW + minutes(1)}, False),
+    ],
+    ids=["stand-down", "reminder", "too late", "not yet"],
+)
+def test_what_is_urgent_and_waits_goes_before_what_is_calm(
+    dive: Session, changes: dict[str, object], *, goes: bool
+) -> None:
+    """Not what would come too late, or whose next try is later."""
+    outbox.queue(dive, message(**changes))  # type: ignore[arg-type]
+
+    assert leases.urgent_goes(dive, NOW, NOW) is goes

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.store import due, outbox, superseding
+from service.domain.people import Channel
+from service.store import due, leases, outbox, superseding
 from service.store.engine import writing
+from service.store.leases import Shut
 from service.store.outbox import ClaimedMessage, LeaseLost, Message
 from tests.store.examples import ANNA, CLUB, NOW, NUMBER, add_club, add_dive, filed, message, minutes
 from tests.store.examples import claim as lease_waiting
@@ -94,6 +97,78 @@ def test_a_claim_goes_by_priority_then_first_contacts_then_the_longest_due(dive:
     assert [one.step for one in claim(dive, limit=2)] == ["distress", "first-late"]
     assert [one.step for one in claim(dive)] == ["first", "second", "reminder"]
     assert claim(dive) == []
+
+
+def test_e_mails_go_after_the_texts_and_calls_that_are_as_urgent(dive: Session) -> None:
+    """A mail server that hangs keeps no alarm by text waiting, and no reminder an alarm by e-mail."""
+    expected = [
+        ("alert", {"priority": 1}),
+        ("stand-down", {"priority": 2}),
+        ("mailed-distress", {"priority": 0, "channel": "email"}),
+        ("reminder", {"priority": 3}),
+        ("mailed-reminder", {"priority": 3, "channel": "email", "due_at": NOW - minutes(9)}),
+    ]
+    for step, changes in reversed(expected):
+        queued(dive, step=step, **changes)
+
+    assert [one.step for one in claim(dive)] == [step for step, _ in expected]
+
+
+@pytest.mark.parametrize("since", ["due_at", "queued_at"])
+def test_of_what_is_as_urgent_the_oldest_goes_first(dive: Session, since: str) -> None:
+    """By when it was due, and of what was due at once by when it was queued."""
+    for number in (3, 0, 4, 1, 2):
+        queued(dive, step=f"step-{number}", **{since: NOW - minutes(9 - number)})
+
+    assert [one.step for one in claim(dive)] == [f"step-{number}" for number in range(5)]
+
+
+def test_what_a_keeper_may_have_told_waits_and_nothing_else(dive: Session) -> None:
+    """Alarms of dives from before: it tells no stand-down, and of no call for help that no dive takes up."""
+    queued(dive, step="alert")
+    queued(dive, step="alert-since", queued_at=NOW + SECOND)
+    queued(dive, step="stand-down", priority=2)
+    queued(dive, step="help", dive_id=None)
+
+    found = leases.waiting(dive, NOW + SECOND, 9, but_alarms_to=NOW)
+
+    assert {one.step for one in found} == {"alert-since", "stand-down", "help"}
+
+
+def test_a_claim_passes_over_what_only_senders_serve_that_have_to_wait(dive: Session) -> None:
+    """By the channel and how the number or address begins; whom nobody serves is not hidden, so that it fails."""
+    ways = {
+        "slow": {"phone": "+447700900011"},
+        "quick too": {"phone": "+447700900012"},
+        "quick": {"phone": "+12025550101"},
+        "nobody's": {"phone": "+33199000001"},
+        "call": {"phone": "+447700900011", "channel": "call"},
+        "slow mail": {"channel": "email", "email": "cleo@example.org"},
+        "quick mail": {"channel": "email", "email": "dov@example.org"},
+        "no mail": {"channel": "email"},
+    }
+    for step, changes in ways.items():
+        queued(dive, step=step, **changes)
+    shut = [
+        Shut(Channel.TEXT, shut=("+44",), open=("+447700900012", "+1")),
+        Shut(Channel.EMAIL, shut=("cleo",), open=("dov",)),
+    ]
+
+    def steps(**which: Any) -> set[str]:
+        return {one.step for one in leases.waiting(dive, NOW, 9, **which)}
+
+    assert steps(shut=shut) == set(ways) - {"slow", "slow mail"}
+    assert steps(shut=shut, channels=["call", "email"]) == {"call", "quick mail", "no mail"}
+    assert steps(channels=["call"]) == {"call"}
+
+
+def test_a_claim_goes_on_behind_what_was_passed_over(dive: Session) -> None:
+    """In the same order, and no further than it is asked to."""
+    for number in range(4):
+        queued(dive, step=f"step-{number}", rank=number)
+
+    assert [one.step for one in leases.waiting(dive, NOW, 2)] == ["step-0", "step-1"]
+    assert [one.step for one in leases.waiting(dive, NOW, 2, beyond=1)] == ["step-1", "step-2"]
 
 
 def test_an_urgent_claim_leaves_what_can_wait(dive: Session) -> None:

@@ -16,8 +16,6 @@ _UNCONFIRMED = {
 WAITING = "state IN ('queued', 'leased')"
 CALM, BY_EMAIL = "(priority > 2)", "(channel = 'email')"
 EXPIRING = f"{WAITING} AND expires_at IS NOT NULL"
-# Where nothing is to be sorted SQLite would rather look through every message that there ever was.
-IN_TURN = "INDEXED BY ix_messages_in_turn"
 BESIDE_DIVES = "priority IN (4, 6)"  # answers, introductions and the rest: of what is sent, all that can be bounded
 
 
