@@ -6,6 +6,7 @@ import pytest
 from sqlalchemy.orm import Session
 
 from service.store import handing, leases, outbox, receipts
+from service.store.handing import Begun
 from service.store.outbox import Message
 from tests.store.examples import NOW, add_dive, message, minutes
 
@@ -103,6 +104,40 @@ def test_an_attempt_that_was_given_up_for_lost_takes_nothing_back(dive: Session)
     assert [attempt.ended_at is None for attempt in outbox.attempts_of(dive, message_id)] == [False, True]
 
 
+def test_each_attempt_takes_back_its_own_message(dive: Session) -> None:
+    """One of two has ended: its message goes its own way, whatever the other one does."""
+    attempts = begun(dive, 2)
+    ended, open_ = attempts
+    outbox.finish_attempt(dive, attempts[ended], "unknown", None, None, None, NOW)
+
+    assert handing.take_back(dive, {attempt: key for key, attempt in attempts.items()}, ME) == 1
+
+    assert as_it_stands(dive, ended).state == "leased"
+    assert as_it_stands(dive, open_).state == "queued"
+    assert len(outbox.attempts_of(dive, ended)) == 1
+
+
+def test_whoever_is_run_again_goes_on_with_its_own_open_attempt(dive: Session) -> None:
+    """Of that message, and not once the attempt has ended, nor once the lease has run out."""
+    for message_id, attempt_id in begun(dive, 2).items():
+        assert handing.begun(dive, message_id, ME, NOW) == Begun(attempt_id, "north")
+        assert handing.begun(dive, message_id, OTHER, NOW) is None
+        assert handing.begun(dive, message_id, ME, NOW + minutes(0.5)) is None
+
+        outbox.finish_attempt(dive, attempt_id, "refused", "30001", "busy", None, NOW)
+        assert handing.begun(dive, message_id, ME, NOW) is None
+
+
+def test_nobody_goes_on_with_an_attempt_of_somebody_else(dive: Session) -> None:
+    """It was given up by a receipt in mid-attempt and taken up again, and whoever began it may still be at it."""
+    [message_id] = begun(dive, 1)
+    outbox.mark_failed(dive, message_id, None, "no such number", NOW)
+    outbox.take_up(dive, message_id, NOW)
+    leases.lease(dive, leases.waiting(dive, NOW, 1), OTHER, NOW, 30.0)
+
+    assert handing.begun(dive, message_id, OTHER, NOW) is None
+
+
 def test_each_message_is_handed_under_its_own_name(dive: Session) -> None:
     """Whatever characters a gateway makes its names of."""
     attempts = begun(dive)
@@ -147,11 +182,12 @@ def test_an_outcome_that_is_known_is_not_rewritten(dive: Session) -> None:
     outbox.finish_attempt(dive, refused, "refused", "21211", "invalid", None, NOW)
     outbox.finish_attempt(dive, unknown, "unknown", None, "no answer", None, NOW)
 
-    handing.finish_accepted(dive, {refused: "SM1", unknown: "SM2"}, NOW)
+    handing.finish_accepted(dive, {refused: "SM1", unknown: "SM2"}, NOW + minutes(1))
 
-    ended = {one.id: one.outcome for one in outbox.attempts_of(dive, outbox.of_dive(dive, "d1")[0].id)}
-    ended |= {one.id: one.outcome for one in outbox.attempts_of(dive, outbox.of_dive(dive, "d1")[1].id)}
-    assert ended == {refused: "refused", unknown: "accepted"}
+    both = {one.id: one for message in outbox.of_dive(dive, "d1") for one in outbox.attempts_of(dive, message.id)}
+    assert (both[refused].outcome, both[refused].detail) == ("refused", "invalid")
+    assert (both[unknown].outcome, both[unknown].detail) == ("accepted", "nobody knew at first")
+    assert both[unknown].ended_at == NOW
 
 
 def test_the_gateways_that_were_tried_are_known_in_their_order(dive: Session) -> None:
@@ -166,12 +202,16 @@ def test_the_gateways_that_were_tried_are_known_in_their_order(dive: Session) ->
 
 
 def test_a_receipt_that_came_first_is_found(dive: Session) -> None:
-    """By its gateway and its name."""
+    """By its gateway and its name, and once: what is known to be of a message waits for none."""
     values = {"state": "delivered", "code": None, "blame": None, "raw": {}, "received_at": NOW}
-    receipts.store(dive, gateway="north", provider_id="SM1", **values)  # type: ignore[arg-type]
+    first = receipts.store(dive, gateway="north", provider_id="SM1", **values)  # type: ignore[arg-type]
     receipts.store(dive, gateway="south", provider_id="SM2", **values)  # type: ignore[arg-type]
 
     assert handing.receipts_wait(dive, "north", ["SM1", "SM2"]) == {"SM1"}
+
+    [message_id] = begun(dive, 1)
+    receipts.belongs_to(dive, first, message_id)
+    assert handing.receipts_wait(dive, "north", ["SM1"]) == set()
 
 
 def test_an_alarm_that_was_just_taken_in_hand_is_known(dive: Session) -> None:
