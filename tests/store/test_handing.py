@@ -129,13 +129,14 @@ def test_whoever_is_run_again_goes_on_with_its_own_open_attempt(dive: Session) -
 
 
 def test_nobody_goes_on_with_an_attempt_of_somebody_else(dive: Session) -> None:
-    """It was given up by a receipt in mid-attempt and taken up again, and whoever began it may still be at it."""
+    """Given up in mid-attempt and taken up again: neither does whoever has it now, nor whoever began that one."""
     [message_id] = begun(dive, 1)
     outbox.mark_failed(dive, message_id, None, "no such number", NOW)
     outbox.take_up(dive, message_id, NOW)
     leases.lease(dive, leases.waiting(dive, NOW, 1), OTHER, NOW, 30.0)
 
     assert handing.begun(dive, message_id, OTHER, NOW) is None
+    assert handing.begun(dive, message_id, ME, NOW) is None
 
 
 def test_each_message_is_handed_under_its_own_name(dive: Session) -> None:
