@@ -235,10 +235,10 @@ class OutageCourier:
         """Write down what has come of those that are done, then do what follows."""
         now = self._clock.now()
         done = [(*self._flying.pop(one), one.result()) for one in [one for one in self._flying if one.done()]]
-        ends = [_ended(parcel, outcome, now) for parcel, _, outcome in done]
-        if ends:
-            self._journal.write(ends)
-        for (parcel, gateway, outcome), ended in zip(done, ends, strict=True):
+        follows: list[tuple[Parcel, Next]] = []
+        ends: list[Ended] = []
+        for parcel, gateway, outcome in done:
+            ended = _ended(parcel, outcome, now)
             parcel.flying = False
             self._settle(parcel, ended)
             following = after(outcome, self._kind(parcel), self._so_far(parcel), Room())
@@ -246,14 +246,19 @@ class OutageCourier:
                 self._failed_s.pop(gateway.name, None)
             elif following.fate is Fate.AGAIN:
                 self._failed_s[gateway.name] = self._monotonic()
+            follows.append((parcel, following))
+            ends.append(replace(ended, given_up=following.fate is Fate.FAILED))
+        if ends:
+            self._journal.write(ends)
+        for parcel, following in follows:
             if not parcel.ended:
                 self._follow(parcel, following)
 
     def _settle(self, parcel: Parcel, ended: Ended) -> None:
-        if ended.outcome == "accepted":
-            self._end(parcel)
-        elif ended.outcome == "unknown":
+        if ended.outcome == "unknown":
             parcel.doubts += 1
+        if ended.outcome == "accepted" or ended.given_up:
+            self._end(parcel)
 
     def _follow(self, parcel: Parcel, following: Next) -> None:
         """What follows from an outcome."""

@@ -67,7 +67,7 @@ class Tried(msgspec.Struct, frozen=True, tag="tried", tag_field="is"):
 
 
 class Ended(msgspec.Struct, frozen=True, tag="ended", tag_field="is"):
-    """What came of an attempt."""
+    """What came of an attempt; `given_up`: the message is not tried again, though no gateway has said that it has it."""
 
     message_id: str
     number: int
@@ -76,6 +76,7 @@ class Ended(msgspec.Struct, frozen=True, tag="ended", tag_field="is"):
     code: str | None = None
     detail: str | None = None
     provider_id: str | None = None
+    given_up: bool = False
 
 
 class Heard(msgspec.Struct, frozen=True, tag="heard", tag_field="is"):

@@ -300,3 +300,29 @@ def test_a_stand_down_that_nobody_took_follows_no_alarm_that_opened_the_dive_aga
     assert any("Bram has collapsed" in body for body in stage.to(CLEO))
     assert not any("It is over" in body for body in stage.to(CLEO))
     keeping.standby.close()
+
+
+@pytest.mark.parametrize(
+    ("kind", "answer"),
+    [(MessageKind.REPLY, time_out), (MessageKind.ALERT, refuse(Blame.NUMBER))],
+    ids=["a reply that may have got through", "a number that takes none of our texts"],
+)
+def test_a_keeper_that_is_started_again_tries_nothing_that_was_given_up(
+    stage: Stage, tmp_path: Path, kind: MessageKind, answer: Any
+) -> None:
+    """The one before it did not, and nobody is served by a copy."""
+    courier, journal, _ = a_courier(stage, tmp_path)
+    stage.first.usually = answer
+    [message] = messages = [told("outage-1-x-1", kind)]
+    journal.write(messages)
+    courier.add(messages)
+    courier.carry(1)
+    courier.close()
+
+    after, *_ = a_courier(stage, tmp_path)
+    stage.first.usually = accept
+    after.take_up(journal.read())
+    after.carry(1)
+    after.close()
+
+    assert [one.reference for one in stage.first.asked] == [message.id]
