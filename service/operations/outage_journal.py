@@ -67,7 +67,7 @@ class Tried(msgspec.Struct, frozen=True, tag="tried", tag_field="is"):
 
 
 class Ended(msgspec.Struct, frozen=True, tag="ended", tag_field="is"):
-    """What came of an attempt; `given_up`: the message is not tried again, though no gateway has said that it has it."""
+    """What came of an attempt; `given_up`: it was the last, though no gateway has said that it has the message."""
 
     message_id: str
     number: int
