@@ -77,6 +77,7 @@ class Answer:
     has_dive: bool = False  # the sender belongs to an open dive, whichever is meant
     pack_for: PackFor | None = None  # whose link to the handover pack goes behind the words
     standing: bool = False  # the words say how the dive stands, which something graver may overtake
+    unheard: bool = False  # a call for help that no dive takes up, so that no contact hears of it
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from service.operations.addressing import Answer, Text
 from service.operations.answers_to_strangers import calls_for_help, enough_answered, queue_answer
 from service.operations.canary_dive_health import TEXTS_BY
 from service.operations.help_meanwhile import is_answered
+from service.operations.help_without_dive import told_to_admins
 from service.operations.links import with_pack
 from service.operations.long_texts import PARTS_MISSING
 from service.operations.putting_aside import give_up, put_aside, put_aside_unanswerable, put_aside_unheard
@@ -159,6 +160,8 @@ def _answer_once(service: Service, session: Session, inbound_id: int, broken: st
         broken=broken,
     )
     answered = answer(text)
+    if answered.unheard:
+        answered = told_to_admins(text, answered)
     if enough and (answered.has_dive or answered.dive_id is not None):  # strangers have a bound of their own
         answered = replace(answered, words=None, note=_noted(answered, ENOUGH))
     if answered.words is not None:

@@ -63,7 +63,7 @@ def held(
     why = _country_met(session, club, phones, limits)
     if why is None:
         why = bound_met(limits, used_by(session, club, phones, now, limits), parts, drill=sort is Sort.DRILL)
-    if why is None or (sort is Sort.ANSWER and all(_is_kept(session, club, phone) for phone in phones)):
+    if why is None or (sort is Sort.ANSWER and all(is_kept(session, club, phone) for phone in phones)):
         return None
     _note(service, session, club, sort, why, now)
     return Held(why, WORDS.get(why, "the club sends no texts to that country"))
@@ -107,7 +107,7 @@ def _elsewhere(club: ClubRow, limits: SendingLimits, name: str, phone: str) -> s
 def _country_met(session: Session, club: ClubRow, phones: Collection[str], limits: SendingLimits) -> Why | None:
     """A number that the club itself keeps is trusted whatever its country: somebody there knows whose it is."""
     for phone in phones:
-        if not in_countries(phone, _countries(club, limits)) and not _is_kept(session, club, phone):
+        if not in_countries(phone, _countries(club, limits)) and not is_kept(session, club, phone):
             return Why.COUNTRY
     return None
 
@@ -116,7 +116,7 @@ def _countries(club: ClubRow, limits: SendingLimits) -> tuple[str, ...]:
     return tuple(dict.fromkeys((club.country, *limits.countries)))
 
 
-def _is_kept(session: Session, club: ClubRow, phone: str) -> bool:
+def is_kept(session: Session, club: ClubRow, phone: str) -> bool:
     """Whether the number is one of the club's people, of their usual contacts or of its admins, or has agreed."""
     if phone == club.canary_number or people.by_phone(session, club.id, phone) is not None:
         return True

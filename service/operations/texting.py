@@ -9,7 +9,7 @@ from datetime import timedelta
 from service.domain import codes
 from service.domain.dive import Command, Dive, Phase
 from service.domain.dive import commands as do
-from service.domain.dive.refusals import SAY_HOW_IT_STANDS
+from service.domain.dive.refusals import SAY_HOW_IT_STANDS, TOO_LONG_OVER
 from service.domain.people import Actor, Role
 from service.domain.place.position import Position, PositionError
 from service.domain.place.reading import read_position
@@ -294,11 +294,13 @@ def _raise(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     unnamed = live if text.intent.reserved else []
     chosen = named or unnamed or meant_by_help(among, text.meant_at) or of_name or but_exercises(among)[:1]
     if not chosen:
-        return Answer(_nobody_told(text), note="SOS with no dive")
+        return Answer(note="SOS with no dive", unheard=True)
     faulty = [match.dive_id for match in chosen if isinstance(match, Unreadable)]
     faulty += [] if named else [one for one in _open_unreadable(text) if one not in faulty]
     answers = [_raise_one(text, match) for match in chosen if isinstance(match, PhoneMatch)]
-    return _unreadable(text, faulty, others=bool(answers)) if faulty else answers[0]
+    if faulty:
+        return _unreadable(text, faulty, others=bool(answers))
+    return replace(answers[0], unheard=all(one.note == TOO_LONG_OVER for one in answers))
 
 
 def _raise_elsewhere(text: Text, matches: Sequence[PhoneMatch], note: str | None, *, worry: bool = False) -> Answer:
@@ -310,10 +312,6 @@ def _raise_elsewhere(text: Text, matches: Sequence[PhoneMatch], note: str | None
 
 def _can_be_raised(text: Text, dive: Dive) -> bool:
     return dive.phase is not Phase.CLOSED or dive.can_reopen(text.meant_at)
-
-
-def _nobody_told(text: Text) -> str:
-    return general.sos_without_dive(text.club.name, text.club.rescue_call, text.language)
 
 
 def _open_unreadable(text: Text) -> list[str]:
@@ -343,16 +341,16 @@ def _note(text: Text) -> str | None:
 
 
 def _worry(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
-    """Words of trouble from a phone with a live dive raise the alarm; from others they are answered."""
+    """Words of trouble from a phone with a live dive raise the alarm; of others the club's admins hear."""
     live = [match for match in meant_by_help(matches, text.now, running=True) if isinstance(match, PhoneMatch)]
     if not but_exercises(live) and (elsewhere := live_elsewhere(text)):
         return _raise_elsewhere(text, elsewhere, text.words.strip(), worry=True)
     faulty = _open_unreadable(text) or ([] if matches else [match.dive_id for match in text.unreadable])
     if not live and not faulty:
-        unclear = replace(text.intent, kind=Kind.UNCLEAR)
-        if matches:
-            return _by_phone(replace(text, intent=unclear), matches)
-        return Answer(_nobody_told(text), note="worry with no dive")
+        # Kept with the dive that it may be about; what it is answered says who hears of it.
+        unclear = replace(text, intent=replace(text.intent, kind=Kind.UNCLEAR), answer_unclear=False)
+        kept = _by_phone(unclear, matches) if matches else Answer()
+        return replace(kept, words=None, note="worry with no dive", unheard=True)
     answers = [
         _ask(
             text,

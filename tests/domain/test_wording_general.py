@@ -9,11 +9,11 @@ from datetime import datetime
 
 import pytest
 
-from service.domain.dive import Dive, Refusal
+from service.domain.dive import Dive, Phase, Refusal
 from service.domain.dive import commands as do
 from service.domain.encoding import is_gsm7, segments
 from service.domain.language import LANGUAGES
-from service.domain.wording import general, introducing, outage
+from service.domain.wording import general, introducing, outage, unraised
 from tests.domain.builders import (
     DISTRESS,
     DUE_OUT,
@@ -189,6 +189,29 @@ def test_what_is_told_of_a_call_for_help_that_no_copy_knows_fits_in_every_langua
         assert len(segments(words).parts) <= most, words
     assert '"SOS we are lost' in told
     assert "+44 7700 900001" in told
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("told", [True, False], ids=["admins hear", "nobody hears"])
+@pytest.mark.parametrize("opens", [True, False], ids=["an SOS would open it", "nothing would"])
+def test_what_is_told_of_a_call_for_help_that_raises_no_dive_fits_in_every_language(
+    language: str, *, told: bool, opens: bool
+) -> None:
+    """One segment that names whom to call; for admins as much as an alarm, with who, where and what to do."""
+    over = replace(planned(LONG_CLUB, None), phase=Phase.CLOSED, closed_at=at(-1500))
+    for near in (None, over, planned(LONG_CLUB, None), planned(LONG_CLUB, at(1500))):
+        answer = unraised.help_told(LONG_CLUB, LONG_RESCUE, near, at(), told=told, opens=opens, language=language)
+        words = unraised.help_for_admins(
+            LONG_CLUB, LONG_RESCUE, "+447700900001", LONG_NAMES[0], "SOS lost " * 20, near, at(), language
+        )
+
+        assert is_gsm7(answer + words)
+        assert answer.endswith(LONG_RESCUE)
+        assert len(segments(answer).parts) == 1, answer
+        assert len(segments(words).parts) <= 3, words
+        assert f"{LONG_RESCUE}." in words
+        assert "+44 7700 900001" in words
+        assert near is None or near.reference in words
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

@@ -67,7 +67,7 @@ def test_whoever_calls_for_help_hears_whom_to_call_and_the_admins_whom_to_phone(
 
     assert stage.to(STRANGER) == [CALL]
     assert len(told(stage)) == 1
-    assert notes(stage) == ["SOS with no dive; not sent: answered in the outage"]
+    assert notes(stage) == ["SOS with no dive; the admins were told in the outage; not sent: answered in the outage"]
     assert not keeping_on_both.spool.waiting()
 
 
@@ -138,7 +138,7 @@ def test_in_the_first_two_minutes_nothing_is_told(keeping: Keeping) -> None:
     keeping.look()
     stage.turn()
 
-    assert "no dive for this phone" in stage.last_to(STRANGER)
+    assert "no open dive for this phone" in stage.last_to(STRANGER)
 
 
 def test_in_the_language_of_the_club_or_of_whoever_is_known(keeping: Keeping) -> None:
@@ -292,12 +292,12 @@ def test_an_answer_that_nobody_took_comes_from_the_database(keeping_on_both: Kee
     keeping_on_both.look()
     stage.turn()
 
-    assert "no dive for this phone" in stage.last_to(STRANGER)
-    assert notes(stage) == ["SOS with no dive"]
+    assert "no open dive for this phone" in stage.last_to(STRANGER)
+    assert notes(stage) == ["SOS with no dive; the admins were told in the outage"]
 
 
 def test_one_that_comes_when_the_database_is_back_is_answered_as_ever(keeping: Keeping) -> None:
-    """The keeper's answer was to another text."""
+    """The keeper's answer, and what it told the admins, was to another text."""
     stage = keeping.stage
     keeping.look()
     with gone(stage.engine):
@@ -306,8 +306,8 @@ def test_one_that_comes_when_the_database_is_back_is_answered_as_ever(keeping: K
     stage.wait(minutes=5)
     stage.text(STRANGER, "SOS")
 
-    assert "no dive for this phone" in stage.last_to(STRANGER)
-    assert len(told(stage)) == 1
+    assert "no open dive for this phone" in stage.last_to(STRANGER)
+    assert len(told(stage)) == 2
 
 
 def part(keeping: Keeping, sender: str, number: int, body: str) -> None:

@@ -81,12 +81,12 @@ def test_a_call_for_help_in_an_exercise_of_the_one_club_raises_the_dive_of_the_o
 
 @pytest.mark.parametrize("running", [True, False], ids=["it has no clock", "nobody knows the phone"])
 def test_where_no_dive_runs_anywhere_the_answer_is_as_ever(stage: Stage, *, running: bool) -> None:
-    """Rescue is all there is."""
+    """Rescue is all there is, and the admins of the club that was texted."""
     dive = theirs(stage, begun=False)
 
     [answer] = stage.text(ANNA if running else STRANGER, "SOS")
 
-    assert "so nobody was told. Call rescue now" in answer
+    assert "Only the club's admins are told. Call rescue now" in answer
     assert phase(stage, dive) is Phase.FILED
 
 

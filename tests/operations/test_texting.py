@@ -97,13 +97,13 @@ def test_words_of_trouble_are_quoted_to_every_contact(stage: Stage) -> None:
 
 
 def test_words_of_trouble_with_no_dive_get_the_rescue_call(stage: Stage) -> None:
-    """Nobody can be told, so the sender is told whom to call."""
+    """No contact can be told, so the sender is told whom to call."""
     assert "Call rescue now: 07700 900999" in stage.text(STRANGER, "my buddy is missing")[0]
 
 
 def test_an_sos_with_no_dive_gets_the_rescue_call(stage: Stage) -> None:
     """The same for an SOS; HELP with no dive is a question about us."""
-    assert "no dive for this phone, so nobody was told. Call rescue now" in stage.text(STRANGER, "SOS")[0]
+    assert "Only the club's admins are told. Call rescue now" in stage.text(STRANGER, "SOS")[0]
     assert "overdue-diver alarm" in stage.text(STRANGER, "HELP")[0]
     assert "overdue-diver alarm" in stage.text(STRANGER, "INFO")[0]
 

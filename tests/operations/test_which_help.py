@@ -9,7 +9,7 @@ import pytest
 from service.domain.dive import Dive, Phase
 from service.operations.plan_reading import NamedPhone, PlanRequest
 from tests.operations.away import Keeping, gone
-from tests.operations.stage import ANNA, BEGIN_AT, CLEO, DOV, EDDA, STRANGER, Stage, plan, plan_of
+from tests.operations.stage import ANNA, BEGIN_AT, CLEO, DOV, EDDA, FINN, STRANGER, Stage, plan, plan_of
 
 OTHERS = (NamedPhone("Edda Quist", EDDA),)
 
@@ -96,14 +96,15 @@ def test_the_code_of_a_dive_that_is_long_over_shuts_no_live_one_out(stage: Stage
 
 
 def test_the_code_of_a_dive_that_is_long_over_gets_the_rescue_call_where_there_is_no_other(stage: Stage) -> None:
-    """Nobody was told, and they must know."""
+    """No contact was told, and they must know; the admins hear which dive it was."""
     old = stage.dive_in()
     stage.text(ANNA, "OUT 2")
     stage.sleep(121)
 
     [answer] = stage.text(STRANGER, f"SOS {old.finish_code}")
 
-    assert "no alarm went out. Call rescue now" in answer
+    assert f"dive {old.reference} is over since 10:00. Only the club's admins are told. Call rescue now" in answer
+    assert f"Their dive {old.reference} at Lantern Cove is over since 10:00." in stage.last_to(FINN)
 
 
 @pytest.mark.parametrize("filed_last", ["today", "tomorrow"])

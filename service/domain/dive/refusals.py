@@ -19,6 +19,8 @@ SAY_HOW_IT_STANDS = frozenset(
 )
 """Codes of those whose words no longer hold once a dive goes in, its alarm is up, or it is said that rescue was called
 or was not."""
+TOO_LONG_OVER = "closed_too_long"
+"""Code of that of a call for help which opens no dive any more."""
 
 
 def _time(dive: Dive, at: datetime | None, now: datetime) -> Moment | Phrase:
@@ -73,7 +75,7 @@ def closed_too_long(dive: Dive, now: datetime) -> Refusal:
         hours=hours,
         rescue=rescue,
     )
-    return Refusal("closed_too_long", real, now)
+    return Refusal(TOO_LONG_OVER, real, now)
 
 
 def already_started(dive: Dive, counted: int | None, now: datetime) -> Refusal:
