@@ -14,6 +14,7 @@ from service.domain.people import ENGLISH, Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind
 from service.domain.wording import general
+from service.domain.wording.which_dive import Choice, how_it_stands, which_dive
 from service.operations.choosing import (
     ENDINGS,
     FOR_CONTACTS,
@@ -180,7 +181,17 @@ def ask_which(text: Text, meant: Sequence[Match]) -> str:
     """
     if len({match.reference for match in meant}) < len(meant):
         return general.same_reference(text.club.name, meant[0].reference, text.language)
-    return general.which_dive(text.club.name, [_naming(text, match) for match in meant], text.language)
+    return which_dive(text.club.name, [_choice(text, match) for match in meant], text.language)
+
+
+def _choice(text: Text, match: Match) -> Choice:
+    """What to text for that dive, and what its sender knows it by: of their own they need not be told the lead."""
+    naming = _naming(text, match)
+    if isinstance(match, Unreadable):
+        return Choice(naming, match.site_name)
+    dive = match.dive
+    lead = "" if dive.lead.key in match.keys else dive.lead.name
+    return Choice(naming, dive.plan.site.name, dive.plan.site.code or "", lead, how_it_stands(dive, text.now))
 
 
 def _naming(text: Text, match: Match) -> str:

@@ -96,7 +96,6 @@ def planned(club: str, time_in_at: datetime | None) -> Dive:
 def everything(club: str) -> dict[str, str]:
     """One of each, with the longest names."""
     return {
-        "which_dive": general.which_dive(club, [f"LATE 120 {ref}" for ref in ("7K", "2A", "4D", "9X", "3C")]),
         "over_already": general.over_already(club, "7K", "2A", "SAFE 99 2A"),
         "not_begun": general.not_begun(club, "2A", "SAFE 99 2A"),
         "no_such_reference": general.no_such_reference(club, "2X", ["7K", "2A", "4D", "9X", "3C"]),
@@ -238,14 +237,6 @@ def test_a_short_club_is_named_itself() -> None:
         "start_at_no_site",
         "joined",
     }
-
-
-def test_who_could_mean_several_dives_gets_the_text_to_send() -> None:
-    """The same text with a reference, for at most four of them."""
-    assert general.which_dive(CLUB, ["OK 7K", "OK 2A"]) == (
-        "Skerry Bay Divers: which dive? Nothing changed. Text OK 7K or OK 2A."
-    )
-    assert "3C" not in general.which_dive(CLUB, ["OK 7K", "OK 2A", "OK 4D", "OK 9X", "OK 3C"])
 
 
 @pytest.mark.parametrize(

@@ -116,7 +116,8 @@ def test_an_early_out_is_asked_about_where_the_other_group_may_have_gone_in_unhe
 
     [answer] = stage.text(ANNA, "OUT 2")
 
-    assert f"Nothing changed. Text OUT 2 {first.reference} or OUT 2 {second.reference}." in answer
+    assert f"Nothing changed. Text OUT 2 {first.reference} (Lantern Cove, due 10:50) or OUT 2" in answer
+    assert f"OUT 2 {second.reference} (Lantern Cove, {'not started' if hours is None else 'planned 10:30'})." in answer
     assert is_open(stage, first)
     assert is_open(stage, second)
     stage.text(ANNA, f"OUT 2 {first.reference}")
@@ -197,9 +198,8 @@ def test_an_in_that_could_be_of_two_plans_keeps_its_count(stage: Stage) -> None:
 
     [answer] = stage.text(ANNA, "IN P3")
 
-    assert f"Text IN P3 {first.reference} or IN P3 {second.reference}." in answer or (
-        f"Text IN P3 {second.reference} or IN P3 {first.reference}." in answer
-    )
+    assert f"IN P3 {first.reference} (Lantern Cove, planned 11:00)" in answer
+    assert f"IN P3 {second.reference} (Lantern Cove, planned 11:30)" in answer
 
 
 def test_an_out_about_a_dive_that_one_is_contact_of_closes_no_plan_of_ones_own(stage: Stage) -> None:
@@ -209,7 +209,7 @@ def test_an_out_about_a_dive_that_one_is_contact_of_closes_no_plan_of_ones_own(s
 
     [answer] = stage.text(ANNA, "all out")
 
-    assert f"which dive? Nothing changed. Text OUT {own.reference} or SAFE 1 {other.reference}." in answer
+    assert f"Text OUT {own.reference} (Lantern Cove, planned 11:00) or SAFE 1 {other.reference} (Lantern" in answer
     assert is_open(stage, own)
     assert is_open(stage, other)
     stage.text(ANNA, f"SAFE 1 {other.reference}")
@@ -459,7 +459,8 @@ def test_a_contact_starts_no_dive_without_naming_it(stage: Stage, words: str) ->
 
     [answer] = stage.text(CLEO, words)
 
-    assert f"Nothing changed. Text {'IN P2' if 'P2' in words else 'IN'} {dive.reference}." in answer
+    naming = f"{'IN P2' if 'P2' in words else 'IN'} {dive.reference}"
+    assert f"Nothing changed. Text {naming} (Lantern Cove, Anna Holt, not started)." in answer
     assert stage.dive(dive.id).started_at is None
     stage.text(CLEO, f"IN {dive.reference}")
     assert stage.dive(dive.id).started_at is not None

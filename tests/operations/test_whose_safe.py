@@ -98,7 +98,10 @@ def test_an_admin_names_the_alarm_that_was_not_handed_up(stage: Stage, words: st
 
     [question] = stage.text(FINN, words)
 
-    assert f"which dive? Nothing changed. Text {words} {alarmed.reference}." in question
+    assert (
+        f"which dive? Nothing changed. Text {words} {alarmed.reference} (Lantern Cove, Anna Holt, due 10:50)."
+        in question
+    )
     assert stage.dive(alarmed.id) == before
     stage.text(FINN, f"{words} {alarmed.reference}")
     assert stage.dive(alarmed.id) != before

@@ -90,15 +90,6 @@ def _rescue(dive: Dive, now: datetime) -> Phrase:
     return say("a real alarm would go to rescue") if dive.drill else say("rescue is to be called")
 
 
-def which_dive(club_name: str, texts: Sequence[str], language: str = ENGLISH) -> str:
-    """Several dives could be meant: the texts that say which, each with a reference."""
-    first, *more = texts[:_LISTED_MAX]
-    examples: Words = first
-    for other in more:
-        examples = say("{one} or {other}", one=examples, other=other)
-    return plain(club_name, say("which dive? Nothing changed. Text {examples}.", examples=examples), language)
-
-
 def same_reference(club_name: str, ref: str, language: str = ENGLISH) -> str:
     """Several dives that could be meant have one reference: pages tell them apart."""
     words = say(
