@@ -13,6 +13,8 @@ from service.domain.dive.state import ALARMED, REOPEN_WITHIN
 from service.domain.people import ENGLISH, Actor, Role, Via
 from service.domain.phone import mask
 from service.domain.texts import Intent, Kind
+from service.domain.texts.slips import slip_of
+from service.domain.texts.typed import typed
 from service.domain.wording import general
 from service.domain.wording.which_dive import Choice, how_it_stands, which_dive
 from service.operations.choosing import (
@@ -199,7 +201,7 @@ def _naming(text: Text, match: Match) -> str:
 
     With its count: who is told to text less than they said would end more than they meant.
     """
-    kind, count = text.intent.kind, text.intent.count
+    kind, count = _kind_meant(text), text.intent.count
     if kind is Kind.SAFE or (kind is Kind.FINISH and not has_part(match, Role.DIVER)):
         return f"SAFE {count or match.head_count} {match.reference}"
     if kind is Kind.LATE:
@@ -211,6 +213,12 @@ def _naming(text: Text, match: Match) -> str:
         of = "" if text.intent.of is None else f" of {text.intent.of}"
         return f"{verb} {count}{of} {match.reference}"
     return f"{verb} {match.reference}"
+
+
+def _kind_meant(text: Text) -> Kind:
+    """Of a text that is one slip of a thumb away from a form, that form: whoever slipped is told the word to send."""
+    slip = slip_of(typed(text.words)) if text.intent.kind is Kind.UNCLEAR else None
+    return slip or text.intent.kind
 
 
 def instead(text: Text, matches: Sequence[Match], meant: Sequence[Match]) -> Answer | None:

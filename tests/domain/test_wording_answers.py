@@ -80,12 +80,12 @@ def test_a_plan_is_answered_with_its_time_in(ahead: timedelta, named: str) -> No
 
 
 HINTS = [
-    ("finish", "All out? Text OUT."),
+    ("finish", "Dive 7K, Lantern Cove. All out? Text OUT."),
     ("late", "Need longer? Text LATE 20."),
     ("call_off", "Not diving? Text NOGO."),
-    ("start", "Going in? Text IN."),
+    ("start", "Dive 7K, Lantern Cove. Going in? Text IN."),
     ("position", "A position? Text AT 47.12345,-20.54321."),
-    ("safe", "All out? Text OUT."),
+    ("safe", "Dive 7K, Lantern Cove. All out? Text OUT."),
     ("called", "You can text OK 7K, CALLED 7K, or SAFE 2 7K."),
     (None, "All out? Text OUT. Longer? LATE 20. Trouble? SOS."),
 ]

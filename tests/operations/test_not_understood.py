@@ -118,3 +118,43 @@ def test_two_machines_come_to_an_end(stage: Stage) -> None:
 
     assert sum(NOT_UNDERSTOOD in body for body in stage.to(ANNA)) == 3
     stage.text(ANNA, "out 1")
+
+
+# One slip of a thumb
+
+
+def test_a_slip_of_an_out_ends_nothing_and_is_answered_with_the_word_and_the_dive(quick_stage: Stage) -> None:
+    """With the code or the count where that is what it takes."""
+    dive = quick_stage.dive_in()
+
+    [answer] = quick_stage.text(ANNA, "Outt")
+
+    assert answer == (
+        "Skerry Bay Divers: not understood, nothing changed. The clock runs."
+        f" Dive {dive.reference}, Lantern Cove. All out? Text OUT."
+    )
+    assert quick_stage.dive(dive.id).live
+    quick_stage.text(ANNA, "OUT 1")
+    assert "All out? Text OUT 2." in quick_stage.text(ANNA, "0ut")[0]
+
+
+def test_a_slip_of_an_in_starts_nothing_and_is_answered_with_the_word(quick_stage: Stage) -> None:
+    """No clock runs by a guess either, and they know it."""
+    dive = quick_stage.file()
+
+    [answer] = quick_stage.text(ANNA, "Imn")
+
+    assert f"The clock is not running. Dive {dive.reference}, Lantern Cove. Going in? Text IN." in answer
+    assert not quick_stage.dive(dive.id).live
+
+
+def test_a_slip_that_may_be_of_two_dives_is_asked_about_with_the_word_for_each(quick_stage: Stage) -> None:
+    """Anything else that is not understood is asked about with STATUS, which changes nothing."""
+    first, second = quick_stage.dive_in(), quick_stage.dive_in()
+
+    [slip] = quick_stage.text(ANNA, "oit")
+    [other] = quick_stage.text(ANNA, "we are over by the rocks")
+
+    assert all(f"OUT {dive.reference} (Lantern Cove, due 10:50)" in slip for dive in (first, second))
+    assert all(f"STATUS {dive.reference} (Lantern Cove, due 10:50)" in other for dive in (first, second))
+    assert all(quick_stage.dive(dive.id).live for dive in (first, second))

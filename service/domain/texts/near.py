@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from service.domain.texts.intent import Kind
+from service.domain.texts.slips import slip_of
 from service.domain.texts.table import any_of
 from service.domain.texts.typed import Typed, folded
 
@@ -124,4 +125,4 @@ def near(text: Typed) -> Kind | None:
     abroad = next((kind for pattern, kind in _ABROAD if pattern.search(words)), None)
     found = next((kind for pattern, kind in _GUESSES if pattern.search(text.words)), None)
     # "in Sicherheit" begins as a start does, and "ok verstanden" as it ends.
-    return abroad if abroad and found in (None, Kind.START) else found
+    return abroad if abroad and found in (None, Kind.START) else found or slip_of(text)

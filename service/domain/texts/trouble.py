@@ -159,7 +159,8 @@ somethings? (?:(?:is|has|really|very|bad|terrible|awful|serious) )*happened
 trouble|difficult(?:y|ies)|distress|danger
 panic(?:k\w+)?
 accident|pan pan
-(?:sos|may ?day|help|emergency)+|s+o+s(?:s*o+s)*s*|h+e*l+p+|hlep|hepl|halp
+(?:sos|may ?day|help|emergency)+|s+o+s(?:s*o+s)*s*|s0s|h+e*l+p+|hlep|hepl|halp
+\A(?:sps|s9s|sls|sosd|soas|sods|spos|sops|aos|soa|sso)\Z
 eme?r?g(?:e|a|i)?n?[cs]?e?y
 (?:rescue|save) (?:us|me|him|her|them)|come and (?:help|rescue)
 \A(?:raise |sound )?(?:the |an )?alarm\Z

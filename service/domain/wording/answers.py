@@ -266,6 +266,7 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
         event.by,
         event.at,
         keep(say("not understood, nothing changed. {clock}", clock=clock)),
+        *_of_which(dive, event),
         *_how_to_say_it(dive, event),
         segments=ABOUT_A_POSITION if event.trouble else None,
     )
@@ -280,6 +281,13 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
         ref(dive),
     ]
     return to_contacts(dive, MessageKind.ALERT, "heard", parts, event.at) + answer
+
+
+def _of_which(dive: Dive, event: ev.Heard) -> list[Part]:
+    """The dive that the word to send would start or end, for the one who is told to send it."""
+    if event.by.role is not Role.DIVER or event.near not in ("finish", "start"):
+        return []
+    return [may_go(2, say("Dive {ref}, {site}.", ref=dive.reference, site=Name(dive.plan.site.name)))]
 
 
 def _how_to_say_it(dive: Dive, event: ev.Heard) -> list[Part]:
