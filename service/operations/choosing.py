@@ -24,12 +24,24 @@ ENDINGS = (Kind.FINISH, Kind.SAFE)
 
 
 def read_again(intent: Intent, matches: Sequence[Match]) -> Intent:
-    """The intent, where what was taken for a reference is none of the sender's and can be a head count: `2x out`."""
+    """The intent, as only whoever knows its sender can read it.
+
+    What was taken for a reference may be none of theirs and can be a head count: `2x out`. And "on our way" is an OK of
+    somebody ashore: who dives, or is about to, may be on the way to the shore, and is quoted as last heard.
+    """
+    if intent.willing and not _is_ashore(matches):
+        return Intent(kind=Kind.UNCLEAR, ref=intent.ref)
     if intent.ref is None or intent.kind not in ENDINGS or intent.count is not None or intent.code is not None:
         return intent
     if not intent.ref.endswith("X") or any(match.reference == intent.ref for match in matches):
         return intent
     return replace(intent, ref=None, count=int(intent.ref[0]))
+
+
+def _is_ashore(matches: Sequence[Match]) -> bool:
+    """Whether they have a part ashore, and none in the water."""
+    own = [match for match in matches if has_part(match, Role.DIVER) and is_open(match.phase)]
+    return not own and any(has_part(match, Role.CONTACT) for match in matches)
 
 
 def wanted_part(intent: Intent, matches: Sequence[Match]) -> Role | None:

@@ -57,7 +57,6 @@ def test_the_dive_is_named_by_its_reference(verb: str, kind: Kind, ref: str) -> 
         ("is anyone at the site", Kind.ON_SCENE),
         ("who is on scene", Kind.ON_SCENE),
         ("not on scene yet", Kind.ON_SCENE),
-        ("on my way to the site", Kind.OK),
         ("where is Bram", Kind.WHERE),
         ("where exactly", Kind.WHERE),
         ("can I have the pack", Kind.PACK),

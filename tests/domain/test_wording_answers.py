@@ -85,7 +85,7 @@ HINTS = [
     ("call_off", "Not diving? Text NOGO."),
     ("start", "Dive 7K, Lantern Cove. Going in? Text IN."),
     ("position", "A position? Text AT 47.12345,-20.54321."),
-    ("safe", "Dive 7K, Lantern Cove. All out? Text OUT."),
+    ("safe", "All out? Text OUT."),
     ("called", "You can text OK 7K, CALLED 7K, or SAFE 2 7K."),
     (None, "All out? Text OUT. Longer? LATE 20. Trouble? SOS."),
 ]

@@ -74,5 +74,7 @@ class Intent:
     """For an unclear text that would be an OK: the words behind it, which may be the sender's own name."""
     own: bool | None = None
     """True for SAFE and NOT CALLED of those who text it themselves (we, I, us): it is no word about others."""
+    willing: bool | None = None
+    """True for an OK in words of their own, such as "on my way": of a diver that may be on the way to the shore."""
     ref: str | None = None
     """The two-character reference of the dive that is meant, such as 7K."""

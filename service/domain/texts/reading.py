@@ -30,6 +30,7 @@ from service.domain.texts.signed import read_signed_ok
 from service.domain.texts.start import read_plan, read_start
 from service.domain.texts.trouble import has_trouble
 from service.domain.texts.typed import Typed, typed
+from service.domain.texts.willing import read_willing
 
 _RAISING = re.compile(
     r"[\W_]*(?:(?:(?:s[. ]?o[. ]?s|may ?day)+|🆘|pan[ -]?pan|emergency)(?![^\W_])(?:(?![+-]\d)[\W_])*)+"
@@ -59,6 +60,7 @@ _FORMS = (
     read_agree,
     read_decline,
     read_plan,
+    read_willing,
 )
 
 _MAY_BE_ASKED = frozenset({Kind.STATUS, Kind.WHERE, Kind.PACK, Kind.RAISE_NOW, Kind.INFO})
