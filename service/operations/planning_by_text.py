@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, time
+from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive, Phase
-from service.domain.local_time import LocalTimeError, next_instant
+from service.domain.local_time import LocalTimeError, instant, next_instant
 from service.domain.people import Actor, Role, Via
 from service.domain.plan import PAST_ALLOWED, refusals
 from service.domain.standing import unproven
 from service.domain.texts import Intent
+from service.domain.texts.days import date_of
+from service.domain.texts.examples import people as people_of
 from service.domain.wording import general
 from service.operations.contact_reading import NamedPhone, club_language, usual_contact
 from service.operations.filing import PlanFiled, file_in
@@ -47,8 +51,11 @@ def file_by_text(
         return general.plan_unknown_phone(club.name, service.public_url, club_language(club)), None
     if not person.usual_contacts:
         return general.plan_without_contacts(club.name, service.public_url, club_language(club)), None
+    intent = _as_called_here(session, club, intent)
     site = sites.find(session, club.id, intent.site or "")
     zone = site.zone if site else club.zone
+    if _may_be_two_days(intent, zone, said_at):
+        return general.plan_of_which_day(club.name, _without_day(intent), club_language(club)), None
     try:
         time_in_at = _time_in(intent, zone, said_at)
     except LocalTimeError as error:
@@ -58,6 +65,33 @@ def file_by_text(
     if isinstance(filed, PlanFiled):
         return advice_on(session, club, filed.dive, now, before), filed.dive.id
     return general.plan_refused(club.name, refusals(filed.checks)[0].words, club_language(club)), None
+
+
+def _as_called_here(session: Session, club: ClubRow, intent: Intent) -> Intent:
+    """The plan, where what looks like its day belongs to the name of a site of the club: `PLAN BLUE SUNDAY 1000`."""
+    named = f"{intent.site} {intent.day}"
+    if intent.day is None or sites.find(session, club.id, named) is None:
+        return intent
+    return replace(intent, site=named, day=None)
+
+
+def _may_be_two_days(intent: Intent, zone: str, said_at: datetime) -> bool:
+    local = said_at.astimezone(ZoneInfo(zone))
+    return intent.day is not None and date_of(intent.day, local.date(), local.hour) is None
+
+
+def _without_day(intent: Intent) -> str:
+    """The text that files the same for the next such time."""
+    time_in, depth = (intent.time_in or "").replace(":", ""), f" D{intent.depth_m:g}" if intent.depth_m else ""
+    return f"PLAN {intent.site} {time_in} {intent.minutes} {people_of(intent.count or 1)}{depth}"
+
+
+def how_to_plan(session: Session, club: ClubRow, words: str, language: str) -> str:
+    """What a plan by text is made of, with the site that these words name, else one of the club's."""
+    known = sites.listing(session, club.id)
+    named = (sites.find(session, club.id, word) for word in words.split())
+    site = next((one for one in named if one is not None), known[0] if known else None)
+    return general.plan_incomplete(club.name, site.code if site else "SITE", language)
 
 
 def usual_request(person: PersonRow, intent: Intent, time_in_at: datetime | None = None) -> PlanRequest:
@@ -107,4 +141,8 @@ def _time_in(intent: Intent, zone: str, said_at: datetime) -> datetime | None:
     """
     if intent.time_in is None or intent.time_in == "now":
         return None
+    if intent.day is not None:
+        local = said_at.astimezone(ZoneInfo(zone))
+        day = date_of(intent.day, local.date(), local.hour) or local.date()
+        return instant(day, time.fromisoformat(intent.time_in), zone)
     return next_instant(intent.time_in, zone, said_at - PAST_ALLOWED)

@@ -43,7 +43,7 @@ from service.operations.joining import is_join_code, join_by_text
 from service.operations.opting import opt_in_by_text, opt_out_by_text
 from service.operations.other_clubs import directed, live_elsewhere
 from service.operations.plainest import raise_within
-from service.operations.planning_by_text import file_by_text
+from service.operations.planning_by_text import file_by_text, how_to_plan
 from service.operations.recording import apply
 from service.operations.starting_by_text import start_by_text, with_plan_left
 from service.store import dives, inbound, opt_outs, reaches
@@ -180,7 +180,7 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     wanted = wanted_part(text.intent, among)
     meant = at_site(text, meant_by(text.intent, among, wanted))
     if not meant:
-        return directed(text, without_dive(text, among))
+        return directed(text, _without_plan(text) if text.intent.near is Kind.PLAN else without_dive(text, among))
     asked = instead(text, among, meant)
     if asked is None and (len(meant) > 1 or must_be_named(text.intent, meant)):
         asked = Answer(ask_which(text, meant), note="several dives")
@@ -192,6 +192,11 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
         return _unreadable(text, [match.dive_id])
     answered = _do(text, match.dive, sender_of(text, match.dive, match.keys, wanted))
     return with_plan_left(text, matches, match.dive, answered)
+
+
+def _without_plan(text: Text) -> Answer:
+    words = how_to_plan(text.session, text.club, text.words, text.language)
+    return Answer(words, note="a plan that is not whole")
 
 
 _QUESTIONS = (Kind.STATUS, Kind.WHERE, Kind.PACK)

@@ -113,6 +113,8 @@ def everything(club: str) -> dict[str, str]:
         "help_unheard": outage.help_unheard(club, LONG_RESCUE, "en"),
         "plan_unknown_phone": general.plan_unknown_phone(club, "https://linetender.example"),
         "plan_without_contacts": general.plan_without_contacts(club, "https://linetender.example"),
+        "plan_incomplete": general.plan_incomplete(club, "LANTERN"),
+        "plan_of_which_day": general.plan_of_which_day(club, f"PLAN {LONG_SITE} 1000 120 P12 D18.5"),
         "start_refused": general.start_refused(club, "Run time is from 5 to 360 minutes. " * 6),
         "start_unknown_phone": general.start_unknown_phone(club, "https://linetender.example", "skerry-bay"),
         "start_without_contacts": general.start_without_contacts(club, "https://linetender.example"),
@@ -164,6 +166,8 @@ def test_what_who_joins_or_starts_by_one_text_is_told_fits_in_every_language(lan
         general.start_incomplete(LONG_CLUB, "LANTERN", language),
         general.start_unknown_site(LONG_CLUB, LONG_SITE, "LANTERN, KELP, SLIP", near=True, language=language),
         general.start_while_in(in_water().dive, language),
+        general.plan_incomplete(LONG_CLUB, "LANTERN", language),
+        general.plan_of_which_day(LONG_CLUB, f"PLAN {LONG_SITE} 1000 120 P12 D18.5", language),
         *(general.filed_too(planned(LONG_CLUB, time_in_at), at(), language) for time_in_at in (None, at(1500))),
         general.left_waiting(
             replace(in_water().dive, club_name=LONG_CLUB), planned(LONG_CLUB, None), at(1500), language
@@ -232,6 +236,7 @@ def test_a_short_club_is_named_itself() -> None:
         "help_unheard",
         "no_plan_there",
         "plan_refused",
+        "plan_of_which_day",
         "start_refused",
         "start_unknown_site",
         "start_at_no_site",

@@ -59,6 +59,8 @@ class Intent:
     """Code, alias or name of a site as typed, in capitals."""
     time_in: str | None = None
     """HH:MM, local to the site, or "now"."""
+    day: str | None = None
+    """The word for the day of a plan as typed, in capitals, such as TOMORROW; None for the next such time."""
     depth_m: float | None = None
     note: str | None = None
     """What followed SOS, word for word."""

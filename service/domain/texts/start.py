@@ -6,9 +6,10 @@ import math
 import re
 from dataclasses import replace
 
+from service.domain.texts.days import take_day
 from service.domain.texts.intent import Intent, Kind
 from service.domain.texts.numbers import people_in, take_code, take_reference
-from service.domain.texts.params import NO_SITE_ALONE, read_parts
+from service.domain.texts.params import NO_SITE_ALONE, Parts, read_parts
 from service.domain.texts.positions import Place, place_of
 from service.domain.texts.table import any_of
 from service.domain.texts.typed import Typed, typed
@@ -43,10 +44,15 @@ def read_start(text: Typed) -> Intent | None:
 
 
 def read_plan(text: Typed) -> Intent | None:
-    """Read a plan: site, time in, run time and head count are needed, the depth is not."""
+    """Read a plan: site, time in, run time and head count are needed, the depth is not, nor is a day at its time."""
     match = _PLAN.fullmatch(text.words_with_now)
-    parts = read_parts(match[1]) if match else None
-    if parts is None or not (parts.site and (parts.clock or parts.now) and parts.minutes and parts.count):
+    if match is None:
+        return None
+    bare, day = take_day(match[1])
+    parts = _whole(bare)
+    if parts is None and day is not None:  # a site may have the name of a day
+        parts, day = _whole(match[1]), None
+    if parts is None:
         return None
     return Intent(
         kind=Kind.PLAN,
@@ -55,7 +61,16 @@ def read_plan(text: Typed) -> Intent | None:
         minutes=parts.minutes,
         count=parts.count,
         depth_m=parts.depth_m,
+        day=day,
     )
+
+
+def _whole(words: str) -> Parts | None:
+    """The parts of a plan, with all that it needs."""
+    parts = read_parts(words)
+    if parts is None or not (parts.site and (parts.clock or parts.now) and parts.minutes and parts.count):
+        return None
+    return parts
 
 
 def _read_start(words: str) -> Intent | None:

@@ -232,6 +232,7 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
         "call_off": say("Not diving? Text NOGO."),
         "start": say("Going in? Text IN."),
         "on_scene": say("Ashore for another dive? Text ON SCENE and its reference."),
+        "plan": say("A plan? Text PLAN {site} 1000 50 P2.", site=dive.plan.site.code or "SITE"),
         "where": say("Asking for the last position? Text WHERE {ref}.", ref=reference),
     }
     if near in meant:

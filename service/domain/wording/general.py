@@ -198,6 +198,21 @@ def plan_refused(club_name: str, words: str, language: str = ENGLISH) -> str:
     return worded(club_name, [keep(say("not filed.")), name_of(words)], 1, language)
 
 
+def plan_incomplete(club_name: str, site: str, language: str = ENGLISH) -> str:
+    """A plan by text that is not whole, or not in a form that is read: what it is made of, by an example."""
+    parts = [
+        keep(say("not filed. Say site, time, minutes and how many: PLAN {site} 1000 50 P2.", site=site)),
+        may_go(1, say("Another day? {day} before the time.", day="TOMORROW")),
+    ]
+    return worded(club_name, parts, 1, language)
+
+
+def plan_of_which_day(club_name: str, plan: str, language: str = ENGLISH) -> str:
+    """A plan for a day that may be two; `plan` files it for the next such time."""
+    words = say("not filed: which day is that? For the next such time leave it out: {plan}", plan=Name(plan))
+    return plain(club_name, words, language)
+
+
 def start_refused(club_name: str, words: str, language: str = ENGLISH) -> str:
     """Why a start by one text was none; long reasons lose their tail at a word."""
     return worded(club_name, [keep(say("NOT STARTED, no clock runs.")), name_of(words)], 1, language)
