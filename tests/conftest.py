@@ -55,6 +55,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.xdist_group(RULES.name))
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[None]:
+    """Look for no garbage while tests are loaded: nearly all that comes stays, and each look goes through all of it."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
+
+
 def pytest_collection_finish(session: pytest.Session) -> None:
     """Refuse to run where heavy tests are not kept together, since they would disturb each other."""
     # What stands for the tests stays to the end: to look through all of it for garbage took a seventh of their time.
