@@ -30,6 +30,7 @@ KEEPALIVE_INTERVAL_S: Final = 5
 KEEPALIVE_COUNT: Final = 3
 # A connection that lay longer is asked whether its server is still there; within that time a transaction finds out.
 ASKED_AFTER_S: Final = 1.0
+STATEMENTS_READY: Final = 512  # by the server for a connection; a busy process has more than the usual 100
 ANSWER_AFTER_S: Final = 3  # beyond the server's own limit for a statement
 
 # https://www.postgresql.org/docs/current/errcodes-appendix.html: what another try of the whole unit may cure.
@@ -95,6 +96,7 @@ def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engi
     def _(_dialect: Any, _record: Any, _arguments: Any, named: dict[str, Any]) -> _Impatient:
         connection = _Impatient.connect(**named)
         connection.patience_s = patience_s
+        connection.prepared_max = STATEMENTS_READY
         connection.autocommit = True
         connection.execute(_WHERE_KNOWN, {"idle": f"{IDLE_TIMEOUT_S}s"})
         connection.autocommit = False
@@ -179,13 +181,17 @@ def reading(engine: Engine) -> Iterator[Session]:
 
     On SQLite with a rollback journal nobody can commit while it is open and has read, so keep it short.
     """
+    postgresql = engine.dialect.name == "postgresql"
     with engine.connect() as line:
-        if engine.dialect.name == "postgresql":
+        if postgresql:
             # https://www.postgresql.org/docs/current/transaction-iso.html#XACT-REPEATABLE-READ: one snapshot for all.
             line.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
         line.execution_options(**{READING: True})
         with _beginning(line, DEFERRED), _Straight(line, expire_on_commit=False) as session:
             yield session
+            if postgresql:
+                # At a rollback the driver has the server forget every statement that it has ready.
+                session.commit()
 
 
 @contextmanager

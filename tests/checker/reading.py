@@ -444,7 +444,9 @@ def read(engine: Engine, journal: Sequence[TakenText], now: datetime) -> Record:
     """The record as of one instant of the database."""
     one_instant = {"isolation_level": "REPEATABLE READ"} if engine.dialect.name == "postgresql" else {}
     with engine.connect().execution_options(**one_instant) as connection:
-        return Record(connection, journal, now)
+        record = Record(connection, journal, now)
+        connection.commit()  # at a rollback the driver has PostgreSQL forget every statement that it has ready
+    return record
 
 
 @lru_cache(maxsize=4_096)
