@@ -14,10 +14,14 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.domain.dive import Dive, Phase
+from service.domain.dive.refusals import closed
 from service.domain.encoding import segments
 from service.domain.place.link import bare_of_links, without_link
 from service.domain.texts import Kind
+from service.domain.texts.trouble import was_only_worried
+from service.domain.texts.typed import typed
 from service.domain.wording import MessageKind
+from service.domain.wording.general import refused
 from service.domain.wording.unraised import help_for_admins, help_told
 from service.operations.addressing import Answer, Text, language_of_sender
 from service.operations.answers_to_strangers import HELP_MAX, WITHIN
@@ -52,6 +56,10 @@ def told_to_admins(text: Text, answered: Answer) -> Answer:
     """The answer to a call for help that no dive took up, once the admins of its club were told of it."""
     matches = dives.for_phone(text.session, text.club.receiving_number, text.phone, text.now - LOOKED_BACK)
     sender = _sender(text, matches, _acted_on(text, answered))
+    language = language_of_sender(text, matches)
+    if sender.near is not None and sender.near.phase is Phase.CLOSED and was_only_worried(typed(text.words)):
+        over = refused(sender.near, closed(sender.near, text.now), language)
+        return replace(answered, words=over, note="worried while it was not over")
     told, note = _tell(text, sender)
     words = help_told(
         text.club.name,
@@ -60,7 +68,7 @@ def told_to_admins(text: Text, answered: Answer) -> Answer:
         text.now,
         told=told,
         opens=text.intent.kind is Kind.WORRY and sender.near is not None and _would_open(text, sender.near),
-        language=language_of_sender(text, matches),
+        language=language,
     )
     noted = f"{answered.note}; {note}" if answered.note else note
     return replace(answered, words=words, note=noted)

@@ -21,12 +21,12 @@ from service.domain.plan import RUN_TIME_MIN, refusals
 from service.domain.texts import Intent, Kind
 from service.domain.wording import general
 from service.operations.addressing import Answer, Text, at_site
-from service.operations.choosing import is_exercise, meant_by
+from service.operations.choosing import is_exercise, is_far_off, meant_by
 from service.operations.filing import PlanFiled, file_in
 from service.operations.planning_by_text import advice_on, lead_of, plans_of, usual_request
 from service.operations.recording import apply
 from service.store import people, sites
-from service.store.dives import PhoneMatch
+from service.store.dives import Match, PhoneMatch
 from service.store.tables import PersonRow, SiteRow
 
 FILED_BY_START = "plan and start by one text"
@@ -78,7 +78,15 @@ def with_plan_left(text: Text, matches: Sequence[PhoneMatch], said_of: Dive, ans
 
 def _is_filed_there(text: Text, matches: Sequence[PhoneMatch]) -> bool:
     own = [match for match in matches if _dives(match)]
-    return any(match.phase != Phase.CLOSED for match in at_site(text, meant_by(text.intent, own, Role.DIVER)))
+    there = [match for match in at_site(text, meant_by(text.intent, own, Role.DIVER)) if match.phase != Phase.CLOSED]
+    # Who dives there today as well has said for how long: tomorrow's plan is neither started by it nor used up.
+    whole = text.intent.minutes is not None and text.intent.count is not None
+    return any(not (whole and _is_for_later(match, text)) for match in there)
+
+
+def _is_for_later(match: Match, text: Text) -> bool:
+    waits = match.phase == Phase.FILED
+    return waits and isinstance(match, PhoneMatch) and is_far_off(match, text.meant_at)
 
 
 def _dives(match: PhoneMatch) -> bool:

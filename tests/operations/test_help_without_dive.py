@@ -248,3 +248,40 @@ def test_hours_after_nobody_is_told_any_more(quick_stage: Stage) -> None:
     quick_stage.turn()
 
     assert told(quick_stage) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "heard"),
+    [
+        ("thank god, I was so worried", False),
+        ("Great. I had been a bit worried!", False),
+        ("I was worried and Bram is still missing", True),
+        ("I am worried", True),
+    ],
+)
+def test_who_was_worried_and_is_glad_alarms_nobody(quick_stage: Stage, words: str, *, heard: bool) -> None:
+    """As contacts write after a stand-down. They hear that it is over, and what would open it again."""
+    dive = quick_stage.dive_in()
+    quick_stage.wait(minutes=66)
+    quick_stage.text(ANNA, "OUT")
+
+    [answer] = quick_stage.text(CLEO, words)
+
+    assert len(told(quick_stage)) == int(heard)
+    assert (f"Dive {dive.reference} is over: closed 11:06 by Anna Holt. In trouble? Text SOS." in answer) is not heard
+
+
+@pytest.mark.parametrize("words", ["I'm worried, is she ok?", "I was so worried"])
+def test_a_contact_who_is_worried_raises_the_alarm_of_a_dive_that_runs(quick_stage: Stage, words: str) -> None:
+    """Also before its time: they may see what no clock can, and a false alarm costs a walk to the beach."""
+    dive = quick_stage.dive_in()
+    quick_stage.wait(minutes=51)
+    assert quick_stage.dive(dive.id).phase is Phase.UNCERTAINTY
+
+    [answer] = quick_stage.text(CLEO, words)
+
+    assert quick_stage.dive(dive.id).phase is Phase.ALERT
+    assert f"ALARM raised. Your contacts are being told. Call rescue: {RESCUE}" in answer
+    assert f"Text SAFE 2 {dive.reference}" in answer
+    assert f'ALARM: Cleo Marsh 10:51 says "{words}"' in quick_stage.last_to(DOV)
+    assert told(quick_stage) == []

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from sqlalchemy import update
 
+from service.domain.dive import Phase
 from service.store.tables import SiteRow
 from tests.operations.stage import ANNA, STRANGER, Stage
 from tests.operations.test_help_then_gone import set_club
@@ -97,3 +98,28 @@ def test_without_a_site_in_it_the_answer_has_one_of_the_clubs_in_its_language(st
     set_club(stage, settings={"language": "de"})
 
     assert "Platz, Zeit, Minuten, Anzahl: PLAN " in stage.text(STRANGER, "PLAN")[0]
+
+
+def test_a_dive_today_leaves_the_plan_for_tomorrow_at_the_same_site(stage: Stage) -> None:
+    """With its own minutes and people: the alarm of today must not be that of a longer dive."""
+    stage.text(ANNA, "PLAN LANTERN TOMORROW 1000 50 P2")
+    [later] = stage.all_dives()
+
+    told = stage.text(ANNA, "IN LANTERN 30 P1")
+
+    [today] = [dive for dive in stage.all_dives() if dive.id != later.id]
+    assert (today.live, today.head_count, today.due_out_at) == (True, 1, stage.clock.at + timedelta(minutes=30))
+    assert stage.dive(later.id).phase is Phase.FILED
+    assert any(f"plan {later.reference} is filed too: Lantern Cove, Wed 2 Jun 10:00." in text for text in told)
+    stage.text(ANNA, f"OUT {today.finish_code}")
+
+
+def test_a_start_of_about_the_planned_time_is_of_the_plan(stage: Stage) -> None:
+    """Up to two hours before: what was filed is what the contacts count on."""
+    stage.text(ANNA, "PLAN LANTERN 1200 50 P2")
+
+    stage.text(ANNA, "IN LANTERN 30 P2")
+
+    [dive] = stage.all_dives()
+    assert (dive.live, dive.due_out_at) == (True, stage.clock.at + timedelta(minutes=50))
+    stage.text(ANNA, f"OUT {dive.finish_code}")

@@ -12,7 +12,7 @@ import re
 
 from service.domain.texts.table import any_of
 from service.domain.texts.trouble_abroad import has_trouble_abroad, undenied
-from service.domain.texts.typed import BREAK, Typed, with_same_phrases
+from service.domain.texts.typed import BREAK, Typed, typed, with_same_phrases
 
 # Not a place: "at the exit missing Bram" is not about an exit that went missing.
 _MOVABLE = any_of("""
@@ -194,6 +194,14 @@ _ABOUT_THINGS = any_of(
 _HARMLESS = re.compile(rf"\b{_ABOUT_THINGS}\b")
 _ANY = "(?:(?:a|an|the|some|my|strong|rip|big|bad|huge|heavy|fishing) ){0,3}"
 _TROUBLE = re.compile(rf"\b{any_of(_TROUBLE_LINES, person=_PERSON, w2=_UP_TO_TWO, breath=_BREATH, any=_ANY)}\b")
+
+
+_WAS_WORRIED = re.compile(r"\b(?:was|had been) (?:(?:so|very|really|quite|just|getting|a|bit|all|too) ){0,3}worried\b")
+
+
+def was_only_worried(text: Typed) -> bool:
+    """Say whether its only word of trouble is that somebody was worried, as many write once it is over."""
+    return has_trouble(text) and not has_trouble(typed(_WAS_WORRIED.sub("-", " ".join(text.original.lower().split()))))
 
 
 def has_trouble(text: Typed) -> bool:
