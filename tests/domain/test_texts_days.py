@@ -29,6 +29,7 @@ def plan(day: str | None, site: str = "LANTERN", time_in: str = "10:00") -> Inte
         ("Plan lantern on Saturday 1000 50min 2 divers", "SATURDAY"),
         ("plan lantern 1000 on sat 50 p2", "SAT"),
         ("plan lantern today 1000 50 p2", "TODAY"),
+        ("plan lantern tonight 10:00 50 p2", "TONIGHT"),
         ("plan lantern morgen um 10:00 50 p2", "MORGEN"),
         ("plan lantern 10:00 am Samstag 50 p2", "SAMSTAG"),
         ("plan lantern demain 10:00 50 p2", "DEMAIN"),

@@ -13,7 +13,7 @@ going to look; going to have a look; I'll go there; We'll drive down; heading to
 I'm coming; ok driving there right away; be there in 10 min; I'll be there in 20 minutes; leave it with me
 Yes, calling the coastguard now; I am going to check; Got it, on my way; On my way. Calling her now
 trying to reach them; I'll call them and drive there; ok on my way 7K; 7K on my way; setting off now
-walking to the slip; I'll handle it; I'll take care of it
+walking to the slip; I'll handle it; I'll take care of it; I'll go; yes ok we will go
     """,
     "de": """
 ich bin unterwegs; Bin unterwegs; ok fahre hin; Ja, ich fahre sofort hin; ich rufe sie an; rufe ihn jetzt an
@@ -44,6 +44,7 @@ calling it off; I'm coming home; going in; I was on my way; I have called him; n
 do you want me to go; someone else should go; I can go in an hour; I'll try; when I can I will go there; thanks
 on my way 👎; I will go there if nobody else does; on my way, but it takes two hours; ok I will drive there tomorrow
 I am going to have dinner; will you be there in 10 min; I'm calling in sick; he will call them; don't leave it to me
+I'll go home; will I go; I will go if you can't; I am going; I'll let you go
     """,
     "de": """
 ich kann nicht; wer ist das; ich würde hinfahren; soll ich hinfahren; ich kann hinfahren wenn du willst; nicht unterwegs

@@ -125,7 +125,15 @@ def test_a_contact_who_asks_what_to_do_in_an_alarm_is_told_whom_to_call() -> Non
     assert "In doubt" not in answer(story, do.Hear(contact(words="what now"), "what now"), 68)
 
 
-@pytest.mark.parametrize("near", [None, "status", "start"])
+def test_a_contact_who_asks_for_news_is_told_how_to_get_it_and_in_an_alarm_how_to_answer() -> None:
+    """Nobody is asked whether they want to be a contact while they wait for the divers."""
+    news = do.Hear(contact(words="any news"), "any news", "status")
+
+    assert answer(in_water(), news, 20).endswith("The clock runs. How it stands: text STATUS 7K.")
+    assert "You can text OK 7K, CALLED 7K, or SAFE 2 7K." in answer(overdue(RAISE_BY), news, 66)
+
+
+@pytest.mark.parametrize("near", [None, "start"])
 def test_a_contact_who_has_no_alarm_is_not_offered_what_would_stop_the_clock(near: str | None) -> None:
     """After the notice to keep they ask who this is: SAFE would end the dive of those who are in the water."""
     words = answer(in_water(), do.Hear(contact(words="who"), "who is this", near), 20)

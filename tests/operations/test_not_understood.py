@@ -158,3 +158,13 @@ def test_a_slip_that_may_be_of_two_dives_is_asked_about_with_the_word_for_each(q
     assert all(f"OUT {dive.reference} (Lantern Cove, due 10:50)" in slip for dive in (first, second))
     assert all(f"STATUS {dive.reference} (Lantern Cove, due 10:50)" in other for dive in (first, second))
     assert all(quick_stage.dive(dive.id).live for dive in (first, second))
+
+
+@pytest.mark.parametrize("words", ["whats going on", "Has anyone heard from them?", "any news"])
+def test_a_contact_who_asks_for_news_is_told_how_to_get_it(quick_stage: Stage, words: str) -> None:
+    """And not whether they want to be one."""
+    dive = quick_stage.dive_in()
+
+    [answer] = quick_stage.text(CLEO, words)
+
+    assert f"The clock runs. How it stands: text STATUS {dive.reference}." in answer

@@ -10,7 +10,7 @@ from service.domain.texts.numbers import CLOCK
 from service.domain.texts.table import words
 from service.domain.texts.typed import folded
 
-_TODAY = words("today heute aujourdhui hoy oggi")
+_TODAY = words("today tonight heute aujourdhui hoy oggi stasera")
 _TOMORROW = words("tomorrow morgen demain manana domani")
 # No abbreviation of two letters: "so" and "do" are words of their own.
 _WEEKDAYS: Final = tuple(

@@ -56,6 +56,8 @@ _GUESSES = tuple(
         (r"^(?:in|start\w*|entering|descend\w*)\b|\bstart\w* dive", Kind.START),
         (r"\b(?:go|going|get|getting|are|not|jumping|hopping|both|all|\d) in\b", Kind.START),
         (r"\bstatus\b|\bhow (?:long|much)\b|^when\b|\bwhat time\b|\bdue\b", Kind.STATUS),
+        (r"\b(?:any|no) (?:news|word|update)\b|\bheard (?:anything|from)\b", Kind.STATUS),
+        (r"\b(?:going on|happening)\b|\bwhat happened\b", Kind.STATUS),
         (r"\bwhere (?:are|is|were|was)\b|^where\b", Kind.WHERE),
         (r"\bpack\b|\bhand ?over\b", Kind.PACK),
         (r"\bdeclin\w*|\bdisagree|\b(?:not|dont|cant|wont) (?:\w+ )?agree|\bcant help\b", Kind.DECLINE),

@@ -31,7 +31,8 @@ _ENGLISH = any_of(
 <am> coming(?: <there>)?
 (?:<am> )?(?:driving|heading|walking|running|cycling|going|rushing|setting off|setting out) <there>
 (?:<am> )?(?:setting off|setting out|heading out|heading off)
-<will> (?:go|drive|head|walk|run|cycle|come) <there>
+<will> (?:drive|head|walk|run|cycle|come) <there>
+<will> go(?: <there>)?
 (?:<am> )?(?:going|off) (?:to|and) (?:look|have a look|take a look|check|search)(?: (?:for|on) <them>)?
 <will> (?:go (?:to |and )?)?(?:look|have a look|take a look|check|search)(?: (?:for|on) <them>)?
 (?:<am> )?(?:calling|phoning|ringing) (?:<them>|<rescue>)

@@ -247,6 +247,8 @@ def _hint_ashore(dive: Dive, by: Actor, near: str | None) -> Phrase:
         return say("Rescue not called? Text NOT CALLED {ref}.", ref=dive.reference)
     if near in ("agree", "decline"):
         return say("You can text AGREE {ref} or DECLINE {ref}.", ref=dive.reference)
+    if near == "status" and not dive.alarmed:
+        return say("How it stands: text STATUS {ref}.", ref=dive.reference)
     if near in ("where", "pack", "on_scene"):
         return say("You can text WHERE {ref}, PACK {ref}, or ON SCENE {ref}.", ref=dive.reference)
     if by.role is Role.CONTACT and not dive.alarmed and near not in ("ok", "called", "safe", "finish"):
