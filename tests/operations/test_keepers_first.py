@@ -12,6 +12,7 @@ from service.operations.claiming import Claims
 from service.operations.clock_mark import KEEPER
 from service.operations.health import beat_heart
 from service.operations.keepers_first import AWAY_S, WAITS_S
+from service.operations.parcels import Parcel
 from service.store.outbox import Message
 from tests.operations.away import Keeping, gone
 from tests.operations.stage import ANNA, BRAM, CLEO, Stage
@@ -82,6 +83,25 @@ def test_a_courier_waits_for_no_keeper_that_does_not_come(unchecked: Stage) -> N
     assert claims.claim("urgent", 10).parcels == ()
     seconds[0] = WAITS_S
     assert claims.claim("urgent", 10).parcels != ()
+
+
+def test_whether_alarms_can_be_taken_in_hand_is_tried_with_one_that_waits_too(
+    unchecked: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else what keeps them from being carried would show only once the keeper has been waited for."""
+    stage = unchecked
+    stage.dive_in()
+    stage.receive_and_answer(BRAM, "SOS lost Anna")
+    beat_heart(stage.service, KEEPER)
+    stage.clock.at += timedelta(minutes=3)
+    claims = Claims(stage.service, [stage.first], "courier-1", lambda: 0.0)
+    taken: list[Parcel] = []
+    monkeypatch.setattr(claims, "take_back", taken.extend)
+
+    assert claims.claim("urgent", 10).parcels == ()
+    claims.try_one()
+
+    assert len(taken) == 1
 
 
 @pytest.mark.parametrize(

@@ -286,7 +286,7 @@ def test_a_courier_with_nothing_to_do_asks_one_question(stage: Stage, route: Rou
     assert not any(one.startswith(("INSERT", "UPDATE")) for one in statements)
 
 
-def queue(stage: Stage, phones: list[str], kind: MessageKind) -> None:
+def queue(stage: Stage, phones: list[str], kind: MessageKind, channel: Channel = Channel.TEXT) -> None:
     """Messages of the club that belong to no dive."""
 
     def work(session: Session) -> None:
@@ -304,7 +304,7 @@ def queue(stage: Stage, phones: list[str], kind: MessageKind) -> None:
                 segments=1,
                 queued_at=stage.clock.at,
                 due_at=stage.clock.at,
-                channel=Channel.TEXT,
+                channel=channel,
             )
             outbox.queue(session, message)
 
