@@ -207,6 +207,20 @@ def test_a_dive_that_somebody_holds_is_passed_over_and_still_seen(postgres_engin
 
 
 @pytest.mark.postgres
+def test_a_message_that_a_courier_holds_keeps_no_other_waiting(postgres_engine: Engine) -> None:
+    """One that hangs in the middle of a claim has what it was about to take, and nobody stands behind it."""
+    with writing(postgres_engine) as session:
+        add_dive(session)
+        outbox.queue(session, message(step="held"))
+        outbox.queue(session, message(step="free", rank=1))
+
+    with writing(postgres_engine) as hung:
+        assert [one.step for one in claim(hung, NOW, 1, "courier-1", 30)] == ["held"]
+        with writing(postgres_engine) as session:
+            assert [one.step for one in claim(session, NOW, 9, "courier-2", 30)] == ["free"]
+
+
+@pytest.mark.postgres
 def test_a_message_can_be_queued_for_a_dive_that_somebody_holds(postgres_engine: Engine) -> None:
     """The plainest alarm needs no lock, so a hung transaction cannot keep it back."""
     with writing(postgres_engine) as session:
