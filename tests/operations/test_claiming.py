@@ -41,19 +41,18 @@ def test_a_courier_takes_no_more_than_it_has_hands_for(unchecked: Stage, route: 
     assert [len(claims.claim("urgent", 2).parcels) for _ in range(4)] == [2, 2, 1, 0]
 
 
-@pytest.mark.parametrize("slow", [HERE, FARAWAY])
-def test_whoever_waits_for_two_senders_looks_again_when_the_first_has_a_slot(unchecked: Stage, slow: str) -> None:
+@pytest.mark.parametrize("slow", [Channel.TEXT, Channel.CALL])
+def test_whoever_waits_for_two_senders_looks_again_when_the_first_has_a_slot(unchecked: Stage, slow: Channel) -> None:
     """Whichever that is: else it sleeps on while it could send."""
     stage = unchecked  # the numbers are nobody's
-    rates = dict.fromkeys((HERE, FARAWAY), 0.5) | {slow: 0.1}
-    stage.first.route = Route(prefixes=(HERE,), segments_per_s=rates[HERE])
-    stage.second.route = Route(prefixes=(FARAWAY,), segments_per_s=rates[FARAWAY])
-    queue(stage, [f"{begins}{number:02}" for begins in (HERE, FARAWAY) for number in range(2)], ALERT)
+    for gateway, channel in ((stage.first, Channel.TEXT), (stage.second, Channel.CALL)):
+        gateway.channels, gateway.route = frozenset({channel}), Route(per_s=0.1 if channel is slow else 0.5)
+        queue(stage, [f"{HERE}00", f"{HERE}01"], ALERT, channel)
 
     claimed = claims_of(stage, stage.first, stage.second).claim("urgent", 9)
 
-    assert sorted(number[:-2] for number in numbers_of(claimed)) == [FARAWAY, HERE]
-    assert claimed.opens_at == stage.clock.at + timedelta(seconds=1)  # two seconds a segment, and one may be early
+    assert sorted(parcel.message.channel for parcel in claimed.parcels) == ["call", "text"]
+    assert claimed.opens_at == stage.clock.at + timedelta(seconds=1)  # two seconds for each, and one may be early
 
 
 def test_calls_that_wait_for_their_sender_hide_no_text_however_many_they_are(
