@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from service.operations.breaking import (
@@ -14,14 +15,17 @@ from service.operations.breaking import (
     TRIAL_S,
     Standing,
     after_outcome,
+    apart,
     note,
     pick,
     standing,
     tell_relief,
+    willing,
 )
 from service.operations.carrying import Courier
 from service.operations.gateway import Accepted, Blame, Outcome, Refused, Unknown
 from service.store import gateways, outbox
+from service.store.engine import writing
 from service.store.gateways import GatewayState
 from tests.operations.stage import (
     ANNA,
@@ -128,6 +132,20 @@ def test_a_trial_that_succeeds_ends_the_trouble() -> None:
     assert after(works, SILENCE, SILENCE, at=later).rests_until_at is None
 
 
+def test_a_fault_by_itself_leaves_no_trace_once_a_message_is_taken() -> None:
+    """Nor is it since then that the gateway works: whoever waits to hear that it does waits no longer for it."""
+    works = GatewayState("first", since_at=NOW)
+
+    assert after(works, SILENCE, TAKEN, at=NOW + SECOND) == works
+
+
+def test_where_all_rest_the_one_whose_rest_ends_first_is_asked() -> None:
+    """An alarm goes all the same, and it is the likeliest to take it."""
+    short, long = (GatewayState("one", rests_until_at=NOW + seconds(rest_s)) for rest_s in (10, 20))
+
+    assert willing(short, NOW, urgent=True) < willing(long, NOW, urgent=True)
+
+
 def test_what_comes_in_during_a_rest_is_no_news_unless_it_is_a_success() -> None:
     """Sixteen calls that were under way when it began to rest do not make its rest longer."""
     rested = after(FRESH, SILENCE, SILENCE, SILENCE)
@@ -211,13 +229,18 @@ def test_a_success_writes_nothing(unchecked: Stage) -> None:
     assert [statement.split()[0] for statement in seen if not statement.startswith(("BEGIN", "PRAGMA"))] == ["SELECT"]
 
 
+@pytest.mark.parametrize(
+    "error",
+    [RuntimeError("the table is gone"), OperationalError("a lock", None, Exception("not in time"))],
+    ids=["a fault", "a lock"],
+)
 def test_a_breaker_that_cannot_be_written_does_not_take_the_attempt_with_it(
-    stage: Stage, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    stage: Stage, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, error: Exception
 ) -> None:
     """A text whose record were lost would go out again."""
 
     def fail(*_: object) -> None:
-        raise RuntimeError("the table is gone")
+        raise error
 
     monkeypatch.setattr(gateways, "save", fail)
     stage.first.usually = time_out
@@ -227,6 +250,19 @@ def test_a_breaker_that_cannot_be_written_does_not_take_the_attempt_with_it(
     [message] = stage.messages(dive.id)
     [attempt] = stage.service.read(lambda session: outbox.attempts_of(session, message.id))
     assert (attempt.outcome, attempt.gateway) == ("unknown", "first")
+
+
+def test_a_connection_that_is_lost_takes_all_with_it(stage: Stage) -> None:
+    """So that the whole record is written anew: what is left of this one is nothing."""
+    lost = OperationalError("lost", None, Exception("connection lost"), connection_invalidated=True)
+
+    def lose() -> None:
+        raise lost
+
+    with pytest.raises(OperationalError) as raised, writing(stage.engine) as session:
+        apart(session, "first", lose)
+
+    assert raised.value is lost
 
 
 # Who hears of it
