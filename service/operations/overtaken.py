@@ -57,7 +57,7 @@ def follow(service: Service, session: Session, message: Message, dive: Dive | No
         return
     told = outbox.of_dive(session, dive.id)
     later = [one for one in told if holds.says(one) and _comes_after(one, message)]
-    if not later or any(_will_go(one) for one in later):
+    if any(_will_go(one) for one in later):
         return  # what has not left yet follows by itself
     last = _last_with_a_gateway(later)
     if last is None:

@@ -311,6 +311,21 @@ def test_the_alarm_itself_follows_and_not_what_was_told_of_it_last(stage: Stage,
     stage.text(ANNA, "out 2")
 
 
+@pytest.mark.parametrize("name", ["raised", "reachable", "alarm_call", "uncalled", "alert", "distress_again"])
+def test_any_alarm_on_which_somebody_can_act_follows(unchecked: Stage, name: str) -> None:
+    """As it was raised, told to who can be reached after all or called, and at every rung."""
+    stage = unchecked  # whose rows are changed under it
+    dive = stage.dive_in()
+    stage.text(ANNA, "SOS")
+    [raised] = [one for one in stage.messages(dive.id) if (one.kind, one.person_key) == ("alert", "contact-0")]
+    change(stage, raised.id, {"step": f"{name}-99"})
+
+    overtaken_by_now(stage, dive.id, "start_notice")
+
+    again = [one.step for one in stage.messages(dive.id) if one.step.startswith(f"{name}-99-")]
+    assert len(again) == 1
+
+
 def change(stage: Stage, message_id: str, values: dict[str, object]) -> None:
     """A message stands otherwise."""
     if values:
