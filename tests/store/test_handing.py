@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from service.store import handing, leases, outbox, receipts
 from service.store.handing import Begun
 from service.store.outbox import Message
-from tests.store.examples import NOW, add_dive, message, minutes
+from tests.store.examples import NOW, add_dive, filed, message, minutes
 
 ME, OTHER = "courier-1", "courier-2"
 AWKWARD = "SM'1\"\\%s:x"
@@ -181,13 +181,14 @@ def test_an_outcome_that_is_known_is_not_rewritten(dive: Session) -> None:
     """What a gateway answered stays; only doubt may be cleared up."""
     refused, unknown = begun(dive, 2).values()
     outbox.finish_attempt(dive, refused, "refused", "21211", "invalid", None, NOW)
-    outbox.finish_attempt(dive, unknown, "unknown", None, "no answer", None, NOW)
+    outbox.finish_attempt(dive, unknown, "unknown", "500", "no answer", None, NOW)
 
     handing.finish_accepted(dive, {refused: "SM1", unknown: "SM2"}, NOW + minutes(1))
 
     both = {one.id: one for message in outbox.of_dive(dive, "d1") for one in outbox.attempts_of(dive, message.id)}
     assert (both[refused].outcome, both[refused].detail) == ("refused", "invalid")
     assert (both[unknown].outcome, both[unknown].detail) == ("accepted", "nobody knew at first")
+    assert both[unknown].code is None
     assert both[unknown].ended_at == NOW
 
 
@@ -202,6 +203,13 @@ def test_the_gateways_that_were_tried_are_known_in_their_order(dive: Session) ->
     assert handing.tried(dive, []) == {}
 
 
+def test_no_other_dive_is_held_than_those_that_are_asked_for(dive: Session) -> None:
+    """Whoever writes down what gateways took keeps nobody else from deciding."""
+    add_dive(dive, filed("d2", "11", "22"))
+
+    assert handing.hold_free(dive, ["d2", "d9"]) == {"d2": "filed"}
+
+
 def test_a_receipt_that_came_first_is_found(dive: Session) -> None:
     """By its gateway and its name, and once: what is known to be of a message waits for none."""
     values = {"state": "delivered", "code": None, "blame": None, "raw": {}, "received_at": NOW}
@@ -209,6 +217,7 @@ def test_a_receipt_that_came_first_is_found(dive: Session) -> None:
     receipts.store(dive, gateway="south", provider_id="SM2", **values)  # type: ignore[arg-type]
 
     assert handing.receipts_wait(dive, "north", ["SM1", "SM2"]) == {"SM1"}
+    assert handing.receipts_wait(dive, "north", ["SM2"]) == set()
 
     [message_id] = begun(dive, 1)
     receipts.belongs_to(dive, first, message_id)

@@ -236,6 +236,22 @@ def test_an_attempt_that_was_open_when_the_lease_ran_out_ends_as_unknown(dive: S
     assert not found(dive, message_id).in_flight
 
 
+def test_a_carrier_that_vanished_ends_no_attempt_but_its_own(dive: Session) -> None:
+    """Neither one before it, whose outcome is known, nor that of a message which somebody else is just sending."""
+    lost, flying = queued(dive, step="lost"), queued(dive, step="flying", not_before_at=NOW + SECOND)
+    claim(dive)
+    refused = outbox.begin_attempt(dive, lost, "north", ME, NOW)
+    outbox.finish_attempt(dive, refused, "refused", "30001", "busy", None, NOW)
+    outbox.begin_attempt(dive, lost, "south", ME, NOW)
+    claim(dive, OTHER, now=NOW + SECOND)
+    outbox.begin_attempt(dive, flying, "north", OTHER, NOW + SECOND)
+
+    assert [one.id for one in claim(dive, OTHER, now=NOW + timedelta(seconds=LEASE_S))] == [lost]
+
+    assert [one.outcome for one in outbox.attempts_of(dive, lost)] == ["refused", "unknown"]
+    assert [one.ended_at for one in outbox.attempts_of(dive, flying)] == [None]
+
+
 def test_who_slept_past_the_lease_can_say_nothing_about_the_message(dive: Session) -> None:
     """The new owner's word counts, not that of one who wakes up late."""
     message_id = queued(dive)
