@@ -282,6 +282,19 @@ def test_what_holds_follows_where_a_gateway_may_have_it_and_it_does_not_go_by_it
     assert len(kinds(stage, dive.id, "stand_down")) == 1 + follows
 
 
+def test_what_no_event_caused_is_followed_by_what_was_queued_since(unchecked: Stage) -> None:
+    """As a notice is that followed another one by itself."""
+    stage = unchecked  # as above
+    dive = stage.dive_in()
+    [notice] = [one for one in stage.messages(dive.id) if (one.kind, one.person_key) == ("start_notice", "contact-0")]
+    change(stage, notice.id, {"cause_seq": None})
+    stage.text(ANNA, "OUT 2")
+
+    overtaken_by_now(stage, dive.id, "start_notice")
+
+    assert len(kinds(stage, dive.id, "stand_down")) == 2
+
+
 def test_what_follows_and_reaches_nobody_keeps_nothing_from_following_again(unchecked: Stage) -> None:
     """The carrier of the older word was given up, and goes on: it is followed each time."""
     stage = unchecked  # as above
@@ -309,6 +322,20 @@ def test_the_alarm_itself_follows_and_not_what_was_told_of_it_last(stage: Stage,
     [again] = [one for one in stage.messages(dive.id) if one.id not in before]
     assert again.step.startswith("raised-")
     stage.text(ANNA, "out 2")
+
+
+def test_an_alarm_that_comes_through_after_a_graver_one_is_followed_by_nothing(unchecked: Stage) -> None:
+    """Both are so, and whoever has them in the wrong order knows no less."""
+    stage = unchecked  # as above
+    dive = stage.dive_in()
+    stage.text(ANNA, "SOS")
+    stage.wait(minutes=31)
+    assert kinds(stage, dive.id, "distress")
+    before = len(stage.messages(dive.id))
+
+    overtaken_by_now(stage, dive.id, "alert")
+
+    assert len(stage.messages(dive.id)) == before
 
 
 @pytest.mark.parametrize("name", ["raised", "reachable", "alarm_call", "uncalled", "alert", "distress_again"])

@@ -42,11 +42,17 @@ def kept_for(name: str, *kinds: MessageKind) -> Way:
         pytest.param(
             [prefixed("a", "+4"), prefixed("b", "+4477", "+1"), prefixed("c", "+44")], HERE, ALERT, "bca", id="longest"
         ),
+        pytest.param([prefixed("c", "+44"), prefixed("b", "+4", "+4477")], HERE, ALERT, "bc", id="its own longest"),
+        pytest.param(
+            [prefixed("b", "+4", "+1202"), prefixed("c", "+44")], HERE, ALERT, "cb", id="of what it begins with"
+        ),
         pytest.param([Way("a"), prefixed("b", "+44")], FARAWAY, ALERT, "a", id="another country"),
         pytest.param([prefixed("b", "+44")], FARAWAY, ALERT, "", id="nobody serves that number"),
         pytest.param([Way("a"), kept_for("b", REPLY)], HERE, REPLY, "ba", id="one for the kind before everything"),
         pytest.param([Way("a"), kept_for("b", ALERT)], HERE, REPLY, "a", id="kept for other kinds"),
         pytest.param([kept_for("b", REPLY), Way("a")], HERE, ALERT, "ab", id="the last resort of an alarm"),
+        pytest.param([kept_for("b", REPLY), Way("a")], HERE, MessageKind.DISTRESS, "ab", id="and of distress"),
+        pytest.param([kept_for("b", REPLY), Way("a")], HERE, MessageKind.STAND_DOWN, "ab", id="and of its end"),
         pytest.param(
             [Way("a"), Way("b", Route(prefixes=("+44",), kinds=frozenset({REPLY})))], FARAWAY, ALERT, "a", id="neither"
         ),
