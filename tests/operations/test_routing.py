@@ -43,9 +43,7 @@ def kept_for(name: str, *kinds: MessageKind) -> Way:
             [prefixed("a", "+4"), prefixed("b", "+4477", "+1"), prefixed("c", "+44")], HERE, ALERT, "bca", id="longest"
         ),
         pytest.param([prefixed("c", "+44"), prefixed("b", "+4", "+4477")], HERE, ALERT, "bc", id="its own longest"),
-        pytest.param(
-            [prefixed("b", "+4", "+1202"), prefixed("c", "+44")], HERE, ALERT, "cb", id="of what it begins with"
-        ),
+        pytest.param([prefixed("b", "+4", "+1202"), prefixed("c", "+44")], HERE, ALERT, "cb", id="of those that fit"),
         pytest.param([Way("a"), prefixed("b", "+44")], FARAWAY, ALERT, "a", id="another country"),
         pytest.param([prefixed("b", "+44")], FARAWAY, ALERT, "", id="nobody serves that number"),
         pytest.param([Way("a"), kept_for("b", REPLY)], HERE, REPLY, "ba", id="one for the kind before everything"),

@@ -9,6 +9,8 @@ from typing import Any
 import pytest
 
 from service.domain.dive import Dive
+from service.domain.texts import Intent, Kind
+from service.operations.choosing import read_again
 from service.operations.plan_reading import NamedPhone
 from tests.operations.stage import ANNA, BEGIN_AT, BRAM, CLEO, EDDA, STRANGER, Stage, plan, plan_of
 
@@ -447,6 +449,15 @@ def test_a_head_count_of_too_few_that_looks_like_a_reference_ends_nothing(stage:
 
     assert "of 3 out" in answer
     assert stage.dive(dive.id).live
+
+
+@pytest.mark.parametrize("also", [{"count": 3}, {"code": "1234567"}], ids=["a count", "a code"])
+def test_what_says_a_count_or_a_code_besides_has_no_other_head_count(also: dict[str, Any]) -> None:
+    """Three came out, say, of a dive that is none of the sender's: it is not two of their own."""
+    intent = Intent(kind=Kind.FINISH, ref="2X", **also)
+
+    assert read_again(intent, []) is intent
+    assert read_again(Intent(kind=Kind.FINISH, ref="2X"), []) == Intent(kind=Kind.FINISH, count=2)
 
 
 # A start from ashore
