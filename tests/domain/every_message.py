@@ -152,7 +152,8 @@ def _alarmed(play: Play) -> None:
     play.notices_handed()
     play.does(do.Extend(lead, 10), 40)
     play.does(do.Finish(lead, 11, with_code=True), 60)
-    for near in (None, "late", "finish", "start", "safe", "position", "where", "on_scene", "call_off", "not_called"):
+    asked = ("position", "where", "on_scene", "status", "plan")
+    for near in (None, "late", "finish", "start", "safe", *asked, "call_off", "not_called"):
         play.does(do.Hear(lead, WORDS, near))
         play.does(do.Hear(ashore, WORDS, near))
     play.does(do.Hear(lead, WORDS, answer=False, asked_which=True))
@@ -353,6 +354,7 @@ def _finished_before_it_began(play: Play) -> None:
 def _rung_in_vain(play: Play) -> None:
     """A contact with a landline alone, who does not answer; a contact asks nearly how to decline."""
     play.does(do.Hear(play.by("contact-1"), "decline please", "decline"))
+    play.does(do.Hear(play.by("contact-1"), "any news", "status"))
     play.does(do.Start(play.by("diver-0")), 5)
     play.does(do.NoteUnreachable("contact-0", "no_answer", Channel.CALL))
     for key in ("contact-1", "contact-2"):
