@@ -13,6 +13,7 @@ from service.domain import codes
 from service.domain.dive import Dive, Event, Refusal, decide, evolve, next_due_at
 from service.domain.dive.commands import FilePlan, NoteUnreachable, Start
 from service.domain.dive.events import Filed, Started
+from service.domain.dive.state import REOPEN_WITHIN
 from service.domain.people import Actor, Channel, Via, contact_key
 from service.domain.plan import Check, DivePlan
 from service.domain.sending import Sort
@@ -231,7 +232,7 @@ def _command(
         dive_id=secrets.token_hex(8),
         club_id=club.id,
         club_name=club.name,
-        reference=_draw_reference(taken, dives.open_references(session, club.id)),
+        reference=_draw_reference(taken, dives.references_of_club(session, club.id, now - REOPEN_WITHIN)),
         start_code=start,
         finish_code=finish,
         plan=reading.plan,
@@ -254,7 +255,8 @@ def _draw_code(session: Session, receiving_number: str, length: int, but: str) -
 def _draw_reference(taken: set[str], of_club: set[str]) -> str:
     """Two characters that no dive of these phones has, or had lately; if all are taken, any will be asked about.
 
-    Nor, as long as there are such, any open dive of the club: its admins answer the alarms of all.
+    Nor, as long as there are such, any dive of the club that is open, or that a call for help may open again: its
+    admins answer the alarms of all.
     """
     reference = codes.make_reference(secrets.randbelow(codes.REFERENCE_SPACE))
     for avoided in (taken | of_club, taken):

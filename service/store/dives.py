@@ -364,9 +364,13 @@ def references_of(session: Session, receiving_number: str, phones: Collection[st
     return set(session.execute(statement).scalars())
 
 
-def open_references(session: Session, club_id: str) -> set[str]:
-    """References of the open dives of a club; of a thousand of them, since more use up what there is anyway."""
-    some = select(DiveRow.reference).where(DiveRow.club_id == club_id, DiveRow.closed_at.is_(None)).limit(1_000)
+def references_of_club(session: Session, club_id: str, closed_after: datetime) -> set[str]:
+    """References of its dives that are open or were closed after `closed_after`.
+
+    Of a thousand of them, since more use up what there is anyway.
+    """
+    counts = or_(DiveRow.closed_at.is_(None), DiveRow.closed_at > closed_after)
+    some = select(DiveRow.reference).where(DiveRow.club_id == club_id, counts).limit(1_000)
     return set(session.execute(some).scalars())
 
 

@@ -59,8 +59,9 @@ def a_call_for_help_is_in_the_record(record: Record, _: Histories) -> Iterator[s
 
 
 def whom_a_keeper_told_is_whom_it_told(record: Record, _: Histories) -> Iterator[str]:
-    """Whom the dive takes for told of a call by a keeper may have a message of it, or made it."""
+    """Whom the dive takes for told of a call by a keeper may have a message of it, made it, or acts already."""
     for dive in record.dives.values():
+        acts = {one.says["by"]["key"] for one in record.of_dive(dive) if one.event in ("acknowledged", "rescue_called")}
         for entry in record.of_dive(dive):
             told_at = instant_of(entry.says.get("told_at")) if entry.event == "alarm_raised" else None
             if told_at is None:
@@ -71,7 +72,7 @@ def whom_a_keeper_told_is_whom_it_told(record: Record, _: Histories) -> Iterator
                 if one.step.startswith(MEANWHILE) and one.queued_at == told_at
                 if any(attempt.outcome != "refused" for attempt in record.attempts_at(one))
             }
-            for key in set(entry.says["told"]) - tried - {entry.says["by"]["key"]}:
+            for key in set(entry.says["told"]) - tried - acts - {entry.says["by"]["key"]}:
                 yield f"{key} of dive {dive.id} counts as told of a call at {told_at}, and was not"
 
 

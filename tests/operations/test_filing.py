@@ -242,12 +242,27 @@ def test_open_dives_of_a_club_have_references_of_their_own(stage: Stage, monkeyp
     assert [stage.file(plan_of(number)).reference for number in (1, 2)] == ["2A", "3A"]
 
 
+def test_a_dive_that_a_call_for_help_may_open_again_keeps_its_reference(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An admin's SAFE would mean two dives then; after two hours nothing opens it any more."""
+    references, draw = iter([0, 0, 1, 0]), secrets.randbelow
+    monkeypatch.setattr(secrets, "randbelow", lambda end: next(references) if end == REFERENCE_SPACE else draw(end))
+    first = stage.dive_in(plan_of(1))
+    stage.text(first.lead.phone, f"OUT {first.finish_code}")
+    second = stage.file(plan_of(2))
+    stage.clock.at += timedelta(hours=2)
+    third = stage.file(plan_of(3))
+
+    assert (first.reference, second.reference, third.reference) == ("2A", "3A", "2A")
+
+
 def test_where_a_club_has_every_reference_they_differ_for_the_people_of_a_dive(
     stage: Stage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A hundred open dives use all of them up; the next one gets one that nobody of it knows."""
     every = {make_reference(number) for number in range(REFERENCE_SPACE)}
-    monkeypatch.setattr(dives, "open_references", lambda *_: every)
+    monkeypatch.setattr(dives, "references_of_club", lambda *_: every)
     draw = secrets.randbelow
     drawn = iter([*[0] * 2 * (1 + REFERENCE_DRAWS), 1])
     monkeypatch.setattr(secrets, "randbelow", lambda end: next(drawn) if end == REFERENCE_SPACE else draw(end))

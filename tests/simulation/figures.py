@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 ALARMS = ("alert-", "next_contact-", "distress-", "outage-")  # whoever is told first
 SINGLE_MOST_S, AWAY_MOST_S = 60.0, 180.0
+AWAY_AFTER = 3  # refusals by each gateway, one after the other: chance has taken both away
 
 
 @dataclass
@@ -26,6 +27,7 @@ class Alarm:
     dive: str
     took_s: float
     faults: frozenset[str]
+    refused: int = 0  # so often by each of the gateways
 
     @property
     def under(self) -> str:
@@ -33,7 +35,7 @@ class Alarm:
         if not self.faults:
             return "none"
         if len(self.faults) == 1:
-            return "away" if self.faults <= set(AWAY) else "single"
+            return "away" if self.faults <= set(AWAY) or self.refused >= AWAY_AFTER else "single"
         return "several"
 
 
@@ -60,6 +62,7 @@ def alarms_of(world: World) -> list[Alarm]:
         return []
     due: dict[str, datetime] = {}
     first: dict[str, datetime] = {}
+    message: dict[str, str] = {}
     for taken in world.journal:
         found = world.database.row(
             "SELECT dive_id, step, due_at FROM messages WHERE id = ? AND priority <= 1", taken.reference
@@ -67,6 +70,7 @@ def alarms_of(world: World) -> list[Alarm]:
         if found is None or found[0] is None or not found[1].startswith(ALARMS):
             continue
         first.setdefault(found[0], taken.true_at)
+        message.setdefault(found[0], taken.reference)
         if found[1].startswith("alert-"):
             due.setdefault(found[0], world.database.instant(found[2]))
     return [
@@ -74,6 +78,7 @@ def alarms_of(world: World) -> list[Alarm]:
             dive,
             (first[dive] - _could_go_at(world, at, first[dive])).total_seconds(),
             _faults(world, at, first[dive]),
+            _refused(world, message[dive]),
         )
         for dive, at in due.items()
     ] + _called(world)
@@ -108,6 +113,16 @@ def _faults(world: World, begin: datetime, end: datetime) -> frozenset[str]:
     """The kinds of fault from due to taken; several processes that stood still at once are several faults."""
     stood = {f"{name} stood still" for name, since, until in world.stood if since <= end and begin <= until}
     return frozenset(world.weather.between(begin, end) | (stood if len(stood) > 1 else set()))
+
+
+def _refused(world: World, message_id: str) -> int:
+    """How often each gateway has refused a message, at least."""
+    found = world.database.rows(
+        "SELECT gateway, count(*) FROM attempts WHERE message_id = ? AND outcome <> 'accepted' GROUP BY gateway",
+        message_id,
+    )
+    times = dict(found)
+    return min(times.get(one.name, 0) for one in world.gateways)
 
 
 def _could_go_at(world: World, due_at: datetime, taken_at: datetime) -> datetime:

@@ -281,6 +281,14 @@ def test_an_alarm_is_late_by_what_is_stated_for_its_faults(took_s: float, faults
     assert bool(late([Alarm("d", took_s, frozenset(faults))])) == is_late
 
 
+def test_a_fault_that_had_every_gateway_refuse_it_again_and_again_took_both_away() -> None:
+    """Chance may do what a fault of both gateways does; once or twice is what one fault is."""
+    times = {refused: bool(late([Alarm("d", 60.1, frozenset({"server_error"}), refused)])) for refused in (0, 2, 3)}
+
+    assert times == {0: True, 2: True, 3: False}
+    assert late([Alarm("d", 180.1, frozenset({"server_error"}), refused=3)])
+
+
 def test_every_kind_of_fault_and_person_is_in_the_documents() -> None:
     """By its name, with what it is."""
     page = (ROOT / "docs" / "simulation.md").read_text(encoding="utf-8")
