@@ -55,7 +55,7 @@ def values_of_ours(at: Site) -> dict[str, Any]:
     person = next(row for row in there["people"] if ANNA in row)
     long_ago, long_after = now - timedelta(days=900), now + timedelta(days=900)
     ids = ("invitation_id", "screen_id", "drill_id", "token_hash", "code_hash")
-    times_before = ("since", "closed_since", "day_began", "hour", "day")
+    times_before = ("since", "closed_since", "closed_after", "day_began", "hour", "day")
     times_after = ("asked_before", "closed_before", "before", "until")
     nothing = ("site", "states", "last_unknown", "after", "chain", "note")
     return {
