@@ -17,10 +17,10 @@ from service.domain.people import Actor, Role, Via
 from service.domain.place.position import Position
 from service.domain.place.site import PointKind, SitePlan, SitePoint
 from service.domain.plan import Contact, DivePlan, Diver
-from service.store import clubs, dives, leases, log
+from service.store import clubs, dives, leases, log, outbox
 from service.store.codec import dump_event, plain
 from service.store.leases import Kinds
-from service.store.outbox import ClaimedMessage, NewMessage
+from service.store.outbox import ClaimedMessage, Message, NewMessage
 
 NOW = datetime(2027, 6, 1, 9, 0, tzinfo=UTC)
 CLUB = "skerry-bay"
@@ -160,6 +160,20 @@ def message(step: str = "alert", person: str = "contact-0", **changes: object) -
         cause_seq=1,
     )
     return replace(new, **changes)  # type: ignore[arg-type]
+
+
+def queued(session: Session, step: str = "alert", **changes: object) -> str:
+    """Queue such a message and return its id."""
+    message_id = outbox.queue(session, message(step, **changes))  # type: ignore[arg-type] - the columns are its own
+    assert message_id is not None
+    return message_id
+
+
+def found(session: Session, message_id: str) -> Message:
+    """The message as it stands."""
+    one = outbox.get(session, message_id)
+    assert one is not None
+    return one
 
 
 def claim(

@@ -10,8 +10,7 @@ import pytest
 from sqlalchemy.orm import Session
 
 from service.store import leases, meanwhile, outbox
-from service.store.outbox import Message
-from tests.store.examples import CLUB, NOW, add_club, add_dive, message, minutes
+from tests.store.examples import CLUB, NOW, add_club, add_dive, found, message, minutes, queued
 
 ME = "courier-1"
 SECOND = timedelta(seconds=1)
@@ -23,20 +22,6 @@ def dive(session: Session) -> Session:
     """A session in which dive d1 exists."""
     add_dive(session)
     return session
-
-
-def queued(session: Session, **changes: object) -> str:
-    """Queue a message and return its id."""
-    message_id = outbox.queue(session, message(**changes))  # type: ignore[arg-type]
-    assert message_id is not None
-    return message_id
-
-
-def found(session: Session, message_id: str) -> Message:
-    """The message as it stands."""
-    one = outbox.get(session, message_id)
-    assert one is not None
-    return one
 
 
 def lease(session: Session, *, begun: bool) -> None:

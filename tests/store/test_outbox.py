@@ -13,8 +13,8 @@ from service.domain.people import Channel
 from service.store import due, leases, outbox, superseding
 from service.store.engine import writing
 from service.store.leases import Shut
-from service.store.outbox import ClaimedMessage, LeaseLost, Message
-from tests.store.examples import ANNA, CLUB, NOW, NUMBER, add_club, add_dive, filed, message, minutes
+from service.store.outbox import ClaimedMessage, LeaseLost
+from tests.store.examples import ANNA, CLUB, NOW, NUMBER, add_club, add_dive, filed, found, message, minutes, queued
 from tests.store.examples import claim as lease_waiting
 
 SECOND = timedelta(seconds=1)
@@ -27,20 +27,6 @@ def dive(session: Session) -> Session:
     """A session in which dive d1 exists."""
     add_dive(session)
     return session
-
-
-def queued(session: Session, **changes: object) -> str:
-    """Queue a message and return its id."""
-    message_id = outbox.queue(session, message(**changes))  # type: ignore[arg-type]
-    assert message_id is not None
-    return message_id
-
-
-def found(session: Session, message_id: str) -> Message:
-    """The message as it stands."""
-    one = outbox.get(session, message_id)
-    assert one is not None
-    return one
 
 
 def claim(session: Session, owner: str = ME, **changes: object) -> list[ClaimedMessage]:

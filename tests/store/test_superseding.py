@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.domain.dive.events import AlarmRaised, Closed, Outcome
 from service.store import dives, leases, outbox, superseding
 from service.store.superseding import Overtaken
-from tests.store.examples import BY_ANNA, CLEO, NOW, add_dive, apply, filed, message, minutes, started
+from tests.store.examples import BY_ANNA, CLEO, NOW, add_dive, apply, filed, message, minutes, queued, started
 
 ME = "courier-1"
 URGENT = 1
@@ -22,13 +22,6 @@ def dive(session: Session) -> Session:
     add_dive(session)
     add_dive(session, filed("d2", "11", "22"))
     return session
-
-
-def queued(session: Session, step: str, **changes: object) -> str:
-    """Queue a message and return its id."""
-    message_id = outbox.queue(session, message(step=step, **changes))  # type: ignore[arg-type]
-    assert message_id is not None
-    return message_id
 
 
 def lease(session: Session, *message_ids: str, begun: bool = False) -> None:
