@@ -19,7 +19,7 @@ from service.domain.dive.events import Closed, Outcome
 from service.domain.dive.evolve import evolve
 from service.domain.people import Actor, Channel, Role, Via
 from service.operations.desk_dives import desk_actor
-from service.operations.plainest import end_fault_alarm, stand_down
+from service.operations.plainest import end_unknown_alarms, stand_down
 from service.operations.recording import SUPERSEDED_AT_CLOSE, apply_to
 from service.operations.service import Service
 from service.operations.signing_in import SignedIn
@@ -104,7 +104,7 @@ def _close(
 def _stood_down(service: Service, session: Session, facts: RowFacts, by: Actor, reason: str, now: datetime) -> bool:
     """End the plainest alarm that somebody raised after the end, and that opened nothing; whether there was one."""
     waited = expire_superseded(session, [facts.dive_id], SUPERSEDED_AT_CLOSE, now)
-    queued = end_fault_alarm(session, facts.dive_id, facts.version, by, now)
+    queued = end_unknown_alarms(session, facts.dive_id, facts.version, by, now)
     if waited or queued:
         _log(service, session, facts, FAULT_OVER, by, {"by": by.name, "reason": reason, "queued": queued}, now)
     return bool(waited or queued)

@@ -36,7 +36,7 @@ from service.domain.people import ADMINS, Channel
 from service.domain.wording import MessageKind
 from service.operations import service_log
 from service.operations.outage_journal import Began, Ended, Happened, Journal, Told, Tried, outage_name
-from service.operations.plainest import end_fault_alarm
+from service.operations.plainest import end_unknown_alarms
 from service.operations.receipts import apply_waiting
 from service.operations.recording import held, learn
 from service.operations.service import Service
@@ -189,7 +189,7 @@ def _merge_one(service: Service, began: Began, dive_id: str | None, account: _Ac
         _receipts_that_waited(service, session, message, now)
     dive = held(session, dive_id)
     if dive is not None and dive.phase is Phase.CLOSED and dive.closed_by is not None:
-        end_fault_alarm(session, dive.id, dive.version, dive.closed_by, now)
+        end_unknown_alarms(session, dive.id, dive.version, dive.closed_by, now)
 
 
 def _let_dive_know(service: Service, session: Session, dive: Dive, account: _Account, now: datetime) -> None:

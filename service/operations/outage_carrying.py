@@ -39,7 +39,7 @@ FAILED_LATELY: Final = 30.0  # real seconds for which a gateway that failed come
 
 @dataclass(slots=True)
 class Parcel:
-    """A message on its way; `ended` once nothing more is done about it."""
+    """A message on its way; `ended` once nothing more is done about it, `taken` once a gateway has it."""
 
     told: Told
     tried: list[str] = field(default_factory=list)
@@ -48,6 +48,7 @@ class Parcel:
     not_before_at: datetime | None = None
     flying: bool = False
     ended: bool = False
+    taken: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +147,17 @@ class OutageCourier:
     def has_told(self, dive_id: str) -> bool:
         """Whether anybody may have been told anything of this dive."""
         return any(one.tried for one in self._of_dive.get(dive_id, ()))
+
+    def owed_the_end(self, dive_id: str) -> list[Told]:
+        """A message each of those who may have an alarm of a dive, or were to have its end, and got no end since."""
+        owed: dict[tuple[str, Channel], Told] = {}
+        for one in self._of_dive.get(dive_id, ()):
+            over = one.told.kind == MessageKind.STAND_DOWN
+            if over and (one.taken or not one.ended):
+                owed.pop(_whom(one.told), None)
+            elif over or (one.told.kind <= MessageKind.ALERT and one.tried):
+                owed[_whom(one.told)] = one.told
+        return list(owed.values())
 
     def carry(self, for_s: float) -> list[Unreached]:
         """Carry what waits, the most urgent first, for so many real seconds; whom it turns out not to reach.
@@ -257,7 +269,8 @@ class OutageCourier:
     def _settle(self, parcel: Parcel, ended: Ended) -> None:
         if ended.outcome == "unknown":
             parcel.doubts += 1
-        if ended.outcome == "accepted" or ended.given_up:
+        parcel.taken = parcel.taken or ended.outcome == "accepted"
+        if parcel.taken or ended.given_up:
             self._end(parcel)
 
     def _follow(self, parcel: Parcel, following: Next) -> None:

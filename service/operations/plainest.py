@@ -19,13 +19,14 @@ from service.domain.people import Actor, Channel, Recipient, Role
 from service.domain.phone import probably_landline
 from service.domain.standing import Reach
 from service.domain.wording import MessageKind
+from service.domain.wording.drafts import AN_ADMIN
 from service.domain.wording.general import service_fault, service_fault_over
 from service.domain.wording.spoken import as_said
 from service.operations.patience import receipt_within_s
 from service.operations.service import Service
 from service.store import admins, dives, due, log, opt_outs, outbox, reaches
 from service.store.dives import UnreadableDive
-from service.store.outbox import FAILED, Message, NewMessage
+from service.store.outbox import EXPIRED, FAILED, Message, NewMessage
 from service.store.plain_columns import RowFacts, row_facts
 
 AGAIN_AFTER = timedelta(minutes=10)
@@ -121,31 +122,35 @@ def raise_within(
     return bool(told)
 
 
-def end_fault_alarm(session: Session, dive_id: str, version: int, by: Actor, now: datetime) -> list[str]:
-    """The stand-down for whoever got the plainest alarm, or a keeper's without the database: the rules know of neither.
+def end_unknown_alarms(session: Session, dive_id: str, version: int, by: Actor, now: datetime) -> list[str]:
+    """The stand-down for whoever may have an alarm of which the rules do not know, or no longer, and got no end of it.
 
+    That is the plainest alarm, a keeper's without the database, and an admin's of before the dive was opened again.
     `by` has closed the dive, or says of one that was closed before that it is over. Twice is as good as once.
     Gives the ids of the messages.
     """
     step = f"stand_down-{version}"
     messages = outbox.of_dive(session, dive_id)
     over = [message for message in messages if message.kind == "stand_down"]
-    reached = {
-        (m.person_key, m.channel): m
-        for m in messages
-        if m.step.startswith(UNKNOWN_TO_RULES) and m.attempts and m.kind in ALARMS
-    }
+    reached = {(m.person_key, m.channel): m for m in messages if m.attempts and m.kind in ALARMS and _is_unknown(m)}
     facts = row_facts(session, dive_id) if reached else None
     queued = []
     for way, alarm in reached.items():
         earlier = [one for one in over if (one.person_key, one.channel) == way]
-        told = any(one.queued_at >= alarm.queued_at and one.state != FAILED for one in earlier)
-        if facts is None or alarm.phone == by.phone or told:
+        # One that nobody took, or that a new alarm kept from going out, has told nobody anything.
+        told = any(one.queued_at >= alarm.queued_at and one.state not in (FAILED, EXPIRED) for one in earlier)
+        if facts is None or told or by.phone == alarm.phone:
+            continue
+        if alarm.channel != Channel.EMAIL and opt_outs.is_opted_out(session, facts.receiving_number, alarm.phone):
             continue
         # Who was stood down before that alarm hears it once more, as a message of its own.
         name = f"{step}-{alarm.id[:8]}" if any(one.step == step for one in earlier) else step
         queued.append(outbox.queue(session, stand_down(facts, by.name, alarm, name, now)))
     return [one for one in queued if one is not None]
+
+
+def _is_unknown(alarm: Message) -> bool:
+    return alarm.step.startswith(UNKNOWN_TO_RULES) or alarm.person_key.startswith(AN_ADMIN)
 
 
 def stand_down(facts: RowFacts, by_name: str, alarm: Message, step: str, now: datetime) -> NewMessage:

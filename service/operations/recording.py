@@ -15,7 +15,7 @@ from service.domain.dive.events import Closed
 from service.domain.people import CLOCK, Role, Via
 from service.domain.wording import MessageKind, says_of_rescue, untrue_steps
 from service.operations.overtaken_answers import answer_anew, is_of_before, put_aside_answers
-from service.operations.plainest import end_fault_alarm
+from service.operations.plainest import end_unknown_alarms
 from service.operations.service import Service
 from service.operations.telling import Page, Telling, actor_of, told_by
 from service.store import dives, log, reaches
@@ -149,7 +149,7 @@ def record_all(service: Service, session: Session, pages: Sequence[Page], now: d
             withheld[place] += keys
         for _, line in lines:
             if isinstance(line.event, Closed):
-                end_fault_alarm(session, line.dive.id, line.dive.version, line.event.by, now)
+                end_unknown_alarms(session, line.dive.id, line.dive.version, line.event.by, now)
     telling.write()
     dives.save_all(session, [Next(page.after, page.before.version, page.next_due_at) for page in pages])
     _expire_superseded(session, pages, now)

@@ -33,6 +33,7 @@ from service.operations.outage_help import UnheardHelp
 from service.operations.outage_journal import Began, Entry, Happened, Heard, Journal, Opted, Told, outage_name
 from service.operations.outage_ladder import Ladder, Step, happened
 from service.operations.outage_opt_outs import OptOuts
+from service.operations.outage_over import also_over
 from service.operations.own_numbers import Receiving, number_heard, phone_heard
 from service.operations.plainest import OUTAGE_STEP, fault_words
 from service.operations.snapshotting import Contents
@@ -339,7 +340,9 @@ class StandIn:
                 elif person.phone:
                     # By this instant the record later finds which step it was of.
                     told.append(self._told(draft, person, kept.club_id, dive.id, event.at))
-        return told
+        over = also_over(dive, event, self._courier.owed_the_end(dive.id), told) if isinstance(event, Closed) else []
+        wanted = [one for one in over if not self._opt_outs.has(kept.receiving_number, one.to.phone or "")]
+        return [*told, *(self._told(one, one.to, kept.club_id, dive.id, event.at) for one in wanted)]
 
     def _people(self, club_id: str, draft: Draft) -> Sequence[Recipient]:
         club = self._clubs.get(club_id)

@@ -88,6 +88,21 @@ OF_SILENCE: tuple[tuple[str, str, str, str, str], ...] = (
         "call-overtaken",
         "an_end_that_nobody_took_is_none",
     ),
+    # Whoever may have an alarm, and no end of it
+    (
+        _OPS + "standing_in:StandIn._messages",
+        "if isinstance(event, Closed) else []",
+        "if False else []",
+        "end-meanwhile",
+        "an_admin_is_left_with_it",
+    ),
+    (
+        _OPS + "plainest:end_unknown_alarms",
+        "one.state not in (FAILED, EXPIRED)",
+        "one.state != FAILED",
+        "stood-down",
+        "an_end_is_kept_from_going_out",
+    ),
     # Who calls for help, and no dive is there to be called for
     (
         _OPS + "inbound:_queue",

@@ -71,6 +71,7 @@ NEVER: Mapping[str, Question] = MappingProxyType(
         "alarm-last": questions_messages.the_alarm_comes_after_what_calms,
         "call-calmed": questions_meanwhile.a_call_for_help_is_ended_by_what_came_after_it,
         "call-overtaken": questions_meanwhile.no_end_of_before_follows_a_call,
+        "end-meanwhile": questions_meanwhile.whom_a_keeper_alarmed_hears_the_end_of_it,
         "call-untold": questions_meanwhile.whom_a_keeper_told_is_whom_it_told,
         "help-answered": questions_meanwhile.whoever_calls_for_help_is_answered_once,
         "called-last": questions_messages.nobody_denies_that_rescue_was_called,

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from tests.checker.folding import Histories
-from tests.checker.questions_messages import MEANWHILE, STAND_DOWN
-from tests.checker.reading import Dive, Message, Record, Text, digits, instant_of
+from tests.checker.questions_messages import ALARMED, MEANWHILE, STAND_DOWN
+from tests.checker.reading import Dive, Message, Record, Text, digits, grouped, instant_of
 
 CALLS = "-raised-"
 UNHEARD = "-answer-help-"  # to whoever calls for help, where a keeper knows of no dive
@@ -18,6 +18,7 @@ ADMINS = "-admins-help-"
 HELP = ("raise_now", "worry")
 NOBODYS = "with no dive"  # what is noted of such a text
 BY_A_KEEPER = "answered in the outage"
+TOLD_WITHIN = timedelta(minutes=5)  # a sender may be slow
 REST_WITHIN = timedelta(minutes=1)  # in which the rest of it comes, or the same once more
 
 
@@ -46,6 +47,26 @@ def no_end_of_before_follows_a_call(record: Record, _: Histories) -> Iterator[st
             since = message.queued_at + record.set_back
             if of_before and any(attempt.started_at > since for attempt in record.attempts_at(over)):
                 yield f"{over.step} of dive {over.dive_id} went to {over.phone} after {message.step}"
+
+
+def whom_a_keeper_alarmed_hears_the_end_of_it(record: Record, _: Histories) -> Iterator[str]:
+    """Where the last that a keeper told of a dive is its end, minutes before the database was back, so told are all."""
+    back_at = {entry.says.get("outage"): entry.at for entry in record.entries_by_kind.get("database_back", ())}
+    wrote = {digits(text.sender) for text in record.texts.values()}  # said it themselves, or want no more of it
+    for dive in record.dives.values():
+        of_keepers = [one for one in record.messages_of(dive) if one.step.startswith(MEANWHILE)]
+        for outage, told in grouped(of_keepers, lambda one: one.step.split("-")[1]).items():
+            ends = [one for one in told if one.kind == STAND_DOWN]
+            alarms = [one for one in told if one.kind in ALARMED and one.id in record.took]
+            end_at = max((one.queued_at for one in ends), default=record.now)
+            later = any(alarm.queued_at > end_at for alarm in alarms)
+            if later or back_at.get(outage, record.now) - end_at < TOLD_WITHIN:
+                continue
+            for alarm in alarms:
+                theirs = [one for one in ends if one.phone == alarm.phone and one.queued_at >= alarm.queued_at]
+                over = any(one.id in record.took or one.queued_at == end_at for one in theirs)
+                if not over and digits(alarm.phone) not in wrote:
+                    yield f"{alarm.step} of dive {dive.id} went to {alarm.phone}, and no end of it from that keeper"
 
 
 def a_call_for_help_is_in_the_record(record: Record, _: Histories) -> Iterator[str]:

@@ -14,6 +14,8 @@ from service.operations.gateway import Blame, Outcome, Outgoing, ReceiptState
 from service.operations.sweeping import sweep
 from service.store.tables import DiveRow
 from tests.checker.scenarios_of_outages import (
+    an_admin_is_left_with_it,
+    an_end_is_kept_from_going_out,
     an_end_that_nobody_took_is_none,
     help_is_called_for_when_it_is_over,
     nobody_known_calls_for_help,
@@ -458,6 +460,8 @@ SCENARIOS: dict[str, Scenario] = {
         help_is_called_for,
         help_is_called_for_when_it_is_over,
         an_end_that_nobody_took_is_none,
+        an_admin_is_left_with_it,
+        an_end_is_kept_from_going_out,
         nobody_known_calls_for_help,
         nobody_starts,
         a_tick_comes_late,

@@ -19,6 +19,7 @@ from tests.checker.scenarios import (
     the_alert_fails,
 )
 from tests.checker.scenarios_of_outages import (
+    an_admin_is_left_with_it,
     an_end_that_nobody_took_is_none,
     help_is_called_for_when_it_is_over,
     nobody_known_calls_for_help,
@@ -114,6 +115,7 @@ DAYS = {
     "kept": the_log_is_kept,
     "meanwhile": help_is_called_for_when_it_is_over,
     "opened again": an_end_that_nobody_took_is_none,
+    "handed up": an_admin_is_left_with_it,
     "nobody": nobody_known_calls_for_help,
 }
 COPY = "SELECT {} FROM attempts WHERE message_id = '{}'"
@@ -349,6 +351,7 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("stood-down", "over", lambda left: left.lose("stand_down-", "contact-0")),
     ("call-calmed", "meanwhile", _stood_down_early),
     ("call-overtaken", "opened again", _tried_late),
+    ("end-meanwhile", "handed up", _message("phone = '+447700900098'", "step LIKE 'outage-%-stand_down-%'")),
     ("call-untold", "meanwhile", _reworded("event:alarm_raised", '["contact-0"]', '["contact-0","contact-1"]')),
     ("help-answered", "nobody", _message("step = 'answer-1'", "step LIKE 'answer-help-%'")),
     ("help-answered", "nobody", _message("phone = '+447700900098'", "step LIKE 'outage-%-answer-help-%'")),

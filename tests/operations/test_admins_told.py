@@ -86,12 +86,25 @@ def test_who_says_it_is_not_told_it(stage: Stage, overdue: Dive) -> None:
 
 
 def test_who_ends_it_is_answered_and_told_nothing_more(stage: Stage, overdue: Dive) -> None:
-    """By text or at the desk they know already."""
+    """They know already."""
     stage.text(FINN, f"OK {overdue.reference}")
 
     answers = stage.text(FINN, f"SAFE 2 {overdue.reference}")
 
     assert len(answers) == 1
+
+
+def test_who_had_alarms_and_ends_it_at_the_desk_hears_it_on_their_phone(stage: Stage, overdue: Dive) -> None:
+    """The desk proves no phone; whoever holds theirs has the alarm."""
+    stage.text(FINN, f"OK {overdue.reference}")
+    stage.text(ANNA, "we are both on the rocks by the point")
+    assert "on the rocks" in stage.last_to(FINN)
+
+    by = Actor(Role.ADMIN, "Finn Aske", Via.PAGE, f"admin-{admin_id(stage, FINN)}", words="a button")
+    act(stage.service, overdue.id, do.ReportSafe(by, 2, None))
+    stage.turn()
+
+    assert "the dive is over. Said by Finn Aske." in stage.last_to(FINN)
 
 
 def test_after_the_hand_up_every_admin_hears_it_once(stage: Stage, overdue: Dive) -> None:
