@@ -204,7 +204,7 @@ def lease(
     if not found:
         return []
     lost = {one.id: one.in_flight for one in found}
-    _end_lost_attempts(session, [message_id for message_id, open_ in lost.items() if open_], now)
+    end_lost_attempts(session, [message_id for message_id, open_ in lost.items() if open_], now)
     until_at = now + timedelta(seconds=lease_s)
     held = [message_id for message_id in lost if message_id not in begun]
     claimed: dict[str, ClaimedMessage] = {}
@@ -215,7 +215,8 @@ def lease(
     return [claimed[message_id] for message_id in lost]
 
 
-def _end_lost_attempts(session: Session, message_ids: Collection[str], now: datetime) -> None:
+def end_lost_attempts(session: Session, message_ids: Collection[str], now: datetime) -> None:
+    """End what is open at messages whose lease has run out: a gateway may have them, and whoever knows has vanished."""
     if not message_ids:
         return
     touched(session, _END_LOST, {"ids": list(message_ids), "now": now})

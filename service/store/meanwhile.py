@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import and_, insert, not_, select, update
 from sqlalchemy.orm import Session
 
+from service.store.leases import end_lost_attempts
 from service.store.outbox import DELIVERED, HANDED, LEASED, QUEUED, AttemptOutcome
 from service.store.tables import AttemptRow, MessageRow
 from service.store.upsert import insert_or_keep, touched
@@ -36,7 +37,10 @@ def was_handed(session: Session, club_id: str, begins: str, step: str, since: da
 
 
 def mark_handed(session: Session, message_id: str, gateway: str, provider_id: str, at: datetime, now: datetime) -> None:
-    """A gateway took a message of the outbox that still waits, or with which a courier is no longer at work."""
+    """A gateway took a message of the outbox that still waits, or with which a courier is no longer at work.
+
+    Nobody claims it any more, so an attempt of a courier that vanished ends here.
+    """
     row = MessageRow
     held = and_(row.state == LEASED, row.in_flight, row.lease_until_at > now)
     waits = update(row).where(row.id == message_id, row.state.in_((QUEUED, LEASED)), not_(held))
@@ -44,7 +48,8 @@ def mark_handed(session: Session, message_id: str, gateway: str, provider_id: st
     # Whatever receipt there was may have come while nobody could take it: the ladder goes on by its own time.
     handed |= {"receipt_checked": True}
     free = {"lease_owner": None, "lease_until_at": None, "in_flight": False}
-    touched(session, waits.values(**handed, **free))
+    if touched(session, waits.values(**handed, **free)):
+        end_lost_attempts(session, [message_id], now)
 
 
 def add_attempt(

@@ -13,10 +13,11 @@ from sqlalchemy.orm import Session
 
 from service.domain.dive.state import ALARMED, Phase
 from service.store.among import among
+from service.store.leases import end_lost_attempts
 from service.store.outbox import EXPIRED, LEASED, QUEUED, NewMessage
 from service.store.tables import DiveRow, MessageRow
 from service.store.tables.message import EXPIRING
-from service.store.upsert import table, touched
+from service.store.upsert import UNSYNCED, table, touched
 
 _ROW = table(MessageRow).c
 # Not just being handed over.
@@ -56,7 +57,7 @@ _OVERDUE: Final = _EXPIRE.where(
         and_(_ROW.state == QUEUED, _ROW.not_before_at <= bindparam("now")),
         and_(_ROW.state == LEASED, _ROW.lease_until_at <= bindparam("now")),
     ),
-)
+).returning(_ROW.id, _ROW.attempts)
 
 
 def expire_superseded(session: Session, dive_ids: Collection[str], priorities: Collection[int], now: datetime) -> int:
@@ -126,8 +127,14 @@ def expire_moved_on(
 
 
 def expire_overdue(session: Session, now: datetime) -> int:
-    """Keep messages from going out that would come too late to be of use; how many."""
-    return touched(session, _OVERDUE, {"now": now} | _because("too late to be of use", now))
+    """Keep messages from going out that would come too late to be of use; how many.
+
+    Nobody claims such a message any more, so an attempt whose carrier vanished ends here.
+    """
+    given = {"now": now} | _because("too late to be of use", now)
+    gone = session.execute(_OVERDUE, given, execution_options=UNSYNCED).all()
+    end_lost_attempts(session, [message_id for message_id, attempts in gone if attempts], now)
+    return len(gone)
 
 
 def _because(reason: str, now: datetime) -> dict[str, Any]:

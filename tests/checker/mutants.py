@@ -428,7 +428,7 @@ MUTANTS: tuple[Mutant, ...] = tuple(
             "lease",
             "couriers_die",
         ),
-        (_STORE + "leases:_end_lost_attempts", "if not message_ids:", "if True:", "attempts", "couriers_die"),
+        (_STORE + "leases:end_lost_attempts", "if not message_ids:", "if True:", "attempts", "couriers_die"),
         (
             _STORE + "outbox:mark_handed",
             '"named": provider_id,',

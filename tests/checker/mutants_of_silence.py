@@ -88,6 +88,14 @@ OF_SILENCE: tuple[tuple[str, str, str, str, str], ...] = (
         "call-overtaken",
         "an_end_that_nobody_took_is_none",
     ),
+    # An attempt whose carrier vanished
+    (
+        "store.superseding:expire_overdue",
+        "end_lost_attempts(session, [message_id for message_id, attempts in gone if attempts], now)",
+        "pass",
+        "left-open",
+        "a_carrier_vanishes_with_what_is_late",
+    ),
     # Whoever may have an alarm, and no end of it
     (
         _OPS + "standing_in:StandIn._messages",

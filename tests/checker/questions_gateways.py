@@ -236,9 +236,13 @@ def a_gateway_that_keeps_failing_is_rested(record: Record, _: Histories) -> Iter
 
 
 def no_attempt_is_left_open(record: Record, _: Histories) -> Iterator[str]:
-    """In the calm an attempt whose carrier vanished is taken up when its lease is over."""
+    """In the calm an attempt whose carrier vanished ends when its lease is over, be its message tried again or not.
+
+    What is delivered beside it is done with, and an attempt that then vanishes is nobody's.
+    """
     last = max((attempt.started_at for attempt in record.attempts), default=record.now)
     for message in record.messages.values():
         for attempt in record.attempts_at(message):
-            if attempt.ended_at is None and message.state in OPEN and last - attempt.started_at > LEASE + DELAY:
+            open_ = attempt.ended_at is None and message.state != "delivered"
+            if open_ and last - attempt.started_at > LEASE + DELAY:
                 yield f"attempt {attempt.id} at {message.id} is open since {attempt.started_at}"

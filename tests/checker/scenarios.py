@@ -22,6 +22,7 @@ from tests.checker.scenarios_of_outages import (
 )
 from tests.checker.scenarios_of_rescue import another_says_that_rescue_was_not_called, rescue_was_not_called
 from tests.checker.scenarios_of_silence import (
+    a_carrier_vanishes_with_what_is_late,
     more_time_is_asked_for_late,
     nobody_looks_for_seven_minutes,
     nothing_is_delivered,
@@ -473,6 +474,7 @@ SCENARIOS: dict[str, Scenario] = {
         nobody_can_be_armed,
         answers_are_lost,
         couriers_die,
+        a_carrier_vanishes_with_what_is_late,
         it_ends_during_a_call,
         the_alarm_comes_during_a_call,
         words_cross_in_calls,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from service.operations.sweeping import sweep
 from tests.checker.theatre import MINUTE, go, work
 from tests.operations.stage import ANNA, CLEO, Stage
 
@@ -53,3 +54,19 @@ def nothing_is_delivered(stage: Stage) -> Iterator[None]:
     yield
     stage.text(ANNA, "out 2")
     go(stage, 4)
+
+
+def a_carrier_vanishes_with_what_is_late(stage: Stage) -> Iterator[None]:
+    """It was handing over an answer, and nobody carries until that is of no use any more."""
+    stage.dive_in()
+    whole = stage.courier._record
+    stage.courier._record = lambda *_: None
+    stage.text(ANNA, "what now")
+    stage.courier._record = whole
+    for _ in range(20):
+        stage.sleep(1)
+        sweep(stage.service)
+    go(stage, 40, 4 * MINUTE)
+    yield
+    stage.text(ANNA, "out 2")
+    go(stage, 2)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
 from sqlalchemy.orm import Session
 
-from service.store import leases, meanwhile, outbox
+from service.store import handing, leases, meanwhile, outbox
 from tests.store.examples import CLUB, NOW, add_club, add_dive, found, message, minutes, queued
 
 ME = "courier-1"
@@ -55,6 +55,22 @@ def test_what_a_keeper_handed_over_is_handed_unless_a_courier_is_at_it(
     if handed:
         assert (one.handed_at, one.handed_gateway, one.provider_id) == (NOW - minutes(2), "north", "SM1")
         assert (one.lease_owner, one.lease_until_at, one.in_flight, one.receipt_checked) == (None, None, False, True)
+
+
+@pytest.mark.parametrize(("at", "ended"), [(LEASE_OVER - SECOND, False), (LEASE_OVER, True)])
+def test_the_attempt_of_a_courier_that_vanished_ends_where_a_keeper_handed_it_over(
+    dive: Session, at: datetime, *, ended: bool
+) -> None:
+    """Nobody claims the message any more; of one that is at work nothing is touched."""
+    message_id = queued(dive)
+    lease(dive, begun=True)
+    handing.begin_attempts(dive, {message_id: "north"}, ME, NOW)
+
+    meanwhile.mark_handed(dive, message_id, "south", "SM1", NOW, at)
+
+    [attempt] = outbox.attempts_of(dive, message_id)
+    known = ("unknown", leases.LOST, at) if ended else (None, None, None)
+    assert (attempt.outcome, attempt.detail, attempt.ended_at) == known
 
 
 def test_what_is_done_with_stays_as_it_is_and_so_does_every_other_message(dive: Session) -> None:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from service.domain.dive.events import AlarmRaised, Closed, Outcome
 from service.store import dives, leases, outbox, superseding
 from service.store.superseding import Overtaken
+from service.store.tables import MessageRow
 from tests.store.examples import BY_ANNA, CLEO, NOW, add_dive, apply, filed, message, minutes, queued, started
 
 ME = "courier-1"
@@ -153,6 +154,29 @@ def test_what_a_vanished_carrier_held_expires_with_its_lease(dive: Session) -> N
     assert expired(dive) == {"held"}
     assert superseding.expire_overdue(dive, NOW + minutes(1)) == 1
     assert expired(dive) == {"held", "next try"}
+
+
+def test_the_attempt_of_a_carrier_that_vanished_ends_with_its_message(dive: Session) -> None:
+    """Nobody claims the message any more, and so it was under way for ever. One whose lease holds is its carrier's."""
+    too_late_at = NOW + timedelta(seconds=10)
+    vanished, at_work = (
+        queued(dive, "vanished", expires_at=too_late_at),
+        queued(dive, "at work", expires_at=too_late_at),
+    )
+    for message_id, ends_at in ((vanished, NOW), (at_work, NOW + minutes(1))):
+        lease(dive, message_id)
+        outbox.begin_attempt(dive, message_id, "north", ME, NOW)
+        dive.get_one(MessageRow, message_id).lease_until_at = ends_at
+        dive.flush()
+
+    assert superseding.expire_overdue(dive, NOW + minutes(1) - timedelta(seconds=1)) == 1
+
+    [lost], [held] = outbox.attempts_of(dive, vanished), outbox.attempts_of(dive, at_work)
+    assert (lost.outcome, lost.detail, lost.ended_at) == ("unknown", leases.LOST, NOW + timedelta(seconds=59))
+    assert (held.outcome, held.ended_at) == (None, None)
+    outbox.finish_attempt(dive, lost.id, "accepted", None, None, "SM1", NOW + minutes(2))
+    [late] = outbox.attempts_of(dive, vanished)
+    assert (late.outcome, late.detail) == ("accepted", outbox.UNKNOWN_AT_FIRST)
 
 
 def test_fresher_news_takes_the_place_of_nothing_else(dive: Session) -> None:
