@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
+from functools import lru_cache
 from typing import Any, Final, Literal, cast
 
 import msgspec
@@ -25,6 +25,7 @@ from service.store.types import storable, utc
 
 WORTH_IT_FROM: Final = 4  # rows; for fewer the statement that is prepared already is as quick
 ALIKE_FROM: Final = 20  # rows; of fewer many look alike by chance, and each such look is a statement of its own
+STATEMENTS_KEPT: Final = 500  # which columns look alike goes on changing, for as long as a process lives
 
 Values = Mapping[str, Any]
 
@@ -90,14 +91,14 @@ class _Given:
     parameters: tuple[str | None, ...]
 
 
-@cache
+@lru_cache(maxsize=STATEMENTS_KEPT)
 def _insert(table: Table, columns: _Columns, *, keep: bool) -> str:
     names = _listed(name for name, _ in columns)
     conflict = " ON CONFLICT DO NOTHING" if keep else ""
     return f"INSERT INTO {table.name} ({names}) SELECT {names} FROM {_rows(table, {}, columns)}{conflict}"  # noqa: S608 - names of ours
 
 
-@cache
+@lru_cache(maxsize=STATEMENTS_KEPT)
 def _update(table: Table, where: tuple[tuple[str, str], ...], columns: _Columns) -> str:
     found_by = {given: column for column, given in where}
     moved = ", ".join(f"{_quoted(name)} = r.{_quoted(name)}" for name, _ in columns if name not in found_by)
