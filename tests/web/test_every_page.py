@@ -213,6 +213,13 @@ def html_pages(at: Site, client: FlaskClient) -> dict[str, Page]:
     }
 
 
+def test_every_page_says_what_this_is_not(at: Site, client: FlaskClient) -> None:
+    """Whoever stands before any page in a hurry reads whom to call, and that it is not us."""
+    for path, page in html_pages(at, client).items():
+        assert "no rescue service and calls none" in page.text, path
+        assert "call rescue yourself, now" in page.text, path
+
+
 def test_no_page_leads_or_reaches_elsewhere(at: Site, client: FlaskClient) -> None:
     """Addresses on pages are our own, or open the telephone or its map."""
     pages = html_pages(at, client)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from types import SimpleNamespace
 from typing import Any
 
@@ -92,6 +93,18 @@ def test_only_data_is_taken_from_the_broker(celery: Celery) -> None:
     """Nothing that comes from the broker is code."""
     assert celery.conf.accept_content == ["json"]
     assert celery.conf.task_serializer == "json"
+
+
+def test_a_task_is_given_the_number_of_a_row_or_nothing(celery: Celery) -> None:
+    """Whoever reads the broker reads no words, phones or places of people."""
+    asked = {
+        f"{name} {parameter}": annotation
+        for name, task in our_tasks(celery).items()
+        for parameter, annotation in inspect.get_annotations(task.run, eval_str=True).items()
+        if parameter != "return"
+    }
+
+    assert asked == {f"{name} canary_id": int for name in (queues.CANARY_ON, queues.CANARY_HOME)}
 
 
 def test_two_applications_do_not_share_tasks(settings: Settings) -> None:
