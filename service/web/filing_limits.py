@@ -1,7 +1,7 @@
 """How many plans strangers may file by form, so that it cannot be used to pester people.
 
-Filing tells only the lead, by one text; contacts hear nothing before a start. The bounds below look at plans filed
-by this form in the last day, and at nothing else: a dive that is filed is never touched by them, and neither is a
+Filing tells the lead, by one text, and introduces contacts who are new to the club. The bounds below look at plans
+filed by this form in the last day, and at nothing else: a dive that is filed is never touched by them, and neither is a
 plan by text from a phone that the club knows, or one from a script of the club. The figures are ours.
 """
 
