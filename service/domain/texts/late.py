@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from service.domain.texts.clocks import with_plain_clocks
 from service.domain.texts.intent import Intent, Kind
 from service.domain.texts.numbers import CLOCK, LENGTH, minutes_in, take_code, take_reference, time_of
 from service.domain.texts.typed import Typed
@@ -33,7 +34,7 @@ def read_late(text: Typed) -> Intent | None:
     """Read a request for more minutes or for a later time; None also where it asks for none or too many."""
     words, reference = take_reference(text.words)
     words, code = take_code(words)
-    if match := _UNTIL.fullmatch(words):
+    if match := _UNTIL.fullmatch(with_plain_clocks(words)):
         until = time_of(match[1])
         return Intent(kind=Kind.LATE, until=until, code=code, ref=reference) if until else None
     for pattern in _BY_LENGTH:

@@ -6,6 +6,7 @@ import math
 import re
 from dataclasses import replace
 
+from service.domain.texts.clocks import with_plain_clocks
 from service.domain.texts.days import take_day
 from service.domain.texts.intent import Intent, Kind
 from service.domain.texts.numbers import people_in, take_code, take_reference
@@ -48,10 +49,16 @@ def read_plan(text: Typed) -> Intent | None:
     match = _PLAN.fullmatch(text.words_with_now)
     if match is None:
         return None
-    bare, day = take_day(match[1])
+    # As typed only where it is no plan otherwise: a site may be called ORE, or a run time be too long for any dive.
+    plans = (_plan_of(words) for words in dict.fromkeys((with_plain_clocks(match[1]), match[1])))
+    return next((plan for plan in plans if plan is not None), None)
+
+
+def _plan_of(words: str) -> Intent | None:
+    bare, day = take_day(words)
     parts = _whole(bare)
     if parts is None and day is not None:  # a site may have the name of a day
-        parts, day = _whole(match[1]), None
+        parts, day = _whole(words), None
     if parts is None:
         return None
     return Intent(
