@@ -2,8 +2,8 @@
 
 A finish that reaches us late ends its dive, also when the clock has raised the alarm meanwhile. It does not end the
 next dive of the same phone, nor an alarm for which somebody has called since; an OK is no answer to an alarm that was
-raised after it; that rescue was called calms nobody once somebody has said later that it was not. Such words are kept,
-quoted and answered like a text that is not understood: nothing changes.
+raised after it; that rescue was called calms nobody once somebody has said later that it was not. Such words are kept
+and quoted like a text that is not understood: nothing changes. Their sender hears why.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ def not_belated(text: Text, dive: Dive, command: Command) -> Command:
     if isinstance(command, do.Acknowledge) and came_at < _alerted_at(dive, by) - CLOCKS_APART:
         return _kept(text, by)
     if isinstance(command, do.ReportCalled) and _was_denied_since(text, dive, came_at):
-        return _kept(text, by)
+        return _kept(text, by, Kind.NOT_CALLED)
     if dive.raised_by is None and came_at >= max(dive.filed_at, dive.started_at or dive.filed_at):
         return command
     said = inbound.about(text.session, dive.id)
@@ -47,8 +47,8 @@ def not_belated(text: Text, dive: Dive, command: Command) -> Command:
     return _kept(text, by) if is_old or of_before_help else command
 
 
-def _kept(text: Text, by: Actor) -> Command:
-    return do.Hear(by, text.words, str(text.intent.kind))
+def _kept(text: Text, by: Actor, overtaken: str = "news") -> Command:
+    return do.Hear(by, text.words, str(text.intent.kind), overtaken=overtaken)
 
 
 def _alerted_at(dive: Dive, by: Actor) -> datetime:

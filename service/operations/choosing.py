@@ -38,6 +38,11 @@ def read_again(intent: Intent, matches: Sequence[Match]) -> Intent:
     return replace(intent, ref=None, count=int(intent.ref[0]))
 
 
+def run_time_of(intent: Intent) -> timedelta | None:
+    """How long a start says that they mean to be in."""
+    return None if intent.minutes is None else timedelta(minutes=intent.minutes)
+
+
 def _is_ashore(matches: Sequence[Match]) -> bool:
     """Whether they have a part ashore, and none in the water."""
     own = [match for match in matches if has_part(match, Role.DIVER) and is_open(match.phase)]
@@ -288,7 +293,8 @@ def _hardly_begun(intent: Intent, meant: Sequence[Match], at: datetime) -> Phone
         return None
     if only.dive.alarm_at is not None and only.dive.alarm_at <= at:
         return None  # what lay somewhere from before the alarm answers none
-    return only if only.dive.started_at <= at < only.dive.started_at + only.dive.plan.run_time / 2 else None
+    run_time = (only.dive.first_due_out_at or only.dive.started_at) - only.dive.started_at
+    return only if only.dive.started_at <= at < only.dive.started_at + run_time / 2 else None
 
 
 ANSWERED_LATE = timedelta(minutes=10)

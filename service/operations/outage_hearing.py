@@ -29,6 +29,7 @@ from service.operations.choosing import (
     not_begun,
     out_too_soon,
     read_again,
+    run_time_of,
     wanted_part,
 )
 from service.operations.gateway import InboundText
@@ -148,7 +149,7 @@ def _by_code(text: InboundText, intent: Intent, dives: Sequence[Dive]) -> list[A
         if intent.kind in _ENDING and dive.finish_code == intent.code and not _is_of_before(text, dive):
             return [(dive.id, do.Finish(by, intent.count, with_code=True, of=intent.of))]
         if intent.kind in _OPENING and dive.start_code == intent.code:
-            return [(dive.id, do.Start(by, intent.count, None, text.received_at))]
+            return [(dive.id, do.Start(by, intent.count, None, text.received_at, run_time=run_time_of(intent)))]
     return []
 
 
@@ -186,7 +187,7 @@ def _help(
 def _command(intent: Intent, by: Actor) -> Command | None:
     """A delay is none of them: it counts when a contact holds it, and the earlier time is the safe one."""
     commands: dict[Kind, Command] = {
-        Kind.START: do.Start(by, intent.count),
+        Kind.START: do.Start(by, intent.count, run_time=run_time_of(intent)),
         Kind.FINISH: do.Finish(by, intent.count, of=intent.of),
         Kind.CALL_OFF: do.CallOff(by),
         Kind.OK: do.Acknowledge(by),

@@ -21,7 +21,7 @@ from service.domain.plan import RUN_TIME_MIN, refusals
 from service.domain.texts import Intent, Kind
 from service.domain.wording import general
 from service.operations.addressing import Answer, Text, at_site
-from service.operations.choosing import is_exercise, is_far_off, meant_by
+from service.operations.choosing import is_exercise, is_far_off, meant_by, run_time_of
 from service.operations.filing import PlanFiled, file_in
 from service.operations.planning_by_text import advice_on, lead_of, plans_of, usual_request
 from service.operations.recording import apply
@@ -67,13 +67,21 @@ def with_plan_left(text: Text, matches: Sequence[PhoneMatch], said_of: Dive, ans
     others = [one for one in plans_of(matches) if one.id != said_of.id]
     if said_of.phase is Phase.FILED:  # a plan without a time in is never taken for started
         left = [one for one in others if one.plan.time_in_at and one.plan.time_in_at <= text.now + EARLIEST_IN]
-        words = general.filed_too(left[0], text.now, text.language) if left else answered.words
+        words = general.filed_too(left[0], text.now, text.language) if left else _not_longer(text, said_of)
     elif said_of.live and intent.ref is None and intent.code is None:
         left = [one for one in others if (one.plan.time_in_at or text.now) <= text.now + _ABOUT_TO_GO_IN]
         words = general.left_waiting(said_of, left[0], text.now, text.language) if left else answered.words
     else:
         words = answered.words
     return replace(answered, words=words)
+
+
+def _not_longer(text: Text, dive: Dive) -> str | None:
+    """A run time past the plan's is not taken, and nobody is to count on it."""
+    asked = run_time_of(text.intent)
+    if asked is None or asked <= dive.plan.run_time:
+        return None
+    return general.start_not_longer(dive, asked, text.language)
 
 
 def _is_filed_there(text: Text, matches: Sequence[PhoneMatch]) -> bool:

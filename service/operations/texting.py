@@ -36,6 +36,7 @@ from service.operations.choosing import (
     meant_by_help,
     must_be_named,
     read_again,
+    run_time_of,
     wanted_part,
 )
 from service.operations.consenting import say_by_text
@@ -163,8 +164,8 @@ def _by_code(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
         return _do(text, dive, by)
     if found.kind == "start":
         where, near_m = _place(text.intent, dive)[0], text.intent.accuracy_m
-        started = _ask(text, dive, do.Start(by, text.intent.count, where, text.said_at, near_m))
-        return with_plan_left(text, matches, dive, started)
+        start = do.Start(by, text.intent.count, where, text.said_at, near_m, run_time_of(text.intent))
+        return with_plan_left(text, matches, dive, _ask(text, dive, start))
     return _ask(text, dive, do.Finish(by, text.intent.count, with_code=True, of=text.intent.of))
 
 
@@ -254,7 +255,7 @@ def _command(text: Text, dive: Dive, by: Actor) -> Command:
     if intent.kind is Kind.ON_SCENE and by.role is not Role.DIVER:
         return do.ReportOnScene(by)
     commands: dict[Kind, Command] = {
-        Kind.START: do.Start(by, intent.count, position, text.said_at, intent.accuracy_m),
+        Kind.START: do.Start(by, intent.count, position, text.said_at, intent.accuracy_m, run_time_of(intent)),
         Kind.FINISH: do.Finish(by, intent.count, of=intent.of),
         Kind.LATE: do.Extend(by, intent.minutes, intent.until),
         Kind.CALL_OFF: do.CallOff(by),

@@ -157,6 +157,8 @@ def _alarmed(play: Play) -> None:
         play.does(do.Hear(lead, WORDS, near))
         play.does(do.Hear(ashore, WORDS, near))
     play.does(do.Hear(lead, WORDS, answer=False, asked_which=True))
+    play.does(do.Hear(lead, WORDS, "finish", overtaken="news"))
+    play.does(do.Hear(ashore, WORDS, "called", overtaken="not_called"))
     play.does(do.Hear(lead, "AT 91,2", "position", "latitude 91 is impossible: it goes from 90 south to 90 north"))
     play.does(do.ReportOnScene(second))
     play.does(do.ReportOnScene(second))
@@ -265,6 +267,7 @@ def _called_off(play: Play) -> None:
     """Heard, then called off before the start."""
     lead = play.by("diver-0")
     play.does(do.Hear(lead, "what now"))
+    play.does(do.Hear(lead, "in 30", "start"))
     play.does(do.Finish(lead, 2))
     play.does(do.CallOff(play.by("diver-1")))
 

@@ -1,4 +1,4 @@
-"""A time of day is read as people write it in the languages of ours; what may be a length, or two times, is asked about."""
+"""A time of day is read as people write it in our languages; what may be a length, or two times, is asked about."""
 
 from __future__ import annotations
 

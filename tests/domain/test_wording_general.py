@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -124,6 +124,7 @@ def everything(club: str) -> dict[str, str]:
         "start_while_in": general.start_while_in(replace(in_water().dive, club_name=club)),
         "left_waiting": general.left_waiting(replace(in_water().dive, club_name=club), planned(club, None), at(1500)),
         "filed_too": general.filed_too(planned(club, at(1500)), at()),
+        "start_not_longer": general.start_not_longer(planned(club, None), timedelta(minutes=600)),
         "joined": general.joined(club, LONG_NAMES[0], "LANTERN"),
         "no_such_join": general.no_such_join(club, 10),
         "join_code": general.join_code(club, "0123 4567", 10),
@@ -169,6 +170,7 @@ def test_what_who_joins_or_starts_by_one_text_is_told_fits_in_every_language(lan
         general.plan_incomplete(LONG_CLUB, "LANTERN", language),
         general.plan_of_which_day(LONG_CLUB, f"PLAN {LONG_SITE} 1000 120 P12 D18.5", language),
         *(general.filed_too(planned(LONG_CLUB, time_in_at), at(), language) for time_in_at in (None, at(1500))),
+        general.start_not_longer(planned(LONG_CLUB, None), timedelta(minutes=600), language),
         general.left_waiting(
             replace(in_water().dive, club_name=LONG_CLUB), planned(LONG_CLUB, None), at(1500), language
         ),

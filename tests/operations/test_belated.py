@@ -33,7 +33,9 @@ def test_a_finish_of_before_a_call_for_help_does_not_stand_it_down(stage: Stage,
 
     assert stage.dive(dive.id).alarmed
     assert "The alarm stands." in stage.last_to(CLEO)
-    assert "nothing changed" in stage.last_to(ANNA)
+    came_late = "your text came late, from before other news, and changed nothing. The clock runs."
+    assert came_late in stage.last_to(ANNA)
+    assert "All out? Text OUT" in stage.last_to(ANNA)
     stage.text(ANNA, "out 2")
     assert not stage.dive(dive.id).live
 
@@ -116,7 +118,8 @@ def test_called_of_before_a_not_called_ends_no_repeats(stage: Stage, denies: str
 
     assert stage.dive(dive.id).called_at is None
     assert "event:heard" in stage.kinds(dive)
-    assert f"CALLED {dive.reference}" in stage.last_to(CLEO)
+    came_late = "your CALLED came late: NOT CALLED was said after it, so it changed nothing."
+    assert f"{came_late} Rescue was called? Text CALLED {dive.reference}." in stage.last_to(CLEO)
     stage.text(CLEO, "CALLED")
     assert stage.dive(dive.id).called_at is not None
     stage.text(ANNA, "out 2")

@@ -161,6 +161,22 @@ def an_out_comes_in_an_outage(keeping: Keeping) -> None:
     stage.turn()
 
 
+@pytest.mark.parametrize("words", ["IN {ref} 20", "IN {code} 20"])
+def test_fewer_minutes_of_a_start_count_in_an_outage_too(keeping: Keeping, words: str) -> None:
+    """The alarm comes by them, and not by the fifty of the plan."""
+    stage = keeping.stage
+    dive = stage.file()
+    keeping.look()
+    with gone(stage.engine):
+        keeping.without(minutes=3)
+        keeping.spooled(ANNA, words.format(ref=dive.reference, code=dive.start_code))
+        keeping.without(minutes=40)
+        assert alarms(stage, CLEO)
+    keeping.look()
+    stage.turn()
+    stage.text(ANNA, f"OUT {dive.finish_code}")
+
+
 def test_an_early_out_ends_no_dive_that_another_group_may_have_joined(keeping: Keeping) -> None:
     """As with the database; nobody can be asked now, so the clock goes on."""
     stage = keeping.stage

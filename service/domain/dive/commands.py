@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.domain.grace import GracePeriods, Step
 from service.domain.language import Words, render
@@ -46,7 +46,8 @@ class Start:
     """Run the clock. `count` is how many go in, where that differs from the plan.
 
     `said_at`: when it was said, where it reached us later. The clock runs from then: those who went in then are out
-    then, and an alarm by our own delay would come too late.
+    then, and an alarm by our own delay would come too late. `run_time`: how long they mean to be in, where they said
+    so; a longer one than the plan's is not taken.
     """
 
     by: Actor
@@ -54,6 +55,7 @@ class Start:
     position: Position | None = None
     said_at: datetime | None = None
     accuracy_m: float | None = None
+    run_time: timedelta | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +170,8 @@ class Hear:
     """Keep a text that is none of the forms. `trouble`: what is wrong with the position that it nearly is.
 
     `answer`: whether its sender is told; a machine that answers each of our texts must not be answered for ever.
-    `asked_which`: it may be about another dive, so it did nothing and its sender is asked.
+    `asked_which`: it may be about another dive, so it did nothing and its sender is asked. `overtaken`: it was understood
+    and counts no more by what was said or happened after it: "not_called", or "news" of any other kind.
     """
 
     by: Actor
@@ -177,6 +180,7 @@ class Hear:
     trouble: str | None = None
     answer: bool = True
     asked_which: bool = False
+    overtaken: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

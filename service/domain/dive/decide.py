@@ -38,7 +38,7 @@ from service.domain.dive.ticking import assumed_meanwhile, tick
 from service.domain.dive.ways import DECLINED, REFUSED_BY_PERSON
 from service.domain.grace import Step
 from service.domain.people import Actor, Channel, Role, Via
-from service.domain.plan import PARTY_MAX, check_plan, refusals
+from service.domain.plan import PARTY_MAX, RUN_TIME_MIN, check_plan, refusals
 
 Decision = tuple[Event, ...] | Refusal
 START_NOTICE = "start_notice"
@@ -98,10 +98,20 @@ def _start(dive: Dive, command: do.Start, now: datetime) -> Decision:
         at=now,
         by=command.by,
         started_at=began_at,
-        due_out_at=began_at + dive.plan.run_time,
+        due_out_at=began_at + _run_time(dive, command),
         head_count=command.count or dive.head_count,
     )
     return (started, *_first_fix(dive, command, began_at, now))
+
+
+def _run_time(dive: Dive, command: do.Start) -> timedelta:
+    """The plan's, or a shorter one: an alarm comes too early rather than too late.
+
+    The start notice has the times by it. More is asked for by LATE, which says so to whoever holds the plan's.
+    """
+    if command.run_time is None:
+        return dive.plan.run_time
+    return min(dive.plan.run_time, max(command.run_time, RUN_TIME_MIN))
 
 
 def _start_again(dive: Dive, command: do.Start, now: datetime) -> Decision:
@@ -179,6 +189,7 @@ def _hear(dive: Dive, command: do.Hear, now: datetime) -> Decision:
         trouble=command.trouble,
         answered=command.answer,
         asked_which=command.asked_which,
+        overtaken=command.overtaken,
     )
     return (heard,)
 

@@ -252,7 +252,8 @@ class Heard:
     """A text that is none of the forms, kept word for word. `near` is what was probably meant.
 
     `trouble` is what is wrong with the position that it nearly is; `answered`, whether the sender is told of it;
-    `asked_which`, that it may be about another dive and did nothing.
+    `asked_which`, that it may be about another dive and did nothing; `overtaken`, that it was understood and counts no
+    more by what came after it: "not_called", or "news" of any other kind.
     """
 
     at: datetime
@@ -262,6 +263,7 @@ class Heard:
     trouble: str | None = None
     answered: bool = True
     asked_which: bool = False
+    overtaken: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,8 @@ from service.domain.texts.numbers import CLOCK, LENGTH_WITH_UNIT, minutes_in, pe
 from service.domain.texts.table import words
 
 _DEEPEST_M = 100
-_SHORTEST_BARE_MIN = 10
+SHORTEST_BARE_MIN = 10
+"""A smaller number without its unit is a head count, or nothing."""
 _MOST_SITE_WORDS = 4
 _PHRASE_ENDS = r"(?= |$)"
 
@@ -123,7 +124,7 @@ def _put(parts: Parts, name: str, value: str) -> bool:
         # `50m` is the run time where none was given yet, and a depth after it.
         name = "length" if parts.minutes is None else "depth"
     if name == "number":
-        if int(value) < _SHORTEST_BARE_MIN:
+        if int(value) < SHORTEST_BARE_MIN:
             return False
         # `930` before any run time is half past nine; `50` is fifty minutes.
         name = "clock" if parts.clock is None and len(value) == 3 else "length"  # noqa: PLR2004

@@ -9,7 +9,7 @@ from dataclasses import replace
 from service.domain.texts.clocks import with_plain_clocks
 from service.domain.texts.days import take_day
 from service.domain.texts.intent import Intent, Kind
-from service.domain.texts.numbers import people_in, take_code, take_reference
+from service.domain.texts.numbers import CODE, LENGTH, minutes_in, people_in, take_code, take_reference
 from service.domain.texts.params import NO_SITE_ALONE, Parts, read_parts
 from service.domain.texts.positions import Place, place_of
 from service.domain.texts.table import any_of
@@ -30,6 +30,9 @@ in|going in|getting in|entering|going under|going down|descending
 """)
 _GOING_IN = re.compile(rf"(?P<we>{_WHO} )?(?P<in>{_IN})(?: (?P<tail>.+))?")
 _SO_MANY = re.compile(r"(?:all )?(\d)|(both|all both|both of us)|all|all of us")
+_RUN_TIME = re.compile(r"for |\d{2,3} [px] ?\d")
+_NAMED = re.compile(rf"in (?:{CODE}|[2-9] ?[a-z]) \d")
+_BARE_RUN_TIME = re.compile(rf"(?:in|going in) ({LENGTH})")
 _PLAN = re.compile(r"(?:dive )?plan (.+)")
 
 
@@ -42,6 +45,12 @@ def read_start(text: Typed) -> Intent | None:
     if start is None:
         return None
     return replace(start, position=place.position, accuracy_m=place.accuracy_m, short_code=place.short_code)
+
+
+def bare_run_time(words: str) -> int | None:
+    """The minutes of `IN 30`, which is no start: it may be about later as well."""
+    match = _BARE_RUN_TIME.fullmatch(typed(words).words)
+    return minutes_in(match[1]) if match else None
 
 
 def read_plan(text: Typed) -> Intent | None:
@@ -82,6 +91,7 @@ def _whole(words: str) -> Parts | None:
 
 def _read_start(words: str) -> Intent | None:
     """Read a start without a position."""
+    named = _NAMED.match(words) is not None
     words, reference = take_reference(words)
     words, code = take_code(words)
     match = _GOING_IN.fullmatch(words)
@@ -95,18 +105,18 @@ def _read_start(words: str) -> Intent | None:
         return start
     if match["in"] not in ("in", "going in"):
         return None
-    return _with_tail(start, match["tail"])
+    return _with_tail(start, match["tail"], named=named and bool(code or reference))
 
 
-def _with_tail(start: Intent, tail: str) -> Intent | None:
-    """Add what was typed after `in`."""
+def _with_tail(start: Intent, tail: str, *, named: bool) -> Intent | None:
+    """Add what was typed after `in`; `named`: the dive stands right behind it."""
     if match := _SO_MANY.fullmatch(tail):
         count = people_in(match[1]) if match[1] else 2 if match[2] else start.count
         return replace(start, count=count) if count or not match[1] else None
     parts = read_parts(tail)
     if parts is None or parts.clock or (parts.count and start.count):
         return None
-    if parts.minutes and not parts.site and not tail.startswith("for "):
+    if parts.minutes and not (parts.site or named or _RUN_TIME.match(tail)):
         # "in 50 min" is more likely to be about later than about the run time.
         return None
     if not (parts.minutes or parts.count) and (len(parts.site) > 1 or tail in NO_SITE_ALONE):

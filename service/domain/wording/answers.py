@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.domain.dive import events as ev
 from service.domain.dive.refusals import clock_runs, finish_text
@@ -11,6 +11,8 @@ from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ways import DECLINED
 from service.domain.language import Name, Phrase, Words, say
 from service.domain.people import Actor, Channel, Recipient, Role
+from service.domain.texts.params import SHORTEST_BARE_MIN
+from service.domain.texts.start import bare_run_time
 from service.domain.wording import introducing
 from service.domain.wording.as_it_stands import gave_up
 from service.domain.wording.drafts import (
@@ -263,12 +265,11 @@ def _answers_to_an_alarm(dive: Dive) -> Phrase:
 
 def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
     """Not understood, so nothing changed; what the party says is passed on once contacts are alarmed."""
-    clock = say("The clock runs.") if dive.live else say("The clock is not running.")
     answer = reply(
         dive,
         event.by,
         event.at,
-        keep(say("not understood, nothing changed. {clock}", clock=clock)),
+        keep(_what_became_of_it(dive, event)),
         *_of_which(dive, event),
         *_how_to_say_it(dive, event),
         segments=ABOUT_A_POSITION if event.trouble else None,
@@ -286,6 +287,15 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
     return to_contacts(dive, MessageKind.ALERT, "heard", parts, event.at) + answer
 
 
+def _what_became_of_it(dive: Dive, event: ev.Heard) -> Phrase:
+    clock = say("The clock runs.") if dive.live else say("The clock is not running.")
+    if event.overtaken is None:
+        return say("not understood, nothing changed. {clock}", clock=clock)
+    if event.overtaken == "not_called":
+        return say("your CALLED came late: NOT CALLED was said after it, so it changed nothing.")
+    return say("your text came late, from before other news, and changed nothing. {clock}", clock=clock)
+
+
 def _of_which(dive: Dive, event: ev.Heard) -> list[Part]:
     """The dive that the word to send would start or end, for the one who is told to send it."""
     if event.by.role is not Role.DIVER or event.near not in ("finish", "start"):
@@ -294,12 +304,28 @@ def _of_which(dive: Dive, event: ev.Heard) -> list[Part]:
 
 
 def _how_to_say_it(dive: Dive, event: ev.Heard) -> list[Part]:
+    asked = None if event.near != "start" else _start_of(dive, event)
+    if asked is not None:
+        return [keep(asked)]
+    if event.overtaken == "not_called":
+        again = say("Rescue was called? Text CALLED {ref}.", ref=dive.reference)
+        return [keep(again), *_rescue_in_doubt(dive, event.by)]
     if event.trouble is None:
         return [keep(hint(dive, event.by, event.near)), *_rescue_in_doubt(dive, event.by)]
     return [
         keep(say("Position: {trouble}.", trouble=Name(event.trouble))),
         may_go(1, say("Check it and text AT again.")),
     ]
+
+
+def _start_of(dive: Dive, event: ev.Heard) -> Phrase | None:
+    """The start that `IN 30` would be, of a plan for longer: it may be about later, and so it is asked."""
+    asked = bare_run_time(event.words)
+    if asked is None or asked < SHORTEST_BARE_MIN or dive.phase is not Phase.FILED or event.by.role is not Role.DIVER:
+        return None
+    if timedelta(minutes=asked) >= dive.plan.run_time:
+        return None
+    return say("Going in for {minutes} minutes? Text IN {ref} {minutes}.", minutes=asked, ref=dive.reference)
 
 
 def _rescue_in_doubt(dive: Dive, by: Actor) -> list[Part]:

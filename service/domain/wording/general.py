@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.domain.dive.commands import Refusal
 from service.domain.dive.state import Dive, Phase
 from service.domain.encoding import segments
 from service.domain.language import Name, Phrase, Words, say
+from service.domain.local_time import minutes
 from service.domain.people import ENGLISH, Actor, Role
 from service.domain.wording.drafts import SEGMENTS, MessageKind, compose, language_of, worded
 from service.domain.wording.parts import Part, keep, may_go, name_of
@@ -251,6 +252,19 @@ def start_unknown_site(club_name: str, site: str, known: str, *, near: bool, lan
 def start_while_in(dive: Dive, language: str = ENGLISH) -> str:
     """A start by one text while another dive of that phone still runs."""
     words = say("NOT STARTED, dive {ref} still runs. {out}. Then text this again.", ref=dive.reference, out=out(dive))
+    return compose(dive, MessageKind.REPLY, [keep(words)], language)
+
+
+def start_not_longer(dive: Dive, asked: timedelta, language: str = ENGLISH) -> str:
+    """A start by a plan, with a longer run time than the plan's: that one is not taken, and LATE asks for more."""
+    more = min(asked - dive.plan.run_time, dive.grace.extension_cap)
+    words = say(
+        "dive {ref} runs by its plan: {planned} minutes, not {asked}. Need longer? Text LATE {more}.",
+        ref=dive.reference,
+        planned=minutes(dive.plan.run_time),
+        asked=minutes(asked),
+        more=minutes(more),
+    )
     return compose(dive, MessageKind.REPLY, [keep(words)], language)
 
 
