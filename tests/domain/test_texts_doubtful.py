@@ -52,6 +52,7 @@ def test_a_form_with_more_before_it_does_nothing(form: str) -> None:
 
 
 SAFE = """
+false alarm; Fehlalarm; fausse alerte; falsa alarma; falso allarme; they are home
 in Sicherheit; wir sind in Sicherheit; alle in Sicherheit; sicher; alle sicher; a salvo; estamos a salvo; todos a salvo
 sanos y salvos; en sécurité; tous en sécurité; en sûreté; sains et saufs; al sicuro; siamo al sicuro; in salvo
 siamo in salvo; tutti salvi; sani e salvi; IN SICHERHEIT; in salvo 2
@@ -59,6 +60,10 @@ siamo in salvo; tutti salvi; sani e salvi; IN SICHERHEIT; in salvo 2
 OUT = """
 wir sind raus; alle draußen; aus dem Wasser; an Land; alle zurück; estamos fuera; todos fuera; hemos salido; en tierra
 on est sortis; tous dehors; hors de l'eau; de retour; siamo fuori; tutti fuori; usciti; a riva
+"""
+WHAT_TO_DO = """
+what do I do; what should I do now?; what now?; who do I call; was soll ich jetzt tun?; que dois-je faire?; ¿qué hago?
+cosa devo fare?
 """
 LATE = """
 kommen später; 20 Minuten länger; verspätet; in ritardo; in ritardo 20; siamo in ritardo; più tardi; en retard
@@ -72,6 +77,8 @@ plus tard; 20 minutes de plus; más tarde; 20 minutos más; retraso 20
         *((text, Kind.SAFE) for text in listed(SAFE)),
         *((text, Kind.FINISH) for text in listed(OUT)),
         *((text, Kind.LATE) for text in listed(LATE)),
+        *((text, Kind.STATUS) for text in listed(WHAT_TO_DO)),
+        *((text, Kind.CALL_OFF) for text in ("no dive too rough", "too rough today, going home")),
     ],
 )
 def test_what_is_said_in_ones_own_language_is_answered_with_the_text_that_would_do_it(text: str, meant: Kind) -> None:

@@ -99,6 +99,7 @@ TYPED: list[tuple[str, Kind, dict[str, Any]]] = [
     ("all of us are out", Kind.FINISH, {}),
     ("out out out", Kind.FINISH, {}),
     ("surfaced", Kind.UNCLEAR, {"near": Kind.FINISH}),
+    ("we are out of the water, see you later", Kind.UNCLEAR, {"near": Kind.FINISH}),
     ("we've surfaced", Kind.UNCLEAR, {"near": Kind.FINISH}),
     ("back on shore", Kind.FINISH, {}),
     ("back on the beach", Kind.FINISH, {}),

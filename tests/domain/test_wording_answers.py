@@ -82,7 +82,7 @@ def test_a_plan_is_answered_with_its_time_in(ahead: timedelta, named: str) -> No
 HINTS = [
     ("finish", "Dive 7K, Lantern Cove. All out? Text OUT."),
     ("late", "Need longer? Text LATE 20."),
-    ("call_off", "Not diving? Text NOGO."),
+    ("call_off", "All out? Text OUT."),  # NOGO is no end of a dive that has begun
     ("start", "Dive 7K, Lantern Cove. Going in? Text IN."),
     ("position", "A position? Text AT 47.12345,-20.54321."),
     ("safe", "All out? Text OUT."),

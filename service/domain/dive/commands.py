@@ -170,7 +170,7 @@ class Hear:
     """Keep a text that is none of the forms. `trouble`: what is wrong with the position that it nearly is.
 
     `answer`: whether its sender is told; a machine that answers each of our texts must not be answered for ever.
-    `asked_which`: it may be about another dive, so it did nothing and its sender is asked. `overtaken`: it was understood
+    `asked_which`: it may be about another dive, so it did nothing and they are asked. `overtaken`: it was understood,
     and counts no more by what was said or happened after it: "not_called", or "news" of any other kind.
     """
 

@@ -18,16 +18,17 @@ _GUESSES = tuple(
     for pattern, kind in (
         (r"^plan\b", Kind.PLAN),
         (
-            r"\blater?\b|\bdelay\w*\b|\bexten\w+|(?<!\bno )\blonger\b|\bmore (?:time|min\w*)\b|\boverrun",
+            r"\b(?<!see )(?<!you )(?<!ya )(?<!speak )(?<!talk )later?\b|\bdelay\w*\b|\bexten\w+|\boverrun",
             Kind.LATE,
         ),
+        (r"(?<!\bno )\blonger\b|\bmore (?:time|min\w*)\b", Kind.LATE),
         (
             r"\b(?:out|up|back|ashore|surfac\w+) (?:in|by|at|about|around|until) (?:about )?(?:\d|an? |half)",
             Kind.LATE,
         ),
         (r"^\+\d{1,3}\D*$|\buntil \d|\d ?m(?:in(?:ute)?s?)? (?:more|extra)\b", Kind.LATE),
         (
-            r"^(?:they are|they have|he is|she is|hes|shes|everyone is)(?: all| both)? (?:out|back|up|here)",
+            r"^(?:they are|they have|he is|she is|hes|shes|everyone is)(?: all| both)? (?:out|back|up|here|home)",
             Kind.SAFE,
         ),
         (
@@ -36,7 +37,7 @@ _GUESSES = tuple(
         ),
         (r"\bstand ?down\b|\bfalse alarm\b", Kind.SAFE),
         (r"\bcancel|\babort|\bscrub|\bnogo\b|\bno go\b|\bcall\w* (?:\w+ )?off\b", Kind.CALL_OFF),
-        (r"\bnot (?:diving|going|getting)\b", Kind.CALL_OFF),
+        (r"\bnot (?:diving|going|getting)\b|\bno dive\b|\btoo rough\b", Kind.CALL_OFF),
         (
             r"\bout\b|\bsurfac\w+|\bashore\b|\bfinish|\bexit|\bup\b|\bend\b|\bdone\b|\bback\b|\bon shore\b",
             Kind.FINISH,
@@ -58,6 +59,10 @@ _GUESSES = tuple(
         (r"\bstatus\b|\bhow (?:long|much)\b|^when\b|\bwhat time\b|\bdue\b", Kind.STATUS),
         (r"\b(?:any|no) (?:news|word|update)\b|\bheard (?:anything|from)\b", Kind.STATUS),
         (r"\b(?:going on|happening)\b|\bwhat happened\b", Kind.STATUS),
+        (
+            r"\b(?:what|who|whom) (?:do|should|shall|can|must) (?:i|we) (?:do|call|phone|ring)\b|^what(?: to do)?$",
+            Kind.STATUS,
+        ),
         (r"\bwhere (?:are|is|were|was)\b|^where\b", Kind.WHERE),
         (r"\bpack\b|\bhand ?over\b", Kind.PACK),
         (r"\bdeclin\w*|\bdisagree|\b(?:not|dont|cant|wont) (?:\w+ )?agree|\bcant help\b", Kind.DECLINE),
@@ -75,6 +80,7 @@ _ABROAD = tuple(
     for lines, kind in (
         (
             r"""
+fehlalarm|fausse alerte|falsa alarma|falso allarme
 (?:in )?sicherheit|sicher|salvo|salv[oiae]|al sicuro|en (?:securite|surete)|san[oai]s? [ey] salv[oai]s?|saufs?
 """,
             Kind.SAFE,
@@ -116,6 +122,13 @@ gehen (?:jetzt )?rein|rein|ins wasser|entramos|al agua|on (?:y va|entre)|a leau|
             Kind.START,
         ),
         (r"wo sind sie|donde estan|ou sont ils|dove sono", Kind.WHERE),
+        (
+            r"""
+was (?:soll|muss|kann) ich (?:jetzt )?(?:tun|machen)|que dois ?je faire|que (?:tengo que )?ha(?:go|cer)
+(?:cosa|che) devo fare
+""",
+            Kind.STATUS,
+        ),
         (r"verstanden|entendido|recibido|bien recu|compris|ricevuto|capito|unterwegs", Kind.OK),
     )
 )

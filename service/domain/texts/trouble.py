@@ -102,6 +102,7 @@ no need to panic|panic (?:button|over)
 separated from <own><thing>
 can (?:i|we) help
 <refusal>
+out (?:\| )+cold
 how (?:do|can|does) \w+ (?:get |ask for |call for )?help
 if (?:you|they|we) need (?:any )?help
 help (?:page|line|text|desk|with (?:the |this |my )?(?:form|app|plan|page|link|text|login|code))
@@ -145,9 +146,13 @@ caught (?:up )?in <any>(?:currents?|rips?|riptide|surf|waves?|swell|tide|underto
 in (?:a|the) (?:(?:strong|bad|nasty) )?(?:rip|riptide|undertow)(?! off)
 (?:hit|struck|run over|ran over) by <any>(?:boat|speedboat|jetski|jet ski|ship|ferry|wave|propell?er|prop|rocks?)
 (?:fell|fallen|slipped) (?:on|onto|from|off|down) <any>(?:rocks?|cliffs?|ladder|steps|stairs)
+(?:boat|speedboat|jetski|jet ski|ship|ferry|wave|propell?er) (?:has |just )?(?:hit|struck|ran over|run over) <victim>
+(?:currents?|tide|rip|riptide|surf|sea|waves?) (?:has |have |just )?(?:took|taken|carried|pulled|dragged) <victim>
+(?:hit|banged|cracked) (?:his|her|my) head
 (?:washed|carried) (?:away|off|out)
 (?:hasnt|havent|has not|have not|didnt|did not|never) (?:yet )?(?:surfaced?|turned up|c[oa]me (?:up|back|out))
 <person> (?:has |have |is )?not (?:yet )?surfaced
+<named> (?:has |have |is )?(?:still )?not (?:yet )?(?:surfaced|come (?:back )?up)
 (?:only|just) (?:\d|i|me) (?:of (?:us|them) )?(?:has |have )?(?:surfaced|(?:came|come) (?:up|out|back))
 (?:buddy|buddies|partner|divers?|student|husband|wife|son|daughter) (?:is |has |have )?gone(?= (?:under|down)\b| *$)
 nobody (?:has )?(?:yet )?(?:surfaced|turned up|c[oa]me (?:up|back|out))(?! to\b)
@@ -164,6 +169,7 @@ accident|pan pan
 eme?r?g(?:e|a|i)?n?[cs]?e?y
 (?:rescue|save) (?:us|me|him|her|them)|come and (?:help|rescue)
 \A(?:raise |sound )?(?:the |an )?alarm\Z
+\A(?:999|112|911)\Z
 \A(?:very )?urgent(?:ly)?(?= (?:help|need|we|i|us|come|call)\b|\Z)|urgent\Z
 (?:dont know|no idea) where (?:we|i) (?:are|am)\b
 dead|died|dying|death
@@ -193,7 +199,12 @@ _ABOUT_THINGS = any_of(
 )
 _HARMLESS = re.compile(rf"\b{_ABOUT_THINGS}\b")
 _ANY = "(?:(?:a|an|the|some|my|strong|rip|big|bad|huge|heavy|fishing) ){0,3}"
-_TROUBLE = re.compile(rf"\b{any_of(_TROUBLE_LINES, person=_PERSON, w2=_UP_TO_TWO, breath=_BREATH, any=_ANY)}\b")
+_VICTIM = f"(?:us|me|{_PERSON})"
+_NAMED = r"(?!(?:we|i|are|am|is|has|have|still|and|but|or)\b)\w+"
+_ALL_TROUBLE = any_of(
+    _TROUBLE_LINES, person=_PERSON, victim=_VICTIM, named=_NAMED, w2=_UP_TO_TWO, breath=_BREATH, any=_ANY
+)
+_TROUBLE = re.compile(rf"\b{_ALL_TROUBLE}\b")
 
 
 _WAS_WORRIED = re.compile(r"\b(?:was|had been) (?:(?:so|very|really|quite|just|getting|a|bit|all|too) ){0,3}worried\b")

@@ -231,7 +231,7 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
         "finish": say("{out}.", out=out(dive)),
         "safe": say("{out}.", out=out(dive)),  # they say it of themselves
         "late": say("Need longer? Text LATE 20."),
-        "call_off": say("Not diving? Text NOGO."),
+        "call_off": say("{out}.", out=out(dive)) if dive.live and not dive.assumed else say("Not diving? Text NOGO."),
         "start": say("Going in? Text IN."),
         "on_scene": say("Ashore for another dive? Text ON SCENE and its reference."),
         "plan": say("A plan? Text PLAN {site} 1000 50 P2.", site=dive.plan.site.code or "SITE"),
