@@ -184,6 +184,7 @@ def _alarmed(play: Play) -> None:
 def _to_the_end(play: Play) -> None:
     """From the alarm to a stand-down after rescue was called."""
     ashore = play.by("contact-0")
+    play.does(do.Hear(ashore, WORDS, "status"))
     play.does(do.ReportCalled(ashore, LONG_REFERENCE))
     play.does(do.ReportCalled(play.by("contact-1")))
     play.does(do.ReportOnScene(play.by("contact-2")))
@@ -268,6 +269,7 @@ def _called_off(play: Play) -> None:
     lead = play.by("diver-0")
     play.does(do.Hear(lead, "what now"))
     play.does(do.Hear(lead, "in 30", "start"))
+    play.does(do.Hear(lead, "too rough", "call_off"))
     play.does(do.Finish(lead, 2))
     play.does(do.CallOff(play.by("diver-1")))
 
@@ -275,8 +277,11 @@ def _called_off(play: Play) -> None:
 def _raised_and_called_off(play: Play) -> None:
     """The alarm before the start, and the word that nobody dives."""
     play.does(do.RaiseNow(play.by("contact-0"), WORDS))
+    play.does(do.RaiseNow(play.by("contact-0"), WORDS, worry=True))
     play.does(do.Start(play.by("diver-0")))
     play.does(do.ReportFix(play.by("diver-0"), AWAY, 480.0))
+    play.does(do.ReportCalled(play.by("contact-0")))
+    play.does(do.RaiseNow(play.by("contact-1"), WORDS, worry=True))
     play.does(do.CallOff(play.by("diver-0")))
 
 

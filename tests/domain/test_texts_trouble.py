@@ -82,8 +82,9 @@ big waves, can't exit; too exhausted to swim; hit by a boat; run over by a jetsk
 we are not safe; he isn't safe; she's not safe; pins and needles; dizzy; legs gone numb; bent; panic; Bram is in panic
 big problem; serious problem here; something happened; something terrible has happened; rescue us; save us
 don't know where we are; no idea where I am; HLP; HLEP; emergancy; emergeny; emegency; urgent; urgent, call us; ALARM!
-raise the alarm; bram not surfaced; Bram has still not surfaced; Anna not come up; boat hit him; a boat just hit us
-current took him; the current took her; the tide has taken them; he hit his head; 999; 112
+raise the alarm; bram not surfaced; Bram has still not surfaced; Anna not come up; boat hit him
+current took bram; a boat just hit us; current took him; the current took her; the tide has taken them
+he hit his head; 999; 112
 """
 
 FROM_THE_WATER_AND_CALM = """
@@ -92,7 +93,7 @@ no need to panic; has something happened?; not safe to dive, nogo; it is not saf
 separated from my torch; caught in traffic; don't know where to park; when do I raise the alarm
 so I raise the alarm at 15:45; false alarm; stop the alarm; too rough to dive; too busy to get away; buddy gone home
 divers gone for lunch; divers down 10:05; low on air; strong current; still in; buddy still in; not surfaced yet
-only 2 of us today; energy; fell asleep; still not surfaced; current took my fin; OUT!!!! cold af
+only 2 of us today; energy; fell asleep; still not surfaced; current took my fin; tide took ages; OUT!!!! cold af
 all out. cold but fine
 """
 

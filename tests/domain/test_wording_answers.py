@@ -83,7 +83,7 @@ HINTS = [
     ("finish", "Dive 7K, Lantern Cove. All out? Text OUT."),
     ("late", "Need longer? Text LATE 20."),
     ("call_off", "All out? Text OUT."),  # NOGO is no end of a dive that has begun
-    ("start", "Dive 7K, Lantern Cove. Going in? Text IN."),
+    ("start", "Dive 7K, Lantern Cove. All out? Text OUT. Longer? LATE 20. Trouble? SOS."),  # they are in
     ("position", "A position? Text AT 47.12345,-20.54321."),
     ("safe", "All out? Text OUT."),
     ("called", "You can text OK 7K, CALLED 7K, or SAFE 2 7K."),
@@ -117,12 +117,35 @@ def test_a_contact_who_asks_what_to_do_in_an_alarm_is_told_whom_to_call() -> Non
     """Until somebody has called; a diver is asked whether all are out."""
     story = overdue(RAISE_BY)
 
-    words = answer(story, do.Hear(contact(words="what now"), "what now"), 66)
+    words = answer(story, do.Hear(contact(words="hm"), "hm"), 66)
+    to_do = answer(story, do.Hear(contact(words="what now"), "what now", "status"), 66)
 
-    assert words.endswith("or SAFE 2 7K. In doubt call 07700 900999 (practice desk).")
+    answers, call = "You can text OK 7K, CALLED 7K, or SAFE 2 7K.", "In doubt call 07700 900999 (practice desk)."
+    assert words == f"not understood, the alarm stands. {answers} {call}"
+    assert to_do == f"not understood, the alarm stands. {call} {answers}"
     assert len(segments(f"Skerry Bay Divers: {words}").parts) == 1
     story.does(do.ReportCalled(contact()), at(67))
-    assert "In doubt" not in answer(story, do.Hear(contact(words="what now"), "what now"), 68)
+    assert "In doubt" not in answer(story, do.Hear(contact(words="what now"), "what now", "status"), 68)
+
+
+def test_a_contact_with_words_of_trouble_in_an_alarm_is_told_how_to_say_that_rescue_was_called() -> None:
+    """They may be of the call itself: "lifeboat launched"."""
+    story = overdue(RAISE_BY)
+
+    words = answer(story, do.RaiseNow(contact(words="lifeboat launched"), "lifeboat launched", worry=True), 66)
+
+    told = "The alarm stands. The others get your words. Call rescue: 07700 900999 (practice desk)."
+    assert words == f"{told} Rescue was called? Text CALLED 7K."
+    story.does(do.ReportCalled(contact()), at(67))
+    words = answer(story, do.RaiseNow(contact(words="lifeboat launched"), "lifeboat launched", worry=True), 68)
+    assert words == f"{told.replace('Call rescue', 'Tell rescue')} All safe? SAFE 2 7K"
+
+
+def test_a_contact_who_raises_the_alarm_is_told_of_the_contacts() -> None:
+    """They are not theirs."""
+    words = answer(in_water(), do.RaiseNow(contact(words="SOS"), None), 20)
+
+    assert words.startswith("ALARM raised. The contacts are being told. Call rescue: ")
 
 
 def test_a_contact_who_asks_for_news_is_told_how_to_get_it_and_in_an_alarm_how_to_answer() -> None:

@@ -69,6 +69,13 @@ _SERVICE = any_of(r"""
 (?:the )?(?:coastguard|rescue|rescue services?|emergency services?|lifeboat|police|ambulance)
 999|112|911|000|111
 """)
+_COMING = any_of(
+    r"""
+(?: and)? (?:they|help|(?:the |a )?<craft>) (?:(?:is|are) )?(?:coming|on (?:its|their|the) way)
+(?: and)? they are (?:sending|launching) (?:(?:a|the) )?(?:<craft>|team)
+""",
+    craft="(?:lifeboat|boat|helicopter|police|ambulance)",
+)
 _NUMBERED = any_of(
     r"""
 <named>(?P<label>(?=[a-z /-]*\d)[a-z0-9/-]+(?: [a-z0-9/-]+){0,2})
@@ -81,10 +88,11 @@ _CALLED = re.compile(
         r"""
 (?P<alone>called|phoned|rang)
 (?:called|phoned|rang) (?:on )?\d{2,3}
-(?:called|phoned|rang|rung|informed|notified|alerted|told|spoken to|spoke (?:to|with)) <service>(?: on \d{3})?
+(?:called|phoned|rang|rung|informed|notified|alerted|told|spoken to|spoke (?:to|with)) <service>(?: on \d{3})?<coming>?
 <service> (?:(?:is|are|has been|have been) )?(?:called|phoned|informed|notified|alerted|told)
 """,
         service=_SERVICE,
+        coming=_COMING,
     ).join((r"(?:(?:i|we) )?(?:have )?", rf"(?: {_NUMBERED})?"))
 )
 

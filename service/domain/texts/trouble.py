@@ -147,7 +147,7 @@ in (?:a|the) (?:(?:strong|bad|nasty) )?(?:rip|riptide|undertow)(?! off)
 (?:hit|struck|run over|ran over) by <any>(?:boat|speedboat|jetski|jet ski|ship|ferry|wave|propell?er|prop|rocks?)
 (?:fell|fallen|slipped) (?:on|onto|from|off|down) <any>(?:rocks?|cliffs?|ladder|steps|stairs)
 (?:boat|speedboat|jetski|jet ski|ship|ferry|wave|propell?er) (?:has |just )?(?:hit|struck|ran over|run over) <victim>
-(?:currents?|tide|rip|riptide|surf|sea|waves?) (?:has |have |just )?(?:took|taken|carried|pulled|dragged) <victim>
+(?:currents?|tide|rip|riptide|surf|sea|waves?) (?:has |have |just )?(?:took|taken|carried|dragged) <taken>
 (?:hit|banged|cracked) (?:his|her|my) head
 (?:washed|carried) (?:away|off|out)
 (?:hasnt|havent|has not|have not|didnt|did not|never) (?:yet )?(?:surfaced?|turned up|c[oa]me (?:up|back|out))
@@ -200,9 +200,18 @@ _ABOUT_THINGS = any_of(
 _HARMLESS = re.compile(rf"\b{_ABOUT_THINGS}\b")
 _ANY = "(?:(?:a|an|the|some|my|strong|rip|big|bad|huge|heavy|fishing) ){0,3}"
 _VICTIM = f"(?:us|me|{_PERSON})"
+# Not "took ages", nor "took my fin".
+_OTHER = r"(?!(?:an?|the|my|our|his|her|their|your|some|that|this|it|all|long|longer|ages|so|too|away|hard)\b)[a-z]\w+"
 _NAMED = r"(?!(?:we|i|are|am|is|has|have|still|and|but|or)\b)\w+"
 _ALL_TROUBLE = any_of(
-    _TROUBLE_LINES, person=_PERSON, victim=_VICTIM, named=_NAMED, w2=_UP_TO_TWO, breath=_BREATH, any=_ANY
+    _TROUBLE_LINES,
+    person=_PERSON,
+    victim=_VICTIM,
+    taken=f"(?:{_VICTIM}|{_OTHER})",
+    named=_NAMED,
+    w2=_UP_TO_TWO,
+    breath=_BREATH,
+    any=_ANY,
 )
 _TROUBLE = re.compile(rf"\b{_ALL_TROUBLE}\b")
 

@@ -232,16 +232,18 @@ def hint(dive: Dive, by: Actor, near: str | None) -> Phrase:
         "safe": say("{out}.", out=out(dive)),  # they say it of themselves
         "late": say("Need longer? Text LATE 20."),
         "call_off": say("{out}.", out=out(dive)) if dive.live and not dive.assumed else say("Not diving? Text NOGO."),
-        "start": say("Going in? Text IN."),
+        "start": say("Going in? Text IN.") if not dive.live or dive.assumed else _all_of_it(dive),
         "on_scene": say("Ashore for another dive? Text ON SCENE and its reference."),
         "plan": say("A plan? Text PLAN {site} 1000 50 P2.", site=dive.plan.site.code or "SITE"),
         "where": say("Asking for the last position? Text WHERE {ref}.", ref=reference),
     }
     if near in meant:
         return meant[near]
-    if dive.live:
-        return say("{out}. Longer? LATE 20. Trouble? SOS.", out=out(dive))
-    return say("Going in? IN. Trouble? SOS.")
+    return _all_of_it(dive) if dive.live else say("Going in? IN. Trouble? SOS.")
+
+
+def _all_of_it(dive: Dive) -> Phrase:
+    return say("{out}. Longer? LATE 20. Trouble? SOS.", out=out(dive))
 
 
 def _hint_ashore(dive: Dive, by: Actor, near: str | None) -> Phrase:
@@ -289,6 +291,8 @@ def on_heard(dive: Dive, event: ev.Heard) -> list[Draft]:
 
 def _what_became_of_it(dive: Dive, event: ev.Heard) -> Phrase:
     clock = say("The clock runs.") if dive.live else say("The clock is not running.")
+    if event.overtaken is None and dive.alarmed:
+        return say("not understood, the alarm stands.")
     if event.overtaken is None:
         return say("not understood, nothing changed. {clock}", clock=clock)
     if event.overtaken == "not_called":
@@ -310,6 +314,8 @@ def _how_to_say_it(dive: Dive, event: ev.Heard) -> list[Part]:
     if event.overtaken == "not_called":
         again = say("Rescue was called? Text CALLED {ref}.", ref=dive.reference)
         return [keep(again), *_rescue_in_doubt(dive, event.by)]
+    if event.near == "status" and (whom_to_call := _whom_to_call(dive, event.by)) is not None:
+        return [keep(whom_to_call), may_go(1, hint(dive, event.by, event.near))]
     if event.trouble is None:
         return [keep(hint(dive, event.by, event.near)), *_rescue_in_doubt(dive, event.by)]
     return [
@@ -329,10 +335,15 @@ def _start_of(dive: Dive, event: ev.Heard) -> Phrase | None:
 
 
 def _rescue_in_doubt(dive: Dive, by: Actor) -> list[Part]:
-    """Whom to call, for somebody ashore who has the alarm and asks what to do now."""
+    whom_to_call = _whom_to_call(dive, by)
+    return [] if whom_to_call is None else [may_go(1, whom_to_call)]
+
+
+def _whom_to_call(dive: Dive, by: Actor) -> Words | None:
+    """What to do now, for somebody ashore who has the alarm, until rescue was called."""
     if by.role is Role.DIVER or not dive.alarmed or dive.called_at is not None:
-        return []
-    return [may_go(1, to_rescue(dive, say("In doubt call {rescue}.", rescue=call_rescue(dive))))]
+        return None
+    return to_rescue(dive, say("In doubt call {rescue}.", rescue=call_rescue(dive)))
 
 
 def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
