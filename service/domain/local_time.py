@@ -25,6 +25,14 @@ class LocalTimeError(ValueError):
     """A wall-clock time that is no single instant; the message says what to write instead."""
 
 
+class SkippedTimeError(LocalTimeError):
+    """One that does not exist, as the clocks go forward over it."""
+
+
+class RepeatedTimeError(LocalTimeError):
+    """One that comes twice, as the clocks go back."""
+
+
 def is_zone(name: str) -> bool:
     """Whether `name` is an IANA zone that this machine knows."""
     try:
@@ -43,8 +51,8 @@ def instant(day: date, clock: time, zone: str) -> datetime:
     if early.utcoffset() == late.utcoffset():
         return early.astimezone(UTC)
     if early.astimezone(UTC).astimezone(ZoneInfo(zone)).replace(tzinfo=None) != wall:
-        raise LocalTimeError(f"{written} does not exist: the clocks go forward over it. Choose a later time.")
-    raise LocalTimeError(f"{written} comes twice: the clocks go back. Choose a time outside that hour.")
+        raise SkippedTimeError(f"{written} does not exist: the clocks go forward over it. Choose a later time.")
+    raise RepeatedTimeError(f"{written} comes twice: the clocks go back. Choose a time outside that hour.")
 
 
 def next_instant(hhmm: str, zone: str, after: datetime) -> datetime:
@@ -72,7 +80,7 @@ def next_instants(hhmm: str, zone: str, after: datetime) -> list[datetime]:
         shown = {at for at in either if at.astimezone(site).replace(tzinfo=None) == wall}
         coming += [at for at in shown if at > after]
         if not shown and not coming and wall > now:
-            raise LocalTimeError(f"{hhmm} does not exist that night: the clocks go forward. Choose a later time.")
+            raise SkippedTimeError(f"{hhmm} does not exist that night: the clocks go forward. Choose a later time.")
     return sorted(coming)
 
 
@@ -92,7 +100,7 @@ def last_instant(hhmm: str, zone: str, before: datetime) -> datetime:
         either = {wall.replace(tzinfo=site, fold=fold).astimezone(UTC) for fold in (0, 1)}
         shown = {at for at in either if at.astimezone(site).replace(tzinfo=None) == wall}
         if not shown and not been and wall <= now:
-            raise LocalTimeError(f"{hhmm} did not exist that night: the clocks went forward. Give another time.")
+            raise SkippedTimeError(f"{hhmm} did not exist that night: the clocks went forward. Give another time.")
         been += [at for at in shown if at <= before]
     return max(been)
 

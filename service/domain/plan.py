@@ -13,6 +13,7 @@ from enum import StrEnum
 from service.domain.cross_checks import CrossCheckInput, cross_checks
 from service.domain.encoding import septets, to_gsm7
 from service.domain.gas import GasPlan
+from service.domain.language import Phrase, Words, say
 from service.domain.local_time import is_zone, minutes
 from service.domain.people import ENGLISH, Channel
 from service.domain.place.exits import exit_advice, exits_for
@@ -94,11 +95,24 @@ class Level(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One finding about a plan: which field, how grave, and what to do in plain words."""
+    """One finding about a plan: which field, how grave, and what to do in plain words.
+
+    `said`: the same for a text, short and in every language, where a plan by text can come to it.
+    """
 
     level: Level
     field: str
     words: str
+    said: Phrase | None = None
+
+    @property
+    def in_text(self) -> Words:
+        """What to say of it in a text."""
+        return self.said or self.words
+
+
+_Finding = tuple[str, str, Phrase | None]
+"""Of a check that refuses: field, words, and what is said in a text."""
 
 
 def check_plan(
@@ -110,15 +124,15 @@ def check_plan(
     refused is not cross-checked: its figures may be impossible. In a drill nobody goes in, so that one phone may be
     the lead's and the only contact's.
     """
-    refusals = [
+    of_pages = [*_check_site(plan), *_check_lengths(plan)]
+    refusals: list[_Finding] = [
         *_check_party(plan),
         *_check_contacts(plan, drill=drill),
         *_check_times(plan, now),
-        *_check_site(plan),
-        *_check_lengths(plan),
+        *((field, words, None) for field, words in of_pages),
     ]
     return tuple(
-        [Check(Level.REFUSE, field, words) for field, words in refusals]
+        [Check(Level.REFUSE, field, words, said) for field, words, said in refusals]
         + [Check(Level.ADVISE, field, words) for field, words in _advice(plan)]
         + [Check(Level.ADVISE, field, words) for field, words in ([] if refusals else _cross_checked(plan, grace))]
     )
@@ -134,54 +148,58 @@ def _is_blank(name: str) -> bool:
     return not any(character.isprintable() and not character.isspace() for character in name)
 
 
-def _check_party(plan: DivePlan) -> list[tuple[str, str]]:
+def _check_party(plan: DivePlan) -> list[_Finding]:
     if not plan.party:
-        return [("party", "Name at least one diver.")]
-    found = []
+        return [("party", "Name at least one diver.", None)]
+    found: list[_Finding] = []
     if plan.lead.phone is None:
-        found.append(("lead", "The lead diver needs a mobile number: it runs the clock."))
+        found.append(("lead", "The lead diver needs a mobile number: it runs the clock.", None))
     if any(_is_blank(diver.name) for diver in plan.party):
-        found.append(("party", "Give every diver a name; rescuers ask for it."))
+        found.append(("party", "Give every diver a name; rescuers ask for it.", None))
     if len(plan.party) > PARTY_MAX:
-        found.append(("party", f"A plan holds at most {PARTY_MAX} divers. File one plan for each group."))
+        said = say("A plan holds at most {most} divers: file one for each group.", most=PARTY_MAX)
+        found.append(("party", f"A plan holds at most {PARTY_MAX} divers. File one plan for each group.", said))
     phones = [diver.phone for diver in plan.party if diver.phone]
     if len(set(phones)) < len(phones):
-        found.append(("party", "Two divers have the same number. Give each their own, or leave one empty."))
+        found.append(("party", "Two divers have the same number. Give each their own, or leave one empty.", None))
     return found
 
 
-def _check_contacts(plan: DivePlan, *, drill: bool) -> list[tuple[str, str]]:
+def _check_contacts(plan: DivePlan, *, drill: bool) -> list[_Finding]:
     if not plan.contacts:
-        return [("contacts", "Name at least one person ashore who will raise the alarm.")]
-    found = []
+        return [("contacts", "Name at least one person ashore who will raise the alarm.", None)]
+    found: list[_Finding] = []
     if not drill and all(map(plan.dives_too, plan.contacts)):
-        found.append(("contacts", "Your contacts are all in the water with you. Name somebody who stays ashore."))
+        words = "Your contacts are all in the water with you. Name somebody who stays ashore."
+        found.append(("contacts", words, say("Your contacts all dive with you: name somebody who stays ashore.")))
     if any(_is_blank(contact.name) for contact in plan.contacts):
-        found.append(("contacts", "Give every contact a name, so that the others know who is meant."))
+        found.append(("contacts", "Give every contact a name, so that the others know who is meant.", None))
     if len(plan.contacts) > CONTACTS_MAX:
-        found.append(("contacts", f"A plan holds at most {CONTACTS_MAX} contacts."))
+        found.append(("contacts", f"A plan holds at most {CONTACTS_MAX} contacts.", None))
     if len({contact.phone for contact in plan.contacts}) < len(plan.contacts):
-        found.append(("contacts", "Two contacts have the same number. Give each number once."))
+        found.append(("contacts", "Two contacts have the same number. Give each number once.", None))
     return found
 
 
-def _check_times(plan: DivePlan, now: datetime) -> list[tuple[str, str]]:
-    found = []
+def _check_times(plan: DivePlan, now: datetime) -> list[_Finding]:
+    found: list[_Finding] = []
     if not RUN_TIME_MIN <= plan.run_time <= RUN_TIME_MAX:
         shortest, longest = minutes(RUN_TIME_MIN), minutes(RUN_TIME_MAX)
         words = (
             f"Run time is from {shortest} to {longest} minutes, from entry to being out. A second dive needs its own."
         )
-        found.append(("run_time", words))
+        said = say("Run time is {shortest} to {longest} minutes.", shortest=shortest, longest=longest)
+        found.append(("run_time", words, said))
     if plan.time_in_at is not None and plan.time_in_at < now - PAST_ALLOWED:
         found.append(
             (
                 "time_in",
                 "That time in has passed. Give a later one, or leave it empty and send IN when you go in.",
+                say("That time has passed. Give a later one."),
             )
         )
     if plan.time_in_at is not None and plan.time_in_at > now + AHEAD_ALLOWED:
-        found.append(("time_in", f"A plan can be filed at most {AHEAD_ALLOWED.days} days ahead."))
+        found.append(("time_in", f"A plan can be filed at most {AHEAD_ALLOWED.days} days ahead.", None))
     return found
 
 

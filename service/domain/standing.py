@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from service.domain.language import Phrase, render, say
+from service.domain.language import Name, Phrase, render, say
 from service.domain.plan import Check, Level
 
 PROVEN_FOR = timedelta(days=180)
@@ -113,7 +113,9 @@ def contact_checks(contacts: Sequence[ContactKnown], now: datetime) -> tuple[Che
     """
     lost = [contact for contact in contacts if contact.standing in NOBODY]
     if lost and all(contact.dives or contact.standing in NOBODY for contact in contacts):
-        return (Check(Level.REFUSE, "contacts", _nobody_ashore(contacts)),)
+        names = Name(", ".join(contact.name for contact in lost))
+        said = say("Name somebody else ashore: nothing would reach {names}.", names=names)
+        return (Check(Level.REFUSE, "contacts", _nobody_ashore(contacts), said),)
     found = [Check(Level.ADVISE, "contacts", _lost(contact)) for contact in lost]
     words = unproven(contacts, now)
     return tuple(found if words is None else [*found, Check(Level.ADVISE, "contacts", _sentence(render(words)))])

@@ -12,6 +12,7 @@ from service.domain.dialling import number_to_dial
 from service.domain.dive.ticking import UNTIMED_PLAN_LASTS
 from service.domain.gas import GasError, GasPlan
 from service.domain.grace import GracePeriods
+from service.domain.language import Name, Phrase, say
 from service.domain.local_time import LocalTimeError, instant
 from service.domain.people import Channel
 from service.domain.phone import PhoneError, is_of_country
@@ -100,8 +101,8 @@ class _Findings:
     def __init__(self) -> None:
         self.checks: list[Check] = []
 
-    def refuse(self, field: str, words: str) -> None:
-        self.checks.append(Check(Level.REFUSE, field, words))
+    def refuse(self, field: str, words: str, said: Phrase | None = None) -> None:
+        self.checks.append(Check(Level.REFUSE, field, words, said))
 
     def advise(self, field: str, words: str) -> None:
         self.checks.append(Check(Level.ADVISE, field, words))
@@ -201,7 +202,9 @@ def _site(
     row = sites.find(session, club.id, wanted)
     if row is None:
         known = ", ".join(site.code for site in sites.listing(session, club.id))
-        wrong.refuse("site", f"{club.name} has no site {wanted.strip()[:30] or '(empty)'}. Sites: {known}.")
+        name = wanted.strip()[:30] or "(empty)"
+        said = say("No site {site} here. Sites: {names}.", site=Name(name), names=Name(known))
+        wrong.refuse("site", f"{club.name} has no site {name}. Sites: {known}.", said)
     return row, None
 
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from service.domain.dive import Dive, Phase
+from service.domain.dive.refusals import no_such_time
 from service.domain.local_time import LocalTimeError, instant, next_instant
 from service.domain.people import Actor, Role, Via
 from service.domain.plan import PAST_ALLOWED, refusals
@@ -49,22 +50,23 @@ def file_by_text(
     person = people.by_phone(session, club.id, phone)
     if person is None:
         return general.plan_unknown_phone(club.name, service.public_url, club_language(club)), None
+    language = person.language or club_language(club)
     if not person.usual_contacts:
-        return general.plan_without_contacts(club.name, service.public_url, club_language(club)), None
+        return general.plan_without_contacts(club.name, service.public_url, language), None
     intent = _as_called_here(session, club, intent)
     site = sites.find(session, club.id, intent.site or "")
     zone = site.zone if site else club.zone
     if _may_be_two_days(intent, zone, said_at):
-        return general.plan_of_which_day(club.name, _without_day(intent), club_language(club)), None
+        return general.plan_of_which_day(club.name, _without_day(intent), language), None
     try:
         time_in_at = _time_in(intent, zone, said_at)
     except LocalTimeError as error:
-        return general.plan_refused(club.name, str(error), club_language(club)), None
+        return general.plan_refused(club.name, no_such_time(intent.time_in or "", error), language), None
     request = usual_request(person, intent, time_in_at)
     filed = file_in(service, session, club, request, lead_of(person, words), now, said_at=said_at)
     if isinstance(filed, PlanFiled):
         return advice_on(session, club, filed.dive, now, before), filed.dive.id
-    return general.plan_refused(club.name, refusals(filed.checks)[0].words, club_language(club)), None
+    return general.plan_refused(club.name, refusals(filed.checks)[0].in_text, language), None
 
 
 def _as_called_here(session: Session, club: ClubRow, intent: Intent) -> Intent:

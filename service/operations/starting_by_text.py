@@ -120,7 +120,7 @@ def _start(text: Text, person: PersonRow, before: Sequence[PhoneMatch]) -> Answe
     request = usual_request(person, _still_to_go(text))
     filed = file_in(text.service, session, club, request, lead, text.now, starting=True)
     if not isinstance(filed, PlanFiled):
-        why = refusals(filed.checks)[0].words
+        why = refusals(filed.checks)[0].in_text
         return Answer(general.start_refused(club.name, why, text.language), note="start refused")
     position = None if intent.position is None else Position(*intent.position)
     start = do.Start(lead, position=position, accuracy_m=intent.accuracy_m)

@@ -11,8 +11,10 @@ import pytest
 
 from service.domain.dive import Dive, Phase, Refusal
 from service.domain.dive import commands as do
+from service.domain.dive.refusals import no_such_time
 from service.domain.encoding import is_gsm7, segments
-from service.domain.language import LANGUAGES
+from service.domain.language import LANGUAGES, Name, render, say
+from service.domain.local_time import RepeatedTimeError, SkippedTimeError
 from service.domain.wording import general, introducing, outage, unraised
 from tests.domain.builders import (
     DISTRESS,
@@ -152,6 +154,31 @@ def test_an_answer_fits_one_segment_and_names_who_sends_it(name: str, club: str)
     assert not CARRIER.search(text)
     assert text.count("https://") <= 1
     assert "https://" not in text or text.endswith(("/plan", "/join/skerry-bay"))
+
+
+REASONS = (
+    say("A plan holds at most {most} divers: file one for each group.", most=12),
+    say("Your contacts all dive with you: name somebody who stays ashore."),
+    say("Run time is {shortest} to {longest} minutes.", shortest=5, longest=360),
+    say("That time has passed. Give a later one."),
+    say("Name somebody else ashore: nothing would reach {names}.", names=Name(", ".join(LONG_NAMES))),
+    say("No site {site} here. Sites: {names}.", site=Name("X" * 30), names=Name("LANTERN, GANNET, " * 20)),
+    no_such_time("01:30", SkippedTimeError()),
+    no_such_time("01:30", RepeatedTimeError()),
+)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_why_a_plan_by_text_is_refused_fits_in_every_language(language: str) -> None:
+    """One segment, and no English in any other."""
+    for words in REASONS:
+        for text in (
+            general.plan_refused(LONG_CLUB, words, language),
+            general.start_refused(LONG_CLUB, words, language),
+            general.refused(replace(filed().dive, club_name=LONG_CLUB), Refusal("no", words, at()), language),
+        ):
+            assert len(segments(text).parts) == 1, text
+        assert language == "en" or render(words, language) != render(words, "en")
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

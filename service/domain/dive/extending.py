@@ -37,7 +37,7 @@ def _moved(
     try:
         could = _wanted(dive, command, due_out_at)
     except LocalTimeError as error:
-        return Refusal(code="no_such_time", said=str(error), at=now)
+        return Refusal(code="no_such_time", said=no.no_such_time(command.until or "", error), at=now)
     possible = [at for at in could if max(now, due_out_at) < at <= latest]
     if len(possible) > 1:
         return no.comes_twice(dive, possible, now)

@@ -9,7 +9,7 @@ from service.domain.dive.commands import Finish, Refusal, ReportSafe
 from service.domain.dive.state import REOPEN_WITHIN, Dive
 from service.domain.grace import FinishNeeds
 from service.domain.language import Moment, Name, Phrase, Words, count, say
-from service.domain.local_time import minutes
+from service.domain.local_time import LocalTimeError, RepeatedTimeError, SkippedTimeError, minutes
 from service.domain.people import Actor, Role
 from service.domain.place.fix import FAR_M
 from service.domain.plan import PARTY_MAX
@@ -108,6 +108,15 @@ def _runs(dive: Dive, now: datetime) -> Words:
 def alarm_is_up(dive: Dive, now: datetime) -> Refusal:
     """A start while the alarm is up."""
     return Refusal("alarm_is_up", say("The alarm is up for dive {ref}. All out? Text OUT.", ref=dive.reference), now)
+
+
+def no_such_time(time: str, error: LocalTimeError) -> Words:
+    """A time at the site (HH:MM) that the change of the clocks leaves out, or makes come twice."""
+    if isinstance(error, SkippedTimeError):
+        return say("{time} does not exist then: the clocks go forward. Give a later time.", time=time)
+    if isinstance(error, RepeatedTimeError):
+        return say("{time} comes twice then: the clocks go back. Give a time outside that hour.", time=time)
+    return str(error)
 
 
 def head_count_out_of_range(now: datetime) -> Refusal:

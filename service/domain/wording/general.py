@@ -194,9 +194,13 @@ def opted_in(club_name: str, language: str = ENGLISH) -> str:
     return plain(club_name, say("you get our texts again."), language)
 
 
-def plan_refused(club_name: str, words: str, language: str = ENGLISH) -> str:
+def plan_refused(club_name: str, words: Words, language: str = ENGLISH) -> str:
     """Why a plan by text was not filed; long reasons lose their tail at a word."""
-    return worded(club_name, [keep(say("not filed.")), name_of(words)], 1, language)
+    return worded(club_name, [keep(say("not filed.")), _reason(words)], 1, language)
+
+
+def _reason(words: Words) -> Part:
+    return name_of(words) if isinstance(words, str) else keep(words)
 
 
 def plan_incomplete(club_name: str, site: str, language: str = ENGLISH) -> str:
@@ -214,9 +218,9 @@ def plan_of_which_day(club_name: str, plan: str, language: str = ENGLISH) -> str
     return plain(club_name, words, language)
 
 
-def start_refused(club_name: str, words: str, language: str = ENGLISH) -> str:
+def start_refused(club_name: str, words: Words, language: str = ENGLISH) -> str:
     """Why a start by one text was none; long reasons lose their tail at a word."""
-    return worded(club_name, [keep(say("NOT STARTED, no clock runs.")), name_of(words)], 1, language)
+    return worded(club_name, [keep(say("NOT STARTED, no clock runs.")), _reason(words)], 1, language)
 
 
 def start_unknown_phone(club_name: str, public_url: str, club_id: str, language: str = ENGLISH) -> str:
