@@ -90,10 +90,15 @@ def _without_day(intent: Intent) -> str:
 
 def how_to_plan(session: Session, club: ClubRow, words: str, language: str) -> str:
     """What a plan by text is made of, with the site that these words name, else one of the club's."""
+    return general.plan_incomplete(club.name, example_site(session, club, words), language)
+
+
+def example_site(session: Session, club: ClubRow, words: str) -> str:
+    """The code of the site that these words name, else of one of the club's."""
     known = sites.listing(session, club.id)
     named = (sites.find(session, club.id, word) for word in words.split())
     site = next((one for one in named if one is not None), known[0] if known else None)
-    return general.plan_incomplete(club.name, site.code if site else "SITE", language)
+    return site.code if site else "SITE"
 
 
 def usual_request(person: PersonRow, intent: Intent, time_in_at: datetime | None = None) -> PlanRequest:

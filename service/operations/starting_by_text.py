@@ -19,11 +19,11 @@ from service.domain.people import Role
 from service.domain.place.position import Position
 from service.domain.plan import RUN_TIME_MIN, refusals
 from service.domain.texts import Intent, Kind
-from service.domain.wording import general
+from service.domain.wording import general, one_text
 from service.operations.addressing import Answer, Text, at_site
 from service.operations.choosing import is_exercise, is_far_off, meant_by, run_time_of
 from service.operations.filing import PlanFiled, file_in
-from service.operations.planning_by_text import advice_on, lead_of, plans_of, usual_request
+from service.operations.planning_by_text import advice_on, example_site, how_to_plan, lead_of, plans_of, usual_request
 from service.operations.recording import apply
 from service.store import people, sites
 from service.store.dives import Match, PhoneMatch
@@ -47,12 +47,33 @@ def start_by_text(text: Text, matches: Sequence[PhoneMatch]) -> Answer | None:
         return None
     live = next((match for match in matches if match.phase in LIVE and _dives(match)), None)
     if live is not None:
-        return Answer(general.start_while_in(live.dive, text.language), live.dive.id, note="another dive still runs")
+        return Answer(one_text.start_while_in(live.dive, text.language), live.dive.id, note="another dive still runs")
     person = people.by_phone(text.session, text.club.id, text.phone)
     if person is None:
         # Whoever names only a site knows of a plan there; a whole start is from somebody who expects it to be enough.
         return _unknown(text) if intent.minutes is not None else None
     return _start(replace(text, language=person.language or text.language), person, matches)
+
+
+def plan_not_whole(text: Text) -> Answer:
+    """The answer to what is nearly a plan, from somebody who has no dive open."""
+    words = how_to_plan(text.session, text.club, text.words, text.language)
+    return Answer(words, note="a plan that is not whole")
+
+
+def start_not_whole(text: Text, matches: Sequence[Match]) -> Answer | None:
+    """The answer to a start, or what is nearly one, from somebody whom the club knows and who has no dive open.
+
+    Of a dive of theirs that is over nothing is said: they go in again.
+    """
+    intent = text.intent
+    starts = Kind.START in (intent.kind, intent.near) and intent.ref is None and intent.site is None
+    if not starts or any(match.phase != Phase.CLOSED for match in matches):
+        return None
+    if people.by_phone(text.session, text.club.id, text.phone) is None:
+        return None
+    site = example_site(text.session, text.club, text.words)
+    return Answer(one_text.start_not_whole(text.club.name, site, text.language), note="a start that is not whole")
 
 
 def with_plan_left(text: Text, matches: Sequence[PhoneMatch], said_of: Dive, answered: Answer) -> Answer:
@@ -81,7 +102,7 @@ def _not_longer(text: Text, dive: Dive) -> str | None:
     asked = run_time_of(text.intent)
     if asked is None or asked <= dive.plan.run_time:
         return None
-    return general.start_not_longer(dive, asked, text.language)
+    return one_text.start_not_longer(dive, asked, text.language)
 
 
 def _is_filed_there(text: Text, matches: Sequence[PhoneMatch]) -> bool:
@@ -102,26 +123,26 @@ def _dives(match: PhoneMatch) -> bool:
 
 
 def _unknown(text: Text) -> Answer:
-    words = general.start_unknown_phone(text.club.name, text.service.public_url, text.club.id, text.language)
+    words = one_text.start_unknown_phone(text.club.name, text.service.public_url, text.club.id, text.language)
     return Answer(words, note="start from a phone that is not known")
 
 
 def _start(text: Text, person: PersonRow, before: Sequence[PhoneMatch]) -> Answer:
     session, club, intent = text.session, text.club, text.intent
     if not person.usual_contacts:
-        words = general.start_without_contacts(club.name, text.service.public_url, text.language)
+        words = one_text.start_without_contacts(club.name, text.service.public_url, text.language)
         return Answer(words, note="no usual contacts")
     site = sites.find(session, club.id, intent.site or "")
     if site is None:
         return _no_such_site(text)
     if intent.minutes is None or intent.count is None:
-        return Answer(general.start_incomplete(club.name, site.code, text.language), note="minutes or count missing")
+        return Answer(one_text.start_incomplete(club.name, site.code, text.language), note="minutes or count missing")
     lead = lead_of(person, text.words)
     request = usual_request(person, _still_to_go(text))
     filed = file_in(text.service, session, club, request, lead, text.now, starting=True)
     if not isinstance(filed, PlanFiled):
         why = refusals(filed.checks)[0].in_text
-        return Answer(general.start_refused(club.name, why, text.language), note="start refused")
+        return Answer(one_text.start_refused(club.name, why, text.language), note="start refused")
     position = None if intent.position is None else Position(*intent.position)
     start = do.Start(lead, position=position, accuracy_m=intent.accuracy_m)
     apply(text.service, session, filed.dive.id, start, text.now)
@@ -140,7 +161,7 @@ def _no_such_site(text: Text) -> Answer:
     wanted, known = text.intent.site or "", sites.listing(text.session, text.club.id)
     near = _near(wanted, known)
     codes = ", ".join(site.code for site in near or known)
-    words = general.start_unknown_site(text.club.name, wanted, codes, near=bool(near), language=text.language)
+    words = one_text.start_unknown_site(text.club.name, wanted, codes, near=bool(near), language=text.language)
     return Answer(words, note="no such site")
 
 

@@ -44,9 +44,9 @@ from service.operations.joining import is_join_code, join_by_text
 from service.operations.opting import opt_in_by_text, opt_out_by_text
 from service.operations.other_clubs import directed, live_elsewhere
 from service.operations.plainest import raise_within
-from service.operations.planning_by_text import file_by_text, how_to_plan
+from service.operations.planning_by_text import file_by_text
 from service.operations.recording import apply
-from service.operations.starting_by_text import start_by_text, with_plan_left
+from service.operations.starting_by_text import plan_not_whole, start_by_text, start_not_whole, with_plan_left
 from service.store import dives, inbound, opt_outs, reaches
 from service.store.dives import Match, PhoneMatch, Unreadable
 
@@ -178,10 +178,12 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
     # What cannot be read may be what is meant: a finish is not guessed to be of the other dive.
     among: list[Match] = [*matches, *text.unreadable]
     text = replace(text, intent=read_again(text.intent, among))
+    if (answered := start_not_whole(text, among)) is not None:
+        return directed(text, answered)
     wanted = wanted_part(text.intent, among)
     meant = at_site(text, meant_by(text.intent, among, wanted))
     if not meant:
-        return directed(text, _without_plan(text) if text.intent.near is Kind.PLAN else without_dive(text, among))
+        return directed(text, plan_not_whole(text) if text.intent.near is Kind.PLAN else without_dive(text, among))
     asked = instead(text, among, meant)
     if asked is None and (len(meant) > 1 or must_be_named(text.intent, meant)):
         asked = Answer(ask_which(text, meant), note="several dives")
@@ -193,11 +195,6 @@ def _by_phone(text: Text, matches: Sequence[PhoneMatch]) -> Answer:
         return _unreadable(text, [match.dive_id])
     answered = _do(text, match.dive, sender_of(text, match.dive, match.keys, wanted))
     return with_plan_left(text, matches, match.dive, answered)
-
-
-def _without_plan(text: Text) -> Answer:
-    words = how_to_plan(text.session, text.club, text.words, text.language)
-    return Answer(words, note="a plan that is not whole")
 
 
 _QUESTIONS = (Kind.STATUS, Kind.WHERE, Kind.PACK)

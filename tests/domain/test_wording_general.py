@@ -15,7 +15,7 @@ from service.domain.dive.refusals import no_such_time
 from service.domain.encoding import is_gsm7, segments
 from service.domain.language import LANGUAGES, Name, render, say
 from service.domain.local_time import RepeatedTimeError, SkippedTimeError
-from service.domain.wording import general, introducing, outage, unraised
+from service.domain.wording import general, introducing, one_text, outage, unraised
 from tests.domain.builders import (
     DISTRESS,
     DUE_OUT,
@@ -117,16 +117,17 @@ def everything(club: str) -> dict[str, str]:
         "plan_without_contacts": general.plan_without_contacts(club, "https://linetender.example"),
         "plan_incomplete": general.plan_incomplete(club, "LANTERN"),
         "plan_of_which_day": general.plan_of_which_day(club, f"PLAN {LONG_SITE} 1000 120 P12 D18.5"),
-        "start_refused": general.start_refused(club, "Run time is from 5 to 360 minutes. " * 6),
-        "start_unknown_phone": general.start_unknown_phone(club, "https://linetender.example", "skerry-bay"),
-        "start_without_contacts": general.start_without_contacts(club, "https://linetender.example"),
-        "start_incomplete": general.start_incomplete(club, "LANTERN"),
-        "start_unknown_site": general.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET", near=True),
-        "start_at_no_site": general.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET, " * 20, near=False),
-        "start_while_in": general.start_while_in(replace(in_water().dive, club_name=club)),
+        "start_refused": one_text.start_refused(club, "Run time is from 5 to 360 minutes. " * 6),
+        "start_unknown_phone": one_text.start_unknown_phone(club, "https://linetender.example", "skerry-bay"),
+        "start_without_contacts": one_text.start_without_contacts(club, "https://linetender.example"),
+        "start_incomplete": one_text.start_incomplete(club, "LANTERN"),
+        "start_not_whole": one_text.start_not_whole(club, "LANTERN"),
+        "start_unknown_site": one_text.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET", near=True),
+        "start_at_no_site": one_text.start_unknown_site(club, LONG_SITE, "LANTERN, GANNET, " * 20, near=False),
+        "start_while_in": one_text.start_while_in(replace(in_water().dive, club_name=club)),
         "left_waiting": general.left_waiting(replace(in_water().dive, club_name=club), planned(club, None), at(1500)),
         "filed_too": general.filed_too(planned(club, at(1500)), at()),
-        "start_not_longer": general.start_not_longer(planned(club, None), timedelta(minutes=600)),
+        "start_not_longer": one_text.start_not_longer(planned(club, None), timedelta(minutes=600)),
         "joined": general.joined(club, LONG_NAMES[0], "LANTERN"),
         "no_such_join": general.no_such_join(club, 10),
         "join_code": general.join_code(club, "0123 4567", 10),
@@ -174,7 +175,7 @@ def test_why_a_plan_by_text_is_refused_fits_in_every_language(language: str) -> 
     for words in REASONS:
         for text in (
             general.plan_refused(LONG_CLUB, words, language),
-            general.start_refused(LONG_CLUB, words, language),
+            one_text.start_refused(LONG_CLUB, words, language),
             general.refused(replace(filed().dive, club_name=LONG_CLUB), Refusal("no", words, at()), language),
         ):
             assert len(segments(text).parts) == 1, text
@@ -189,15 +190,16 @@ def test_what_who_joins_or_starts_by_one_text_is_told_fits_in_every_language(lan
         general.joined(LONG_CLUB, LONG_NAMES[0], "LANTERN", language),
         general.no_such_join(LONG_CLUB, 10, language),
         general.join_code(LONG_CLUB, "0123 4567", 10, language),
-        general.start_unknown_phone(LONG_CLUB, url, "skerry-bay", language),
-        general.start_without_contacts(LONG_CLUB, url, language),
-        general.start_incomplete(LONG_CLUB, "LANTERN", language),
-        general.start_unknown_site(LONG_CLUB, LONG_SITE, "LANTERN, KELP, SLIP", near=True, language=language),
-        general.start_while_in(in_water().dive, language),
+        one_text.start_unknown_phone(LONG_CLUB, url, "skerry-bay", language),
+        one_text.start_without_contacts(LONG_CLUB, url, language),
+        one_text.start_incomplete(LONG_CLUB, "LANTERN", language),
+        one_text.start_not_whole(LONG_CLUB, "LANTERN", language),
+        one_text.start_unknown_site(LONG_CLUB, LONG_SITE, "LANTERN, KELP, SLIP", near=True, language=language),
+        one_text.start_while_in(in_water().dive, language),
         general.plan_incomplete(LONG_CLUB, "LANTERN", language),
         general.plan_of_which_day(LONG_CLUB, f"PLAN {LONG_SITE} 1000 120 P12 D18.5", language),
         *(general.filed_too(planned(LONG_CLUB, time_in_at), at(), language) for time_in_at in (None, at(1500))),
-        general.start_not_longer(planned(LONG_CLUB, None), timedelta(minutes=600), language),
+        one_text.start_not_longer(planned(LONG_CLUB, None), timedelta(minutes=600), language),
         general.left_waiting(
             replace(in_water().dive, club_name=LONG_CLUB), planned(LONG_CLUB, None), at(1500), language
         ),

@@ -24,7 +24,10 @@ from tests.domain.said import all_said
 
 ALARMS = (MessageKind.ALERT, MessageKind.DISTRESS)
 LADDER = (Step.ALERT, Step.NEXT_CONTACT, Step.DISTRESS, Step.DISTRESS_AGAIN)
-OF_TEXTS = tuple(f"service/domain/{room}" for room in ("wording/answers", "wording/ladder", "wording/ending"))
+OF_TEXTS = tuple(
+    f"service/domain/{room}"
+    for room in ("wording/answers", "wording/ladder", "wording/raised_answer", "wording/ending")
+)
 
 every = pytest.mark.parametrize("language", LANGUAGES)
 real_or_drill = pytest.mark.parametrize("drill", [False, True], ids=["real", "drill"])

@@ -41,7 +41,7 @@ def test_who_does_not_leaves_the_next_one_to_be_woken(quick_stage: Stage, words:
     [answer] = quick_stage.text(CLEO, words)
     quick_stage.wait(minutes=5)
 
-    assert "not understood, nothing changed" in answer
+    assert "not understood, the alarm stands." in answer
     assert quick_stage.dive(dive.id).acknowledged == ()
     assert any("OVERDUE" in body for body in quick_stage.to(DOV))
 
@@ -52,7 +52,7 @@ def test_a_diver_who_is_on_the_way_is_quoted_and_answers_nothing(quick_stage: St
 
     [answer] = quick_stage.text(ANNA, "we are on our way")
 
-    assert "not understood, nothing changed" in answer
+    assert "not understood, the alarm stands." in answer
     assert 'Anna Holt says "we are on our way"' in quick_stage.last_to(CLEO)
     assert quick_stage.dive(dive.id).acknowledged == ()
 

@@ -281,7 +281,7 @@ def test_a_contact_who_is_worried_raises_the_alarm_of_a_dive_that_runs(quick_sta
     [answer] = quick_stage.text(CLEO, words)
 
     assert quick_stage.dive(dive.id).phase is Phase.ALERT
-    assert f"ALARM raised. Your contacts are being told. Call rescue: {RESCUE}" in answer
+    assert f"ALARM raised. The contacts are being told. Call rescue: {RESCUE}" in answer
     assert f"Text SAFE 2 {dive.reference}" in answer
     assert f'ALARM: Cleo Marsh 10:51 says "{words}"' in quick_stage.last_to(DOV)
     assert told(quick_stage) == []

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from service.domain.encoding import segments
-from tests.operations.stage import ANNA, CLEO, DOV, EDDA, Stage
+from tests.operations.stage import ANNA, BRAM, CLEO, DOV, EDDA, Stage
 from tests.operations.test_starting_by_text import set_person
 
 REASONS = {
@@ -71,3 +71,31 @@ def test_contacts_who_all_dive_are_no_contacts(quick_stage: Stage) -> None:
     [answer] = quick_stage.text(ANNA, "PLAN LANTERN 1400 50 P2")
 
     assert "I tuoi contatti si immergono con te: indica qualcuno a terra." in answer
+
+
+@pytest.mark.parametrize("words", ["IN", "IN LANTERN 50 2", "going in lantern 50 min two", "IN P2", "Imn"])
+@pytest.mark.parametrize("earlier", [False, True], ids=["first of the day", "after another"])
+def test_a_start_that_is_not_whole_is_answered_with_one_that_is(
+    quick_stage: Stage, words: str, *, earlier: bool
+) -> None:
+    """And says that nothing was started, to somebody whom the club knows and who has no plan."""
+    if earlier:
+        quick_stage.dive_in()
+        quick_stage.sleep(30)
+        quick_stage.text(ANNA, "OUT 2")
+
+    [answer] = quick_stage.text(ANNA, words)
+
+    site = "LANTERN" if "lantern" in words.lower() else ""
+    assert f"NOT STARTED, no clock runs. Say site, minutes and how many: IN {site}" in answer
+    assert not any(dive.live for dive in quick_stage.all_dives())
+
+
+def test_who_is_a_contact_of_a_dive_that_is_open_is_not_told_so(quick_stage: Stage) -> None:
+    """In ten minutes they are at the beach."""
+    assert "NOT STARTED" in quick_stage.text(BRAM, "in 10 mins")[0]
+    set_person(quick_stage, ANNA, usual_contacts=[{"name": "Bram Vik", "phone": BRAM}])
+    quick_stage.text(ANNA, "IN LANTERN 50 P2")
+
+    assert "NOT STARTED" not in quick_stage.text(BRAM, "in 10 mins")[0]
+    quick_stage.text(ANNA, "OUT 2")

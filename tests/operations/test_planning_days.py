@@ -121,5 +121,5 @@ def test_a_start_of_about_the_planned_time_is_of_the_plan(stage: Stage) -> None:
     stage.text(ANNA, "IN LANTERN 30 P2")
 
     [dive] = stage.all_dives()
-    assert (dive.live, dive.due_out_at) == (True, stage.clock.at + timedelta(minutes=50))
+    assert (dive.live, dive.due_out_at) == (True, stage.clock.at + timedelta(minutes=30))
     stage.text(ANNA, f"OUT {dive.finish_code}")

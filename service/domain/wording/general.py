@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from service.domain.dive.commands import Refusal
 from service.domain.dive.state import Dive, Phase
 from service.domain.encoding import segments
 from service.domain.language import Name, Phrase, Words, say
-from service.domain.local_time import minutes
 from service.domain.people import ENGLISH, Actor, Role
 from service.domain.wording.drafts import SEGMENTS, MessageKind, compose, language_of, worded
-from service.domain.wording.parts import Part, keep, may_go, name_of
+from service.domain.wording.parts import Part, keep, may_go, reason_of
 from service.domain.wording.phrases import heads, number_of, out, time_of
 
 _LISTED_MAX = 4  # references in a question which dive is meant
@@ -196,11 +195,7 @@ def opted_in(club_name: str, language: str = ENGLISH) -> str:
 
 def plan_refused(club_name: str, words: Words, language: str = ENGLISH) -> str:
     """Why a plan by text was not filed; long reasons lose their tail at a word."""
-    return worded(club_name, [keep(say("not filed.")), _reason(words)], 1, language)
-
-
-def _reason(words: Words) -> Part:
-    return name_of(words) if isinstance(words, str) else keep(words)
+    return worded(club_name, [keep(say("not filed.")), reason_of(words)], 1, language)
 
 
 def plan_incomplete(club_name: str, site: str, language: str = ENGLISH) -> str:
@@ -216,60 +211,6 @@ def plan_of_which_day(club_name: str, plan: str, language: str = ENGLISH) -> str
     """A plan for a day that may be two; `plan` files it for the next such time."""
     words = say("not filed: which day is that? For the next such time leave it out: {plan}", plan=Name(plan))
     return plain(club_name, words, language)
-
-
-def start_refused(club_name: str, words: Words, language: str = ENGLISH) -> str:
-    """Why a start by one text was none; long reasons lose their tail at a word."""
-    return worded(club_name, [keep(say("NOT STARTED, no clock runs.")), _reason(words)], 1, language)
-
-
-def start_unknown_phone(club_name: str, public_url: str, club_id: str, language: str = ENGLISH) -> str:
-    """A start by one text needs a phone with usual contacts."""
-    words = say(
-        "NOT STARTED, your phone is not known here. Join once, then one text is enough: {address}",
-        address=f"{public_url}/join/{club_id}",
-    )
-    return plain(club_name, words, language)
-
-
-def start_without_contacts(club_name: str, public_url: str, language: str = ENGLISH) -> str:
-    """A start by one text needs usual contacts."""
-    words = say(
-        "NOT STARTED, no usual contacts are kept for you. File the plan at {address}", address=f"{public_url}/plan"
-    )
-    return plain(club_name, words, language)
-
-
-def start_incomplete(club_name: str, site: str, language: str = ENGLISH) -> str:
-    """A start by one text without the minutes or the head count, which nobody may guess."""
-    words = say("NOT STARTED. Say the minutes and how many too: IN {site} 50 P2", site=Name(site))
-    return plain(club_name, words, language)
-
-
-def start_unknown_site(club_name: str, site: str, known: str, *, near: bool, language: str = ENGLISH) -> str:
-    """A start by one text at a site that is none; `known`: those that sound like it, or else all of them."""
-    guess = say("Do you mean {names}?", names=Name(known)) if near else say("Sites: {names}.", names=Name(known))
-    parts = [keep(say("NOT STARTED, no site {site} here.", site=Name(site))), *([keep(guess)] if known else [])]
-    return worded(club_name, parts, 1, language)
-
-
-def start_while_in(dive: Dive, language: str = ENGLISH) -> str:
-    """A start by one text while another dive of that phone still runs."""
-    words = say("NOT STARTED, dive {ref} still runs. {out}. Then text this again.", ref=dive.reference, out=out(dive))
-    return compose(dive, MessageKind.REPLY, [keep(words)], language)
-
-
-def start_not_longer(dive: Dive, asked: timedelta, language: str = ENGLISH) -> str:
-    """A start by a plan, with a longer run time than the plan's: that one is not taken, and LATE asks for more."""
-    more = min(asked - dive.plan.run_time, dive.grace.extension_cap)
-    words = say(
-        "dive {ref} runs by its plan: {planned} minutes, not {asked}. Need longer? Text LATE {more}.",
-        ref=dive.reference,
-        planned=minutes(dive.plan.run_time),
-        asked=minutes(asked),
-        more=minutes(more),
-    )
-    return compose(dive, MessageKind.REPLY, [keep(words)], language)
 
 
 def filed_too(dive: Dive, now: datetime, language: str = ENGLISH) -> str:

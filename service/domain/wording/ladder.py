@@ -14,7 +14,7 @@ from service.domain.dive.ways import calls_come_first
 from service.domain.grace import Step
 from service.domain.language import Name, Phrase, say
 from service.domain.local_time import minutes
-from service.domain.people import Actor, Recipient, Role, Via
+from service.domain.people import Recipient, Role, Via
 from service.domain.wording.drafts import (
     EVERY_ADMIN,
     SEGMENTS,
@@ -51,6 +51,7 @@ from service.domain.wording.phrases import (
     who_acts,
     with_others,
 )
+from service.domain.wording.raised_answer import passed_on, raised_answer
 from service.domain.wording.restored import ask_out
 
 
@@ -354,7 +355,7 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
     ]
     told = to_contacts(dive, MessageKind.ALERT, "raised", parts, event.at, but=event.by.key)
     again = event.again and event.by.role is not Role.DIVER
-    answer = _passed_on(dive, event.by) if again else _raised_answer(dive, event.by)
+    answer = passed_on(dive, event.by) if again else raised_answer(dive, event.by)
     return told + reply(dive, event.by, event.at, *answer)
 
 
@@ -369,41 +370,3 @@ def _who_raised(dive: Dive, event: AlarmRaised) -> Phrase:
 def _in_doubt_call(dive: Dive) -> list[Part]:
     call = keep(to_rescue(dive, say("In doubt call rescue now: {rescue}.", rescue=call_rescue(dive))))
     return [call] if dive.drill else [call, may_go(2, say("Say {what}, give position.", what=what_to_say(dive)))]
-
-
-def _told_of_it(dive: Dive, by: Actor, told: Phrase) -> Phrase:
-    """A contact who calls is told nothing else: they may be the only one whom anything reaches."""
-    if any(one.key != by.key for one in dive.reachable_contacts):
-        return told
-    return say("No contact can be reached.") if calls_come_first(dive) else say("No contact can be reached by text.")
-
-
-def _passed_on(dive: Dive, by: Actor) -> list[Part]:
-    """To somebody ashore whose words have trouble in them while the alarm is up: they may be of a call to rescue."""
-    call = say("Call rescue: {rescue}.", rescue=call_rescue(dive))
-    if dive.called_at is not None:
-        call = say("Tell rescue: {rescue}.", rescue=call_rescue(dive))
-    safe = f"SAFE {dive.head_count} {dive.reference}"
-    called = say("Rescue was called? Text CALLED {ref}.", ref=dive.reference)
-    return [
-        keep(say("The alarm stands.")),
-        may_go(1, _told_of_it(dive, by, say("The others get your words."))),
-        keep(say("No exercise? {call}", call=call) if dive.drill else call),
-        *([] if dive.called_at is not None else [may_go(1, called) if dive.drill else keep(called)]),
-        may_go(2, say("All safe? {finish}", finish=safe)),
-    ]
-
-
-def _raised_answer(dive: Dive, by: Actor) -> list[Part]:
-    by_diver = by.role is Role.DIVER
-    told = say("Your contacts are being told.") if by_diver else say("The contacts are being told.")
-    back = finish_text(dive) if by_diver else f"SAFE {dive.head_count} {dive.reference}"
-    safe = say("All safe after all? Text {finish}", finish=back)
-    call = say("Call rescue: {rescue}.", rescue=call_rescue(dive))
-    return [
-        keep(say("ALARM raised.")),
-        may_go(1, _told_of_it(dive, by, told)),
-        # Whoever is in trouble in an exercise has told nobody who will act.
-        keep(say("No exercise? {call}", call=call) if dive.drill else call),
-        keep(say("All safe? {finish}", finish=back) if dive.drill else safe),
-    ]

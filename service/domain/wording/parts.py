@@ -31,6 +31,11 @@ def name_of(words: Words) -> Part:
     return Part(words, shorten=True)
 
 
+def reason_of(words: Words) -> Part:
+    """Why not: whole where it was made for a text, else it loses its tail at a word."""
+    return name_of(words) if isinstance(words, str) else keep(words)
+
+
 def may_go(rank: int, words: Words) -> Part:
     """Left out when room is short, the highest rank first."""
     return Part(words, rank)
