@@ -361,7 +361,7 @@ def test_a_plan_by_text_is_filed_with_the_usual_contacts(stage: Stage) -> None:
     [
         (STRANGER, "PLAN LANTERN 1030 40 P2", "your phone is not known here yet"),
         (CLEO, "PLAN LANTERN 1030 40 P2", "no usual contacts are kept for you"),
-        (ANNA, "PLAN ATLANTIS 1030 40 P2", "no site ATLANTIS"),
+        (ANNA, "PLAN ATLANTIS 1030 40 P2", "No site ATLANTIS"),
         (ANNA, "PLAN LANTERN 1030 600 P2", "not filed. Run time"),
     ],
     ids=["an unknown phone", "no usual contacts", "an unknown site", "ten hours"],
