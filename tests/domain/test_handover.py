@@ -8,9 +8,11 @@ import pytest
 
 from service.domain.dive import commands as do
 from service.domain.dive.state import Phase
+from service.domain.grace import GracePeriods, NeverStarted
 from service.domain.handover import Moment, Pack, Situation, pack
 from service.domain.handover.exit_words import exit_words
 from service.domain.handover.pack import NO_CALL
+from service.domain.people import Actor
 from service.domain.place.conditions import Current, Wind
 from service.domain.place.fix import Source
 from service.domain.place.position import Position
@@ -372,6 +374,31 @@ def test_a_dive_that_never_was_an_alarm_ends_without_a_word_of_rescue() -> None:
 
     assert made.done == ("It is over: the dive was called off, said by Anna Holt, 10:05.",)
     assert made.phase is Phase.CLOSED
+
+
+def test_a_plan_that_lapsed_is_not_said_to_be_over() -> None:
+    """That no start was heard does not say that nobody went in."""
+    story = filed(PLANNED, GracePeriods(never_started=NeverStarted.LAPSE))
+    story.runs_to(at(120))
+
+    assert pack_of(story, 121).done[0].startswith("The plan has lapsed: no start was ever heard")
+
+
+@pytest.mark.parametrize(
+    ("by", "reference", "said"),
+    [
+        (contact(), "4711", "Cleo Marsh said 11:24 that rescue was called, incident 4711; they took that back 11:26."),
+        (contact(1), None, "Cleo Marsh said 11:24 that rescue was called; Dov Lind said that it was not 11:26."),
+    ],
+    ids=["by whoever said it", "by another"],
+)
+def test_a_call_that_was_taken_back_is_said_with_who_said_what(by: Actor, reference: str | None, said: str) -> None:
+    """Rescue can look whether they have it after all, by the number too."""
+    story = overdue(84, FULL_PLAN)
+    story.does(do.ReportCalled(contact(), reference), at(84))
+    story.does(do.TakeBackCalled(by), at(86))
+
+    assert f"Not known to have been called: {said}" in pack_of(story, 87).done
 
 
 def test_a_closed_state_without_its_reasons_is_still_told() -> None:

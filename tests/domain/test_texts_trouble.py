@@ -7,6 +7,8 @@ import re
 import pytest
 
 from service.domain.texts import Intent, Kind, read
+from service.domain.texts.trouble import was_only_worried
+from service.domain.texts.typed import typed
 
 TROUBLE = """
 Bram missing; 2 missing; is Bram missing?; one of us is missing; lost Bram; lost bram near the point
@@ -196,6 +198,21 @@ def test_a_phone_that_answers_by_itself_raises_nothing(text: str) -> None:
 def test_an_emergency_that_is_one_raises_concern(text: str) -> None:
     """However it is put."""
     assert read(text).kind in (Kind.WORRY, Kind.RAISE_NOW)
+
+
+@pytest.mark.parametrize(
+    ("text", "only"),
+    [
+        ("Thanks, I was so worried!", True),
+        ("we had been getting worried", True),
+        ("I am worried", False),
+        ("was worried, and now Bram is missing", False),
+        ("thanks for telling me", False),
+    ],
+)
+def test_who_was_worried_is_told_from_who_is(text: str, *, only: bool) -> None:
+    """Many write so once it is over; a word of trouble beside it is one."""
+    assert was_only_worried(typed(text)) is only
 
 
 @pytest.mark.parametrize("text", listed(FROM_WHO_CANNOT_COME))

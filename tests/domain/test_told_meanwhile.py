@@ -12,12 +12,12 @@ from service.domain.dive import commands as do
 from service.domain.dive.events import AlarmRaised, Started, StepTaken
 from service.domain.encoding import segments
 from service.domain.grace import Step
-from service.domain.people import CLOCK, Channel
-from service.domain.wording import MessageKind, messages_for
+from service.domain.people import ADMINS, CLOCK, Channel
+from service.domain.wording import Draft, MessageKind, messages_for
 from service.domain.wording.outage import unconfirmed
 from tests.domain.builders import (
+    DISTRESS,
     DUE_OUT,
-    HAND_UP,
     NOW,
     PLAN,
     RAISE_BY,
@@ -40,6 +40,17 @@ ALERTED = do.NoteToldMeanwhile(Step.ALERT, ("contact-0",), at(RAISE_BY), at(RAIS
 def told(story: Story, *commands: do.NoteToldMeanwhile, minutes: int = RAISE_BY + 2) -> list[list[str]]:
     """What each of them brings about."""
     return [kinds(story.does(command, at(minutes))) for command in commands]
+
+
+def handed_up(story: Story) -> list[Draft]:
+    """What a keeper sends to the admins by its copy once the clock hands the dive up."""
+    while story.steps().count(Step.HAND_UP) == 0:
+        due_at = next_due_at(story.dive)
+        assert due_at is not None
+        story.ticks(due_at)
+    event = next(one for one in story.events if isinstance(one, StepTaken) and one.step is Step.HAND_UP)
+    drafts = unconfirmed(story.dive, event, messages_for(story.dive, event))
+    return [draft for draft in drafts if draft.to.key == ADMINS]
 
 
 def test_the_ladder_goes_on_from_whom_the_keeper_told() -> None:
@@ -192,14 +203,32 @@ def test_a_hand_up_by_the_copy_says_what_became_of_the_contacts(words: str, *, a
     story = overdue(RAISE_BY)
     if answered:
         story.does(do.Acknowledge(contact()), at(RAISE_BY))
-    story.runs_to(at(HAND_UP, -1))
-    decision = story.does(do.Tick(), at(HAND_UP))
-    assert isinstance(decision, tuple)
-    [event] = [one for one in decision if isinstance(one, StepTaken) and one.step is Step.HAND_UP]
-    drafts = unconfirmed(story.dive, event, messages_for(story.dive, event))
+    [draft] = handed_up(story)
 
-    assert [draft.to.key for draft in drafts] == ["admins"]
-    assert f"SERVICE FAULT, NOT CONFIRMED. {words}" in drafts[0].text
+    assert f"SERVICE FAULT, NOT CONFIRMED. {words}" in draft.text
+
+
+@pytest.mark.parametrize(("raised", "begins"), [(False, "OVERDUE:"), (True, "ALARM:")], ids=["silent", "an SOS"])
+def test_a_hand_up_by_the_copy_says_first_that_rescue_was_not_called(begins: str, *, raised: bool) -> None:
+    """Who believed that it was has waited for nothing."""
+    story = overdue(DISTRESS)
+    if raised:
+        story.does(do.RaiseNow(diver("SOS"), "SOS"), at(DISTRESS))
+    story.does(do.ReportCalled(contact()), at(DISTRESS))
+    story.does(do.TakeBackCalled(contact()), at(DISTRESS + 3))
+    [draft] = handed_up(story)
+
+    assert f"SERVICE FAULT, NOT CONFIRMED. {begins} RESCUE NOT CALLED AFTER ALL" in draft.text
+
+
+def test_a_hand_up_by_the_copy_of_an_alarm_that_was_raised_says_that_nothing_came_of_the_answer() -> None:
+    """Whoever raised it was not overdue."""
+    story = in_water()
+    story.does(do.RaiseNow(diver("SOS"), "SOS"), at(5))
+    story.does(do.Acknowledge(contact()), at(6))
+    [draft] = handed_up(story)
+
+    assert "SERVICE FAULT, NOT CONFIRMED. ALARM, answered but not resolved:" in draft.text
 
 
 def test_what_somebody_has_said_needs_no_doubt() -> None:

@@ -8,6 +8,7 @@ import pytest
 
 from service.domain.dive import commands as do
 from service.domain.encoding import segments
+from service.domain.people import Channel
 from service.domain.place.position import Position
 from service.domain.plan import DivePlan, Diver
 from service.domain.wording import Draft, LinkKind
@@ -26,6 +27,7 @@ from tests.domain.builders import (
     overdue,
 )
 from tests.domain.heart_strategies import LONG_CLUB, LONG_NAMES, LONG_RESCUE, LONG_SITE
+from tests.domain.test_ways import ashore
 
 START_NOTICE = (
     "Skerry Bay Divers: please keep. Anna Holt + 1 (2 divers) with Bram Vik went in 10:00."
@@ -219,6 +221,20 @@ def test_the_last_words_heard_are_in_the_alarm() -> None:
     story.runs_to(at(RAISE_BY))
 
     assert 'Last heard 10:40 Anna Holt: "back soonish".' in last(story, "contact-0", "alert").text
+
+
+def test_words_that_may_be_of_another_dive_are_no_end_of_this_one() -> None:
+    """Who is out of which dive was asked: an OUT that is quoted alone reads as if it were over."""
+    story = in_water(ashore((Channel.TEXT, Channel.EMAIL)))
+    story.does(do.Hear(diver("OUT"), "OUT", asked_which=True), at(40))
+    story.runs_to(at(RAISE_BY))
+    text, mail = (
+        next(draft.text for _, draft in story.told if draft.step.startswith("alert") and draft.channel is channel)
+        for channel in (Channel.TEXT, Channel.EMAIL)
+    )
+
+    assert 'Last heard 10:40 Anna Holt: "OUT", maybe about another dive. This one is not over.' in text
+    assert '10:40 Last heard, maybe about another dive: Anna Holt: "OUT"' in mail
 
 
 def test_a_dive_of_which_nothing_was_heard_says_so() -> None:

@@ -75,6 +75,7 @@ LINES: dict[str, tuple[Event, str]] = {
         "No start was heard; the clock runs from the planned 10:00. Due out 10:50.",
     ),
     "a start after all": (StartSaid(NOW, diver("IN")), "Said that they went in."),
+    "a start of more": (StartSaid(NOW, diver("IN 3"), 3), "Said that 3 divers went in, more than was known."),
     "not armed": (NotArmed(NOW), "Not armed: no contact could be told yet."),
     "nobody has a phone": (
         StepTaken(NOW, Step.HEADS_UP, NOW, ()),

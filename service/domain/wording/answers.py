@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from service.domain.dive import events as ev
 from service.domain.dive.refusals import clock_runs, finish_text
-from service.domain.dive.state import Dive, Phase
+from service.domain.dive.state import Dive
 from service.domain.dive.ways import DECLINED
 from service.domain.language import Name, Phrase, Words, say
 from service.domain.people import Actor, Channel, Recipient, Role
@@ -348,8 +348,6 @@ def _whom_to_call(dive: Dive, by: Actor) -> Words | None:
 
 def on_unreachable(dive: Dive, event: ev.PersonUnreachable) -> list[Draft]:
     """Whoever relies on that phone hears that it cannot be relied on; of a contact's best while they are still dry."""
-    if dive.phase is Phase.CLOSED:
-        return []
     person, given_up = dive.person(event.person), gave_up(dive, event)
     if person is None:
         return given_up
