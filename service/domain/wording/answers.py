@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from service.domain.dive import events as ev
 from service.domain.dive.refusals import clock_runs, finish_text
-from service.domain.dive.state import Dive
+from service.domain.dive.state import Dive, Phase
 from service.domain.dive.ways import DECLINED
 from service.domain.language import Name, Phrase, Words, say
 from service.domain.people import Actor, Channel, Recipient, Role
