@@ -133,6 +133,20 @@ OF_SILENCE: tuple[tuple[str, str, str, str, str], ...] = (
         "help-answered",
         "nobody_known_calls_for_help",
     ),
+    (
+        _OPS + "inbound:_answer_once",
+        "if answered.unheard:",
+        "if False:",
+        "help-unheard",
+        "nobody_known_calls_for_help",
+    ),
+    (
+        _OPS + "help_without_dive:_tell",
+        "if same or len(of_phone) >= HELP_MAX:",
+        "if same or len(of_phone) < HELP_MAX:",
+        "help-unheard",
+        "nobody_known_calls_for_help",
+    ),
     # More time, and a second alarm
     (
         _DIVE + "extending:extend",

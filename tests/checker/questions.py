@@ -74,6 +74,7 @@ NEVER: Mapping[str, Question] = MappingProxyType(
         "end-meanwhile": questions_meanwhile.whom_a_keeper_alarmed_hears_the_end_of_it,
         "call-untold": questions_meanwhile.whom_a_keeper_told_is_whom_it_told,
         "help-answered": questions_meanwhile.whoever_calls_for_help_is_answered_once,
+        "help-unheard": questions_meanwhile.a_call_for_help_without_a_dive_is_heard_by_the_admins,
         "called-last": questions_messages.nobody_denies_that_rescue_was_called,
         "uncalled-last": questions_rescue.nobody_believes_that_rescue_was_called,
         "taken-back": questions_rescue.the_right_word_is_taken_back,

@@ -1,6 +1,7 @@
 """What a keeper told upon a call for help while the database was gone: the record has it, and nothing older ends it.
 
-And where no dive is there to be called for, who calls is answered all the same: by a keeper, or by the database.
+And where no dive is there to be called for, who calls is answered all the same, and their club's admins hear of it:
+by a keeper, or by the database.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from datetime import timedelta
 
 from tests.checker.folding import Histories
 from tests.checker.questions_messages import ALARMED, MEANWHILE, STAND_DOWN
-from tests.checker.reading import Dive, Message, Record, Text, digits, grouped, instant_of
+from tests.checker.reading import Admin, Dive, Message, Record, Text, digits, grouped, instant_of
 
 CALLS = "-raised-"
 UNHEARD = "-answer-help-"  # to whoever calls for help, where a keeper knows of no dive
@@ -19,6 +20,9 @@ HELP = ("raise_now", "worry")
 NOBODYS = "with no dive"  # what is noted of such a text
 BY_A_KEEPER = "answered in the outage"
 TOLD_WITHIN = timedelta(minutes=5)  # a sender may be slow
+TOO_MANY = "enough of strangers"
+STRANGERS_AN_HOUR = 6  # of which a club's admins hear
+HOUR = timedelta(hours=1)  # in which they may have heard of the same phone before
 REST_WITHIN = timedelta(minutes=1)  # in which the rest of it comes, or the same once more
 
 
@@ -114,9 +118,37 @@ def whoever_calls_for_help_is_answered_once(record: Record, _: Histories) -> Ite
             yield f"text {text.id} was answered again after {known[0].step}"
     for message in record.messages.values():
         _, found, cause = message.step.partition(UNHEARD)
-        admins = _admins_to_tell(record, message) if found and message.step.startswith(MEANWHILE) else []
+        asked = found and message.step.startswith(MEANWHILE)
+        admins = _admins_to_tell(record, message.club_id, message.phone) if asked else []
         if admins and not any(one.step.endswith(f"{ADMINS}{cause}") for one in record.messages.values()):
             yield f"{message.step} went to {message.phone}, and no admin of {message.club_id} was told"
+
+
+def a_call_for_help_without_a_dive_is_heard_by_the_admins(record: Record, _: Histories) -> Iterator[str]:
+    """Every admin of the club who can be told has a message about that phone, or a keeper told one of them.
+
+    Of strangers they hear a few an hour. Whoever no longer is an admin, or ever wanted no texts, is not asked about.
+    """
+    clubs = {club.receiving_number: club.id for club in record.clubs}
+    told = [one for one in record.messages.values() if one.dive_id is None and ADMINS in f"-{one.step}"]
+    for text in record.texts.values():
+        called = text.state == "answered" and text.intent in HELP and NOBODYS in (text.note or "") and text.sender
+        if not called or text.answered_at is None or text.receiver not in clubs:
+            continue
+        since, until = text.answered_at - HOUR - record.set_back, text.answered_at + record.set_back
+        club_id = clubs[text.receiver]
+        then = [one for one in told if one.club_id == club_id and since <= one.queued_at <= until]
+        about = [one for one in then if not one.body or digits(text.sender) in "".join(filter(str.isdigit, one.body))]
+        if any(one.step.startswith(MEANWHILE) and one.id in record.took for one in about):
+            continue
+        strangers = {one.step for one in then if one.step.startswith(f"{ADMINS[1:]}stranger-")}
+        if TOO_MANY in (text.note or "") and len(strangers) >= STRANGERS_AN_HOUR:
+            continue
+        have = {one.person_key for one in about}
+        first = min((one.queued_at for one in about), default=text.answered_at)
+        for admin in _admins_to_tell(record, club_id, text.sender):
+            if admin.created_at <= first and f"admin-{admin.id}" not in have:
+                yield f"text {text.id} calls for help with no dive, and admin {admin.id} was not told"
 
 
 def _keepers_answers(record: Record, text: Text) -> list[Message]:
@@ -126,11 +158,15 @@ def _keepers_answers(record: Record, text: Text) -> list[Message]:
     return [one for one in own if digits(one.phone) == digits(text.sender) and one.queued_at >= since]
 
 
-def _admins_to_tell(record: Record, message: Message) -> list[str]:
-    """The phones of the club's admins, but for who called and who ever wanted no texts."""
-    out = {digits(text.sender) for text in record.texts.values() if text.intent == "opt_out"} | {digits(message.phone)}
-    phones = [one.phone for one in record.admins if one.club_id == message.club_id and one.phone]
-    return [phone for phone in phones if digits(phone) not in out]
+def _admins_to_tell(record: Record, club_id: str, caller: str) -> list[Admin]:
+    """The club's admins who have a phone, but for who called and who ever wanted no texts."""
+    out = {digits(text.sender) for text in record.texts.values() if text.intent == "opt_out"} | {digits(caller)}
+    out |= {digits(str(entry.says.get("phone"))) for entry in record.entries_by_kind.get("opted_out", ())}
+    return [
+        one
+        for one in record.admins
+        if one.club_id == club_id and one.disabled_at is None and one.phone and digits(one.phone) not in out
+    ]
 
 
 def _heard_calls(record: Record) -> Iterator[tuple[Dive, Message]]:

@@ -44,6 +44,8 @@ class Admin(NamedTuple):
     id: str
     club_id: str
     phone: str | None
+    created_at: datetime
+    disabled_at: datetime | None
 
 
 class Dive(NamedTuple):

@@ -356,6 +356,7 @@ BREAKAGES: list[tuple[str, str, Callable[[Left], Any]]] = [
     ("help-answered", "nobody", _message("step = 'answer-1'", "step LIKE 'answer-help-%'")),
     ("help-answered", "nobody", _message("phone = '+447700900098'", "step LIKE 'outage-%-answer-help-%'")),
     ("help-answered", "nobody", _message("step = 'outage-x-gone'", "step LIKE 'outage-%-admins-help-%'")),
+    ("help-unheard", "nobody", _message("person_key = 'phone:x'", "step LIKE 'admins-help-%'")),
     ("call-lost", "meanwhile", _sql("UPDATE log_entries SET kind = 'x' WHERE kind = 'event:alarm_raised'")),
     ("left-waiting", "alarm", _message("state = 'queued', expires_at = NULL", "step LIKE 'heads_up-%'")),
     ("left-open", "alarm", _sql("UPDATE attempts SET ended_at = NULL", "UPDATE messages SET state = 'leased'")),
