@@ -7,11 +7,12 @@ from sqlalchemy import update
 
 from service.domain.people import Channel
 from service.operations.calling import Pressed, press
-from service.operations.gateway import Accepted, Outcome, Outgoing, ReceiptState
+from service.operations.gateway import Accepted, Blame, Outcome, Outgoing, ReceiptState
 from service.operations.plan_reading import NamedPhone
+from service.store import reaches
 from service.store.outbox import Message
 from service.store.tables import DiveRow
-from tests.operations.stage import ANNA, DOV, ScriptedGateway, Stage, Taken, plan
+from tests.operations.stage import ANNA, CLUB, DOV, ScriptedGateway, Stage, Taken, plan
 
 HARBOUR = "+441632960123"
 REQUEST = plan(contacts=(NamedPhone("Harbour office", HARBOUR, language="de"), NamedPhone("Dov Lind", DOV)))
@@ -173,6 +174,19 @@ def test_a_key_that_comes_after_the_end_of_its_call_counts(stage: Stage) -> None
 
     dive = stage.dive(dive_id)
     assert (dive.unreachable, [told.key for told in dive.acknowledged]) == ((), ["contact-0"])
+
+
+def test_a_number_that_cannot_be_called_is_no_phone_that_rang_out_and_no_word_of_theirs(stage: Stage) -> None:
+    """Only a key that was pressed says that somebody is there; what the gateway refused is said as such."""
+    dive_id, call = ringing(stage)
+
+    stage.receipt(call, ReceiptState.FAILED, code="13224", blame=Blame.NUMBER)
+
+    entries = [entry for entry in stage.entries(stage.dive(dive_id)) if entry.kind == "event:person_unreachable"]
+    assert [entry.detail and entry.detail["reason"] for entry in entries] == ["refused"]
+    assert message(stage, dive_id, call).failed_reason == "refused 13224"
+    reach = stage.service.read(lambda session: reaches.find(session, CLUB, [HARBOUR])[HARBOUR])
+    assert (reach.reached_at, reach.answered_at) == (None, None)
 
 
 def test_a_key_for_a_dive_that_cannot_be_read_is_kept(unchecked: Stage) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import permutations
+from typing import Any
 
 import pytest
 from sqlalchemy import select, update
@@ -11,6 +12,7 @@ from sqlalchemy.orm import Session
 from service.domain.delivery import MessageState, ReceiptState, Whose, after_receipt
 from service.store import outbox, receipts
 from service.store.outbox import Message
+from service.store.receipts import Overtaking
 from service.store.tables import MessageRow, ReceiptRow
 from tests.store.examples import NOW, add_dive, claim, message, minutes
 
@@ -141,6 +143,45 @@ def test_receipts_that_came_before_our_own_commit_are_found_in_order(session: Se
     for one in waiting:
         receipts.belongs_to(session, one.id, handed)
     assert receipts.waiting_for(session, "north", "SM1", NOW) == []
+
+
+def keep(session: Session, **changes: Any) -> int:
+    """A receipt for what north took as SM1, a minute after NOW, of which nobody knows yet whose it is."""
+    one = {"gateway": "north", "provider_id": "SM1", "state": "delivered", "code": None, "blame": None, "raw": {}}
+    return receipts.store(session, **{**one, "received_at": NOW + minutes(1), "message_id": None, **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "is_found"),
+    [
+        pytest.param({}, True, id="of an attempt of ours"),
+        pytest.param({"gateway": "south"}, False, id="another gateway gave the same id"),
+        pytest.param({"provider_id": "SM2"}, False, id="another id"),
+        pytest.param({"received_at": NOW}, False, id="of before"),
+    ],
+)
+def test_a_receipt_finds_its_message_by_gateway_and_id(
+    session: Session, handed: str, changes: dict[str, Any], *, is_found: bool
+) -> None:
+    """What another gateway says under the same id is of another text: no alarm may count as delivered by it."""
+    receipt_id = keep(session, **changes)
+
+    found_now = receipts.overtaking(session, NOW + minutes(1), 10)
+
+    assert found_now == [Overtaking(handed, "north", "SM1")] * is_found
+    receipts.belongs_to(session, receipt_id, handed)
+    assert receipts.overtaking(session, NOW + minutes(1), 10) == []
+
+
+def test_a_message_has_its_own_receipts_back_and_no_others(session: Session, handed: str) -> None:
+    """A gateway that was set up anew may have given an id of it before."""
+    other = outbox.queue(session, message("distress"))
+    keep(session, message_id=other, state="delivered")
+    keep(session, message_id=handed, state="failed")
+    keep(session, message_id=handed, provider_id="SM2")
+    keep(session, message_id=handed, gateway="south")
+
+    assert [one.state for one in receipts.kept_for(session, handed, "north", "SM1")] == ["failed"]
 
 
 def test_a_receipt_is_kept_as_it_came(session: Session, handed: str) -> None:
