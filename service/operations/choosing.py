@@ -139,7 +139,8 @@ def _safe_ones(matches: Sequence[Match]) -> list[Match]:
     """
     known = _known([match for match in matches if is_live(match.phase)])
     told = [match for match in known if _was_told(match)]
-    if len(told) == 1 and _is_sure(told) and all(_is_quiet(match) for match in known if match is not told[0]):
+    # A second one that has alerted them is not quiet.
+    if _is_sure(told) and all(_is_quiet(match) for match in known if match is not told[0]):
         return told
     return known or [match for match in matches if is_open(match.phase)] or list(matches[:1])
 
