@@ -11,9 +11,8 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from service.domain.dive import Phase
-from service.domain.dive.decide import EARLIEST_IN
 from service.domain.dive.events import Outcome
-from service.domain.dive.state import ALARMED, LIVE
+from service.domain.dive.state import ALARMED, EARLIEST_IN, LIVE
 from service.domain.grace import Step
 from service.domain.people import Role
 from service.domain.texts import Intent, Kind

@@ -12,8 +12,7 @@ from difflib import get_close_matches
 
 from service.domain.dive import Dive, Phase
 from service.domain.dive import commands as do
-from service.domain.dive.decide import EARLIEST_IN
-from service.domain.dive.state import LIVE
+from service.domain.dive.state import EARLIEST_IN, LIVE
 from service.domain.local_time import minutes
 from service.domain.people import Role
 from service.domain.place.position import Position

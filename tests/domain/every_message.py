@@ -285,6 +285,13 @@ def _raised_and_called_off(play: Play) -> None:
     play.does(do.CallOff(play.by("diver-0")))
 
 
+def _raised_ashore(play: Play) -> None:
+    """A contact calls for help the day before the dive, and nobody answers, with the database or without."""
+    play.does(do.RaiseNow(play.by("contact-0"), WORDS), 5)
+    play.does(do.Tick(), 30)
+    play.does(do.Tick(), 60)
+
+
 def _drill_gives_way(play: Play) -> None:
     """The alarm is up, and the exercise ends because of a real one; a dive that is no drill does not end like that."""
     play.does(do.Start(play.by("diver-0")), 5)
@@ -412,7 +419,10 @@ def every_play(language: str, *, drill: bool) -> list[Play]:
     plays += [(filed(_with_a_landline(plan), drill=drill), _rung_in_vain)]
     told = tuple(contact_key(place) for place in range(len(plan.contacts)))
     plays += [(filed(plan, drill=drill, telling=told), _finished_before_it_began)]
-    plays += [(filed(replace(plan, time_in_at=NOW + timedelta(days=1)), drill=drill), _called_off)]
+    plays += [
+        (filed(replace(plan, time_in_at=NOW + timedelta(days=1)), drill=drill), course)
+        for course in (_called_off, _raised_ashore)
+    ]
     for play, course in plays:
         course(play)
         if course is _alarmed:

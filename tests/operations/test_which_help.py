@@ -126,3 +126,22 @@ def test_a_keeper_raises_the_plan_whose_time_in_is_nearest(keeping: Keeping, fil
     keeping.look()
     stage.turn()
     stage.text(ANNA, "OUT 2")
+
+
+def test_of_a_contact_who_calls_the_day_before_the_dive_all_hear_that_it_is_they(quick_stage: Stage) -> None:
+    """Help comes as ever, and nobody believes the divers in trouble."""
+    stage = quick_stage
+    dive = stage.file(plan(time_in_at=BEGIN_AT + timedelta(hours=24)))
+
+    [answer] = stage.text(CLEO, "SOS I fell on the rocks")
+
+    assert stage.dive(dive.id).phase is Phase.ALERT
+    assert "The contacts are being told." in answer
+    assert 'Cleo Marsh 10:00 says "I fell on the rocks". Contact of Anna Holt + 1 (2 divers).' in stage.last_to(DOV)
+    stage.wait(minutes=15)
+    for phone in (CLEO, DOV):
+        assert "ALARM, CALL RESCUE NOW: Cleo Marsh, contact of Anna Holt + 1 (2 divers)." in stage.last_to(phone)
+    stage.wait(minutes=30)
+    assert "NO CONTACT HAS ANSWERED" in stage.last_to(FINN)
+    assert "Cleo Marsh, contact of Anna Holt" in stage.last_to(FINN)
+    stage.text(DOV, f"SAFE 2 {dive.reference}")

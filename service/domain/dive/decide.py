@@ -33,7 +33,7 @@ from service.domain.dive.evolve import evolve
 from service.domain.dive.extending import extend
 from service.domain.dive.finishing import call_off, end_drill, finish, report_safe
 from service.domain.dive.placing import first_fix, report_conditions, report_fix, report_on_scene
-from service.domain.dive.state import Dive, Phase
+from service.domain.dive.state import EARLIEST_IN, Dive, Phase
 from service.domain.dive.ticking import assumed_meanwhile, tick
 from service.domain.dive.ways import DECLINED, REFUSED_BY_PERSON
 from service.domain.grace import Step
@@ -43,7 +43,6 @@ from service.domain.plan import PARTY_MAX, RUN_TIME_MIN, check_plan, refusals
 Decision = tuple[Event, ...] | Refusal
 START_NOTICE = "start_notice"
 NOTED_FOR = timedelta(days=1)  # after the end
-EARLIEST_IN = timedelta(hours=2)  # nobody goes in so long before the time that they planned
 
 
 def decide(dive: Dive | None, command: Command, now: datetime) -> Decision:

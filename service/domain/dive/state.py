@@ -8,12 +8,13 @@ from enum import StrEnum
 
 from service.domain.dive.events import Outcome
 from service.domain.grace import GracePeriods, Step
-from service.domain.people import BY_TEXT, Actor, Channel, Recipient, contact_key, diver_key
+from service.domain.people import BY_TEXT, Actor, Channel, Recipient, Role, contact_key, diver_key
 from service.domain.place.conditions import Conditions, Current
 from service.domain.place.fix import BEFORE_START, Doubt, Fix, Source, last_known
 from service.domain.plan import DivePlan
 
 REOPEN_WITHIN = timedelta(hours=2)
+EARLIEST_IN = timedelta(hours=2)  # nobody goes in so long before the time that they planned
 
 
 class Phase(StrEnum):
@@ -317,6 +318,25 @@ class Dive:
         if self.called_by_several or self.called_at is None or self.called_by is None:
             return self.called_by_several
         return (RescueCall(self.called_at, self.called_by, self.called_reference),)
+
+    @property
+    def raised_early(self) -> bool:
+        """Whether somebody raised the alarm, with no start known, so long before the time in that nobody goes in.
+
+        As of when it was last told to all: one that is still up when they may go in is of the divers.
+        """
+        planned, alarm_at = self.plan.time_in_at, self.alarm_at
+        if self.raised_by is None or self.started_at is not None or planned is None or alarm_at is None:
+            return False
+        return planned - max(alarm_at, self.distress_at or alarm_at) > EARLIEST_IN
+
+    @property
+    def call_from_ashore(self) -> Raising | None:
+        """The last call for help, where that is so by contacts alone: they know what it is about, and may need it."""
+        if not self.raised_early or self.alarm_at is None:
+            return None
+        calls = (Raising(self.alarm_at, self.raised_by, self.raised_note), *self.raisings)
+        return calls[-1] if all(one.by is not None and one.by.role is Role.CONTACT for one in calls) else None
 
     @property
     def not_called_after_all(self) -> bool:

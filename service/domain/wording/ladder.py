@@ -29,6 +29,7 @@ from service.domain.wording.drafts import (
 )
 from service.domain.wording.parts import Part, keep, may_go
 from service.domain.wording.phrases import (
+    about_whom,
     call_rescue,
     call_them,
     call_them_then_rescue,
@@ -251,6 +252,8 @@ def distress_cry(dive: Dive) -> Phrase:
 
 def what_to_say(dive: Dive) -> Phrase:
     """What rescue is told that it is."""
+    if dive.call_from_ashore is not None:
+        return say("somebody in trouble")
     return say("overdue divers") if dive.raised_by is None else say("divers in trouble")
 
 
@@ -284,9 +287,9 @@ def _facts(dive: Dive, now: datetime) -> list[Part]:
     return [*_about(dive, now), *last_heard(dive, now)]
 
 
-def _about(dive: Dive, now: datetime) -> list[Part]:
+def _about(dive: Dive, now: datetime, *, named: bool = True) -> list[Part]:
     whose = [may_go(2, words) for words in elsewhere(dive)]
-    return [keep(say("{who}.", who=who(dive))), *out_so_far(dive), *where(dive, now), since(dive, now), *whose]
+    return [about_whom(dive, named=named), *out_so_far(dive), *where(dive, now), since(dive, now), *whose]
 
 
 def _hand_up(dive: Dive, event: StepTaken) -> list[Draft]:
@@ -347,8 +350,8 @@ def on_alarm_raised(dive: Dive, event: AlarmRaised) -> list[Draft]:
     parts = [
         keep(say("ALARM AGAIN:") if event.reopened else say("ALARM:")),
         keep(_who_raised(dive, event)),
-        *_about(dive, event.at),
-        *([] if by_diver else last_heard(dive, event.at)),
+        *_about(dive, event.at, named=False),
+        *([] if by_diver or dive.call_from_ashore else last_heard(dive, event.at)),
         *call_them(dive),
         *_in_doubt_call(dive),
         how_to_answer(dive),

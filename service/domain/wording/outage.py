@@ -19,6 +19,7 @@ from service.domain.wording.general import plain
 from service.domain.wording.ladder import what_to_say
 from service.domain.wording.parts import Part, keep, may_go
 from service.domain.wording.phrases import (
+    about_whom,
     call_rescue,
     call_them,
     elsewhere,
@@ -29,7 +30,6 @@ from service.domain.wording.phrases import (
     since,
     to_rescue,
     where,
-    who,
 )
 from service.domain.wording.rescue_called import not_called_cry
 
@@ -91,7 +91,7 @@ def _parts(dive: Dive, event: StepTaken) -> list[Part]:
     )
     facts = [
         *_cry(dive, event),
-        keep(say("{who}.", who=who(dive))),
+        about_whom(dive),
         *out_so_far(dive),
         *where(dive, event.at),
         since(dive, event.at),

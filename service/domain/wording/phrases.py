@@ -131,8 +131,24 @@ def where(dive: Dive, now: datetime) -> list[Part]:
     return parts
 
 
+def about_whom(dive: Dive, *, named: bool = True) -> Part:
+    """Whose dive it is; where a contact calls for help long before it, no more than what they are to it.
+
+    `named`: with the name of that contact, which has not been said yet.
+    """
+    call = dive.call_from_ashore
+    if call is None or call.by is None:
+        return keep(say("{who}.", who=who(dive)))
+    if not named:
+        return keep(say("Contact of {who}.", who=who(dive)))
+    return keep(say("{name}, contact of {who}.", name=Name(call.by.name), who=who(dive)))
+
+
 def since(dive: Dive, now: datetime) -> Part:
     """Since when they are overdue, or in."""
+    if dive.raised_early:
+        planned = time_of(dive, dive.plan.time_in_at, now)
+        return keep(say("No start known: planned for {time}.", time=planned))
     if dive.started_at is None:
         return keep(say("Not known to be in the water."))
     went_in, due = time_of(dive, dive.started_at, now), time_of(dive, dive.due_out_at, now)
@@ -173,6 +189,11 @@ def _begin(text: str, most: int) -> str:
 
 def last_heard(dive: Dive, now: datetime) -> list[Part]:
     """When and how the party was last heard."""
+    call = dive.call_from_ashore
+    if dive.last_heard is None and call is not None and call.by is not None:
+        # Of divers who are to go in tomorrow nobody waits to hear.
+        at, said = time_of(dive, call.by.said_at or call.at, now), quoted(call.note or call.by.words)
+        return [may_go(3, say("Last heard {time} {name}: {quote}.", time=at, name=Name(call.by.name), quote=said))]
     if dive.last_heard is None:
         return [may_go(3, say("Nothing heard from them."))]
     heard = dive.last_heard
@@ -190,8 +211,16 @@ def last_heard(dive: Dive, now: datetime) -> list[Part]:
 
 
 def call_them(dive: Dive, *, behind_rescue: bool = False) -> list[Part]:
-    """The party's numbers; the lead's is never left out. `behind_rescue`: it could be taken for its number."""
-    lead, number = dive.lead, number_of(dive.lead.phone or "")
+    """The party's numbers; the lead's is never left out. `behind_rescue`: it could be taken for its number.
+
+    Before them that of a contact who called for help long before the dive: it is they who know.
+    """
+    lead, asked = dive.lead, dive.call_from_ashore
+    by = None if asked is None else asked.by
+    if by is not None and by.phone is not None:
+        first = say("Call {name} {number}.", name=Name(by.name), number=number_of(by.phone))
+        return [keep(first), *([keep(say("Or {people}.", people=number_of(lead.phone)))] if lead.phone else [])]
+    number = number_of(lead.phone or "")
     call = say("Call them: {number}.", number=number) if behind_rescue else say("Call {number}.", number=number)
     parts = [keep(call)] if lead.phone else []
     others = ", ".join(f"{diver.name} {number_of(diver.phone)}" for diver in dive.divers[1:] if diver.phone)

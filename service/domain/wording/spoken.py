@@ -198,6 +198,8 @@ def _cry(dive: Dive) -> Phrase:
     if dive.raised_by.key == dive.lead.key:
         return say("Alarm from {who}, at {site}.", who=who, site=site)
     by = Name(dive.raised_by.name)
+    if dive.call_from_ashore is not None:
+        return say("{name} calls for help, a contact of {who}, at {site}.", name=by, who=who, site=site)
     return say("{name} has raised the alarm for {who}, at {site}.", name=by, who=who, site=site)
 
 
@@ -217,6 +219,8 @@ def _out_so_far(dive: Dive) -> list[Words]:
 
 
 def _since(dive: Dive, now: datetime) -> list[Words]:
+    if dive.raised_early:
+        return [say("It is planned for {time}, and no start is known.", time=_time(dive, dive.plan.time_in_at, now))]
     if dive.started_at is None:
         return [say("It is not known that they went in.")]
     return [say("They were due out at {due}.", due=_time(dive, dive.due_out_at, now))]
@@ -236,6 +240,10 @@ def _act(dive: Dive, person: Recipient, *, rescue_now: bool) -> list[Words]:
 
 
 def _call_them(dive: Dive, person: Recipient) -> list[Words]:
+    call = dive.call_from_ashore
+    by = None if call is None else call.by
+    if by is not None and by.phone is not None and by.phone != person.phone:
+        return [say("Call them: {number}.", number=slowly(dialled_from(by.phone, person.phone)))]
     if dive.lead.phone is None:
         return [say("Call them.")]
     return [say("Call them: {number}.", number=slowly(dialled_from(dive.lead.phone, person.phone)))]
