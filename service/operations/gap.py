@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.clock import clock_seconds
 from service.operations import service_log
-from service.operations.recovering import begin_recovery
+from service.operations.recovering import begin_recovery, take_on
 from service.operations.service import Service
 from service.store import due, epochs, health
 
@@ -30,6 +30,21 @@ def log_gap(service: Service, now: datetime) -> None:
     if last is None:
         return
     service.write(lambda session: _log_gap(service, session, now))
+
+
+def beat(service: Service, session: Session, now: datetime) -> None:
+    """The sign of life of a sweep, which sees first whether the database is still the one that it began on.
+
+    A copy that was in its place within a minute has no gap by which it would be found out: it is taken on. To an older
+    one, or one that says that it is a copy, none is given, so that the next sweep comes to the gap.
+    """
+    if epochs.is_copy(session):
+        last, known = health.heartbeat(session, HEARTBEAT), epochs.current(session)
+        young = last is not None and timedelta() <= now - last.at < _gap(service)
+        if last is None or not young or (known is not None and known.identity == epochs.COPY):
+            return
+        take_on(service, session, last.at, now)
+    health.beat(session, HEARTBEAT, now, service.process)
 
 
 def _gap(service: Service) -> timedelta:

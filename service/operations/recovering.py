@@ -3,7 +3,8 @@
 The first sweep on a copy begins it: every open dive whose contacts have not been alerted is held for ten minutes, its
 party is asked after the first of them, and the admins are told at once. The minute is for what lies in the spool and
 in the gateways' lists. Who calls for help is heard as ever. Then, or when an admin says so, each clock goes on to where
-it should be. A dive that was held before is not held again, so that no alarm is held up by more.
+it should be. A dive that was held before is not held again, so that no alarm is held up by more. For a copy that was
+in place within a minute of the last sweep nothing is held up.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ HELD_FOR: Final = timedelta(minutes=10)
 ASKED_AFTER: Final = timedelta(minutes=1)
 AT_ONCE: Final = 50  # short transactions: an SOS may be waiting to be written
 RESTORED: Final = "restored"
+TAKEN_ON: Final = "copy_taken_on"
 CONFIRMED: Final = "recovery_confirmed"
 
 
@@ -66,6 +68,24 @@ def _begin(service: Service, command: Hold, asked: int, now: datetime, session: 
         f" {asked} open dives are asked, no alarm till {command.until_at:%H:%M} UTC. Find out who is in the water."
     )
     tell_admins(session, f"{RESTORED}-{now:%Y%m%dT%H%M%S}", words, now)
+
+
+def take_on(service: Service, session: Session, swept_at: datetime, now: datetime) -> None:
+    """Take a copy that was in its place within a minute of the last sweep, `swept_at`, for the database itself.
+
+    What it may lack is of that minute, and for that no alarm is held up: the admins are told. Left as a copy it would
+    be found as one after the next outage, and then alarms would wait for ten minutes for nothing.
+    """
+    known = epochs.current(session, locked=True)
+    if known is not None and known.identity == epochs.identity(session):
+        return
+    epochs.begin(session, now, swept_at, now)
+    service_log.note(service, session, TAKEN_ON, {"copied_at": stamp(swept_at)}, now)
+    words = (
+        f"The database of Linetender was replaced by a copy of {swept_at:%d.%m. %H:%M:%S} UTC or a little later."
+        " Texts and plans of the minute before now may be lost. No alarm is held up. Find out who is in the water."
+    )
+    tell_admins(session, f"{TAKEN_ON}-{now:%Y%m%dT%H%M%S}", words, now)
 
 
 def _to_all(service: Service, command: Hold | EndHold, now: datetime, club_id: str | None = None) -> int:

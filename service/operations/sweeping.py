@@ -18,7 +18,7 @@ from service.domain.dive.commands import NoteUnreachable, Tick
 from service.domain.people import Channel
 from service.operations.another_way import after_no_receipt, has_answered
 from service.operations.drill_watch import look_after_drills
-from service.operations.gap import GAP_S, HEARTBEAT, log_gap
+from service.operations.gap import GAP_S, beat, log_gap
 from service.operations.inbound import AT_ONE_LOOK, WAITING_AFTER_S, answer_waiting
 from service.operations.long_texts import WAIT_S
 from service.operations.plainest import raise_plainest
@@ -28,7 +28,7 @@ from service.operations.recording import apply, decided, held, learn, record_all
 from service.operations.service import Service
 from service.operations.suspecting import look_for_silence
 from service.operations.telling import Page, told_by
-from service.store import due, health, outbox, receipts
+from service.store import due, outbox, receipts
 from service.store.due import Claimed
 from service.store.engine import is_transient
 from service.store.outbox import HANDED
@@ -285,4 +285,4 @@ def _note_missing(service: Service, message_id: str, now: datetime, session: Ses
 def _finish(service: Service, session: Session, now: datetime, *, beats: bool) -> None:
     expire_overdue(session, now)
     if beats:
-        health.beat(session, HEARTBEAT, now, service.process)
+        beat(service, session, now)

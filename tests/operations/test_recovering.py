@@ -11,12 +11,13 @@ from sqlalchemy import update
 from service.domain.dive.state import Phase
 from service.operations import recovering
 from service.operations.backing_up import back_up
+from service.operations.gap import beat
 from service.operations.recovering import NoRecoveryError, asking, begin_recovery, confirm, mark_by_hand
 from service.operations.restoring import restore
 from service.operations.sweeping import sweep
 from service.store import epochs, log
 from service.store.engine import writing
-from service.store.tables import DiveRow
+from service.store.tables import DiveRow, EpochRow
 from tests.operations.stage import ANNA, CLEO, FINN, Stage, plan_of
 
 MINUTE = timedelta(minutes=1)
@@ -175,6 +176,49 @@ def test_a_database_that_was_set_back_by_other_means_is_told_so(stage: Stage) ->
     assert asking(stage.service) is not None
     stage.wait(10 * MINUTE, step=MINUTE)
     assert "OVERDUE" in stage.last_to(CLEO)
+
+
+def put_in_place(stage: Stage) -> None:
+    """As after a restore by hand or pg_upgrade: the database is known by something else."""
+    with writing(stage.engine) as session:
+        session.execute(update(EpochRow).values(identity="another server's"))
+
+
+def test_a_copy_that_was_in_place_within_a_minute_holds_nothing_up(stage: Stage) -> None:
+    """Now and after the next outage: it lacks a minute at most, and it was found as a copy when that was long over."""
+    stage.dive_in()
+    stage.turn()
+    put_in_place(stage)
+    stage.sleep(0.5)
+    stage.turn()
+
+    assert not stage.service.read(epochs.is_copy)
+    assert [entry.kind for entry in stage.entries(chain="service")].count("copy_taken_on") == 1
+    [told] = [body for body in stage.to(FINN) if "replaced by a copy" in body]
+    assert "No alarm is held up" in told
+    stage.sleep(90)
+    stage.turn()
+    assert "OVERDUE" in stage.last_to(CLEO)
+    assert asking(stage.service) is None
+
+
+@pytest.mark.parametrize("marked", [False, True], ids=["by hand", "by our command"])
+def test_a_sweep_that_began_before_a_copy_was_put_in_place_does_not_hide_it(stage: Stage, *, marked: bool) -> None:
+    """It ends on the copy, and gives it no sign of life: the next one finds the copy out, and asks the divers."""
+    stage.dive_in()
+    stage.turn()
+    stage.sleep(90)
+    if marked:
+        mark_by_hand(stage.service)
+    else:
+        put_in_place(stage)
+
+    stage.service.write(lambda session: beat(stage.service, session, stage.clock.at))
+    stage.turn()
+
+    assert asking(stage.service) is not None
+    assert not any("OVERDUE" in body for body in stage.to(CLEO))
+    stage.wait(10 * MINUTE, step=MINUTE)
 
 
 def test_a_dive_that_cannot_be_read_is_not_held(unchecked: Stage) -> None:
