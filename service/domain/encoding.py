@@ -181,12 +181,16 @@ def _shorten_one(pieces: Sequence[_Piece], excess: int) -> bool:
 
 
 def _shortened(text: str, most: int) -> str | None:
-    """Cut a text to at most so many septets, between words if it has any; None if nothing would be left."""
-    body = text.removesuffix(_SHORTENED)
-    while body and septets(body) + len(_SHORTENED) > most:
+    """Cut a text to at most so many septets, between words if it has any; None if nothing would be left.
+
+    What closes a quotation stays: behind it speaks somebody else.
+    """
+    closing = next((end for end in ('".', '"') if text.endswith(end)), "")
+    body, ends = text.removesuffix(closing).removesuffix(_SHORTENED), _SHORTENED + closing
+    while body and septets(body) + len(ends) > most:
         before, blank, _ = body.rpartition(" ")
         body = before.rstrip(" ,;:.-") if blank else body[:-1]
-    return body + _SHORTENED if body else None
+    return body + ends if body else None
 
 
 def _septets_of(character: str) -> int:

@@ -38,9 +38,11 @@ from service.store.inbound import Locked
 _LOG = logging.getLogger(__name__)
 
 TRIES_MAX = 3
-UNCLEAR_ANSWERS_MAX = 3  # in ten minutes, from a phone with a dive too: "I am driving" answers each of our texts
+# In ten minutes, from a phone with a dive too: "I am driving" answers each of our texts. Whoever looks for the right
+# words in an alarm writes others each time.
+SAME_WORDS_ANSWERED_MAX, UNCLEAR_ANSWERS_MAX = 3, 10
 UNCLEAR_WITHIN = timedelta(minutes=10)
-ENOUGH = "not sent: not understood three times"
+ENOUGH = "not sent: not understood too often"
 LAY_FOR = timedelta(minutes=1)  # what lay longer, on a disk or at a gateway, is told by when it came
 AT_ONE_LOOK = 10  # whatever falls due meanwhile waits behind them
 # Real seconds; the web answers at once, and what is older than this it did not. Sooner, sweeps would take the same
@@ -187,8 +189,8 @@ def _answered_enough(session: Session, row: Locked, intent: Intent, now: datetim
     if intent.kind is not Kind.UNCLEAR:
         return False
     since, kind = now - UNCLEAR_WITHIN, str(Kind.UNCLEAR)
-    sent = inbound.alike_since(session, row.receiver, row.sender, since, intent=kind, but_noted=ENOUGH)
-    return sent >= UNCLEAR_ANSWERS_MAX
+    words = inbound.alike_since(session, row.receiver, row.sender, since, intent=kind, but_noted=ENOUGH)
+    return words.count(row.body) >= SAME_WORDS_ANSWERED_MAX or len(words) >= UNCLEAR_ANSWERS_MAX
 
 
 def _queue(text: Text, answered: Answer, words: str) -> Answer:

@@ -271,8 +271,10 @@ def count_try(session: Session, inbound_id: int) -> int:
     return session.execute(select(InboundTextRow.tries).where(InboundTextRow.id == inbound_id)).scalar_one()
 
 
-def alike_since(session: Session, receiver: str, sender: str, since: datetime, *, intent: str, but_noted: str) -> int:
-    """How many texts with that intent a sender has sent since that instant and since any other text of theirs.
+def alike_since(
+    session: Session, receiver: str, sender: str, since: datetime, *, intent: str, but_noted: str
+) -> list[str]:
+    """The texts with that intent that a sender has sent since that instant and since any other text of theirs.
 
     Those whose note has the words `but_noted` do not count, nor do those that wait to be read.
     """
@@ -280,8 +282,8 @@ def alike_since(session: Session, receiver: str, sender: str, since: datetime, *
     theirs = (row.state == ANSWERED, row.received_at >= since, row.receiver == receiver, row.sender == sender)
     other = select(func.coalesce(func.max(row.id), 0)).where(*theirs, row.intent != intent).scalar_subquery()
     noted = func.coalesce(row.note, "").contains(but_noted, autoescape=True)
-    alike = select(func.count()).where(*theirs, row.intent == intent, row.id > other, ~noted)
-    return session.execute(alike).scalar_one()
+    alike = select(row.body).where(*theirs, row.intent == intent, row.id > other, ~noted)
+    return list(session.execute(alike).scalars())
 
 
 def note_wrong_code(session: Session, receiving_number: str, phone: str, at: datetime) -> None:

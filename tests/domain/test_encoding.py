@@ -143,6 +143,17 @@ def test_a_name_of_one_long_word_is_cut_only_when_it_must_be() -> None:
     assert fit([Part("N" * 200, 0, shorten=True), Part("x" * 100, 0)], 1) == f"{'N' * 57}.. {'x' * 100}"
 
 
+@pytest.mark.parametrize("closing", ['"', '".'])
+def test_a_quotation_that_is_shortened_is_closed(closing: str) -> None:
+    """However often it gives way; what follows is not part of it."""
+    said = [Part('Anna: "we are', 0), Part(f"lost near the northern point{closing}", 0, shorten=True)]
+
+    texts = [fit([*said, Part("x" * room, 0)], 1) for room in (121, 130, 139)]
+
+    begun = ["lost near the", "lost near", "los" if closing == '"' else "lo"]
+    assert [text.split(" x")[0] for text in texts] == [f'Anna: "we are {words}..{closing}' for words in begun]
+
+
 def test_several_names_give_way_where_one_is_not_enough() -> None:
     """When no one name is long enough, each gives what it can."""
     names = [Part(f"{letter * 9} {letter * 9}", 0, shorten=True) for letter in "ABC"]

@@ -169,7 +169,7 @@ def test_texts_alike_are_counted_since_any_other_text_of_that_sender(session: Se
 
     def alike(since: float, but_noted: str = "100%") -> int:
         wanted = {"intent": "unclear", "but_noted": but_noted}
-        return inbound.alike_since(session, NUMBER, ANNA, NOW + minutes(since), **wanted)
+        return len(inbound.alike_since(session, NUMBER, ANNA, NOW + minutes(since), **wanted))
 
     assert alike(0) == 2
     assert alike(0, "never noted") == 3
