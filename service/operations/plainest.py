@@ -89,6 +89,7 @@ def raise_within(
     if not beside_lock:
         with contextlib.suppress(UnreadableDive):
             dives.lock(session, dive_id)  # an unreadable row is locked all the same
+    log.hold(session, log.dive_chain(dive_id))  # two keepers may come to the same dive beside its lock
     facts = row_facts(session, dive_id)
     if facts is None or (facts.phase == "closed" and not even_closed):
         return False

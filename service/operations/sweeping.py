@@ -31,6 +31,7 @@ from service.operations.telling import Page, told_by
 from service.store import due, outbox, receipts
 from service.store.due import Claimed
 from service.store.engine import is_transient
+from service.store.hung import end_hung
 from service.store.outbox import HANDED
 from service.store.superseding import expire_overdue
 
@@ -80,6 +81,7 @@ def sweep(service: Service) -> Swept:
     if _Part.RECEIPTS in wanted:
         _guarded("receipts_not_looked_at", partial(_note_missing_receipts, service))
     if _Part.FINISH in wanted:
+        _guarded("hung_not_ended", partial(_end_hung, service))
         _guarded("receipts_not_applied", partial(_apply_overtaking, service))
     if _Part.PARTS in wanted:
         _guarded("parts_not_joined", partial(join_overdue, service))
@@ -253,6 +255,13 @@ def _note_missing_receipts(service: Service) -> None:
         _guarded("receipt_not_noted", partial(service.write, partial(_note_missing, service, message.id, now)))
     for name in sorted({message.handed_gateway for message in waiting if message.handed_gateway}):
         _guarded("silence_not_looked_at", partial(look_for_silence, service, name))
+
+
+def _end_hung(service: Service) -> None:
+    """Free what transactions keep from everybody whose line fell silent: a text, a dive, a log."""
+    ended = end_hung(service.engine)
+    if ended:
+        _LOG.error("hung_transactions_ended", extra={"count": ended})
 
 
 def _apply_overtaking(service: Service) -> None:

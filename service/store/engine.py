@@ -19,6 +19,7 @@ from service.store.sqlite import DEFERRED, HOW, NOT_AT_ALL, READING, DatabaseSet
 
 T = TypeVar("T")
 
+OURS: Final = "linetender"  # what PostgreSQL calls our connections
 CONNECT_TIMEOUT_S: Final = 3
 TCP_USER_TIMEOUT_MS: Final = 10_000
 IDLE_IN_TRANSACTION_TIMEOUT_S: Final = 10
@@ -81,6 +82,7 @@ def _postgresql(url: URL, statement_timeout_s: int, lock_timeout_s: int) -> Engi
         url.set(drivername="postgresql+psycopg").difference_update_query(["options"]),
         pool_recycle=300,
         connect_args={
+            "application_name": OURS,
             "options": " ".join(options).strip(),
             "connect_timeout": CONNECT_TIMEOUT_S,
             "keepalives": 1,
