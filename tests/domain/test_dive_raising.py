@@ -364,7 +364,7 @@ def test_a_second_alarm_takes_nobodys_words_and_nobodys_place() -> None:
     story = raised_twice()
 
     said = raised_in(story, 96)
-    assert said == f"Alarm raised 11:05 by the clock. Cleo Marsh 11:30: \u201c{SEEN}\u201d Dov Lind 11:35 too."
+    assert said == f"Alarm raised 11:05 by the clock. Cleo Marsh 11:30: \u201c{SEEN}\u201d. Dov Lind 11:35 too."
     dive = story.dive
     assert dive.raised_by is not None
     assert (dive.alarm_at, dive.raised_by.name, dive.raised_note) == (at(RAISE_BY), "Cleo Marsh", SEEN)
@@ -381,7 +381,7 @@ def test_new_words_follow_the_first_and_the_first_stays_who_raised_it() -> None:
     story.does(do.RaiseNow(contact(1, "SOS 7K")), at(20))
     story.does(do.RaiseNow(contact(0, f"SOS {SEEN}"), SEEN), at(30))
 
-    assert raised_in(story, 31) == f"Alarm raised 10:20 by Dov Lind. Cleo Marsh 10:30: \u201c{SEEN}\u201d"
+    assert raised_in(story, 31) == f"Alarm raised 10:20 by Dov Lind. Cleo Marsh 10:30: \u201c{SEEN}\u201d."
     assert story.dive.raised_note == SEEN
     assert [moment.words for moment in moments(story.dive, at(31)) if "aised" in moment.words] == [
         "Alarm raised by Dov Lind",

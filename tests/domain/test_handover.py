@@ -304,7 +304,7 @@ def test_a_raised_alarm_is_trouble_and_quotes_the_words() -> None:
 
     assert made.headline == "Divers in trouble: Anna Holt, 2 divers"
     assert made.script[0] == "I am reporting divers in trouble."
-    assert "Alarm raised 10:20 by Anna Holt. They said: “lost sight of Bram”" in made.done
+    assert "Alarm raised 10:20 by Anna Holt. They said: “lost sight of Bram”." in made.done
     assert words(made, "since") == "In 10:00, due out 10:50."
 
 

@@ -150,7 +150,7 @@ def _taken_back(dive: Dive, now: datetime) -> str:
 
 def _raised(dive: Dive, raised_at: datetime, now: datetime) -> str:
     first, *later = dive.raisings or (Raising(raised_at, dive.raised_by, dive.raised_note),)
-    note = f" They said: {quoted(first.note)}" if first.note else ""
+    note = f" They said: {quoted(first.note)}." if first.note else ""
     more = "".join(f" {_raiser(one)} {at(dive, one.at, now)}{_words(one)}" for one in later)
     return f"Alarm raised {at(dive, raised_at, now)} by {_raiser(first)}.{note}{more}"
 
@@ -160,7 +160,7 @@ def _raiser(one: Raising) -> str:
 
 
 def _words(one: Raising) -> str:
-    return f": {quoted(one.note)}" if one.note else " too."
+    return f": {quoted(one.note)}." if one.note else " too."
 
 
 def _is_silent(dive: Dive) -> bool:
