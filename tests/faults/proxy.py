@@ -27,7 +27,7 @@ class Mode(StrEnum):
     PASS = "pass"
     REFUSE = "refuse"  # every line is cut, and a new one is cut at once
     SWALLOW = "swallow"  # lines stay, new ones are accepted, and nothing ever comes of what is sent
-    HALF_OPEN = "half_open"  # lines that are there are silent for ever, new ones work
+    HALF_OPEN = "half_open"  # lines that are there are silent for ever, from the middle of a send; new ones work
     RESET = "reset"  # lines that are there are reset, new ones work
     CUT_COMMITS = "cut_commits"  # of commits every other is passed on and its answer lost, every other is lost itself
 
@@ -39,6 +39,7 @@ class _Line:
     near: asyncio.StreamWriter
     far: asyncio.StreamWriter | None = None
     silent: bool = False
+    torn: bool = False  # of what was sent when it fell silent the first half arrived
     tasks: list[asyncio.Task[None]] = field(default_factory=list)
 
     def reset(self) -> None:
@@ -101,7 +102,7 @@ class Proxy:
                 return
             far_reader, line.far = await asyncio.open_connection("127.0.0.1", self._to)
             back = asyncio.create_task(self._pump(line, far_reader, writer))
-            await self._pump(line, reader, line.far, counts=True)
+            await self._pump(line, reader, line.far, sends=True)
             await back
         except OSError:
             line.reset()
@@ -110,14 +111,18 @@ class Proxy:
             line.reset()
 
     async def _pump(
-        self, line: _Line, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, *, counts: bool = False
+        self, line: _Line, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, *, sends: bool = False
     ) -> None:
         with suppress(OSError):
             while data := await reader.read(CHUNK):
                 if line.silent or self._mode is Mode.SWALLOW:
+                    if sends and not line.torn and self._mode is Mode.HALF_OPEN:
+                        line.torn = True
+                        writer.write(data[: len(data) // 2])
+                        await writer.drain()
                     line.silent = line.silent or self._mode is Mode.SWALLOW
                     continue
-                if counts and self._mode is Mode.CUT_COMMITS and COMMIT in data:
+                if sends and self._mode is Mode.CUT_COMMITS and COMMIT in data:
                     self._commits += 1
                     if self._commits % 2:
                         line.silent = True  # it arrives, and its answer does not

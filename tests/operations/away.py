@@ -118,6 +118,14 @@ class Keeping:
         text = InboundText("first", f"spooled-{self.texts}", sender, receiver, body, {"Body": body}, came_at)
         self.spool.keep(text)
 
+    def hears(
+        self, sender: str, body: str, receiver: str = OURS, *, lay: timedelta = timedelta(), minutes: float = 3
+    ) -> None:
+        """A text that comes so many minutes into an outage, and is heard at the next look."""
+        self.without(minutes=minutes)
+        self.spooled(sender, body, receiver, lay=lay)
+        self.without(seconds=10)
+
     @property
     def journal(self) -> list[Entry]:
         """What the keeper wrote down of this outage."""

@@ -152,9 +152,7 @@ def test_the_end_in_an_outage_reaches_them_too(keeping: Keeping) -> None:
     stage.text(FINN, f"CALLED {dive.reference}")
     keeping.look()
     with gone(stage.engine):
-        keeping.without(minutes=3)
-        keeping.spooled(ANNA, "OUT 2")
-        keeping.without(seconds=10)
+        keeping.hears(ANNA, "OUT 2")
         assert sum(OVER in body for body in stage.to(FINN)) == 1
     keeping.look()
     stage.turn()

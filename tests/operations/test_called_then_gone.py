@@ -31,9 +31,7 @@ def test_the_end_is_passed_on_in_the_outage(keeping_on_both: Keeping) -> None:
     stage = keeping_on_both.stage
     dive = called(keeping_on_both)
     with gone(stage.engine):
-        keeping_on_both.without(minutes=3)
-        keeping_on_both.spooled(ANNA, "OUT")
-        keeping_on_both.without(seconds=10)
+        keeping_on_both.hears(ANNA, "OUT")
         for phone in (CLEO, DOV, BRAM):
             assert len(over(stage, phone)) == 1
         told = len(stage.journal)
@@ -50,9 +48,7 @@ def test_a_contact_who_has_them_is_heard_in_the_outage(keeping: Keeping) -> None
     stage = keeping.stage
     dive = called(keeping)
     with gone(stage.engine):
-        keeping.without(minutes=3)
-        keeping.spooled(CLEO, f"SAFE {dive.head_count} {dive.reference}")
-        keeping.without(seconds=10)
+        keeping.hears(CLEO, f"SAFE {dive.head_count} {dive.reference}")
         assert len(over(stage, DOV)) == 1
     keeping.look()
     stage.turn()
@@ -65,9 +61,7 @@ def test_a_call_for_help_is_passed_on_in_the_outage(keeping: Keeping) -> None:
     stage = keeping.stage
     called(keeping)
     with gone(stage.engine):
-        keeping.without(minutes=3)
-        keeping.spooled(ANNA, "SOS on the rocks, Bram is hurt")
-        keeping.without(seconds=10)
+        keeping.hears(ANNA, "SOS on the rocks, Bram is hurt")
         for phone in (CLEO, DOV):
             assert "Bram is hurt" in stage.last_to(phone)
     keeping.look()

@@ -121,9 +121,7 @@ def test_a_keeper_hears_a_call_for_help_of_another_club(keeping: Keeping, words:
     dive = theirs(stage)
     keeping.look()
     with gone(stage.engine):
-        keeping.without(minutes=3)
-        keeping.spooled(ANNA, words)
-        keeping.without(seconds=10)
+        keeping.hears(ANNA, words)
         assert ("lost Bram" in stage.last_to(EDDA)) is raised
     keeping.look()
     stage.turn()

@@ -86,9 +86,7 @@ def test_what_waits_for_them_goes_no_more(keeping: Keeping) -> None:
     for gateway in (stage.first, stage.second):
         gateway.usually = time_out
     with gone(stage.engine):
-        keeping.without(minutes=3)
-        keeping.spooled(CLEO, "STOP")
-        keeping.without(seconds=10)
+        keeping.hears(CLEO, "STOP")
         for gateway in (stage.first, stage.second):
             gateway.usually = accept
         keeping.without(minutes=1)

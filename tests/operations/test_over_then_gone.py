@@ -88,9 +88,7 @@ def test_whoever_was_told_is_not_told_that_it_is_over_while_it_is_not(keeping_on
     dive = over(keeping_on_both)
     ended = stand_downs(stage, dive)
     with gone(stage.engine):
-        keeping_on_both.without(minutes=3)
-        keeping_on_both.spooled(ANNA, SOS)
-        keeping_on_both.without(seconds=10)
+        keeping_on_both.hears(ANNA, SOS)
     keeping_on_both.standby.look()
     stage.courier.carry()
 
@@ -126,9 +124,7 @@ def test_it_ends_in_the_outage_as_well(keeping_on_both: Keeping) -> None:
     with gone(stage.engine):
         keeping_on_both.without(minutes=3)
         keeping_on_both.spooled(ANNA, SOS)
-        keeping_on_both.without(minutes=1)
-        keeping_on_both.spooled(CLEO, f"SAFE 2 {dive.reference}")
-        keeping_on_both.without(seconds=10)
+        keeping_on_both.hears(CLEO, f"SAFE 2 {dive.reference}", minutes=1)
         assert stood_down(stage, DOV)
         keeping_on_both.without(minutes=150)
     keeping_on_both.look()
@@ -163,9 +159,7 @@ def test_who_could_not_be_told_in_the_outage_is_told_by_the_record(keeping_on_bo
     for gateway in (stage.first, stage.second):
         gateway.usually = time_out
     with gone(stage.engine):
-        keeping_on_both.without(minutes=3)
-        keeping_on_both.spooled(ANNA, SOS)
-        keeping_on_both.without(seconds=10)
+        keeping_on_both.hears(ANNA, SOS)
     for gateway in (stage.first, stage.second):
         gateway.usually = accept
     keeping_on_both.look()
@@ -181,9 +175,7 @@ def test_a_keeper_that_is_started_again_goes_on_with_it(keeping: Keeping) -> Non
     stage = keeping.stage
     over(keeping)
     with gone(stage.engine):
-        keeping.without(minutes=3)
-        keeping.spooled(ANNA, SOS)
-        keeping.without(seconds=10)
+        keeping.hears(ANNA, SOS)
         keeping.start_again()
         keeping.without(minutes=31)
         assert len(raised(stage, CLEO)) == 1
@@ -213,9 +205,7 @@ def test_what_opens_a_dive_that_is_over(keeping: Keeping, sender: str, words: st
     stage = keeping.stage
     dive = over(keeping)
     with gone(stage.engine):
-        keeping.without(minutes=3)
-        keeping.spooled(sender, words.format(ref=dive.reference, finish=dive.finish_code))
-        keeping.without(seconds=10)
+        keeping.hears(sender, words.format(ref=dive.reference, finish=dive.finish_code))
         assert ("ALARM AGAIN" in stage.last_to(DOV)) is raises
     keeping.look()
     stage.turn()
@@ -253,9 +243,7 @@ def test_an_out_and_then_an_sos_in_one_outage(keeping_on_both: Keeping) -> None:
     with gone(stage.engine):
         keeping_on_both.without(minutes=30)
         keeping_on_both.spooled(ANNA, "OUT")
-        keeping_on_both.without(minutes=20)
-        keeping_on_both.spooled(ANNA, SOS)
-        keeping_on_both.without(seconds=10)
+        keeping_on_both.hears(ANNA, SOS, minutes=20)
         assert len(raised(stage, CLEO)) == 1
         keeping_on_both.without(minutes=10)
     keeping_on_both.look()
@@ -333,9 +321,7 @@ def test_what_others_ended_since_stays_ended(keeping_on_both: Keeping) -> None:
     stage = keeping_on_both.stage
     dive = over(keeping_on_both)
     with gone(stage.engine):
-        keeping_on_both.without(minutes=3)
-        keeping_on_both.spooled(ANNA, SOS)
-        keeping_on_both.without(seconds=10)
+        keeping_on_both.hears(ANNA, SOS)
     stage.clock.at += timedelta(seconds=10)
     stage.text(BRAM, "SOS")
     stage.text(DOV, f"SAFE 2 {dive.reference}")
@@ -355,9 +341,7 @@ def test_a_dive_that_ended_unseen_is_open_again_by_an_sos(keeping_on_both: Keepi
     keeping_on_both.look()
     stage.text(ANNA, "OUT")
     with gone(stage.engine):
-        keeping_on_both.without(minutes=3)
-        keeping_on_both.spooled(ANNA, SOS)
-        keeping_on_both.without(seconds=10)
+        keeping_on_both.hears(ANNA, SOS)
     keeping_on_both.standby.look()
     stage.courier.carry()
 
@@ -373,9 +357,7 @@ def test_merging_it_twice_changes_nothing(keeping_on_both: Keeping) -> None:
     stage = keeping_on_both.stage
     dive = over(keeping_on_both)
     with gone(stage.engine):
-        keeping_on_both.without(minutes=3)
-        keeping_on_both.spooled(ANNA, SOS)
-        keeping_on_both.without(seconds=10)
+        keeping_on_both.hears(ANNA, SOS)
     path = keeping_on_both.spool.keeper.journal
     journal = path.read_bytes()
     keeping_on_both.look()

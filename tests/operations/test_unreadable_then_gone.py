@@ -73,9 +73,7 @@ def test_one_that_is_over_is_told_of_by_an_sos(keeping: Keeping, words: str, *, 
     damage(stage, dive)
     keeping.look()
     with gone(stage.engine):
-        keeping.without(minutes=3)
-        keeping.spooled(ANNA, words)
-        keeping.without(seconds=10)
+        keeping.hears(ANNA, words)
         assert alarms(stage, CLEO) == int(told)
     keeping.look()
     keeping.standby.close()
