@@ -204,6 +204,16 @@ def test_refusals_come_before_advice() -> None:
     assert isinstance(checks[0], Check)
 
 
+def test_a_text_says_of_a_check_what_is_short_where_there_is_that() -> None:
+    """A plan by text comes to it; what only a form can bring about has its whole words."""
+    [short] = refusals(check_plan(replace(PLAN, run_time=timedelta(0)), NOW))
+    [whole] = [one for one in check_plan(replace(PLAN, exits=()), NOW) if one.field == "exits"]
+
+    assert short.said is not None
+    assert short.in_text == short.said
+    assert whole.in_text == whole.words
+
+
 def test_contacts_who_all_dive_are_named_also_when_they_are_several() -> None:
     """A plan with nobody ashore is refused however many contacts it names."""
     both = (Contact("Anna Holt", LEAD_PHONE), Contact("Bram Vik", BUDDY_PHONE))
