@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -51,12 +52,7 @@ def help_is_called_for_when_it_is_over(stage: Stage) -> Iterator[None]:
 
 def an_end_that_nobody_took_is_none(stage: Stage) -> Iterator[None]:
     """In an outage they are out after an alarm, no gateway takes that, and then one of them calls for help."""
-    with TemporaryDirectory(prefix="linetender-keeper-") as directory:
-        keeping = Keeping(stage, Path(directory))
-        stage.dive_in()
-        go(stage, 70, 10 * MINUTE)
-        keeping.look()
-        _looks_without(keeping, 13)
+    with _alarmed_then_gone(stage) as keeping:
         stage.first.usually = stage.second.usually = refuse(Blame.GATEWAY)
         keeping.spooled(ANNA, "OUT 2")
         _looks_without(keeping, 2)
@@ -69,17 +65,11 @@ def an_end_that_nobody_took_is_none(stage: Stage) -> Iterator[None]:
         yield
         stage.text(ANNA, "OUT 2")
         go(stage, 2)
-        keeping.standby.close()
 
 
 def an_admin_is_left_with_it(stage: Stage) -> Iterator[None]:
     """What a keeper handed up may have got through; they are out, which nobody takes, call for help, and are out."""
-    with TemporaryDirectory(prefix="linetender-keeper-") as directory:
-        keeping = Keeping(stage, Path(directory))
-        stage.dive_in()
-        go(stage, 70, 10 * MINUTE)
-        keeping.look()
-        _looks_without(keeping, 13)
+    with _alarmed_then_gone(stage) as keeping:
         for gateway in (stage.first, stage.second):
             gateway.numbers[FINN] = lose_the_answer
         _looks_without(keeping, 250)
@@ -90,7 +80,6 @@ def an_admin_is_left_with_it(stage: Stage) -> Iterator[None]:
         go(stage, 3)
         yield
         go(stage, 2)
-        keeping.standby.close()
 
 
 def an_end_is_kept_from_going_out(stage: Stage) -> Iterator[None]:
@@ -117,6 +106,19 @@ def nobody_known_calls_for_help(stage: Stage) -> Iterator[None]:
         yield
         stage.text(EDDA, "SOS")
         go(stage, 2)
+        keeping.standby.close()
+
+
+@contextmanager
+def _alarmed_then_gone(stage: Stage) -> Iterator[Keeping]:
+    """A dive in alarm, and a keeper who has just found that the database is gone for good."""
+    with TemporaryDirectory(prefix="linetender-keeper-") as directory:
+        keeping = Keeping(stage, Path(directory))
+        stage.dive_in()
+        go(stage, 70, 10 * MINUTE)
+        keeping.look()
+        _looks_without(keeping, 13)
+        yield keeping
         keeping.standby.close()
 
 

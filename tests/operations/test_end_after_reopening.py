@@ -44,6 +44,22 @@ def spooled(keeping: Keeping, sender: str, words: str) -> None:
     keeping.without(seconds=20)
 
 
+def handed_up_in_doubt(keeping: Keeping) -> None:
+    """Without the database the keeper hands a dive up to the admin, and hears from no gateway that it was taken."""
+    keeping.without(minutes=44)
+    lose_the_answers_of(keeping.stage, FINN)
+    keeping.without(minutes=3)
+    assert "no contact has answered" in keeping.stage.last_to(FINN)
+
+
+def out_and_in_trouble(keeping: Keeping) -> None:
+    """They are out, which no gateway takes, and then one of them calls for help."""
+    usually(keeping.stage, TAKES_NONE)
+    spooled(keeping, ANNA, "OUT 2")
+    spooled(keeping, BRAM, "SOS")
+    usually(keeping.stage, accept)
+
+
 def test_an_admin_hears_the_end_though_the_first_one_never_went_out(stage: Stage) -> None:
     """They had it handed up; no gateway took the end; an SOS opened it again, and then they were out."""
     dive = unanswered(stage)
@@ -75,14 +91,8 @@ def test_in_an_outage_too(keeping: Keeping) -> None:
     stage = keeping.stage
     armed(keeping)
     with gone(stage.engine):
-        keeping.without(minutes=44)
-        lose_the_answers_of(stage, FINN)
-        keeping.without(minutes=3)
-        assert "no contact has answered" in stage.last_to(FINN)
-        usually(stage, TAKES_NONE)
-        spooled(keeping, ANNA, "OUT 2")
-        spooled(keeping, BRAM, "SOS")
-        usually(stage, accept)
+        handed_up_in_doubt(keeping)
+        out_and_in_trouble(keeping)
         keeping.start_again()
         spooled(keeping, ANNA, "OUT 2")
         assert OVER in stage.last_to(FINN)
@@ -99,10 +109,7 @@ def test_in_an_outage_of_what_was_handed_up_before_it_too(keeping: Keeping) -> N
     keeping.look()
     with gone(stage.engine):
         keeping.without(minutes=3)
-        usually(stage, TAKES_NONE)
-        spooled(keeping, ANNA, "OUT 2")
-        spooled(keeping, BRAM, "SOS")
-        usually(stage, accept)
+        out_and_in_trouble(keeping)
         spooled(keeping, ANNA, "OUT 2")
         assert OVER in stage.last_to(FINN)
     keeping.look()
@@ -131,14 +138,8 @@ def test_once_the_database_is_back_too(keeping_on_both: Keeping) -> None:
     stage = keeping_on_both.stage
     armed(keeping_on_both)
     with gone(stage.engine):
-        keeping_on_both.without(minutes=44)
-        lose_the_answers_of(stage, FINN)
-        keeping_on_both.without(minutes=3)
-        assert "no contact has answered" in stage.last_to(FINN)
-        usually(stage, TAKES_NONE)
-        spooled(keeping_on_both, ANNA, "OUT 2")
-        spooled(keeping_on_both, BRAM, "SOS")
-        usually(stage, accept)
+        handed_up_in_doubt(keeping_on_both)
+        out_and_in_trouble(keeping_on_both)
     keeping_on_both.look()
     stage.turn()
 

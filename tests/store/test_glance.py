@@ -47,10 +47,10 @@ def text(session: Session, number: int, came: timedelta) -> int:
 def drill(session: Session, club_id: str, began: timedelta) -> str:
     """An exercise of a club that began then."""
     place = {"code": f"COVE{began}", "name": "Lantern Cove", "zone": "Europe/London", "lat": 47.12345, "lon": -20.54321}
-    site = sites.add(session, club_id=club_id, rescue_call="07700 900999", **place)  # type: ignore[arg-type]
+    site = sites.add(session, club_id=club_id, rescue_call="07700 900999", **place)  # type: ignore[arg-type] - the columns are its own
     given = {"site_id": site.id, "site_name": "Lantern Cove", "whole_club": False, "started_by": "Finn"}
     at = NOW + began
-    return drills.add(session, club_id=club_id, now=at, ends_at=at + minutes(60), **given).id  # type: ignore[arg-type]
+    return drills.add(session, club_id=club_id, now=at, ends_at=at + minutes(60), **given).id  # type: ignore[arg-type] - the columns are its own
 
 
 def put_in(session: Session) -> None:
